@@ -1,0 +1,30 @@
+# `make demo` and `make test` each do all of their own set-up, in .venv below this checkout.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.ready
+
+.PHONY: demo test bench lint train samples clean
+
+$(STAMP): pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[test]'
+	touch $@
+
+demo: $(STAMP)  ## run the main job on the sample photos
+	$(BIN)/turfeye demo demo
+
+lint: $(STAMP)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+test: lint  ## everything that must hold
+	$(BIN)/python -m pytest -n auto --dist loadfile
+
+bench: $(STAMP)  ## accuracy and speed, beside the published values
+	$(BIN)/python tools/bench.py
+
+clean:
+	rm -rf $(VENV) demo

@@ -1,0 +1,66 @@
+"""Errors: one root, each child also a builtin, each message says what was wanted, what came, what to do.
+
+Never branch on a message's text; branch on the class.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class TurfeyeError(Exception):
+    """Root of everything that turfeye raises on purpose."""
+
+
+class PhotoError(TurfeyeError, ValueError):
+    """The file is there but holds no picture that can be measured (not a picture, truncated, grey only)."""
+
+
+class PhotoMissingError(TurfeyeError, FileNotFoundError):
+    """No such photo."""
+
+
+class DateError(TurfeyeError, ValueError):
+    """A photo has no date, or one that can't be right (before sowing, in the future)."""
+
+
+class CardError(TurfeyeError, ValueError):
+    """No usable reference card in the photo: none, cut off, unreadable, or in other light than the lawn."""
+
+
+class ColourError(TurfeyeError, ValueError):
+    """The card's patches can't carry a correction (clipped, too few, contradictory)."""
+
+
+class ViewError(TurfeyeError, ValueError):
+    """The camera's pose can't be worked out (corners in the wrong order, degenerate outline)."""
+
+
+class AlignmentError(TurfeyeError, ValueError):
+    """A photo can't be laid over the marked photo of the same view."""
+
+
+class LawnError(TurfeyeError, ValueError):
+    """The lawn folder or its ``lawn.toml`` has mistakes; ``mistakes`` lists all of them.
+
+    >>> error = LawnError("lawn.toml has 1 mistake", ["cell_m: must be above 0; write cell_m = 0.5"])
+    >>> print(error)
+    lawn.toml has 1 mistake
+      - cell_m: must be above 0; write cell_m = 0.5
+    """
+
+    def __init__(self, message: str, mistakes: Sequence[str] = ()) -> None:
+        self.mistakes = tuple(mistakes)
+        super().__init__("\n  - ".join([message, *self.mistakes]))
+
+
+class LawnMissingError(TurfeyeError, FileNotFoundError):
+    """No lawn folder there."""
+
+
+class ModelError(TurfeyeError, ValueError):
+    """A model file is missing, changed (its SHA-256 differs) or of a kind this version can't read."""
+
+
+class SeasonError(TurfeyeError, ValueError):
+    """The dated measurements can't be put in one table (none, other grids, no sowing date)."""
