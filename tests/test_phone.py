@@ -26,9 +26,16 @@ from turfeye.simulate.phone import (
 
 TAKEN = datetime(2026, 4, 2, 10, 41, tzinfo=timezone(timedelta(hours=1)))
 PLAIN = Phone(
-    vignetting=0.0, denoise_px=0.0, saturation=1.0, sharpen=0.0, jpeg_quality=97, subsample=False,
-    electrons_at_white=1e7, read_electrons=0.0, tone=Tone(contrast=1.0, shoulder=60.0, white=1.0, black=0.0),
-)  # fmt: skip
+    vignetting=0.0,
+    denoise_px=0.0,
+    saturation=1.0,
+    sharpen=0.0,
+    jpeg_quality=97,
+    subsample=False,
+    electrons_at_white=1e7,
+    read_electrons=0.0,
+    tone=Tone(contrast=1.0, shoulder=2000.0, white=1.0, black=0.0),
+)
 
 
 def opened(jpeg: bytes) -> np.ndarray:

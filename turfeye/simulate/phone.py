@@ -2,8 +2,8 @@
 
 The chain is the one of a real phone, each step switchable by one setting: lens (vignetting, defocus, shake),
 sensor (exposure, clipping, shot and read noise behind a colour mosaic), then its processing (demosaicing,
-white balance, colour matrix, tone curve, sharpening, 8 bits, JPEG). Tone is one curve for every pixel and channel;
-``local_tone`` adds what phones do on top of it and is off unless asked for. Invented makes only.
+white balance, colour matrix, tone curve, sharpening, 8 bits, JPEG). Tone is one curve for every pixel and
+channel; ``local_tone`` adds what phones do on top of it and is off unless asked for. Invented makes only.
 """
 
 from __future__ import annotations
@@ -203,9 +203,7 @@ def _lens(light: Floats, phone: Phone) -> Floats:
     if phone.defocus_px > 0.3:
         light = _blurred(light, _disc(phone.defocus_px))
     if phone.shake_px > 0.5:
-        light = cv2.filter2D(
-            light, -1, _streak(phone.shake_px, phone.shake_deg), borderType=cv2.BORDER_REFLECT
-        )
+        light = _blurred(light, _streak(phone.shake_px, phone.shake_deg))
     height, width = light.shape[:2]
     y = np.arange(height, dtype=np.float32)[:, None] - (height - 1) / 2
     x = np.arange(width, dtype=np.float32)[None, :] - (width - 1) / 2
@@ -259,7 +257,7 @@ def _sensor(light: Floats, phone: Phone, rng: np.random.Generator) -> Floats:
 def _process(raw: Floats, phone: Phone) -> Bytes:
     """White balance, matrix, tone, sharpening, 8 bits."""
     gain = 2.0 ** np.array([phone.white_balance_stops[0], 0.0, phone.white_balance_stops[1]], np.float32)
-    gain /= gain @ LUMA
+    gain = gain / (gain @ LUMA)
     balanced = np.minimum(
         raw * gain, np.float32(phone.tone.white * gain.min())
     )  # clipped light stays neutral
