@@ -10,7 +10,7 @@ from turfeye import mixes
 from turfeye.errors import LawnError
 
 FIGURES = (
-    "base_temperature_c",
+    "base_c",
     "half_germination_degree_days",
     "days_to_emerge",
     "rate_new_g_m2",
@@ -78,23 +78,31 @@ def test_unknown_name_lists_the_names():
 
 def test_unknown_stays_unknown():
     bent = mixes.get("creeping bentgrass")
-    assert bent.base_temperature_c is None
+    assert bent.base_c is None
     assert bent.rate_g_m2() is None
 
 
 def test_users_mix_joins_and_replaces():
     own = [
-        {"name": "shade mix", "like": "fine fescue", "rate_over_g_m2": 25},
+        {
+            "name": "shade mix",
+            "like": "red fescue",
+            "rate_over_g_m2": 25,
+            "source": "its bag",
+            "soil_min_c": None,
+        },
         {"name": "Perennial Ryegrass", "days_to_emerge": [6, 12]},
     ]
     shade = mixes.get("shade mix", own)
     assert shade.rate_g_m2() == 25
-    assert shade.base_temperature_c == 2.6
-    assert shade.sources["rate_over_g_m2"] == mixes.USERS_OWN
+    assert shade.base_c == 2.6
+    assert shade.sources["rate_over_g_m2"] == "its bag"
+    assert shade.soil_min_c == 11
     replaced = mixes.get("perennial ryegrass", own)
     assert replaced.days_to_emerge == (6, 12)
-    assert replaced.base_temperature_c is None
-    assert mixes.get("perennial ryegrass").base_temperature_c == 3.6
+    assert replaced.base_c is None
+    assert replaced.sources == {"days_to_emerge": mixes.USERS_OWN}
+    assert mixes.get("perennial ryegrass").base_c == 3.6
 
 
 def test_all_mistakes_at_once():

@@ -36,7 +36,7 @@ class Mix:
     name: str
     latin: str = ""
     also: tuple[str, ...] = ()
-    base_temperature_c: float | None = None
+    base_c: float | None = None
     half_germination_degree_days: float | None = None  # above the base, to half of final germination
     days_to_emerge: Span | None = None
     rate_new_g_m2: Span | None = None
@@ -53,10 +53,10 @@ class Mix:
 
 
 _SPANS = ("days_to_emerge", "rate_new_g_m2", "rate_over_g_m2", "seeds_per_g")
-_NUMBERS = ("base_temperature_c", "half_germination_degree_days", "soil_min_c")
+_NUMBERS = ("base_c", "half_germination_degree_days", "soil_min_c")
 _GROWTH = ("half_cover_days", "pace_days", "final_cover")
 _FIGURES = _SPANS + _NUMBERS
-_KEYS = frozenset(("name", "latin", "also", "growth", "sources", *_FIGURES))
+_KEYS = frozenset(("name", "latin", "also", "growth", "like", "source", *_FIGURES))
 
 
 def get(name: str, users: Iterable[Mapping[str, Any]] = ()) -> Mix:
@@ -68,10 +68,9 @@ def get(name: str, users: Iterable[Mapping[str, Any]] = ()) -> Mix:
     'Kentucky bluegrass'
     """
     mixes = table(users)
-    wanted = _key(name)
-    for mix in mixes.values():
-        if wanted in (_key(mix.name), *map(_key, mix.also)):
-            return mix
+    mix = _find(name, mixes)
+    if mix is not None:
+        return mix
     raise LawnError(
         f"no seed mix is called {name!r}; there are: {', '.join(mixes)}. "
         "Use one of these names, or describe yours under [[mix]] in lawn.toml"
@@ -81,12 +80,13 @@ def get(name: str, users: Iterable[Mapping[str, Any]] = ()) -> Mix:
 def table(users: Iterable[Mapping[str, Any]] = ()) -> dict[str, Mix]:
     """All mixes by name, the shipped ones first; a user's mix of the same name replaces ours.
 
-    A user's ``[[mix]]`` needs a ``name``; ``like = "fine fescue"`` takes over that mix's other figures.
-    Raises LawnError with every mistake in ``users``.
+    A user's ``[[mix]]`` needs a ``name``; ``like = "fine fescue"`` takes over that mix's other figures,
+    ``source`` says where its figures are from. A figure that is None counts as not given. Raises LawnError with every mistake in ``users``.
     """
     mixes = dict(_shipped())
     mistakes: list[str] = []
-    for number, entry in enumerate(users, start=1):
+    for number, given in enumerate(users, start=1):
+        entry = {key: value for key, value in given.items() if value is not None}
         place = f"mix {number} ({entry.get('name', 'no name')})"
         found = _mistakes(entry, mixes)
         if found:
@@ -109,9 +109,9 @@ def degree_days_to_days(mix: Mix, temperature_c: float) -> float | None:
     >>> round(degree_days_to_days(get("perennial ryegrass"), 10.0), 2)
     9.98
     """
-    if mix.base_temperature_c is None or mix.half_germination_degree_days is None:
+    if mix.base_c is None or mix.half_germination_degree_days is None:
         return None
-    above = temperature_c - mix.base_temperature_c
+    above = temperature_c - mix.base_c
     return mix.half_germination_degree_days / above if above > 0 else float("inf")
 
 
@@ -136,18 +136,24 @@ def _shipped() -> dict[str, Mix]:
     return mixes
 
 
+def _find(name: str, mixes: Mapping[str, Mix]) -> Mix | None:
+    wanted = _key(name)
+    named = (mix for mix in mixes.values() if wanted in (_key(mix.name), *map(_key, mix.also)))
+    return next(named, None)
+
+
 def _key(name: str) -> str:
     return " ".join(name.casefold().replace("-", " ").replace("_", " ").split())
 
 
 def _own(entry: Mapping[str, Any], mixes: Mapping[str, Mix]) -> Mix:
     """A user's entry as a Mix; each figure it gives has the lawn file as its source."""
-    own = {key: value for key, value in entry.items() if key != "like"}
-    own["sources"] = {key: USERS_OWN for key in _FIGURES if key in own} | dict(own.get("sources", {}))
+    own = {key: value for key, value in entry.items() if key not in ("like", "source")}
+    own["sources"] = {key: str(entry.get("source", USERS_OWN)) for key in _FIGURES if key in own}
     mix = _build(own)
-    if "like" not in entry:
+    model = _find(str(entry["like"]), mixes) if "like" in entry else None
+    if model is None:
         return mix
-    model = next(m for m in mixes.values() if _key(m.name) == _key(entry["like"]))
     given = {key: getattr(mix, key) for key in own if key != "sources"}
     return replace(model, also=(), **given, sources={**model.sources, **mix.sources})  # type: ignore[arg-type]
 
@@ -176,9 +182,9 @@ def _mistakes(entry: Mapping[str, Any], mixes: Mapping[str, Mix]) -> list[str]:
     found = []
     if not isinstance(entry.get("name"), str) or not entry["name"].strip():
         found.append('has no name; write name = "my mix"')
-    for key in sorted(set(entry) - _KEYS - {"like"}):
-        found.append(f"{key} is not a figure of a mix; known are {', '.join(sorted(_KEYS | {'like'}))}")
-    if "like" in entry and _key(str(entry["like"])) not in map(_key, mixes):
+    for key in sorted(set(entry) - _KEYS):
+        found.append(f"{key} is not a figure of a mix; known are {', '.join(sorted(_KEYS))}")
+    if "like" in entry and _find(str(entry["like"]), mixes) is None:
         found.append(f"like = {entry['like']!r} is no mix; there are: {', '.join(mixes)}")
     for key in _SPANS:
         if key in entry and not _is_span(entry[key]):
