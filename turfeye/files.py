@@ -1,0 +1,53 @@
+"""Writing files so that a stopped run leaves the old file or the new one, never half of either."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+
+def write_atomic(path: Path | str, data: bytes) -> Path:
+    """Write ``data`` to ``path``: beside it first, flushed to disk, then renamed over it.
+
+    Folders on the way are made. Raises OSError when the place can't be written; whatever was there before
+    then stays as it was, and nothing is left beside it.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:100]}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(beside, _mode(path))
+        os.replace(beside, path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    _sync_folder(path.parent)
+    return path
+
+
+def _mode(path: Path) -> int:
+    """The old file's permissions, or those a plain new file would get (mkstemp's are private)."""
+    if path.exists():
+        return path.stat().st_mode & 0o777
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename itself last through a power cut, where the system allows it."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # Windows can't open a folder
+        return
+    try:
+        os.fsync(handle)
+    except OSError:  # nor can some network drives flush one
+        pass
+    finally:
+        os.close(handle)
