@@ -1,0 +1,404 @@
+"""The lawn folder: its file, filing, locks and the store of results."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from turfeye import files, lawn, lawnfile, store
+from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
+from turfeye.records import CellTable, Grid
+
+OUTLINE = [(0, 0), (8, 0), (8, 6), (0, 6)]
+CORNERS = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]]
+
+GOOD = """\
+# our own words
+schema = 1
+name = "Ferry Cottage, back"   # the back one
+outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]
+cell_m = 0.5
+[[sowing]]
+date = 2026-03-14
+mix = "perennial ryegrass"
+rate_g_m2 = 35
+[target]
+cover = 0.9
+date = 2026-05-09
+"""
+
+
+def picture(path: Path, *, seed: int = 0, taken: datetime | None = None) -> Path:
+    rgb = np.random.default_rng(seed).integers(0, 255, (170, 260, 3), dtype=np.uint8)
+    exif = Image.Exif()
+    if taken:
+        exif.get_ifd(0x8769)[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    Image.fromarray(rgb).save(path, exif=exif, quality=95)
+    return path
+
+
+def table(seed: int = 1) -> CellTable:
+    grid = Grid(0.5, 0.0, 0.0, rows=2, cols=3, outline_m=np.array(OUTLINE, float), share=np.ones((2, 3)))
+    rng = np.random.default_rng(seed)
+    columns = {name: rng.random(6) for name in CellTable.column_names()}
+    columns |= {
+        "row": np.repeat([0, 1], 3),
+        "col": np.tile([0, 1, 2], 2),
+        "state": np.array(["seen"] * 5 + ["not seen"]),
+        "why": np.array([""] * 5 + ["too oblique"]),
+    }
+    columns["cover"][5] = np.nan
+    return CellTable(grid=grid, **columns)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    lawn.new(tmp_path / "back", outline_m=OUTLINE, sown=date(2026, 3, 14))
+    return tmp_path / "back"
+
+
+def mistakes(text: str) -> tuple[str, ...]:
+    with pytest.raises(LawnError) as caught:
+        lawnfile.parse(text)
+    return caught.value.mistakes
+
+
+# The file
+
+
+def test_the_contract_s_file_is_read(tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "2026-03-14T09-12-40-3fa2c1.jpg").write_bytes(b"")
+    text = GOOD + (
+        '[[view]]\nname = "kitchen window"\nphoto = "2026-03-14T09-12-40-3fa2c1.jpg"\n'
+        f"corners_px = {CORNERS}\n[[spot]]\nnumber = 3\nat_m = [2.0, 1.5]\nturned_deg = 0\n"
+    )
+    (tmp_path / "lawn.toml").write_text(text)
+    back = lawn.read(tmp_path)
+    assert back.name == "Ferry Cottage, back"
+    assert back.area_m2 == pytest.approx(48)
+    assert back.sowings[0].date == date(2026, 3, 14)
+    assert back.sowings[0].rate_g_m2 == 35
+    assert back.target is not None
+    assert back.target.cover == 0.9
+    assert back.views[0].corners_px.tolist() == CORNERS
+    assert back.spots[0].at_m == (2.0, 1.5)
+    assert back.corner_names == ("A", "B", "C", "D")
+    assert back.side_names == ("A–B", "B–C", "C–D", "D–A")
+
+
+def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:
+    text = (
+        GOOD.replace("cell_m = 0.5", "cell_m = -1")
+        .replace("cover = 0.9", "cover = 90")
+        .replace("date = 2026-03-14", 'date = "14 March"')
+        .replace("rate_g_m2", "rate")
+        .replace("name =", "nmae =")
+    )
+    found = mistakes(text)
+    for place, way_out in (
+        ("cell_m", "write cell_m = 0.5"),
+        ("target.cover", "not per cent"),
+        ("sowing[0].date", "without quotes"),
+        ("sowing[0].rate:", "write rate_g_m2"),
+        ("sowing[0].rate_g_m2", "missing"),
+        ("nmae", "write name"),
+        ("name:", "missing"),
+    ):
+        assert any(m.startswith(place) and way_out in m for m in found), (place, found)
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "words"),
+    [
+        (("[8, 0], [8, 6]", "[8, 6], [8, 0]"), "outline_m", "crosses"),
+        (("[[0, 0], [8, 0], [8, 6], [0, 6]]", "[[0, 0], [0, 6], [8, 6], [8, 0]]"), "outline_m", "clockwise"),
+        (("[[0, 0], [8, 0], [8, 6], [0, 6]]", "[[0, 0], [8, 0]]"), "outline_m", "at least 3"),
+        (("[8, 6], [0, 6]]", "[8, 6, 1], [0, 6]]"), "outline_m", "two numbers"),
+        (("2026-05-09", "2026-03-01"), "target.date", "not after the sowing"),
+        (("perennial ryegrass", "perrenial"), "sowing[0].mix", "perennial ryegrass"),
+        (("[target]", "[sward]\nx = 1\n[target]"), "sward", "leave it out"),
+        (("cell_m = 0.5", 'cell_m = 0.5\ncorner_names = ["a", "a", "b", "c"]'), "corner_names", "different"),
+    ],
+)
+def test_mistakes_of_meaning(change: tuple[str, str], place: str, words: str) -> None:
+    assert change[0] in GOOD
+    found = mistakes(GOOD.replace(*change))
+    assert any(m.startswith(place) and words in m for m in found), found
+
+
+def test_corners_in_the_wrong_order_come_back_in_the_right_one() -> None:
+    swapped = [CORNERS[0], CORNERS[2], CORNERS[1], CORNERS[3]]
+    turned = [CORNERS[0], *CORNERS[:0:-1]]
+    outline = np.array(OUTLINE, float)
+    assert lawnfile.wrong_corners(np.array(CORNERS, float), outline) == []
+    for wrong in (swapped, turned):
+        (words,) = lawnfile.wrong_corners(np.array(wrong, float), outline)
+        assert str([[float(v) for v in c] for c in CORNERS]) in words
+    assert "3 corners" in lawnfile.wrong_corners(np.array(CORNERS[:3], float), outline)[0]
+
+
+def test_a_newer_schema_is_refused_in_plain_words() -> None:
+    with pytest.raises(LawnError, match="schema 2, this turfeye knows up to 1"):
+        lawnfile.parse(GOOD.replace("schema = 1", "schema = 2"))
+
+
+def test_not_toml_at_all() -> None:
+    with pytest.raises(LawnError, match=r"not valid TOML.*line 1"):
+        lawnfile.parse("schema: 1")
+
+
+@given(
+    st.lists(st.floats(2.0, 12.0), min_size=2, max_size=2),
+    st.floats(0.3, 0.9),
+)
+@settings(max_examples=40, deadline=None)
+def test_a_taped_lawn_has_the_lengths_that_were_taped(sides: list[float], squash: float) -> None:
+    # A parallelogram by construction: its corners are known without the code under test.
+    a, b = sides
+    corners = np.array([[0, 0], [a, 0], [a + b * squash, b], [b * squash, b]])
+    edges = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    found = lawnfile.outline_from_tape(edges.tolist(), [float(np.linalg.norm(corners[2]))])
+    np.testing.assert_allclose(found, corners, atol=2e-3)
+
+
+def test_lengths_that_form_no_triangle() -> None:
+    with pytest.raises(LawnError, match="no triangle"):
+        lawnfile.outline_from_tape([4, 3, 4, 3], [9])
+    with pytest.raises(LawnError, match="needs 1 diagonals"):
+        lawnfile.outline_from_tape([4, 3, 4, 3], [])
+
+
+# New
+
+
+def test_new_writes_what_read_reads(folder: Path) -> None:
+    back = lawn.read(folder)
+    assert back.name == "Back"
+    assert back.target is not None
+    assert (back.target.date - back.sowings[0].date).days == 56
+    with pytest.raises(LawnError, match="already holds a lawn"):
+        lawn.new(folder, outline_m=OUTLINE)
+
+
+def test_new_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:
+    with pytest.raises(LawnError, match="crosses"):
+        lawn.new(tmp_path / "x", outline_m=[(0, 0), (8, 6), (8, 0), (0, 6)])
+    assert not (tmp_path / "x").exists()
+
+
+def test_no_lawn_there(tmp_path: Path) -> None:
+    with pytest.raises(LawnMissingError, match="turfeye lawn new"):
+        lawn.read(tmp_path)
+
+
+# Filing
+
+
+def test_filed_by_copy_named_by_time_and_digest(folder: Path, tmp_path: Path) -> None:
+    source = picture(tmp_path / "IMG_1.JPG", taken=datetime(2026, 4, 2, 10, 41))
+    before = source.read_bytes()
+    (filed,) = lawn.add(folder, [source])
+    assert filed.path.name.startswith("2026-04-02T10-41-00-")
+    assert filed.path.suffix == ".jpg"
+    assert filed.digest.startswith(filed.path.stem[-6:])
+    assert filed.taken_from == "exif"
+    assert filed.path.read_bytes() == before == source.read_bytes()
+
+
+def test_the_date_comes_from_header_then_name_then_option(folder: Path, tmp_path: Path) -> None:
+    header = picture(tmp_path / "2026-04-09 10.00.00.jpg", taken=datetime(2026, 4, 2, 10, 41), seed=1)
+    name = picture(tmp_path / "IMG_20260410_101500.jpg", seed=2)
+    option = picture(tmp_path / "window.jpg", seed=3)
+    filed = lawn.add(folder, [header, name, option], date=date(2026, 4, 11))
+    assert [f.taken.date() for f in filed] == [date(2026, 4, 2), date(2026, 4, 10), date(2026, 4, 11)]
+    assert [f.taken_from for f in filed] == ["exif", "name", "given"]
+    assert "2026-04-02, which was kept" in filed[0].note
+
+
+def test_nothing_is_half_done(folder: Path, tmp_path: Path) -> None:
+    good = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    text = (folder / "lawn.toml").read_bytes()
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(good.read_bytes()[:900])
+    for bad, error in (
+        (picture(tmp_path / "undated.jpg", seed=5), DateError),
+        (broken, PhotoError),
+        (tmp_path / "nowhere.jpg", PhotoMissingError),
+        (picture(tmp_path / "early.jpg", seed=6, taken=datetime(2026, 3, 1)), DateError),
+    ):
+        with pytest.raises(error):
+            lawn.add(folder, [good, bad])
+        assert lawn.read(folder).photos() == ()
+    with pytest.raises(LawnError, match="no view is named"):
+        lawn.add(folder, [good], view="kitchen")
+    assert lawn.read(folder).photos() == ()
+    assert (folder / "lawn.toml").read_bytes() == text
+
+
+def test_the_same_photo_twice_is_noticed(folder: Path, tmp_path: Path) -> None:
+    first = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    again = tmp_path / "copy of a.jpg"
+    shutil.copy(first, again)
+    one, two = lawn.add(folder, [first, again])
+    assert (one.already, two.already) == (False, True)
+    assert one.path == two.path
+    (three,) = lawn.add(folder, [again])
+    assert three.already
+    assert len(lawn.read(folder).photos()) == 1
+
+
+def test_before_the_work(folder: Path, tmp_path: Path) -> None:
+    old = picture(tmp_path / "a.jpg", taken=datetime(2026, 3, 1, 9))
+    with pytest.raises(DateError, match="--before"):
+        lawn.add(folder, [old])
+    (filed,) = lawn.add(folder, [old], before=True)
+    assert filed.path.parent.name == "before"
+    back = lawn.read(folder)
+    assert back.photos() == ()
+    assert len(back.photos(before=True)) == 1
+    late = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 1, 9), seed=2)
+    with pytest.raises(DateError, match="without --before"):
+        lawn.add(folder, [late], before=True)
+
+
+def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
+    (tmp_path / "lawn.toml").write_text(GOOD)
+    source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    wrong = [CORNERS[1], CORNERS[0], *CORNERS[2:]]
+    with pytest.raises(LawnError, match="wrong order"):
+        lawn.add(tmp_path, [source], view="kitchen", corners_px=wrong)
+    assert lawn.read(tmp_path).photos() == ()
+    (filed,) = lawn.add(tmp_path, [source], view="kitchen", corners_px=CORNERS)
+    text = (tmp_path / "lawn.toml").read_text()
+    assert text.startswith(GOOD)
+    assert "# the back one" in text
+    back = lawn.read(tmp_path)
+    assert back.views[0].name == "kitchen"
+    assert back.views[0].photo == filed.path.name
+    other = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 9, 10, 41), seed=2)
+    (second,) = lawn.add(tmp_path, [other], view="kitchen")
+    assert lawn.read(tmp_path).notes == (lawn.Note(second.path.name, "kitchen", None),)
+
+
+def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) -> None:
+    source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    (filed,) = lawn.add(folder, [source], corners_px=CORNERS)
+    filed.path.unlink()
+    with pytest.raises(LawnError, match=r"view\[0\].photo"):
+        lawn.read(folder)
+
+
+# The lock and atomic writing
+
+
+def test_the_lock_holds_between_processes_and_frees_itself(folder: Path) -> None:
+    hold = f"""
+import sys, time
+from pathlib import Path
+from turfeye import lawn
+with lawn.locked(Path({str(folder)!r})):
+    print("held", flush=True); time.sleep(60)
+"""
+    holder = subprocess.Popen([sys.executable, "-c", hold], stdout=subprocess.PIPE, text=True)
+    try:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        with pytest.raises(LawnError, match="another turfeye"), lawn.locked(folder, wait_s=0.1):
+            pass
+    finally:
+        holder.kill()
+        holder.communicate()
+    with lawn.locked(folder, wait_s=1.0):
+        pass
+
+
+def test_a_write_that_fails_keeps_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.txt"
+    files.write_atomic(path, b"old")
+
+    def fail(*_: object) -> None:
+        raise OSError("disk full")
+
+    monkeypatch.setattr(os, "replace", fail)
+    with pytest.raises(OSError, match="disk full"):
+        files.write_atomic(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+# The store
+
+
+def test_a_kept_table_comes_back_the_same(folder: Path) -> None:
+    back = lawn.read(folder)
+    key = store.cell_key(back, "ab" * 32, models=["m1"], version="1")
+    assert store.load_cells(back, key) is None
+    kept = table()
+    path = store.save_cells(back, key, kept, {"taken": "2026-04-02T10:41:00"})
+    first = path.read_bytes()
+    loaded = store.load_cells(back, key)
+    assert loaded is not None
+    found, facts = loaded
+    assert facts == {"taken": "2026-04-02T10:41:00"}
+    for name in CellTable.column_names():
+        np.testing.assert_array_equal(getattr(found, name), getattr(kept, name))
+    assert found.grid.outline_m is not None
+    store.save_cells(back, key, kept, {"taken": "2026-04-02T10:41:00"})
+    assert path.read_bytes() == first
+    path.write_bytes(first[: len(first) // 2])
+    assert store.load_cells(back, key) is None
+
+
+def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:
+    back = lawn.read(folder)
+    keys = {
+        store.cell_key(back, "ab" * 32, models=["m1"], version="1"),
+        store.cell_key(back, "cd" * 32, models=["m1"], version="1"),
+        store.cell_key(back, "ab" * 32, models=["m2"], version="1"),
+        store.cell_key(back, "ab" * 32, models=["m1"], version="2"),
+        store.cell_key(replace(back, cell_m=0.25), "ab" * 32, models=["m1"], version="1"),
+        store.cell_key(replace(back, outline_m=back.outline_m * 1.1), "ab" * 32, models=["m1"], version="1"),
+    }
+    assert len(keys) == 6
+    renamed = replace(back, name="other", target=None)
+    assert store.cell_key(renamed, "ab" * 32, models=["m1"], version="1") in keys
+
+
+def test_stale_tables_go(folder: Path) -> None:
+    back = lawn.read(folder)
+    for key in ("a" * 32, "b" * 32):
+        store.save_cells(back, key, table())
+    assert store.drop_stale(back, ["a" * 32]) == 1
+    assert store.load_cells(back, "a" * 32) is not None
+    assert store.load_cells(back, "b" * 32) is None
+
+
+def test_cells_csv_begins_with_the_contract_s_columns(tmp_path: Path) -> None:
+    path = tmp_path / "results" / "cells.csv"
+    store.write_cells_csv(
+        path, [store.Measured(table(), datetime(2026, 4, 2, 10, 41), 19.4, "spot 3", "a.jpg")]
+    )
+    rows = list(csv.DictReader(io.StringIO(path.read_text())))
+    contract = (
+        "row,col,x_m,y_m,area_m2,seen,cover,cover_se,cover_as_seen,straw,bare,other,"
+        "dgci,hue_deg,zenith_deg,gsd_mm,shade,state,why,taken,age_days,view"
+    )
+    assert path.read_text().startswith(contract)
+    assert len(rows) == 6
+    assert rows[5]["cover"] == ""
+    assert rows[5]["why"] == "too oblique"
+    assert float(rows[0]["cover"]) == pytest.approx(table().cover[0], rel=1e-5)

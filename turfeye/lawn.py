@@ -1,0 +1,423 @@
+"""The lawn folder: the files are the database.
+
+::
+
+    ferry-cottage/
+      lawn.toml      what people write
+      photos/        filed by copy, named by time and digest, never written to again
+      before/        photos of the lawn before the work
+      results/       derived, safe to delete
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from turfeye import photo as photo_module
+from turfeye.errors import DateError, LawnError, LawnMissingError
+from turfeye.files import write_atomic
+from turfeye.records import Floats, Sowing, Target
+
+FILE_NAME = "lawn.toml"
+LOCK_NAME = ".lock"
+LOCK_WAIT_S = 20.0
+DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MarkedView:
+    """A standing point whose outline corners are marked in one photo."""
+
+    name: str
+    photo: str  # a name in photos/
+    corners_px: Floats  # (K, 2), in the order of the outline
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A peg: the card with this number lies there."""
+
+    number: int
+    at_m: tuple[float, float]
+    turned_deg: float  # the card's x axis against the lawn's, anticlockwise
+
+
+@dataclass(frozen=True, slots=True)
+class Dressing:
+    """Top dressing as the user spreads it; None where nothing was said."""
+
+    depth_mm: float | None = None
+    bag_l: float | None = None
+    bag_covers_m2: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """Where a named corner is on the globe (WGS 84)."""
+
+    corner: str
+    lat_deg: float
+    lon_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Which view or spot a filed photo belongs to, as written in ``[[photo]]``."""
+
+    photo: str
+    view: str | None
+    spot: int | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Lawn:
+    """What ``lawn.toml`` says, checked."""
+
+    folder: Path
+    name: str
+    outline_m: Floats  # (K, 2), anticlockwise, closed by its first corner
+    cell_m: float
+    corner_names: tuple[str, ...]
+    side_names: tuple[str, ...]
+    sowings: tuple[Sowing, ...]  # sorted by date
+    target: Target | None
+    views: tuple[MarkedView, ...]
+    spots: tuple[Spot, ...]
+    mixes: tuple[Mapping[str, Any], ...]  # the user's own, as turfeye.mixes takes them
+    notes: tuple[Note, ...]
+    dressing: Dressing
+    anchors: tuple[Anchor, ...]
+    spare_pct: float
+    seed_bag_kg: float | None
+    curve: Literal["logistic", "gompertz"]
+    time_axis: Literal["days", "degree-days"] | None  # None: degree-days where temperatures.csv is there
+
+    @property
+    def photos_dir(self) -> Path:
+        """Where the photos are filed."""
+        return self.folder / "photos"
+
+    @property
+    def before_dir(self) -> Path:
+        """Where photos from before the work are filed."""
+        return self.folder / "before"
+
+    @property
+    def results_dir(self) -> Path:
+        """Everything derived; safe to delete."""
+        return self.folder / "results"
+
+    @property
+    def area_m2(self) -> float:
+        """Area inside the outline."""
+        x, y = self.outline_m.T
+        return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+    def photos(self, *, before: bool = False) -> tuple[Path, ...]:
+        """The filed photos, oldest first (their names begin with the time)."""
+        folder = self.before_dir if before else self.photos_dir
+        if not folder.is_dir():
+            return ()
+        return tuple(sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")))
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """What became of one photo handed in."""
+
+    source: Path
+    path: Path
+    taken: dt.datetime
+    taken_from: str
+    digest: str
+    already: bool  # the same picture was filed before; nothing was copied
+    note: str = ""
+
+
+def read(folder: Path | str) -> Lawn:
+    """Read a lawn folder.
+
+    Raises LawnMissingError where there is none, LawnError with every mistake in its ``lawn.toml``.
+    """
+    from turfeye import lawnfile
+
+    folder = Path(folder)
+    if not (folder / FILE_NAME).is_file():
+        raise LawnMissingError(
+            f"no lawn in {folder}: it has no {FILE_NAME}; make one with: turfeye lawn new {folder} "
+            "--outline 8x6"
+        )
+    part = lawnfile.read_file(folder)
+    lawn = _from_part(folder, part)
+    _check_marked_photos(lawn)
+    return lawn
+
+
+def _from_part(folder: Path, part: Any) -> Lawn:
+    """The checked file as plain frozen records."""
+    from turfeye.lawnfile import default_corner_names
+
+    corners = tuple(part.corner_names or default_corner_names(len(part.outline_m)))
+    sides = tuple(f"{a}–{b}" for a, b in zip(corners, (*corners[1:], corners[0]), strict=True))
+    return Lawn(
+        folder=folder,
+        name=part.name,
+        outline_m=np.array(part.outline_m, dtype=float),
+        cell_m=float(part.cell_m),
+        corner_names=corners,
+        side_names=tuple(part.side_names or sides),
+        sowings=tuple(
+            sorted((Sowing(s.date, s.mix, float(s.rate_g_m2)) for s in part.sowing), key=lambda s: s.date)
+        ),
+        target=Target(float(part.target.cover), part.target.date) if part.target else None,
+        views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
+        spots=tuple(Spot(s.number, (s.at_m[0], s.at_m[1]), float(s.turned_deg)) for s in part.spot),
+        mixes=tuple(part.mix),
+        notes=tuple(Note(p.name, p.view, p.spot) for p in part.photo),
+        dressing=Dressing(**part.dressing.model_dump()),
+        anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
+        spare_pct=float(part.spare_pct),
+        seed_bag_kg=part.seed_bag_kg,
+        curve=part.season.curve,
+        time_axis=part.season.time_axis,
+    )
+
+
+def _check_marked_photos(lawn: Lawn) -> None:
+    """Every photo that the file names must be there."""
+    there = [path.name for path in (*lawn.photos(), *lawn.photos(before=True))]
+    mistakes = [
+        f"{place}: {name!r} is not in photos/; write one of {', '.join(there[:4]) or '(none filed yet)'}"
+        for place, name in (
+            *((f"view[{i}].photo", view.photo) for i, view in enumerate(lawn.views)),
+            *((f"photo[{i}].name", note.photo) for i, note in enumerate(lawn.notes)),
+        )
+        if name not in there
+    ]
+    names = [view.name for view in lawn.views]
+    mistakes += [
+        f"photo[{i}].view: no view is named {note.view!r}; write one of {', '.join(names) or '(none yet)'}"
+        for i, note in enumerate(lawn.notes)
+        if note.view is not None and note.view not in names
+    ]
+    if mistakes:
+        count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
+        raise LawnError(f"{lawn.folder / FILE_NAME} has {count}", mistakes)
+
+
+def new(
+    folder: Path | str,
+    *,
+    name: str | None = None,
+    outline_m: Sequence[Sequence[float]],
+    cell_m: float = 0.5,
+    sown: dt.date | None = None,
+    mix: str = "perennial ryegrass",
+    rate_g_m2: float = 35.0,
+    target_cover: float = 0.9,
+    target_date: dt.date | None = None,
+) -> Lawn:
+    """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
+
+    The default rate is that of overseeding a domestic ryegrass lawn (common practice, no source).
+    Raises LawnError when a lawn is there already or the facts hold mistakes; then nothing is written.
+    """
+
+    from turfeye import lawnfile
+
+    folder = Path(folder)
+    if (folder / FILE_NAME).exists():
+        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    sowing = {"date": sown, "mix": mix, "rate_g_m2": rate_g_m2} if sown else None
+    end = target_date or (sown + dt.timedelta(weeks=8) if sown else None)
+    target = {"cover": target_cover, "date": end} if end else None
+    text = lawnfile.new_text(
+        name=name or folder.name.replace("-", " ").replace("_", " ").capitalize(),
+        outline_m=[(float(x), float(y)) for x, y in outline_m],
+        cell_m=cell_m,
+        sowing=sowing,
+        target=target,
+    )
+    lawnfile.parse(text, folder / FILE_NAME)
+    (folder / "photos").mkdir(parents=True, exist_ok=True)
+    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
+    return read(folder)
+
+
+def add(
+    folder: Path | str,
+    photos: Sequence[Path | str],
+    *,
+    date: dt.date | dt.datetime | None = None,
+    view: str | None = None,
+    spot: int | None = None,
+    corners_px: Sequence[Sequence[float]] | None = None,
+    before: bool = False,
+) -> tuple[Filed, ...]:
+    """File photos by copy; all of them, or on any error none.
+
+    The date comes from the photo's header, else its name, else ``date``. ``view`` or ``spot`` says where a
+    photo belongs when it can't tell by itself; ``corners_px`` marks the outline in the one photo given and
+    makes it the marked photo of ``view``. ``before`` files photos from before the work, dated before the
+    first sowing.
+
+    Raises PhotoMissingError, PhotoError, DateError, LawnError.
+    """
+    lawn = read(folder)
+    if corners_px is not None and len(photos) != 1:
+        raise LawnError(
+            f"corners belong to one photo, found {len(photos)} photos; add the marked one by itself"
+        )
+    with locked(lawn.folder):
+        lawn = read(folder)
+        planned = [_plan(lawn, Path(source), date=date, before=before) for source in photos]
+        done: list[Path] = []
+        try:
+            filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
+            _write_down(lawn, filed, view=view, spot=spot, corners_px=corners_px)
+        except BaseException:
+            for path in done:
+                path.unlink(missing_ok=True)
+            raise
+    return tuple(filed)
+
+
+def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, before: bool) -> Filed:
+    """Read one photo whole, date it, and say where it would go. Writes nothing."""
+    given = date if isinstance(date, dt.datetime) or date is None else dt.datetime.combine(date, dt.time(12))
+    photo = photo_module.read(source, taken=given)
+    if photo.taken is None or photo.taken_from is None:
+        raise DateError(
+            f"{source} has no date, neither in its header nor in its name; give one: --date 2026-03-14"
+        )
+    day = photo.taken.date()
+    sown = lawn.sowings[0].date if lawn.sowings else None
+    if sown and not before and day < sown:
+        raise DateError(
+            f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
+            "work, add it "
+            "with --before; if the camera's clock was wrong, rename the photo and take the date out of "
+            "its header"
+        )
+    if sown and before and day > sown:
+        raise DateError(f"{source} was taken on {day}, after the sowing of {sown}; add it without --before")
+    home = lawn.before_dir if before else lawn.photos_dir
+    stamp = photo.taken.strftime("%Y-%m-%dT%H-%M-%S")
+    path = home / f"{stamp}-{photo.digest[:DIGEST_CHARS]}{source.suffix.lower()}"
+    note = ""
+    if given is not None and photo.taken_from != "given" and day != given.date():
+        note = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {day}, which was kept"
+    twin = _twin(lawn, photo.digest)
+    return Filed(source, twin or path, photo.taken, photo.taken_from, photo.digest, twin is not None, note)
+
+
+def _twin(lawn: Lawn, digest: str) -> Path | None:
+    """The filed photo with the same bytes, if any."""
+    for path in (*lawn.photos(), *lawn.photos(before=True)):
+        if digest[:DIGEST_CHARS] in path.stem and digest_of(path) == digest:
+            return path
+    return None
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, hex."""
+    import hashlib
+
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:
+    """Copy one planned photo; the same photo twice in one call counts as filed already."""
+    from dataclasses import replace
+
+    twin = next((other for other in earlier if other.digest == plan.digest), None)
+    if plan.already or twin:
+        return replace(plan, path=twin.path if twin else plan.path, already=True)
+    data = plan.source.read_bytes()
+    plan.path.parent.mkdir(exist_ok=True)
+    if plan.path.exists():  # same second, same six characters, other bytes: never written over
+        raise LawnError(
+            f"{plan.path} is another photo; rename {plan.source} with a different time and add it again"
+        )
+    done.append(plan.path)
+    write_atomic(plan.path, data)
+    return plan
+
+
+def _write_down(
+    lawn: Lawn,
+    filed: Sequence[Filed],
+    *,
+    view: str | None,
+    spot: int | None,
+    corners_px: Sequence[Sequence[float]] | None,
+) -> None:
+    """Write in ``lawn.toml`` what the photos can't tell by themselves."""
+    from turfeye import lawnfile
+
+    known = {marked.name for marked in lawn.views}
+    if corners_px is not None:
+        name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
+        if name in known:
+            raise LawnError(f"view {name!r} has its marked photo already; edit its corners_px in {FILE_NAME}")
+        corners = [[float(x), float(y)] for x, y in corners_px]
+        entry = {"name": name, "photo": filed[0].path.name, "corners_px": corners}
+        lawnfile.append_table(lawn.folder, "view", entry)
+        return
+    if view is not None and view not in known:
+        raise LawnError(
+            f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
+            "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
+        )
+    if view is None and spot is None:
+        return
+    noted = {note.photo for note in lawn.notes}
+    belongs: dict[str, Any] = {k: v for k, v in (("view", view), ("spot", spot)) if v is not None}
+    for one in filed:
+        if one.path.name not in noted:
+            lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **belongs})
+
+
+@contextlib.contextmanager
+def locked(folder: Path, *, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
+    """Hold the lawn for filing and edits. The system frees the lock when a process ends, however it ends.
+
+    Raises LawnError when somebody else still holds it after ``wait_s``.
+    """
+    handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        end = time.monotonic() + wait_s
+        while not _try_lock(handle):
+            if time.monotonic() > end:
+                raise LawnError(
+                    f"another turfeye is writing to {folder}; wait until it has finished, then try again"
+                )
+            time.sleep(0.05)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _try_lock(handle: int) -> bool:
+    try:
+        if os.name == "nt":  # pragma: no cover - Windows
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

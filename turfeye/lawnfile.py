@@ -1,0 +1,538 @@
+"""``lawn.toml``: what people write about a lawn, checked so that every mistake is told at once.
+
+Each mistake has its place (``view[0].corners_px``), what is wrong, and what to write instead. Comments and
+order in the file survive every edit made here, since edits go through tomlkit.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from turfeye import mixes
+from turfeye.errors import LawnError
+from turfeye.files import write_atomic
+from turfeye.records import SCHEMA
+
+FILE_NAME = "lawn.toml"
+
+Point = tuple[float, float]
+_XY = Field(min_length=2, max_length=2)
+_Pair = list[float]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class SowingPart(_Part):
+    """One ``[[sowing]]``."""
+
+    date: date
+    mix: str = Field(min_length=1)
+    rate_g_m2: float = Field(gt=0, le=500)
+
+
+class TargetPart(_Part):
+    """The ``[target]``."""
+
+    cover: float = Field(gt=0, le=1)
+    date: date
+
+
+class ViewPart(_Part):
+    """One ``[[view]]``: a standing point whose outline corners are marked once, in one photo."""
+
+    name: str = Field(min_length=1)
+    photo: str = Field(min_length=1)
+    corners_px: list[_Pair] = Field(min_length=3)
+
+
+class SpotPart(_Part):
+    """One ``[[spot]]``: where the peg with this card number stands."""
+
+    number: int = Field(ge=0)
+    at_m: _Pair = _XY
+    turned_deg: float = 0.0
+
+
+class DressingPart(_Part):
+    """The ``[dressing]``: how deep, and what a bag holds and covers in the user's own hands."""
+
+    depth_mm: float | None = Field(default=None, gt=0, le=100)
+    bag_l: float | None = Field(default=None, gt=0)
+    bag_covers_m2: float | None = Field(default=None, gt=0)
+
+
+class SeasonPart(_Part):
+    """The ``[season]``: the curve and the time axis, where the defaults don't suit."""
+
+    curve: Literal["logistic", "gompertz"] = "logistic"
+    time_axis: Literal["days", "degree-days"] | None = None
+
+
+class AnchorPart(_Part):
+    """One ``[[anchor]]``: where a named corner is on the globe (WGS 84); two place the lawn on a map."""
+
+    corner: str
+    lat_deg: float = Field(ge=-90, le=90)
+    lon_deg: float = Field(ge=-180, le=180)
+
+
+class PhotoPart(_Part):
+    """One ``[[photo]]``: which view or spot a filed photo belongs to, where it can't tell by itself."""
+
+    name: str
+    view: str | None = None
+    spot: int | None = Field(default=None, ge=0)
+
+
+class LawnPart(_Part):
+    """The whole file."""
+
+    # The schema's number itself is checked before anything else, in _parse.
+    schema_: int = Field(alias="schema")
+    name: str = Field(min_length=1)
+    outline_m: list[_Pair] = Field(min_length=3)
+    cell_m: float = Field(default=0.5, gt=0.02, le=5)
+    corner_names: list[str] | None = None
+    side_names: list[str] | None = None
+    spare_pct: float = Field(default=10.0, ge=0, le=100)
+    seed_bag_kg: float | None = Field(default=None, gt=0)
+    sowing: list[SowingPart] = []
+    target: TargetPart | None = None
+    view: list[ViewPart] = []
+    spot: list[SpotPart] = []
+    photo: list[PhotoPart] = []
+    mix: list[dict[str, Any]] = []  # checked by turfeye.mixes, which knows what a mix may hold
+    dressing: DressingPart = DressingPart()
+    season: SeasonPart = SeasonPart()
+    anchor: list[AnchorPart] = []
+
+
+_EXAMPLES = {
+    "schema": "schema = 1",
+    "name": 'name = "Ferry Cottage, back"',
+    "outline_m": "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]], in metres, corner by corner",
+    "cell_m": "cell_m = 0.5",
+    "date": "date = 2026-03-14, without quotes",
+    "mix": 'mix = "perennial ryegrass"',
+    "rate_g_m2": "rate_g_m2 = 35",
+    "cover": "cover = 0.9 (a share, not per cent)",
+    "photo": 'photo = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
+    "corners_px": "corners_px = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]], as many as outline_m",
+    "number": "number = 3",
+    "at_m": "at_m = [2.0, 1.5]",
+    "turned_deg": "turned_deg = 0",
+    "spare_pct": "spare_pct = 10",
+    "curve": 'curve = "logistic" or "gompertz"',
+    "time_axis": 'time_axis = "days" or "degree-days"',
+    "lat_deg": "lat_deg = 52.2053",
+    "lon_deg": "lon_deg = 0.1218",
+    "corner": 'corner = "A"',
+}
+
+
+def read_file(folder: Path) -> LawnPart:
+    """Read and check ``lawn.toml`` of a lawn folder.
+
+    Raises LawnError with every mistake in the file.
+    """
+    path = folder / FILE_NAME
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise LawnError(f"{path} is not UTF-8 text; save it again as UTF-8") from None
+    return parse(text, path)
+
+
+def parse(text: str, path: Path | str = FILE_NAME) -> LawnPart:
+    """Check the text of a lawn file; ``path`` is for the messages. Raises LawnError with every mistake."""
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LawnError(f"{path} is not valid TOML: {error}; mend that line and try again") from None
+    version = content.get("schema")
+    if isinstance(version, int) and version > SCHEMA:
+        raise LawnError(
+            f"{path} has schema {version}, this turfeye knows up to {SCHEMA}; "
+            "use the turfeye that wrote it, or a newer one"
+        )
+    mistakes: list[str] = []
+    part = None
+    try:
+        part = LawnPart.model_validate(content)
+    except ValidationError as error:
+        mistakes += [_as_words(detail, content) for detail in error.errors()]
+    # What fields mean together is checked on whatever is well formed, so that it is told in the same breath.
+    mistakes += _meaning(content)
+    if mistakes or part is None:
+        count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
+        raise LawnError(f"{path} has {count}; nothing was changed", mistakes)
+    return part
+
+
+def _place(location: tuple[int | str, ...]) -> str:
+    """``("view", 0, "corners_px")`` as ``view[0].corners_px``."""
+    words = ""
+    for step in location:
+        words += f"[{step}]" if isinstance(step, int) else f".{step}" if words else str(step)
+    return words
+
+
+def _fields_at(location: tuple[int | str, ...]) -> list[str]:
+    """The names that may stand where the unknown key at ``location`` stands."""
+    part: type[BaseModel] = LawnPart
+    for step in location[:-1]:
+        if isinstance(step, str):
+            part = _PARTS.get(step, part)
+    return [field.alias or name for name, field in part.model_fields.items()]
+
+
+_PARTS: dict[str, type[BaseModel]] = {
+    "sowing": SowingPart,
+    "target": TargetPart,
+    "view": ViewPart,
+    "spot": SpotPart,
+    "photo": PhotoPart,
+    "dressing": DressingPart,
+    "season": SeasonPart,
+    "anchor": AnchorPart,
+}
+
+
+def _nearest(key: str, known: list[str]) -> str | None:
+    """The name that was probably meant: the one that begins or ends with it, else the closest by spelling."""
+    begun = [name for name in known if name.startswith(key) or name.endswith(f"_{key}")]
+    near = begun or difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+    return near[0] if near else None
+
+
+def _as_words(detail: Any, content: dict[str, Any]) -> str:
+    """One pydantic finding as: place, what is wrong, what to write instead."""
+    location = detail["loc"]
+    place = _place(location)
+    if detail["type"] == "extra_forbidden":
+        known = _fields_at(location)
+        near = _nearest(str(location[-1]), known)
+        hint = f"write {near}" if near else f"leave it out, or write one of {', '.join(known)}"
+        return f"{place}: unknown; {hint}"
+    key = next((str(step) for step in reversed(location) if isinstance(step, str)), "")
+    # "mix" and "photo" are both a field and a table: at the top level they are tables.
+    table = len(location) == 1 and key in _PARTS
+    example = f"a table: [{key}]" if table else _EXAMPLES.get(key, "")
+    if len(location) == 1 and key in ("sowing", "view", "spot", "photo", "mix", "anchor"):
+        example = f"[[{key}]] with double brackets"
+    hint = f"; write {example}" if example else ""
+    if detail["type"] == "missing":
+        return f"{place}: missing{hint}"
+    came = detail.get("input")
+    return f"{place}: {_plain(detail)}, found {_short(came)}{hint}"
+
+
+def _plain(detail: Any) -> str:
+    """Pydantic's finding in plain words."""
+    context = detail.get("ctx", {})
+    kind = detail["type"]
+    words = {
+        "greater_than": f"must be above {context.get('gt')}",
+        "greater_than_equal": f"must be at least {context.get('ge')}",
+        "less_than_equal": f"must be at most {context.get('le')}",
+        "date_type": "must be a date",
+        "float_type": "must be a number",
+        "int_type": "must be a whole number",
+        "string_type": "must be text in quotes",
+        "list_type": "must be a list",
+        "model_type": "must be a table",
+        "string_too_short": "must not be empty",
+        "too_short": f"needs at least {context.get('min_length')} entries",
+        "too_long": f"takes at most {context.get('max_length')} entries",
+        "literal_error": f"must be {context.get('expected')}",
+        "finite_number": "must be a finite number",
+    }
+    return words.get(kind, str(detail["msg"]).lower())
+
+
+def _short(value: Any) -> str:
+    text = value.isoformat() if isinstance(value, date) else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _points(value: Any) -> np.ndarray | None:
+    """A list of number pairs as (K, 2), or None when it is anything else."""
+    try:
+        points = np.array(value, dtype=float)
+    except (TypeError, ValueError):
+        return None
+    good = points.ndim == 2 and points.shape[1] == 2 and len(points) >= 3 and bool(np.isfinite(points).all())
+    return points if good else None
+
+
+def _meaning(content: dict[str, Any]) -> list[str]:
+    """Mistakes that no single field shows."""
+    mistakes: list[str] = []
+    outline = _points(content.get("outline_m"))
+    if outline is not None:
+        mistakes += _check_outline(outline)
+    elif isinstance(content.get("outline_m"), list) and len(content["outline_m"]) >= 3:
+        mistakes.append(f"outline_m: every corner must be two numbers; write {_EXAMPLES['outline_m']}")
+    mistakes += _check_dates(content)
+    mistakes += _check_mixes(content)
+    if outline is None:
+        return mistakes
+    corners = len(outline)
+    for key, things in (("corner_names", "corner"), ("side_names", "side")):
+        names = content.get(key)
+        if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
+            mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
+    mistakes += _check_views(content.get("view"), outline)
+    mistakes += _check_spots(content.get("spot"), outline)
+    mistakes += _check_anchors(content, corners)
+    return mistakes
+
+
+def _tables(value: Any) -> list[tuple[int, dict[str, Any]]]:
+    return (
+        [(i, part) for i, part in enumerate(value) if isinstance(part, dict)]
+        if isinstance(value, list)
+        else []
+    )
+
+
+def _check_dates(content: dict[str, Any]) -> list[str]:
+    target = content.get("target")
+    end = target.get("date") if isinstance(target, dict) else None
+    days = [part.get("date") for _, part in _tables(content.get("sowing"))]
+    real = [day for day in days if type(day) is date]
+    if type(end) is date and real and end <= min(real):
+        return [
+            f"target.date: {end} is not after the sowing of {min(real)}; write the day by which it "
+            "should be covered"
+        ]
+    return []
+
+
+def _check_mixes(content: dict[str, Any]) -> list[str]:
+    users = [entry for _, entry in _tables(content.get("mix"))]
+    try:
+        mixes.table(users)
+    except LawnError as error:
+        return list(error.mistakes)
+    mistakes = []
+    for i, part in _tables(content.get("sowing")):
+        if isinstance(part.get("mix"), str) and part["mix"]:
+            try:
+                mixes.get(part["mix"], users)
+            except LawnError as error:
+                mistakes.append(f"sowing[{i}].mix: {error}")
+    return mistakes
+
+
+def _check_outline(outline: np.ndarray) -> list[str]:
+    if crossing := crossing_sides(outline):
+        i, j = crossing
+        return [
+            f"outline_m: the side from corner {i + 1} crosses the side from corner {j + 1}; "
+            "write the corners in the order in which one walks round the lawn"
+        ]
+    if abs(signed_area(outline)) < 0.01:
+        return [f"outline_m: holds no area; write {_EXAMPLES['outline_m']}"]
+    if signed_area(outline) < 0:
+        better = [outline[0].tolist(), *outline[:0:-1].tolist()]
+        return [
+            f"outline_m: goes round clockwise, and y must lie to the left of the first side; write {better}"
+        ]
+    return []
+
+
+def _check_views(views: Any, outline: np.ndarray) -> list[str]:
+    mistakes = []
+    names = [part.get("name") for _, part in _tables(views)]
+    for i, part in _tables(views):
+        if names.count(part.get("name")) > 1:
+            mistakes.append(
+                f"view[{i}].name: {part.get('name')!r} is used twice; give each view its own name"
+            )
+        points = _points(part.get("corners_px"))
+        if points is not None:
+            mistakes += [f"view[{i}].corners_px: {words}" for words in wrong_corners(points, outline)]
+        elif isinstance(part.get("corners_px"), list) and len(part["corners_px"]) >= 3:
+            mistakes.append(
+                f"view[{i}].corners_px: every corner must be two numbers; write {_EXAMPLES['corners_px']}"
+            )
+    return mistakes
+
+
+def wrong_corners(corners_px: np.ndarray, outline_m: np.ndarray) -> list[str]:
+    """What is wrong with marked corners, in words; an empty list when nothing is.
+
+    A camera above the lawn sees its corners go round the same way as from straight above; pixel rows run
+    downwards, so the signed areas in metres and in pixels have opposite signs.
+    """
+    if len(corners_px) != len(outline_m):
+        return [
+            f"has {len(corners_px)} corners and outline_m has {len(outline_m)}; mark each corner once, "
+            "in order"
+        ]
+    if not crossing_sides(corners_px) and signed_area(corners_px) * signed_area(outline_m) < 0:
+        return []
+    centre = corners_px.mean(0)
+    angle = np.arctan2(-(corners_px - centre)[:, 1], (corners_px - centre)[:, 0])
+    turn = np.sign(signed_area(outline_m)) or 1.0
+    order = np.argsort((turn * (angle - angle[0])) % (2 * np.pi))
+    better = [[round(v, 1) for v in corners_px[k].tolist()] for k in order]
+    return [f"the corners are in the wrong order; in the order of outline_m that is perhaps {better}"]
+
+
+def _check_spots(spots: Any, outline: np.ndarray) -> list[str]:
+    mistakes = []
+    numbers = [part.get("number") for _, part in _tables(spots)]
+    low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
+    for i, part in _tables(spots):
+        if part.get("number") is not None and numbers.count(part["number"]) > 1:
+            mistakes.append(f"spot[{i}].number: {part['number']} is used twice; give each peg its own number")
+        at = part.get("at_m")
+        pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
+        if pair and not (np.all(low <= at) and np.all(at <= high)):
+            mistakes.append(
+                f"spot[{i}].at_m: {at} lies off the lawn; write its place in the metres of outline_m"
+            )
+    return mistakes
+
+
+def _check_anchors(content: dict[str, Any], corners: int) -> list[str]:
+    given = content.get("corner_names")
+    names = given if isinstance(given, list) else default_corner_names(corners)
+    return [
+        f"anchor[{i}].corner: no corner is named {part.get('corner')!r}; write one of "
+        f"{', '.join(map(str, names))}"
+        for i, part in _tables(content.get("anchor"))
+        if part.get("corner") not in names
+    ]
+
+
+def default_corner_names(count: int) -> tuple[str, ...]:
+    """A, B, C … as people letter the corners of a plot.
+
+    >>> default_corner_names(4)
+    ('A', 'B', 'C', 'D')
+    """
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    return tuple(letters[i % 26] + (str(i // 26 + 1) if i >= 26 else "") for i in range(count))
+
+
+def signed_area(points: np.ndarray) -> float:
+    """Area of a polygon (K, 2) by the shoelace formula; above 0 when it goes round anticlockwise (y up).
+
+    >>> signed_area(np.array([[0, 0], [8, 0], [8, 6], [0, 6]]))
+    48.0
+    """
+    x, y = np.asarray(points, dtype=float).T
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def crossing_sides(points: np.ndarray) -> tuple[int, int] | None:
+    """The first two sides of a closed polygon (K, 2) that cross or touch off a shared corner, or None."""
+
+    def turn(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
+        return float(np.sign((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])))
+
+    count = len(points)
+    ends = np.roll(points, -1, axis=0)
+    for i in range(count):
+        for j in range(i + 2, count - (i == 0)):
+            a, b, c, d = points[i], ends[i], points[j], ends[j]
+            if turn(a, b, c) * turn(a, b, d) < 0 and turn(c, d, a) * turn(c, d, b) < 0:
+                return i, j
+            if any(turn(a, b, p) == 0 and _between(a, b, p) for p in (c, d)):
+                return i, j
+    return None
+
+
+def _between(a: np.ndarray, b: np.ndarray, p: np.ndarray) -> bool:
+    return bool(np.all(np.minimum(a, b) <= p) and np.all(p <= np.maximum(a, b)))
+
+
+def outline_from_tape(sides_m: list[float], diagonals_m: list[float]) -> list[Point]:
+    """Corners from tape lengths: the sides AB, BC, … KA, and the diagonals from A to C, D, ….
+
+    A lawn of K corners needs K sides and K - 3 diagonals from corner A. Each corner is where two circles
+    meet, to the left of the line from A to the corner before (law of cosines). Raises LawnError.
+
+    >>> outline_from_tape([4.0, 3.0, 4.0, 3.0], [5.0])
+    [(0.0, 0.0), (4.0, 0.0), (4.0, 3.0), (0.0, 3.0)]
+    """
+    count = len(sides_m)
+    if count < 3 or len(diagonals_m) != count - 3:
+        raise LawnError(
+            f"a lawn with {count} sides needs {max(count - 3, 0)} diagonals from the first corner, found "
+            f"{len(diagonals_m)}; measure from corner A to C, D, … and give them in that order"
+        )
+    points = [(0.0, 0.0), (float(sides_m[0]), 0.0)]
+    reach = [sides_m[0], *diagonals_m, sides_m[-1]]
+    for k in range(1, count - 1):
+        base, leg, far = reach[k - 1], sides_m[k], reach[k]
+        if not abs(leg - far) < base < leg + far:
+            raise LawnError(f"lengths {base:g}, {leg:g} and {far:g} m form no triangle; measure them again")
+        along = (base**2 + far**2 - leg**2) / (2 * base)
+        off = float(np.sqrt(max(far**2 - along**2, 0.0)))
+        u = np.array(points[k]) / base
+        corner = along * u + off * np.array([-u[1], u[0]])
+        points.append((round(float(corner[0]), 3) + 0.0, round(float(corner[1]), 3) + 0.0))
+    return points
+
+
+def new_text(
+    *,
+    name: str,
+    outline_m: list[Point],
+    cell_m: float = 0.5,
+    sowing: dict[str, Any] | None = None,
+    target: dict[str, Any] | None = None,
+) -> str:
+    """The text of a new lawn file, with comments that say what may be written."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add("schema", tomlkit.item(SCHEMA))
+    document.add("name", tomlkit.item(name))
+    document.add(tomlkit.comment("Corners in metres, anticlockwise; the first side is the x axis."))
+    document.add("outline_m", _pairs(outline_m))
+    document.add("cell_m", tomlkit.item(cell_m))
+    if sowing:
+        several = tomlkit.aot()
+        several.append(tomlkit.item(sowing))
+        document.add("sowing", several)
+    if target:
+        document.add("target", tomlkit.item(target))
+    return tomlkit.dumps(document)
+
+
+def _pairs(points: list[Any]) -> Any:
+    import tomlkit
+
+    rows = ", ".join(f"[{float(x):g}, {float(y):g}]" for x, y in points)
+    return tomlkit.parse(f"v = [{rows}]")["v"]
+
+
+def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
+    """Append one ``[[key]]`` to ``lawn.toml``, comments kept; what would be a mistake is never written."""
+    import tomlkit
+
+    path = folder / FILE_NAME
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    table = tomlkit.table()
+    for name, value in entry.items():
+        table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
+    if key not in document:
+        document.add(key, tomlkit.aot())
+    document[key].append(table)  # type: ignore[union-attr]
+    text = tomlkit.dumps(document)
+    parse(text, path)
+    write_atomic(path, text.encode("utf-8"))

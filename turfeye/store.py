@@ -1,0 +1,180 @@
+"""Derived files of a lawn: one cell table a photo, kept under a key, and the CSV tables for other programs.
+
+A key is made of everything that a table depends on, so a stale table is never found, and all of it may go.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import math
+import zipfile
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from turfeye.files import write_atomic
+from turfeye.lawn import Lawn
+from turfeye.records import SCHEMA, CellTable, Grid, Outlook, WorkPlan
+
+CELL_FIELDS = (
+    "row", "col", "x_m", "y_m", "area_m2", "seen", "cover", "cover_se", "cover_as_seen",
+    "straw", "bare", "other", "dgci", "hue_deg", "zenith_deg", "gsd_mm", "shade", "state", "why",
+)  # fmt: skip
+"""The columns of the contract, in its order; what a table has beyond them follows after."""
+
+SEASON_FIELDS = (
+    "row", "col", "x_m", "y_m", "cover_now", "cover_now_se", "cover_at_target", "cover_at_target_low",
+    "cover_at_target_high", "p_on_target", "state", "why",
+)  # fmt: skip
+
+PLAN_FIELDS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
+
+
+class Measured(NamedTuple):
+    """One photo's table as ``cells.csv`` wants it."""
+
+    table: CellTable
+    taken: datetime
+    age_days: float
+    view: str
+    photo: str
+
+
+def cell_key(
+    lawn: Lawn, photo_digest: str, *, models: Sequence[str] = (), version: str = "", extra: Any = None
+) -> str:
+    """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version."""
+    facts = {
+        "schema": SCHEMA,
+        "photo": photo_digest,
+        "outline_m": lawn.outline_m.tolist(),
+        "cell_m": lawn.cell_m,
+        "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
+        "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots],
+        "note": [(n.view, n.spot) for n in lawn.notes if photo_digest[:6] in n.photo],
+        "models": sorted(models),
+        "version": version,
+        "extra": extra,
+    }
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
+
+
+def save_cells(lawn: Lawn, key: str, table: CellTable, facts: dict[str, Any] | None = None) -> Path:
+    """Keep a table with a few facts (JSON) about its photo. The same input gives the same bytes."""
+    grid = table.grid
+    arrays: dict[str, Any] = {name: getattr(table, name) for name in CellTable.column_names()}
+    arrays["grid"] = np.array([grid.cell_m, grid.x0_m, grid.y0_m, grid.rows, grid.cols], dtype=float)
+    for name in ("outline_m", "share"):
+        if getattr(grid, name) is not None:
+            arrays[f"grid_{name}"] = getattr(grid, name)
+    arrays["meta"] = np.array(
+        json.dumps({"schema": SCHEMA, "key": key, "facts": facts or {}}, sort_keys=True)
+    )
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)
+    path = lawn.results_dir / "cells" / f"{key}.npz"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(path, buffer.getvalue())
+    return path
+
+
+def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
+    """The kept table and its facts, or None: never kept, of another schema, or damaged."""
+    path = lawn.results_dir / "cells" / f"{key}.npz"
+    try:
+        # Read first: np.load leaves a damaged file open.
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
+            meta = json.loads(str(file["meta"]))
+            if meta.get("schema") != SCHEMA or meta.get("key") != key:
+                return None
+            cell_m, x0_m, y0_m, rows, cols = file["grid"].tolist()
+            grid = Grid(
+                cell_m, x0_m, y0_m, int(rows), int(cols),
+                file.get("grid_outline_m"),
+                file.get("grid_share"),
+            )  # fmt: skip
+            columns = {name: file[name] for name in CellTable.column_names()}
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+    return CellTable(grid=grid, **columns), meta["facts"]
+
+
+def drop_stale(lawn: Lawn, keys: Iterable[str]) -> int:
+    """Delete kept tables under other keys than these; how many went."""
+    keep = {f"{key}.npz" for key in keys}
+    stale = [p for p in (lawn.results_dir / "cells").glob("*.npz") if p.name not in keep]
+    for path in stale:
+        path.unlink(missing_ok=True)
+    return len(stale)
+
+
+def cell_rows(table: CellTable) -> Iterable[dict[str, Any]]:
+    """The contract's cell fields, then the table's further ones, one dict a cell; NaN stays NaN."""
+    names = (*CELL_FIELDS, *(n for n in CellTable.column_names() if n not in CELL_FIELDS))
+    columns = {name: getattr(table, name).tolist() for name in names}
+    for i in range(len(table)):
+        yield {name: columns[name][i] for name in names}
+
+
+def write_cells_csv(path: Path, measured: Iterable[Measured]) -> None:
+    """``cells.csv``: one row a cell a photo."""
+    extra = tuple(n for n in CellTable.column_names() if n not in CELL_FIELDS)
+    rows = (
+        {**row, "taken": m.taken.isoformat(), "age_days": m.age_days, "view": m.view, "photo": m.photo}
+        for m in measured
+        for row in cell_rows(m.table)
+    )
+    _write(path, (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo"), rows)
+
+
+def write_season_csv(path: Path, outlook: Outlook) -> None:
+    """``season.csv``: one row a cell, with its forecast and state, then its area and when it gets there."""
+    season = outlook.season
+    columns = {
+        name: getattr(season if name in ("row", "col", "x_m", "y_m") else outlook, name).tolist()
+        for name in SEASON_FIELDS
+    }
+    columns["area_m2"] = season.area_m2.tolist()
+    columns["reach_days"] = [d if math.isfinite(d) else math.nan for d in outlook.reach_days.tolist()]
+    rows = (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
+    _write(path, tuple(columns), rows)
+
+
+def write_plan_csv(path: Path, plan: WorkPlan) -> None:
+    """``plan.csv``: one row a patch, then how to find it with a tape."""
+    rows = (
+        {
+            "patch": task.patch.number, "x_m": task.patch.x_m, "y_m": task.patch.y_m,
+            "area_m2": task.patch.area_m2, "deficit": task.patch.deficit, "seed_g": task.seed_g,
+            "dressing_l": task.dressing_l, "because": task.because, "kind": task.patch.kind,
+            "area_se_m2": task.patch.area_se_m2, "how_sure": task.patch.how_sure,
+            "corner_a": task.tape.corner_a, "from_a_m": task.tape.from_a_m,
+            "corner_b": task.tape.corner_b, "from_b_m": task.tape.from_b_m,
+        }
+        for task in plan.tasks
+    )  # fmt: skip
+    more = ("kind", "area_se_m2", "how_sure", "corner_a", "from_a_m", "corner_b", "from_b_m")
+    _write(path, (*PLAN_FIELDS, *more), rows)
+
+
+def _write(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]) -> None:
+    buffer = io.StringIO()
+    writer = csv.DictWriter(buffer, names, lineterminator="\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({name: _as_text(row[name]) for name in names})
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(path, buffer.getvalue().encode("utf-8"))
+
+
+def _as_text(value: Any) -> Any:
+    """Numbers with six figures that count, nothing where nothing is known."""
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.6g}"
+    return "" if value is None else value
