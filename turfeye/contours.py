@@ -1,0 +1,149 @@
+"""Outlines finer than a cell, from how much of each cell belongs to a patch.
+
+A cell that a patch's edge runs through holds a mixture. Unmixing gives the share f of each cell that belongs
+to the patch; the sum of f times area is the patch's area, which no choice of a threshold can bias. The outline
+is the contour of the smooth surface through the shares, at the level that encloses that area.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from turfeye.records import Floats, Grid
+
+FINE = 8
+"""Points across a cell on which the contour is drawn."""
+SIMPLER_M = 0.01
+"""An outline's corner that lies within this of a straight line is left out."""
+
+
+def outline(share: Floats, grid: Grid, area_m2: float) -> Floats | None:
+    """The patch's outline, (K, 2) metres, anticlockwise, closed by its first point; None where there is none.
+
+    Parameters
+    ----------
+    share : (rows, cols), share of each cell that belongs to the patch; NaN off the lawn, where the
+        surface is carried on so that a patch at the edge ends at the lawn's own outline
+    grid : the cells; its outline, where there is one, cuts the patch
+    area_m2 : what the outline shall enclose
+    """
+    window = _window(share)
+    if window is None:
+        return None
+    x, y, surface, inside_m = _surface(share, grid, window)
+    low, high = 0.0, float(surface.max())
+    for _ in range(24):
+        level = (low + high) / 2
+        ring = _largest_ring(x, y, np.minimum(surface - level, inside_m / grid.cell_m))
+        if ring is not None and polygon_area_m2(ring) > area_m2:
+            low = level
+        else:
+            high = level
+    ring = _largest_ring(x, y, np.minimum(surface - low, inside_m / grid.cell_m))
+    if ring is None:
+        return None
+    simple = cv2.approxPolyDP(ring.astype(np.float32), SIMPLER_M, True)[:, 0].astype(float)
+    simple = simple if len(simple) >= 3 else ring
+    return simple if _signed_area(simple) > 0 else simple[::-1]
+
+
+def polygon_area_m2(points_m: Floats) -> float:
+    """Area of a polygon (K, 2), by the shoelace formula.
+
+    >>> polygon_area_m2(np.array([[0, 0], [2, 0], [2, 3], [0, 3]]))
+    6.0
+    """
+    return abs(_signed_area(points_m))
+
+
+def polygon_centroid_m(points_m: Floats) -> tuple[float, float]:
+    """Centroid of a polygon (K, 2).
+
+    >>> polygon_centroid_m(np.array([[0, 0], [2, 0], [2, 3], [0, 3]]))
+    (1.0, 1.5)
+    """
+    origin = points_m[0]
+    x, y = (points_m - origin).T
+    cross = x * np.roll(y, -1) - np.roll(x, -1) * y
+    six_areas = 3 * cross.sum()
+    cx = ((x + np.roll(x, -1)) * cross).sum() / six_areas + origin[0]
+    cy = ((y + np.roll(y, -1)) * cross).sum() / six_areas + origin[1]
+    return float(cx), float(cy)
+
+
+def signed_distance_m(points_m: Floats, polygon_m: Floats) -> Floats:
+    """Distance of points (..., 2) to a polygon's sides, metres; above 0 inside it.
+
+    >>> signed_distance_m(np.array([[1.0, 1.0], [1.0, 5.0]]), np.array([[0, 0], [2, 0], [2, 3], [0, 3.0]]))
+    array([ 1., -2.])
+    """
+    distance = np.full(points_m.shape[:-1], np.inf)
+    inside = np.zeros(points_m.shape[:-1], bool)
+    x, y = points_m[..., 0], points_m[..., 1]
+    for a, b in zip(polygon_m, np.roll(polygon_m, -1, axis=0), strict=True):
+        side = b - a
+        along = np.clip(((points_m - a) @ side) / max(side @ side, 1e-12), 0, 1)
+        distance = np.minimum(distance, np.hypot(x - a[0] - along * side[0], y - a[1] - along * side[1]))
+        if a[1] != b[1]:
+            crosses = (a[1] > y) != (b[1] > y)
+            inside ^= crosses & (x < a[0] + (y - a[1]) / (b[1] - a[1]) * side[0])
+    return np.where(inside, distance, -distance)
+
+
+def _signed_area(points_m: Floats) -> float:
+    x, y = (points_m - points_m[0]).T
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def _window(share: Floats) -> tuple[slice, slice] | None:
+    """The part of the grid that holds the patch, with two cells more on every side."""
+    rows, cols = np.nonzero(np.nan_to_num(share) > 0.02)
+    if not len(rows):
+        return None
+    return (
+        slice(max(rows.min() - 2, 0), rows.max() + 3),
+        slice(max(cols.min() - 2, 0), cols.max() + 3),
+    )
+
+
+def _surface(share: Floats, grid: Grid, window: tuple[slice, slice]) -> tuple[Floats, Floats, Floats, Floats]:
+    """x (n,), y (m,), smooth surface (m, n) and signed distance inside the lawn (m, n) of the window."""
+    from scipy.ndimage import distance_transform_edt, map_coordinates
+
+    part = share[window]
+    off = np.isnan(part)
+    nearest = distance_transform_edt(off, return_distances=False, return_indices=True)
+    part = part[tuple(nearest)] if off.any() else part
+    rows, cols = part.shape
+    r = (np.arange(rows * FINE) + 0.5) / FINE - 0.5
+    c = (np.arange(cols * FINE) + 0.5) / FINE - 0.5
+    # beyond the outermost centres the surface goes on level; the grid's own edge cuts it
+    at = np.meshgrid(r, c, indexing="ij")
+    surface = map_coordinates(part, at, order=3, mode="nearest")
+    x = grid.x0_m + (window[1].start + c + 0.5) * grid.cell_m
+    y = grid.y0_m + (window[0].start + r + 0.5) * grid.cell_m
+    points = np.stack(np.meshgrid(x, y), axis=-1)
+    inside = signed_distance_m(points, grid_outline_m(grid) if grid.outline_m is None else grid.outline_m)
+    return x, y, surface, inside
+
+
+def grid_outline_m(grid: Grid) -> Floats:
+    """The grid's own rectangle, (4, 2), anticlockwise."""
+    right, top = grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
+    return np.array([[grid.x0_m, grid.y0_m], [right, grid.y0_m], [right, top], [grid.x0_m, top]])
+
+
+def _largest_ring(x: Floats, y: Floats, surface: Floats) -> Floats | None:
+    """The zero contour that encloses most, (K, 2), or None."""
+    from contourpy import contour_generator
+
+    # a border below zero closes every contour within half a fine step of the window's edge
+    step = x[1] - x[0]
+    x = np.concatenate([[x[0] - step], x, [x[-1] + step]])
+    y = np.concatenate([[y[0] - step], y, [y[-1] + step]])
+    closed = np.pad(surface, 1, mode="edge")
+    closed[[0, -1], :] = closed[:, [0, -1]] = -np.maximum(np.abs(closed).max(), 1e-6)
+    rings = contour_generator(x, y, closed).lines(0.0)
+    rings = [ring[:-1] for ring in rings if len(ring) > 3]
+    return max(rings, key=polygon_area_m2, default=None)
