@@ -81,7 +81,7 @@ class Correction:
 
     tone: tuple[float, float]  # two parameters beyond sRGB; (0, 0) is sRGB itself
     gain: Floats  # (3,), multiplies linearised RGB
-    matrix: Floats | None  # (3, 3) or (3, 6) root polynomial; only with measured colours
+    matrix: Floats | None  # after the gain, (3, 3) or (3, 6) root polynomial; None when gains do it all
     delta_e_mean: float  # CIEDE2000 over patches not used to fit them
     delta_e_max: float
     gain_se: float  # relative standard error of the gain
@@ -243,6 +243,7 @@ class Season:
     sowing: Sowing
     target: Target
     flags: tuple[str, ...] = ()  # duplicates, clock errors: said, never mended in silence
+    degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
 
     @property
     def age_days(self) -> Floats:
@@ -273,6 +274,9 @@ class Outlook:
     state: Words  # one of STATES
     why: Words
     lawn: LawnOutlook
+    p_thin: Floats = field(default_factory=lambda: np.empty(0))  # that it ends clearly short, not only late
+    lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
+    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T) likely courses of the lawn's mean
 
 
 @dataclass(frozen=True, slots=True)
