@@ -1,0 +1,372 @@
+"""From a season to its outlook: what each cell, and the lawn, will be on the target date, and how sure that is.
+
+Everything is counted on draws from the fit (:mod:`turfeye.growth`): a cell's curve with all that is uncertain
+about it, the shared terms included. The draws are fixed points, so the same season gives the same outlook.
+
+The states of a cell, in this order:
+
+- *not seen*: no visit showed it;
+- *thin*: at least 80 % sure that it falls short of the target by more than 10 points on the date and for ever.
+  Never said before the lawn itself is well on its way: youth is not failure;
+- *on course*: at least 70 % sure to reach the target by the date;
+- *slow*: at least 70 % sure not to, but still coming, or short by little;
+- *too soon to say*: anything else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+import numpy as np
+
+from turfeye import growth
+from turfeye.growth import Curve, Fit, Prior, Settings
+from turfeye.records import Flags, Floats, LawnOutlook, Outlook, Season, Words
+
+CLEAR_DEFICIT = 0.10
+"""Cover short of the target by more than this, for good, is thin."""
+SURE_THIN = 0.8
+SURE_COURSE = 0.7
+GROWN_ENOUGH = 0.4
+"""Nothing is called thin before the lawn's healthy cells have made this share of their rise."""
+REFERENCE_PACE = 10.0
+"""Degree-days that count as one day of the priors: a spring day of 14 °C for grass with a base of 4 (ours)."""
+SETBACK_SDS = 3.0
+"""A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
+SETBACK_HALF_DAYS = 5.0
+"""Half of a setback is made good in this time; ours."""
+LAWN_CURVE_SD = 0.015
+"""How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
+DRAWS = 128
+LAWN_DRAWS = 200
+TimeAxis = Literal["days", "degree-days"]
+
+
+def fit(
+    season: Season,
+    *,
+    curve: Curve = "logistic",
+    time_axis: TimeAxis | None = None,
+    prior: Prior | None = None,
+    settings: Settings | None = None,
+) -> Outlook:
+    """Fit a curve to every cell and forecast it to the target date.
+
+    Parameters
+    ----------
+    season : the dated table
+    curve : "logistic", or "gompertz" for a quick start and a long tail
+    time_axis : "degree-days" needs a season with temperatures, and is the default when it has them
+    prior : by default the one of perennial ryegrass; ``Prior.from_emergence`` makes one for another mix
+
+    Raises ValueError when degree-days are wanted of a season without temperatures.
+    """
+    clock = _Clock.of(season, time_axis)
+    prior = prior or Prior()
+    settings = settings or Settings(curve=curve)
+    found = growth.fit(
+        season.cover, season.cover_se, clock.time(season.age_days), prior=prior, settings=settings
+    )
+    target_age = float((season.target.date - season.sowing.date).days)
+    now_age = float(season.age_days[-1])
+    setback = _Setback.of(found, season)
+    cells = _forecast(found, clock, now_age, target_age, season.target.cover, setback)
+    seen = np.isfinite(season.cover).any(axis=1)
+    grown = _grown(found, clock.time(np.array([now_age]))[0])
+    state, why = _states(cells, seen, grown, season)
+    theta, theta_cov = found.best()
+    ages, draws = _lawn_draws(found, clock, now_age, target_age, setback, season.area_m2 * seen)
+    lawn = _lawn(
+        season, state, ages, draws, now_age, target_age, setback, _usual(found, prior, clock, now_age)
+    )
+    return Outlook(
+        season=season,
+        curve=settings.curve,
+        time_axis=clock.axis,
+        theta=theta,
+        theta_cov=theta_cov,
+        visit_offset=found.offset,
+        cover_now=cells.now,
+        cover_now_se=cells.now_se,
+        cover_at_target=cells.then,
+        cover_at_target_low=cells.low,
+        cover_at_target_high=cells.high,
+        p_on_target=cells.p_on_target,
+        reach_days=cells.reach_days,
+        state=state,
+        why=why,
+        lawn=lawn,
+        p_thin=cells.p_thin,
+        lawn_age_days=ages,
+        lawn_draws=draws,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Clock:
+    """Ages in days to the curve's time and back: the same, or degree-days at the reference pace."""
+
+    axis: TimeAxis
+    by_age: Floats | None = None  # (D,) time at age 0, 1, 2 ...
+
+    @classmethod
+    def of(cls, season: Season, axis: TimeAxis | None) -> _Clock:
+        have = season.degree_days_by_age is not None
+        if axis == "degree-days" and not have:
+            raise ValueError(
+                "degree-days need daily temperatures and this season has none; "
+                "put a temperatures.csv (date,min_c,max_c) in the lawn folder, or use days"
+            )
+        if axis == "days" or not have:
+            return cls("days")
+        assert season.degree_days_by_age is not None
+        return cls("degree-days", season.degree_days_by_age / REFERENCE_PACE)
+
+    def time(self, age_days: Floats) -> Floats:
+        if self.by_age is None:
+            return age_days
+        past = np.maximum(age_days - (len(self.by_age) - 1), 0) * (self.by_age[-1] - self.by_age[-2])
+        return np.interp(age_days, np.arange(len(self.by_age)), self.by_age) + past
+
+    def age(self, time: Floats) -> Floats:
+        """The inverse; inf stays inf and what lies before the sowing is 0."""
+        if self.by_age is None:
+            return np.maximum(time, 0)
+        steady = self.by_age + 1e-9 * np.arange(len(self.by_age))  # cold days don't move the clock
+        age = np.interp(time, steady, np.arange(len(steady)))
+        return np.where(time > steady[-1], np.where(np.isinf(time), np.inf, self._beyond(time)), age)
+
+    def _beyond(self, time: Floats) -> Floats:
+        assert self.by_age is not None
+        pace = max(float(self.by_age[-1] - self.by_age[-2]), 1e-6)
+        return len(self.by_age) - 1 + (time - self.by_age[-1]) / pace
+
+
+@dataclass(frozen=True)
+class _Setback:
+    """What the last visit lost to a setback (0 or below), and what is left of that later."""
+
+    loss: float
+    age_days: float
+
+    @classmethod
+    def of(cls, found: Fit, season: Season) -> _Setback:
+        last = float(found.offset[-1])
+        low = last < -SETBACK_SDS * found.settings.offset_sd
+        return cls(last if low else 0.0, float(season.age_days[-1]))
+
+    def at(self, age_days: Floats | float) -> Floats:
+        since = np.asarray(age_days, float) - self.age_days
+        return np.where(since >= 0, self.loss * 0.5 ** (np.maximum(since, 0) / SETBACK_HALF_DAYS), 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Forecast:
+    """Per cell (N,)."""
+
+    now: Floats
+    now_se: Floats
+    then: Floats
+    low: Floats
+    high: Floats
+    p_on_target: Floats
+    p_thin: Floats
+    reach_days: Floats
+
+
+def _forecast(
+    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, setback: _Setback
+) -> _Forecast:
+    """Count on draws of every cell."""
+    curve, noise_sd = found.settings.curve, found.settings.curve_sd
+    x_now, x_then = clock.time(np.array([now_age, target_age]))
+    points = _even_points(DRAWS, growth.P + 2)
+    normal, kind, wobble = points[:, : growth.P], points[:, growth.P], points[:, growth.P + 1]
+    parts = []
+    for block in growth.blocks(len(found.failed)):
+        theta = _draw(found, block, normal, kind)
+        now = growth.cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
+        then = growth.cover_at(theta, np.array(x_then), curve) + float(setback.at(target_age))
+        then = np.clip(then + noise_sd * wobble, 0, 1)
+        short = (then < target - CLEAR_DEFICIT) & (growth.end_cover(theta) < target - CLEAR_DEFICIT)
+        low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
+        reach = np.quantile(growth.reach_time(theta, target, curve), 0.5, axis=1, method="lower")
+        parts.append((
+            np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
+            (then >= target).mean(axis=1), short.mean(axis=1), clock.age(reach),
+        ))  # fmt: skip
+    return _Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+
+def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
+    """(n, K, P): likely curves of the cells of a block, shared terms' errors included."""
+    drawn = []
+    for which in (0, 1):
+        pull = found.pull[which, block]
+        cov = found.cov[which, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
+        root = np.linalg.cholesky(cov)
+        drawn.append(found.theta[which, block][:, None, :] + normal @ np.swapaxes(root, -1, -2))
+    from scipy.special import ndtr
+
+    failed = ndtr(kind) < found.failed[block, None]
+    return np.where(failed[..., None], drawn[1], drawn[0])
+
+
+def _even_points(count: int, dims: int) -> Floats:
+    """(count, dims) standard normal points, evenly spread: the R sequence (Roberts 2018), mapped."""
+    from scipy.special import ndtri
+
+    root = 2.0
+    for _ in range(40):
+        root = (1 + root) ** (1 / (dims + 1))
+    steps = root ** -np.arange(1.0, dims + 1)
+    points = (0.5 + np.arange(1, count + 1)[:, None] * steps) % 1
+    # rank by rank: every dimension has exactly the same, even margin
+    ranks = points.argsort(axis=0).argsort(axis=0)
+    return ndtri((ranks + 0.5) / count)
+
+
+def _grown(found: Fit, time: float) -> float:
+    """Share of their rise that the lawn's healthy cells have made."""
+    bare_to_full = np.array([-40.0, 40.0, found.mean[2], found.mean[3]])
+    return float(growth.cover_at(bare_to_full, np.array(time), found.settings.curve))
+
+
+def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
+    day = _day(season.target.date)
+    goal = season.target.cover
+    settled = grown >= GROWN_ENOUGH
+    thin = settled & (cells.p_thin >= SURE_THIN)
+    course = cells.p_on_target >= SURE_COURSE
+    slow = settled & (cells.p_on_target <= 1 - SURE_COURSE)
+    state = np.select(
+        [~seen, thin, course, slow], ["not seen", "thin", "on course", "slow"], "too soon to say"
+    )
+    why = np.empty(len(seen), dtype=object)
+    for i, word in enumerate(state):
+        if word == "not seen":
+            why[i] = "no visit showed it"
+            continue
+        forecast = f"{_percent(cells.then[i])} % expected on {day}, target {_percent(goal)} %"
+        if word == "thin":
+            forecast += f"; {_percent(cells.p_thin[i])} % sure that it won't fill"
+        elif word == "slow" and np.isfinite(cells.reach_days[i]):
+            forecast += f"; there about {_day(_date(season, cells.reach_days[i]))}"
+        elif word == "too soon to say":
+            forecast += f", between {_percent(cells.low[i])} and {_percent(cells.high[i])} %"
+        why[i] = forecast
+    return state.astype(np.str_), why.astype(np.str_)
+
+
+def _lawn_draws(
+    found: Fit, clock: _Clock, now_age: float, target_age: float, setback: _Setback, weight: Floats
+) -> tuple[Floats, Floats]:
+    """Ages (T,) and likely courses of the lawn's mean (K, T): shared errors in step, the cells' own apart."""
+    rng = np.random.default_rng(20260314)
+    horizon = max(now_age, target_age) + 14
+    ages = np.unique(np.concatenate([np.linspace(0, horizon, 19), [now_age, target_age]]))
+    times = clock.time(ages)
+    root = np.linalg.cholesky(found.shared_cov + 1e-12 * np.eye(len(found.shared_cov)))
+    common = rng.standard_normal((LAWN_DRAWS, len(root))) @ root.T
+    total = np.zeros((LAWN_DRAWS, len(ages)))
+    for block in growth.blocks(len(weight), 512):
+        failed = rng.random((block.stop - block.start, LAWN_DRAWS)) < found.failed[block, None]
+        own = rng.standard_normal((*failed.shape, growth.P))
+        theta = np.zeros_like(own)
+        for which in (0, 1):
+            here = np.linalg.cholesky(found.cov[which, block])
+            moved = found.theta[which, block][:, None] + common @ np.swapaxes(
+                found.pull[which, block], -1, -2
+            )
+            theta = np.where((failed == which)[..., None], moved + own @ np.swapaxes(here, -1, -2), theta)
+        for k, time in enumerate(times):
+            total[:, k] += weight[block] @ growth.cover_at(theta, time, found.settings.curve)
+    mean = total / max(float(weight.sum()), 1e-12)
+    # light and weather err for the lawn as a whole
+    astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
+    return ages, np.clip(mean + setback.at(ages) + astray, 0, 1)
+
+
+def _usual(found: Fit, prior: Prior, clock: _Clock, age: float) -> tuple[float, float]:
+    """Where the middle two thirds of lawns of this mix are at this age, from this lawn's own start."""
+    points = _even_points(DRAWS, growth.P)
+    theta = prior.mean + prior.sd * points
+    theta[:, 0] = found.mean[0]
+    cover = growth.cover_at(theta, clock.time(np.array([age]))[0], found.settings.curve)
+    low, high = np.quantile(cover, [1 / 6, 5 / 6])
+    return float(low), float(high)
+
+
+def _lawn(
+    season: Season, state: Words, ages: Floats, draws: Floats,
+    now_age: float, target_age: float, setback: _Setback, usual: tuple[float, float],
+) -> LawnOutlook:  # fmt: skip
+    from turfeye.records import STATES
+
+    now = draws[:, np.searchsorted(ages, now_age)]
+    then = draws[:, np.searchsorted(ages, target_age)]
+    counts = {word: int((state == word).sum()) for word in STATES}
+    thin_m2 = float(season.area_m2[state == "thin"].sum())
+    cover_now = float(np.median(now))
+    low, middle, high = (float(q) for q in np.quantile(then, [0.05, 0.5, 0.95]))
+    return LawnOutlook(
+        cover_now=cover_now,
+        cover_now_se=float(now.std()),
+        cover_at_target=middle,
+        cover_at_target_low=low,
+        cover_at_target_high=high,
+        p_on_target=float((then >= season.target.cover).mean()),
+        cells=len(state),
+        counts=counts,
+        thin_m2=thin_m2,
+        sentence=_sentence(season, cover_now, counts, thin_m2, usual, setback),
+    )
+
+
+def _sentence(
+    season: Season,
+    cover: float,
+    counts: dict[str, int],
+    thin_m2: float,
+    usual: tuple[float, float],
+    setback: _Setback,
+) -> str:
+    """The headline: where the lawn is, where such lawns are, and what won't fill."""
+    cells = sum(counts.values())
+    if counts["not seen"] == cells:
+        return "No visit showed any cell of this lawn: nothing can be said."
+    low, high = (int(5 * round(20 * q)) for q in usual)
+    usually = f"{low}–{high}" if high > low else f"about {low}"
+    words = [
+        f"{_percent(cover)} % covered on day {season.age_days[-1]:.0f}, where this mix is usually {usually}"
+    ]
+    day = _day(season.target.date)
+    if counts["thin"]:
+        verb = "is thin and won't" if counts["thin"] == 1 else "are thin and won't"
+        words.append(f"{counts['thin']} of {cells} cells {verb} fill by {day}: {thin_m2:.1f} m²")
+    elif counts["too soon to say"] > cells / 2:
+        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
+    else:
+        words.append(f"none of {cells} cells is thin, {counts['on course']} are on course for {day}")
+    if setback.loss:
+        words.append(f"{_percent(-setback.loss)} points were lost since the last visits (mown low, or dry?)")
+    if counts["not seen"]:
+        words.append(f"{counts['not seen']} cells were never seen")
+    return "; ".join(words)
+
+
+_MONTHS = "January February March April May June July August September October November December".split()
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {_MONTHS[day.month - 1]}"
+
+
+def _date(season: Season, age_days: float) -> date:
+    return season.sowing.date + timedelta(days=min(float(np.ceil(age_days)), 3650.0))
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f}"
