@@ -159,7 +159,7 @@ def _nominal() -> CardValues:
 
 
 NOMINAL = _nominal()
-"""What an office printer makes of the card on plain matt paper, near enough: greys hold well, colours less so.
+"""What an office printer makes of the card on plain matt paper, near enough; greys hold better than colours.
 Common practice, no source; measured values replace it (``read_values``)."""
 
 PAPER = float(lab_to_rgb_linear(np.array([NEUTRAL_L[0], 0.0, 0.0])).mean())

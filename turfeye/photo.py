@@ -1,0 +1,249 @@
+"""Reads a picture file: upright sRGB pixels, when it was taken, the lens, a digest.
+
+The only place that decodes pictures, and the only one that turns them upright. Never writes to a photo.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import warnings
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import cv2
+import numpy as np
+
+from turfeye.errors import PhotoError, PhotoMissingError
+from turfeye.records import Bytes, Photo
+
+if TYPE_CHECKING:
+    from PIL.Image import Exif, Image
+
+SMALLEST_SIDE_PX = 160
+MOST_MEGAPIXELS = 400
+KINDS = "JPEG, HEIC, PNG, TIFF, WebP or AVIF"
+FULL_FRAME_DIAGONAL_MM = 43.2666
+"""Of a 36 x 24 mm frame, to which the 35 mm-equivalent focal length refers (CIPA DC-008, tag 0xA405)."""
+
+# EXIF tags, CIPA DC-008
+_ORIENTATION, _MAKE, _MODEL = 0x0112, 0x010F, 0x0110
+_EXIF_PART = 0x8769
+_TIMES = ((0x9003, 0x9011), (0x9004, 0x9012))  # original, then digitised, each with its offset
+_WIDTH, _HEIGHT, _FOCAL_35MM = 0xA002, 0xA003, 0xA405
+
+_NAME_DATE = re.compile(
+    r"(?<!\d)((?:19|20)\d\d)([-_.]?)(\d\d)\2(\d\d)"  # day, with one kind of separator or none
+    # time of day
+    r"(?:(?:[ T_-]|\s+at\s+)([0-2]\d)([-.:_]?)([0-5]\d)(?:\6([0-5]\d))?(?:\d{3})?(?![0-9A-Za-z]))?"
+    r"(?!\d)"
+)
+
+
+def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
+    """Read one picture.
+
+    The date comes from the header (EXIF DateTimeOriginal, with its offset when there is one), else from the
+    file's name, else ``taken``; a photo with none has ``taken`` None. Display-P3 and other profiles are
+    converted to sRGB.
+
+    Raises PhotoMissingError (no such file) and PhotoError (not a picture, cut short, grey only, too small).
+    """
+    path = Path(path)
+    data = _bytes(path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow's remarks on odd headers; what matters is checked below
+        image = _open(path, data)
+        stored = _pixels(path, data, image)  # before the header's facts: in a PNG they may follow the pixels
+        exif = image.getexif()
+        rgb = _upright(stored, exif, image.format)
+    _check_colour(path, rgb)
+    when, source = _when(path, exif, taken)
+    return Photo(
+        path=path,
+        rgb_coded=rgb,
+        taken=when,
+        taken_from=source,
+        focal_px=_focal_px(exif, rgb.shape[1], rgb.shape[0]),
+        camera=_camera(exif),
+        digest=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def parse_taken_from_name(name: str) -> datetime | None:
+    """The date in a file's name as phones and messengers write it; noon when only the day is there.
+
+    >>> parse_taken_from_name("2026-03-14T09-12-40-3fa2c1.jpg")
+    datetime.datetime(2026, 3, 14, 9, 12, 40)
+    >>> parse_taken_from_name("PXL_20260314_091240123.jpg")
+    datetime.datetime(2026, 3, 14, 9, 12, 40)
+    >>> parse_taken_from_name("IMG-20260314-WA0007.jpg")
+    datetime.datetime(2026, 3, 14, 12, 0)
+    >>> parse_taken_from_name("back lawn 20261399.jpg") is None
+    True
+    """
+    for found in _NAME_DATE.finditer(name):
+        year, _, month, day, hour, _, minute, second = found.groups()
+        clock = (12, 0, 0) if hour is None else (int(hour), int(minute), int(second or 0))
+        try:
+            return datetime(int(year), int(month), int(day), *clock)
+        except ValueError:  # eight digits that are no date
+            continue
+    return None
+
+
+def focal_px(focal_35mm: float, width: int, height: int) -> float:
+    """Focal length in pixels from its 35 mm equivalent, which is defined along the picture's diagonal.
+
+    >>> round(focal_px(26, 4000, 3000), 1)
+    3004.6
+    """
+    return focal_35mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        raise PhotoMissingError(f"no photo at {path}: check the name and the folder") from None
+    except IsADirectoryError:
+        raise PhotoError(
+            f"{path} is a folder: name the photos in it, one by one or with a wildcard"
+        ) from None
+    except OSError as error:
+        raise PhotoError(f"{path} can't be read ({error.strerror}): check who may read it") from error
+    if not data:
+        raise PhotoError(f"{path} is empty (0 bytes): copy it from the phone again")
+    return data
+
+
+def _open(path: Path, data: bytes) -> Image:
+    """The picture's header by Pillow, pixels not yet decoded."""
+    from PIL import Image
+
+    if data[4:8] == b"ftyp" and data[8:12] != b"avif":
+        import pi_heif
+
+        pi_heif.register_heif_opener()
+    try:
+        image = Image.open(io.BytesIO(data))
+    except Exception as error:
+        raise PhotoError(f"{path} holds no picture that can be read: wanted {KINDS}") from error
+    width, height = image.size
+    if min(width, height) < SMALLEST_SIDE_PX:
+        raise PhotoError(
+            f"{path} is too small to measure, {width} x {height} pixels: "
+            f"the short side needs at least {SMALLEST_SIDE_PX}; send the original, not a thumbnail"
+        )
+    if width * height > MOST_MEGAPIXELS * 1_000_000:
+        raise PhotoError(
+            f"{path} has {width * height / 1e6:.0f} megapixels; at most {MOST_MEGAPIXELS} can be read"
+        )
+    return image
+
+
+def _pixels(path: Path, data: bytes, image: Image) -> Bytes:
+    """Decoded to sRGB, as stored (not yet upright), (H, W, 3)."""
+    profile = image.info.get("icc_profile")
+    try:
+        if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
+            import simplejpeg
+
+            rgb = simplejpeg.decode_jpeg(
+                data, colorspace="RGB", strict=True
+            )  # raises when cut short; OpenCV fills up
+        else:
+            rgb = np.asarray(image.convert("RGB"))
+    except Exception as error:
+        raise PhotoError(f"{path} is damaged or was cut short: copy it from the phone again") from error
+    return _to_srgb(rgb, profile) if profile else rgb
+
+
+def _to_srgb(rgb: Bytes, profile: bytes) -> Bytes:
+    """Convert from the picture's own ICC profile; one that can't be read is taken to be sRGB."""
+    from PIL import Image, ImageCms
+
+    try:
+        own = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        if "srgb" in ImageCms.getProfileDescription(own).lower():
+            return rgb
+        picture = Image.fromarray(rgb)
+        ImageCms.profileToProfile(picture, own, ImageCms.createProfile("sRGB"), inPlace=True)
+    except (ImageCms.PyCMSError, OSError):
+        return rgb
+    return np.asarray(picture)
+
+
+def _upright(rgb: Bytes, exif: Exif, kind: str | None) -> Bytes:
+    """Turn by EXIF orientation. HEIC comes upright from its decoder, which resets the tag."""
+    orientation = exif.get(_ORIENTATION, 1)
+    if kind in ("HEIF", "HEIC") or orientation not in range(2, 9):
+        return np.ascontiguousarray(rgb)
+    if orientation in (5, 6, 7, 8):
+        rgb = np.ascontiguousarray(rgb.transpose(1, 0, 2))
+    flips = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}  # OpenCV's codes: 1 left-right, 0 up-down, -1 both
+    if orientation in flips:
+        return np.asarray(cv2.flip(rgb, flips[orientation]), np.uint8)
+    return np.ascontiguousarray(rgb)
+
+
+def _check_colour(path: Path, rgb: Bytes) -> None:
+    """Refuse R = G = B everywhere. Snow or a grey day still has a little colour in some pixels."""
+    for step in (16, 1):  # a coarse look settles nearly every picture
+        part = rgb[::step, ::step]
+        if (part[..., 0] != part[..., 1]).any() or (part[..., 1] != part[..., 2]).any():
+            return
+    raise PhotoError(
+        f"{path} has no colour, only grey: green can't be told from straw or soil; take it in colour"
+    )
+
+
+def _when(
+    path: Path, exif: Exif, given: datetime | None
+) -> tuple[datetime | None, Literal["exif", "name", "given"] | None]:
+    part = exif.get_ifd(_EXIF_PART)
+    for time_tag, offset_tag in _TIMES:
+        when = _exif_time(part.get(time_tag), part.get(offset_tag))
+        if when is not None:
+            return when, "exif"
+    named = parse_taken_from_name(path.name)
+    if named is not None:
+        return named, "name"
+    return given, None if given is None else "given"
+
+
+def _exif_time(text: object, offset: object) -> datetime | None:
+    """``2026:03:14 09:12:40`` and ``+01:00``; an unset camera clock writes zeros or blanks."""
+    try:
+        when = datetime.strptime(str(text).strip("\0 "), "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+    found = re.fullmatch(r"([+-])(\d\d):(\d\d)", str(offset).strip("\0 "))
+    if found is None:
+        return when
+    shift = timedelta(hours=int(found[2]), minutes=int(found[3]))
+    if shift >= timedelta(hours=24):
+        return when
+    return when.replace(tzinfo=timezone(-shift if found[1] == "-" else shift))
+
+
+def _focal_px(exif: Exif, width: int, height: int) -> float | None:
+    """None when the header has none, or the picture was cropped since: its shape is not the camera's."""
+    part = exif.get_ifd(_EXIF_PART)
+    try:
+        focal = float(part.get(_FOCAL_35MM, 0))
+        shot = sorted((float(part.get(_WIDTH, width)), float(part.get(_HEIGHT, height))))
+    except (TypeError, ValueError):
+        return None
+    now = sorted((width, height))
+    if not focal > 0 or not shot[0] > 0 or abs(now[1] / now[0] / (shot[1] / shot[0]) - 1) > 0.02:
+        return None
+    return focal_px(focal, width, height)
+
+
+def _camera(exif: Exif) -> str | None:
+    make, model = (str(exif.get(tag, "")).strip("\0 ") for tag in (_MAKE, _MODEL))
+    name = model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
+    return name or None
