@@ -1,0 +1,152 @@
+"""A work plan as text that other programs read: rows for ``plan.csv``, outlines as GeoJSON-shaped text."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from turfeye.errors import LawnError
+from turfeye.records import SCHEMA, Floats, Patch, Task, WorkPlan
+
+PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
+"""The first columns of plan.csv, in order; new ones go to the end."""
+EXTRA_COLUMNS = (
+    *("kind", "area_se_m2", "how_sure", "corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m"),
+    "cautions",
+)
+EARTH_M = 6_371_008.8
+"""Mean radius of the earth (IUGG)."""
+
+
+def rows(plan: WorkPlan) -> list[dict[str, Any]]:
+    """One dict a patch, keys as in the file, None where unknown."""
+    return [_row(task) for task in plan.tasks]
+
+
+def plan_csv(plan: WorkPlan) -> str:
+    """The text of plan.csv; unknown is empty."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, (*PLAN_COLUMNS, *EXTRA_COLUMNS), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows(plan))
+    return text.getvalue()
+
+
+def outlines(
+    patches: Sequence[Patch],
+    outline_m: Floats,
+    *,
+    anchors: Mapping[int, tuple[float, float]] | None = None,
+) -> dict[str, Any]:
+    """The lawn and its patches as a feature collection.
+
+    Without anchors the numbers are lawn metres, NOT WGS 84, and the file says so: shaped like GeoJSON, but
+    no GeoJSON. With the latitude and longitude of two corners (``{corner index: (lat_deg, lon_deg)}``) it is
+    true GeoJSON (RFC 7946: WGS 84, longitude first, outer rings anticlockwise and closed), the lawn laid on
+    the map by a turn and a shift; lengths stay those of the tape.
+
+    Raises LawnError when the two corners' distance on the map differs from the tape's by more than a tenth.
+    """
+    lawn = np.asarray(outline_m, dtype=float)
+    to_map = None if not anchors else _to_map(lawn, anchors)
+    digits = 3 if to_map is None else 8
+    features = [_feature(lawn, {"what": "lawn"}, to_map, digits)]
+    for patch in patches:
+        facts = {
+            "what": patch.kind,
+            "patch": patch.number,
+            "area_m2": _number(patch.area_m2, 3),
+            "area_se_m2": _number(patch.area_se_m2, 3),
+            "deficit": _number(patch.deficit, 3),
+            "how_sure": _number(patch.how_sure, 3),
+            "because": patch.because,
+        }
+        features.append(_feature(patch.outline_m, facts, to_map, digits))
+    collection: dict[str, Any] = {"type": "FeatureCollection", "schema": SCHEMA, "features": features}
+    if to_map is None:
+        collection["coordinates_are"] = (
+            "metres in the lawn's plane: origin at its first corner, x along its first side, y to the left. "
+            "NOT WGS 84 longitude and latitude, so this is not GeoJSON, only shaped like it"
+        )
+    return collection
+
+
+def outlines_text(
+    patches: Sequence[Patch],
+    outline_m: Floats,
+    *,
+    anchors: Mapping[int, tuple[float, float]] | None = None,
+) -> str:
+    """:func:`outlines` as JSON text."""
+    return json.dumps(outlines(patches, outline_m, anchors=anchors), ensure_ascii=False, indent=1) + "\n"
+
+
+def _row(task: Task) -> dict[str, Any]:
+    patch, tape = task.patch, task.tape
+    return {
+        "patch": patch.number,
+        "x_m": _number(patch.x_m, 2),
+        "y_m": _number(patch.y_m, 2),
+        "area_m2": _number(patch.area_m2, 2),
+        "deficit": _number(patch.deficit, 2),
+        "seed_g": int(task.seed_g),
+        "dressing_l": _number(task.dressing_l, 1),
+        "because": task.because,
+        "kind": patch.kind,
+        "area_se_m2": _number(patch.area_se_m2, 2),
+        "how_sure": _number(patch.how_sure, 2),
+        "corner_a": tape.corner_a,
+        "from_a_m": _number(tape.from_a_m, 2),
+        "corner_b": tape.corner_b,
+        "from_b_m": _number(tape.from_b_m, 2),
+        "tape_error_m": _number(tape.error_m, 2),
+        "cautions": " ".join(task.cautions),
+    }
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _feature(points_m: Floats, facts: dict[str, Any], to_map: Any, digits: int) -> dict[str, Any]:
+    x, y = np.asarray(points_m, dtype=float).T
+    turns_left = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0
+    ring = np.asarray(points_m, dtype=float) if turns_left else np.asarray(points_m, dtype=float)[::-1]
+    ring = ring if to_map is None else to_map(ring)
+    closed = [[round(float(a), digits), round(float(b), digits)] for a, b in [*ring, ring[0]]]
+    return {
+        "type": "Feature",
+        "properties": facts,
+        "geometry": {"type": "Polygon", "coordinates": [closed]},
+    }
+
+
+def _to_map(lawn: Floats, anchors: Mapping[int, tuple[float, float]]) -> Any:
+    """A function from lawn metres (K, 2) to longitude and latitude (K, 2), by two corners on the map."""
+    if len(anchors) != 2:
+        raise LawnError(f"two corners with latitude and longitude are needed, {len(anchors)} came; give two")
+    (a, (lat_a, lon_a)), (b, (lat_b, lon_b)) = anchors.items()
+    scale = np.radians(1) * EARTH_M
+    shrink = np.cos(np.radians((lat_a + lat_b) / 2))
+    ground = complex((lon_b - lon_a) * shrink, lat_b - lat_a) * scale
+    taped = complex(*(lawn[b] - lawn[a]))
+    if abs(taped) < 1e-6 or abs(abs(ground) / abs(taped) - 1) > 0.1:
+        raise LawnError(
+            f"the two corners are {abs(taped):.2f} m apart by the outline but {abs(ground):.2f} m by latitude and "
+            "longitude; give both with at least six decimals, latitude first, and check which corners they are"
+        )
+    turn = ground / abs(ground) * abs(taped) / taped
+    middle_m = (lawn[a] + lawn[b]) / 2
+    lat_0, lon_0 = (lat_a + lat_b) / 2, (lon_a + lon_b) / 2
+
+    def place(points_m: Floats) -> Floats:
+        away = (points_m[:, 0] - middle_m[0] + 1j * (points_m[:, 1] - middle_m[1])) * turn / scale
+        return np.stack([lon_0 + away.real / shrink, lat_0 + away.imag], axis=1)
+
+    return place

@@ -1,0 +1,122 @@
+"""When to sow: the soil's warmth now, and how long it stays, from the user's own temperatures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import Literal
+
+from turfeye.errors import LawnError
+from turfeye.mixes import Mix
+
+MEAN_DAYS = 7
+"""Soil follows the air's daily mean over about a week: common practice, no source."""
+SEEDLING_DAYS = 28
+"""Warm days that seedlings want after they emerge: common practice, no source."""
+STALE_DAYS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class DayTemperature:
+    """One day's lowest and highest temperature."""
+
+    date: date
+    min_c: float
+    max_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Whether to sow on the day asked about, and the words for it."""
+
+    verdict: Literal["sow", "too early", "too late", "not known"]
+    words: str
+    until: date | None = None  # the last day that still leaves time, where known
+
+
+def window(
+    mix: Mix,
+    day: date,
+    temperatures: Sequence[DayTemperature] = (),
+    *,
+    kind: Literal["air", "soil"] = "air",
+) -> Window:
+    """Whether seed can go down on ``day``.
+
+    The mean of the last seven days' (min + max) / 2 must reach the mix's least soil temperature. Where the
+    record goes back a year, last year's calendar tells when the soil will fall below it; seed must have
+    emerged and grown four weeks by then. Below the least temperature, a falling mean says "too late this
+    year, wait" and a rising one "too early". Without figures the answer is "not known", with what to measure.
+
+    Raises LawnError for a day whose lowest temperature is above its highest.
+    """
+    if mix.soil_min_c is None:
+        return Window("not known", f"the least soil temperature of {mix.name} is not known: go by its bag")
+    needs = f"{mix.name} wants at least {mix.soil_min_c:g} °C in the soil"
+    means = _means(temperatures)
+    known = [d for d in means if d <= day]
+    if not known or (day - max(known)).days > STALE_DAYS:
+        return Window(
+            "not known", f"{needs}; no temperatures near {_say(day)}: measure 5 cm deep before sowing"
+        )
+    latest = max(known)
+    now = means[latest]
+    seen = f"{now:.1f} °C in the {'soil' if kind == 'soil' else 'air, which soil follows'} (seven-day mean)"
+    until = _last_day(mix, day, means)
+    if now < mix.soil_min_c:
+        return _cold(means, latest, f"{needs}, and it has {seen}")
+    if until is not None and day > until:
+        text = f"too late this year, wait for spring: {needs}, it has {seen}, but by last year's calendar it"
+        return Window(
+            "too late", f"{text} cools before seedlings are strong; the last day was {_say(until)}", until
+        )
+    limit = f"; by last year's calendar until {_say(until)}" if until else ""
+    return Window("sow", f"can be sown: {needs}, and it has {seen}{limit}", until)
+
+
+def _means(temperatures: Sequence[DayTemperature]) -> dict[date, float]:
+    """Seven-day means by their last day; a day that lacks one of its seven has none."""
+    for day in temperatures:
+        if not day.min_c <= day.max_c:
+            raise LawnError(
+                f"temperatures of {day.date}: the lowest, {day.min_c}, is above the highest, {day.max_c}; "
+                "swap them"
+            )
+    daily = {day.date: (day.min_c + day.max_c) / 2 for day in temperatures}
+    means = {}
+    for last in daily:
+        week = [daily.get(last - timedelta(days=back)) for back in range(MEAN_DAYS)]
+        if None not in week:
+            means[last] = sum(value for value in week if value is not None) / MEAN_DAYS
+    return means
+
+
+def _cold(means: dict[date, float], latest: date, words: str) -> Window:
+    before = [means[d] for d in means if 21 <= (latest - d).days <= 35]
+    if not before:
+        return Window("not known", f"wait: {words}; a month of temperatures would tell spring from autumn")
+    if means[latest] < sum(before) / len(before):
+        return Window("too late", f"too late this year, wait for spring: {words}, and falling")
+    return Window("too early", f"too early, wait: {words}, and rising")
+
+
+def _last_day(mix: Mix, day: date, means: dict[date, float]) -> date | None:
+    """The last day that leaves seedlings time before the soil cools, by last year's calendar, if known."""
+    if mix.days_to_emerge is None or mix.soil_min_c is None:
+        return None
+    year = timedelta(days=365)
+    warm_at = {
+        d + year: mean >= mix.soil_min_c for d, mean in means.items() if d + year > day - timedelta(days=120)
+    }
+    ahead = sorted(warm_at)
+    cools = [b for a, b in pairwise(ahead) if warm_at[a] and not warm_at[b]]
+    lasting = [d for d in cools if not any(warm_at.get(d + timedelta(days=k), False) for k in range(1, 15))]
+    if not lasting:
+        return None
+    return lasting[0] - timedelta(days=round(mix.days_to_emerge[1]) + SEEDLING_DAYS)
+
+
+def _say(day: date) -> str:
+    return f"{day.day} {day:%B}"

@@ -1,0 +1,259 @@
+"""The work plan: where (by tape), how much seed and dressing, by when, and because of what.
+
+Rounding, so that anyone can work a row out again by hand: area and deficit to two decimals first; seed from
+those, to the nearest gram (half up); dressing up to the next 0.1 L. Totals are sums of the rows as printed;
+spare seed, bags and heaps are rounded so that nothing runs out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Literal
+
+from turfeye import cautions
+from turfeye.errors import LawnError
+from turfeye.mixes import Mix, pure_live_seed_share
+from turfeye.records import Floats, Outlook, Patch, Task, WorkPlan
+from turfeye.tape import fix
+from turfeye.window import DayTemperature, window
+
+BAG_COVERS_M2 = 9.0
+"""A bag of compost dressing raked on by hand covers about this: common practice, no source."""
+FEED_AFTER_DAYS = 14
+"""First feed about two weeks after the seed is through: common practice, no source."""
+CUT_AFTER_DAYS = 21
+"""First cut about three weeks after the seed is through: common practice, no source."""
+PASSES = 4
+SPREADER_FROM_M2 = 4.0
+"""Smaller patches are sown by hand."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """What the user sets for a plan; the defaults are common practice, no source."""
+
+    rate_g_m2: float | None = None  # None: the mix's overseeding rate, else the lawn's own sowing rate
+    spare_pct: float = 10.0
+    dressing_mm: float = 5.0
+    bag_covers_m2: float | None = None  # None: from bag_l where given, else BAG_COVERS_M2
+    bag_l: float | None = None
+    purity: float = 1.0  # of the seed, from its bag; with germination it is the share of pure live seed
+    germination: float = 1.0
+    corner_names: tuple[str, ...] | None = None
+    temperatures: tuple[DayTemperature, ...] = ()
+    temperatures_of: Literal["air", "soil"] = "air"
+
+    def __post_init__(self) -> None:
+        for name, low in (("spare_pct", 0.0), ("dressing_mm", 0.0)):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= low):
+                raise LawnError(f"{name} must be {low:g} or more, got {value}")
+        for name in ("rate_g_m2", "bag_covers_m2", "bag_l"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise LawnError(f"{name} must be above 0, got {value}; leave it out for the default")
+        pure_live_seed_share(self.purity, self.germination)
+
+
+def plan(
+    outlook: Outlook,
+    patches: Sequence[Patch],
+    mix: Mix,
+    *,
+    outline_m: Floats,
+    on: date | None = None,
+    settings: PlanSettings | None = None,
+) -> WorkPlan:
+    """What to do about the patches of a lawn.
+
+    Parameters
+    ----------
+    outlook : its season gives the lawn's own sowing rate and the day of the last visit
+    patches : thin or bare ones get seed and dressing; others keep a row without either ("look there")
+    mix : what is oversown
+    outline_m : (K, 2), the corners that the tape starts from
+    on : the day of the work; by default that of the last visit
+
+    Raises LawnError where no rate is known or corner names don't match the outline.
+    """
+    settings = settings or PlanSettings()
+    on = on or outlook.season.visits[-1].taken.date()
+    rate, rate_from = sowing_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
+    tasks = tuple(_task(patch, rate, rate_from, outline_m, settings) for patch in patches)
+    seed = sum(int(task.seed_g) for task in tasks)
+    litres = round(sum(task.dressing_l for task in tasks), 1)
+    area = sum(round(task.patch.area_m2, 2) for task in tasks if task.seed_g > 0)
+    spare = round_up(seed * settings.spare_pct / 100)
+    when = window(mix, on, settings.temperatures, kind=settings.temperatures_of)
+    bags = dressing_bags(litres, area, settings)
+    return WorkPlan(
+        tasks=tasks,
+        seed_g=float(seed),
+        seed_spare_g=float(spare),
+        dressing_l=litres,
+        dressing_bags=bags,
+        spreading=_spreading(tasks),
+        window=when.words,
+        dates=follow_up(mix, on) if seed and when.verdict in ("sow", "not known") else (),
+        cautions=_plan_cautions(tasks, seed),
+        sentence=_sentence(tasks, area, seed, spare, bags, mix, when.verdict),
+    )
+
+
+def sowing_rate_g_m2(mix: Mix, own_g_m2: float | None, settings: PlanSettings) -> tuple[float, str]:
+    """The rate to sow and where it is from: the user's, else the mix's overseeding, else the lawn's own.
+
+    The rate is for pure live seed; a bag that is less pure or less alive needs more.
+
+    >>> from turfeye.mixes import get
+    >>> sowing_rate_g_m2(get("perennial ryegrass"), None, PlanSettings())
+    (35.0, "perennial ryegrass's overseeding rate")
+    """
+    table = mix.rate_g_m2("over")
+    if settings.rate_g_m2 is not None:
+        rate, source = settings.rate_g_m2, "your rate"
+    elif table is not None:
+        rate, source = table, f"{mix.name}'s overseeding rate"
+    elif own_g_m2 is not None and math.isfinite(own_g_m2):
+        rate, source = own_g_m2, "the rate this lawn was sown at"
+    else:
+        raise LawnError(
+            f"no sowing rate is known for {mix.name}; give one in g/m² (rate_over_g_m2 in [[mix]])"
+        )
+    live = pure_live_seed_share(settings.purity, settings.germination)
+    return (rate, source) if live == 1 else (rate / live, f"{source} over {live:.2f} pure live seed")
+
+
+def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:
+    """Whole grams for an area: rate x area x deficit, area and deficit taken to two decimals, half up.
+
+    >>> seed_g(35, 2.0, 0.5)
+    35
+    """
+    shown = _decimals(area_m2) * _decimals(deficit) * Decimal(repr(float(rate_g_m2)))
+    return int(shown.quantize(Decimal(1), ROUND_HALF_UP))
+
+
+def covered_m2(seed_kg: float, rate_g_m2: float) -> float:
+    """Area that some seed does at a rate.
+
+    >>> round(covered_m2(5, 35))
+    143
+    """
+    return 1000 * seed_kg / rate_g_m2
+
+
+def dressing_l(depth_mm: float, area_m2: float) -> float:
+    """Litres of dressing, up to the next 0.1: 1 mm over 1 m² is 1 L.
+
+    >>> dressing_l(5, 1.21)
+    6.1
+    """
+    return round_up(depth_mm * float(_decimals(area_m2)) * 10) / 10
+
+
+def dressing_bags(litres: float, area_m2: float, settings: PlanSettings) -> int:
+    """Whole bags, rounded up: by the area a bag covers in the user's hands, its litres, or 9 m² a bag."""
+    if settings.bag_covers_m2 is None and settings.bag_l is not None:
+        return round_up(litres / settings.bag_l)
+    return round_up(area_m2 / (settings.bag_covers_m2 or BAG_COVERS_M2)) if litres > 0 else 0
+
+
+def heaps_g(total_g: int, parts: int = PASSES) -> tuple[int, ...]:
+    """Weighed seed split into heaps of whole grams, as even as can be; they add up to the total.
+
+    >>> heaps_g(1250, 4)
+    (313, 313, 312, 312)
+    """
+    small, over = divmod(int(total_g), parts)
+    return tuple(small + (i < over) for i in range(parts))
+
+
+def follow_up(mix: Mix, sown: date) -> tuple[tuple[date, str], ...]:
+    """Look again, first feed, first cut: common practice for the mix, no source; empty when it is unknown."""
+    if mix.days_to_emerge is None:
+        return ()
+    first, last = (round(days) for days in mix.days_to_emerge)
+    through = sown + timedelta(days=last)
+    usual = "common practice, no source"
+    return (
+        (through, f"look again: {mix.name} should be through ({first}-{last} days after sowing, handbook)"),
+        (through + timedelta(days=FEED_AFTER_DAYS), f"first feed, two weeks after it is through ({usual})"),
+        (through + timedelta(days=CUT_AFTER_DAYS), f"first cut, taking no more than a third ({usual})"),
+    )
+
+
+def round_up(value: float) -> int:
+    """Up to the next whole number; a hair above one (float dust) stays.
+
+    >>> round_up(2.0000000001), round_up(2.1)
+    (2, 3)
+    """
+    return math.ceil(round(value, 6))
+
+
+def _decimals(value: float) -> Decimal:
+    return Decimal(repr(float(value))).quantize(Decimal("0.01"), ROUND_HALF_UP)
+
+
+def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings: PlanSettings) -> Task:
+    shown = replace(patch, area_m2=float(_decimals(patch.area_m2)))
+    tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names)
+    if patch.kind not in ("thin", "bare") or not math.isfinite(patch.deficit):
+        return Task(shown, tape, 0.0, 0.0, patch.because)
+    shown = replace(shown, deficit=float(_decimals(patch.deficit)))
+    grams = seed_g(rate, shown.area_m2, shown.deficit)
+    words = f"{patch.because}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
+    litres = dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
+    touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
+    return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
+
+
+def _plan_cautions(tasks: Sequence[Task], seed: int) -> tuple[str, ...]:
+    own = dict.fromkeys(text for task in tasks for text in task.cautions)
+    general = cautions.about("weedkiller", "feed", "mowing") if seed else ()
+    return (*own, *(text for text in general if text not in own))
+
+
+def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
+    """How the weighed seed lasts to the end: a heap a patch, in crossing passes at a low setting."""
+    lines = []
+    for task in tasks:
+        grams = int(task.seed_g)
+        if not grams:
+            continue
+        by_spreader = task.patch.area_m2 >= SPREADER_FROM_M2
+        parts = heaps_g(grams, PASSES if by_spreader else 2)
+        heaps = " + ".join(f"{part} g" for part in parts)
+        how = (
+            "spreader at its lowest setting that lets seed through, two heaps lengthways and two across"
+            if by_spreader
+            else "by hand, one heap to and fro, the other across"
+        )
+        lines.append(f"Patch {task.patch.number}: weigh {grams} g, split {heaps}; {how}.")
+    if lines:
+        lines.append(
+            "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
+            "next (common practice, no source)."
+        )
+    return tuple(lines)
+
+
+def _sentence(
+    tasks: Sequence[Task], area: float, seed: int, spare: int, bags: int, mix: Mix, verdict: str
+) -> str:
+    count = sum(task.seed_g > 0 for task in tasks)
+    if not count:
+        return "Nothing to reseed."
+    what = f"{count} patch{'es' if count > 1 else ''}, {area:.2f} m²"
+    dressing = f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
+    amount = f"{seed} g of {mix.name} and {spare} g spare{dressing}"
+    if verdict == "too late":
+        return f"{what} to reseed, but too late this year, wait: {amount} when it is time."
+    if verdict == "too early":
+        return f"{what} to reseed, but too early, wait: {amount} when it is time."
+    return f"{what} to reseed: {amount}."
