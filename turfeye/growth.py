@@ -4,22 +4,23 @@ The curve of a cell, against time x (days since sowing, or degree-days as days a
 
     cover(x) = s + (1 - s) g S(exp(r) (x - m)),    S(z) = 1 / (1 + exp(-z))
 
-with s the cover that was there before (lower asymptote), g the share of the gap that fills, exp(r) the rate and
-m the half-way time: the parameters ``theta`` are (logit s, logit g, r, m). By choice Gompertz:
+with s the cover that was there before (lower asymptote), g the share of the gap that fills, exp(r) the rate
+and m the half-way time: the parameters ``theta`` are (logit s, logit g, r, m). By choice Gompertz:
 S(z) = exp(-ln 2 exp(-z / (2 ln 2))), which has the same half-way time and the same slope there.
 
-A visit sees cover(x) + its own offset (light and camera, shared by all cells) + noise. Cells belong to the lawn
-(theta normal about the lawn's mean) or to a second kind on which the seed *failed* (g wide about a low value);
-how likely each is comes from the evidence. The lawn's mean, the spread between cells, the offsets and the share
-of failed cells are found together by empirical Bayes: Gauss-Newton steps on the arrow-shaped normal equations
-(cells against shared terms), Laplace covariances, EM steps for the spreads. Noise has heavy tails (Student's t)
-and so have the offsets, so that a scalped or dry week is set aside instead of bending the curve.
+A visit sees cover(x) + its own offset (light and camera, shared by all cells) + noise. Cells belong to the
+lawn (theta normal about the lawn's mean) or to a second kind on which the seed *failed* (g wide about a low
+value); how likely each is comes from the evidence. The lawn's mean, the spread between cells, the offsets
+and the share of failed cells are found together by empirical Bayes: Gauss-Newton steps on the arrow-shaped
+normal equations (cells against shared terms), Gaussian approximations of the cells, EM steps for the
+spreads. Noise has heavy tails (Student's t) and so have the offsets, so that a scalped or dry week is set
+aside instead of bending the curve.
 
 References
 ----------
 Lindstrom and Bates 1990, Biometrics 46:673-687 (nonlinear mixed effects by linearisation); Lange, Little and
-Taylor 1989, JASA 84:881-896 (t noise by reweighting). The priors are ours, and wide: no published parameters of
-this curve were found for lawn grasses.
+Taylor 1989, JASA 84:881-896 (t noise by reweighting). The priors are ours, and wide: no published parameters
+of this curve were found for lawn grasses.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ RISE = 4.394
 
 @dataclass(frozen=True)
 class Prior:
-    """What is believed before a photo is taken. Pairs are mean and sd. Ours, and wide: see the module's page."""
+    """What is believed before a photo is taken. Pairs are mean and sd. Ours, and wide."""
 
     start_logit: tuple[float, float] = (-2.0, 1.3)  # 12 %: most of the range from 1 to 60 %
     gain_logit: tuple[float, float] = (2.8, 0.7)  # 94 % of the gap, mostly 80 to 98
@@ -60,17 +61,21 @@ class Prior:
     failed_weight: float = 20.0
 
     @classmethod
-    def from_emergence(cls, low_days: float, high_days: float) -> Prior:
-        """The prior of a mix from its days to emerge.
+    def of_spans(
+        cls, half_days: tuple[float, float], pace_days: tuple[float, float], end_cover: tuple[float, float]
+    ) -> Prior:
+        """From a mix's table: half-way age, pace (1 / rate) and final cover, each as mean and sd.
 
-        Our rule of thumb, no source: half the gap is green about 8 days after 1.3 times the middle of that
-        range, the rise takes nine tenths of that time, and lawns differ by a quarter.
-
-        >>> Prior.from_emergence(5, 10).half_days
-        (17.75, 4.4375)
+        >>> Prior.of_spans((18, 4), (4, 1), (0.95, 0.03)).half_days
+        (18, 4)
         """
-        half = 8 + 1.3 * (low_days + high_days) / 2
-        return cls(half_days=(half, half / 4), log_rate=(float(np.log(RISE / (0.9 * half))), 0.30))
+        end, end_sd = end_cover
+        return cls(
+            half_days=half_days,
+            log_rate=(-float(np.log(pace_days[0])), pace_days[1] / pace_days[0]),
+            # on the logit scale, where a cover near 1 would make any sd look huge
+            gain_logit=(float(np.log(end / (1 - end))), min(end_sd / (end * (1 - end)), 0.8)),
+        )
 
     @property
     def mean(self) -> Floats:
@@ -123,8 +128,8 @@ class Fit:
 def cover_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
     """Cover of curves ``theta`` (..., 4) at times ``x``, broadcast against theta[..., 0].
 
-    >>> float(cover_at(np.array([-30.0, 30.0, 0.0, 5.0]), np.array(5.0)))
-    0.5000000000000468
+    >>> round(float(cover_at(np.array([-30.0, 30.0, 0.0, 5.0]), np.array(5.0))), 9)
+    0.5
     """
     start, gain = _expit(theta[..., 0]), _expit(theta[..., 1])
     rise = _shape(np.exp(theta[..., 2]) * (x - theta[..., 3]), curve)
@@ -379,13 +384,13 @@ def _all_cells(
             theta, cells = _cell_step(view, theta, cov, shared, prior, settings)
             cov = cells.cov if turn >= 5 else None
         parts.append((last, cells.cov, _pull(cells, precision), cells.odds[1]))
-    theta, cov, pull, failed = zip(*parts, strict=True)
+    thetas, covs, pulls, failed = zip(*parts, strict=True)
     return Fit(
         settings=settings,
         prior=prior,
-        theta=np.concatenate(theta, axis=1),
-        cov=np.concatenate(cov, axis=1),
-        pull=np.concatenate(pull, axis=1),
+        theta=np.concatenate(thetas, axis=1),
+        cov=np.concatenate(covs, axis=1),
+        pull=np.concatenate(pulls, axis=1),
         failed=np.concatenate(failed),
         mean=shared.mean,
         cell_sd=shared.cell_sd,

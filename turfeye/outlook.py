@@ -1,4 +1,4 @@
-"""From a season to its outlook: what each cell, and the lawn, will be on the target date, and how sure that is.
+"""From a season to its outlook: what each cell, and the lawn, will be on the target date, and how surely.
 
 Everything is counted on draws from the fit (:mod:`turfeye.growth`): a cell's curve with all that is uncertain
 about it, the shared terms included. The draws are fixed points, so the same season gives the same outlook.
@@ -6,8 +6,8 @@ about it, the shared terms included. The draws are fixed points, so the same sea
 The states of a cell, in this order:
 
 - *not seen*: no visit showed it;
-- *thin*: at least 80 % sure that it falls short of the target by more than 10 points on the date and for ever.
-  Never said before the lawn itself is well on its way: youth is not failure;
+- *thin*: at least 80 % sure that it falls short of the target by more than 10 points on the date and
+  for ever. Never said before the lawn itself is well on its way: youth is not failure;
 - *on course*: at least 70 % sure to reach the target by the date;
 - *slow*: at least 70 % sure not to, but still coming, or short by little;
 - *too soon to say*: anything else.
@@ -21,9 +21,10 @@ from typing import Literal
 
 import numpy as np
 
-from turfeye import growth
+from turfeye import growth, mixes
 from turfeye.growth import Curve, Fit, Prior, Settings
-from turfeye.records import Flags, Floats, LawnOutlook, Outlook, Season, Words
+from turfeye.mixes import Mix
+from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Words
 
 CLEAR_DEFICIT = 0.10
 """Cover short of the target by more than this, for good, is thin."""
@@ -32,7 +33,7 @@ SURE_COURSE = 0.7
 GROWN_ENOUGH = 0.4
 """Nothing is called thin before the lawn's healthy cells have made this share of their rise."""
 REFERENCE_PACE = 10.0
-"""Degree-days that count as one day of the priors: a spring day of 14 °C for grass with a base of 4 (ours)."""
+"""Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 SETBACK_SDS = 3.0
 """A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
 SETBACK_HALF_DAYS = 5.0
@@ -49,6 +50,7 @@ def fit(
     *,
     curve: Curve = "logistic",
     time_axis: TimeAxis | None = None,
+    mix: Mix | None = None,
     prior: Prior | None = None,
     settings: Settings | None = None,
 ) -> Outlook:
@@ -59,12 +61,13 @@ def fit(
     season : the dated table
     curve : "logistic", or "gompertz" for a quick start and a long tail
     time_axis : "degree-days" needs a season with temperatures, and is the default when it has them
-    prior : by default the one of perennial ryegrass; ``Prior.from_emergence`` makes one for another mix
+    mix : by default the shipped one of the sowing's name; hand in a user's own
+    prior : by default the mix's
 
-    Raises ValueError when degree-days are wanted of a season without temperatures.
+    Raises LawnError when no mix of that name is known, ValueError when degree-days are wanted of a season without temperatures.
     """
     clock = _Clock.of(season, time_axis)
-    prior = prior or Prior()
+    prior = prior or prior_of(mix or mixes.get(season.sowing.mix))
     settings = settings or Settings(curve=curve)
     found = growth.fit(
         season.cover, season.cover_se, clock.time(season.age_days), prior=prior, settings=settings
@@ -73,7 +76,7 @@ def fit(
     now_age = float(season.age_days[-1])
     setback = _Setback.of(found, season)
     cells = _forecast(found, clock, now_age, target_age, season.target.cover, setback)
-    seen = np.isfinite(season.cover).any(axis=1)
+    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
     grown = _grown(found, clock.time(np.array([now_age]))[0])
     state, why = _states(cells, seen, grown, season)
     theta, theta_cov = found.best()
@@ -102,6 +105,11 @@ def fit(
         lawn_age_days=ages,
         lawn_draws=draws,
     )
+
+
+def prior_of(mix: Mix) -> Prior:
+    """What the mix table says of a lawn's curve before it is seen."""
+    return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, mix.growth.final_cover)
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,7 +250,9 @@ def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tupl
     course = cells.p_on_target >= SURE_COURSE
     slow = settled & (cells.p_on_target <= 1 - SURE_COURSE)
     state = np.select(
-        [~seen, thin, course, slow], ["not seen", "thin", "on course", "slow"], "too soon to say"
+        [~seen, np.full(len(seen), not settled), thin, course, slow],
+        ["not seen", "too soon to say", "thin", "on course", "slow"],
+        "too soon to say",
     )
     why = np.empty(len(seen), dtype=object)
     for i, word in enumerate(state):
@@ -303,8 +313,6 @@ def _lawn(
     season: Season, state: Words, ages: Floats, draws: Floats,
     now_age: float, target_age: float, setback: _Setback, usual: tuple[float, float],
 ) -> LawnOutlook:  # fmt: skip
-    from turfeye.records import STATES
-
     now = draws[:, np.searchsorted(ages, now_age)]
     then = draws[:, np.searchsorted(ages, target_age)]
     counts = {word: int((state == word).sum()) for word in STATES}
@@ -357,7 +365,10 @@ def _sentence(
     return "; ".join(words)
 
 
-_MONTHS = "January February March April May June July August September October November December".split()
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 
 def _day(day: date) -> str:

@@ -1,13 +1,13 @@
-"""Simulated seasons at table level: thousands of cells with known curves, visits that err, and a known future.
+"""Simulated seasons at table level: thousands of cells, known curves, visits that err, and a known future.
 
-No pictures: each lawn is a truth (cover of every cell on every day) and what a few imperfect visits saw of it.
-Everything is invented and seeded. The simulator knows nothing of the fitter in :mod:`turfeye.season`; its
-worlds include ones that the fitter's curve can't follow.
+No pictures: each lawn is a truth (cover of every cell on every day) and what a few imperfect visits saw of
+it. Everything is invented and seeded. The simulator knows nothing of the fitter in :mod:`turfeye.season`;
+its worlds include ones that the fitter's curve can't follow.
 
 What is called thin (fixed before anything was tuned on it): a cell is *thin in truth* when the cover that it
-would end at, and its cover on the target date, both lie more than :data:`CLEAR_DEFICIT` below the target. A
-cell that only comes late is not thin. A cell short by less than that is in the *grey band*: calling it thin is
-neither right nor wrong.
+would end at, and its cover on the target date, both lie more than :data:`CLEAR_DEFICIT` below the target.
+A cell that only comes late is not thin. A cell short by less than that is in the *grey band*: calling it
+thin is neither right nor wrong.
 """
 
 from __future__ import annotations
