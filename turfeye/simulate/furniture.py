@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from turfeye.records import Floats
 from turfeye.simulate.mesh import Part
@@ -47,7 +48,11 @@ def person(rng: np.random.Generator) -> list[Part]:
         out = rng.uniform(0.05, 0.2)
         elbow = np.array([side * (0.22 + out), -0.04, 1.14])
         hand = elbow + ([-side * out, 0.12, -0.2] if rng.random() < 0.4 else [0.0, 0.05, -0.25])
-        arms.append(tube([[side * 0.19, 0, 1.43], elbow, elbow * 0.4 + hand * 0.6], [0.055, 0.045, 0.04], 10))
+        arms.append(
+            tube(
+                np.array([[side * 0.19, 0, 1.43], elbow, elbow * 0.4 + hand * 0.6]), [0.055, 0.045, 0.04], 10
+            )
+        )
         hands.append(ellipsoid((0.035, 0.04, 0.075), hand, 8))
     body = tube(
         [[0, 0, 0.86], [0, 0, 1.0], [0, 0.01, 1.25], [0, 0, 1.44], [0, 0, 1.5]],
@@ -60,10 +65,15 @@ def person(rng: np.random.Generator) -> list[Part]:
         tube([[0, 0, 1.46], [0, 0.01, 1.58]], 0.05, 10),
     ]
     hair = ellipsoid((0.086, 0.1, 0.1), (0, -0.008, 1.68), 11)
-    groups = [
-        ("legs", legs, bottom), ("shoes", shoes, pick(rng, CLOTH) * 0.5), ("arms", arms, top if rng.random() < 0.6 else skin),
-        ("hands", hands, skin), ("body", [body], top), ("head", head, skin), ("hair", [hair], pick(rng, WOOD) * 0.4),
-    ]  # fmt: skip
+    groups: list[tuple[str, list[Shape], Floats]] = [
+        ("legs", legs, bottom),
+        ("shoes", shoes, pick(rng, CLOTH) * 0.5),
+        ("arms", arms, top if rng.random() < 0.6 else skin),
+        ("hands", hands, skin),
+        ("body", [body], top),
+        ("head", head, skin),
+        ("hair", [hair], pick(rng, WOOD) * 0.4),
+    ]
     return [painted(name, _scaled(join(shapes), tall), rgb, rng, vary=0.04) for name, shapes, rgb in groups]
 
 
@@ -111,8 +121,8 @@ def ball(rng: np.random.Generator) -> list[Part]:
     centre = part.vertices - [0, 0, radius]
     spots = rng.normal(size=(12, 3))
     near = (centre / radius) @ (spots / np.linalg.norm(spots, axis=1, keepdims=True)).T
-    part.rgb_linear[near.max(1) > 0.88] = pick(rng, CLOTH)
-    return [part]
+    colour = np.where(near.max(1, keepdims=True) > 0.88, pick(rng, CLOTH), (0.75, 0.75, 0.72))
+    return [replace(part, rgb_linear=colour.astype(np.float32))]
 
 
 def table(rng: np.random.Generator) -> list[Part]:
@@ -122,7 +132,7 @@ def table(rng: np.random.Generator) -> list[Part]:
     if rng.random() < 0.5:
         top = [
             placed(lathe([(0, 0.70), (half, 0.70), (half, 0.73), (0, 0.73)], 28), (0, 0, 0)),
-            tube([[0, 0, 0], [0, 0, 0.7]], 0.04),
+            tube([(0.0, 0.0, 0.0), (0.0, 0.0, 0.7)], 0.04),
             lathe([(0.25, 0), (0.25, 0.03), (0, 0.03)]),
         ]
     else:
@@ -140,7 +150,7 @@ def table(rng: np.random.Generator) -> list[Part]:
         cloth = placed(lathe([(1.25, 1.95), (0.7, 2.2), (0.04, 2.4), (0.0, 2.42)], 10), (0, 0, 0))
         parts += [
             painted("parasol", cloth, pick(rng, CLOTH), rng, vary=0.03, translucency=0.2),
-            painted("pole", tube([[0, 0, 0], [0, 0, 2.42]], 0.02), METAL, rng),
+            painted("pole", tube([(0.0, 0.0, 0.0), (0.0, 0.0, 2.42)], 0.02), METAL, rng),
         ]
     return parts
 
@@ -190,9 +200,10 @@ def wheelbarrow(rng: np.random.Generator) -> list[Part]:
     ]
     frame += [tube([[x, -0.35, 0.34], [x * 1.1, -0.45, 0.0]], 0.018) for x in (-0.24, 0.24)]
     parts = [
-        painted("tray", (tray.astype(np.float32), np.array(faces)), pick(rng, CLOTH), rng, vary=0.08, roughness=0.3),
-        painted("wheel", wheel, (0.02, 0.02, 0.02), rng), painted("frame", join(frame), METAL, rng, roughness=0.3),
-    ]  # fmt: skip
+        painted("tray", (tray.astype(np.float32), np.array(faces)), pick(rng, CLOTH), rng, roughness=0.3),
+        painted("wheel", wheel, (0.02, 0.02, 0.02), rng),
+        painted("frame", join(frame), METAL, rng, roughness=0.3),
+    ]
     if rng.random() < 0.5:
         parts.append(
             painted(
@@ -285,7 +296,7 @@ def shed(rng: np.random.Generator) -> list[Part]:
     return parts
 
 
-def moved(parts: Sequence[Part], at: Sequence[float], turn_deg: float = 0.0) -> list[Part]:
+def moved(parts: Sequence[Part], at: ArrayLike, turn_deg: float = 0.0) -> list[Part]:
     """Parts turned about z and moved to ``at`` (x, y, z)."""
     return [replace(part, vertices=placed((part.vertices, part.faces), at, turn_deg)[0]) for part in parts]
 

@@ -351,7 +351,7 @@ def _background(outline: Floats, camera: Floats, rng: np.random.Generator) -> li
         angle, far = ahead + bearing + rng.normal(0, 0.06), reach + rng.uniform(9.0, 24.0)
         size = far * rng.uniform([0.09, 0.09, 0.06], [0.16, 0.16, 0.20])
         at = middle + far * np.array([np.cos(angle), np.sin(angle)])
-        parts += plants.bush((*at, size[2] * 0.7), size, rng, leaf_m=0.32)
+        parts += plants.bush((*at, size[2] * 0.7), size, rng, leaf_m=0.2)
     for _ in range(int(rng.integers(1, 6))):
         angle, far = ahead + rng.uniform(-1.3, 1.3), reach + rng.uniform(3.5, 18.0)
         at = middle + far * np.array([np.cos(angle), np.sin(angle)])

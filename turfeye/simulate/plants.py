@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from turfeye.records import Floats
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.shapes import box, ellipsoid, lathe, leaves, painted, placed, straps, tube
+
+Point = Sequence[float] | Floats
 
 FOLIAGE = np.array(
     [[0.05, 0.11, 0.03], [0.07, 0.15, 0.035], [0.035, 0.075, 0.03], [0.10, 0.17, 0.05], [0.08, 0.10, 0.06],
@@ -43,8 +46,8 @@ def _foliage(
 
 
 def bush(
-    at: Sequence[float],
-    radii: Sequence[float],
+    at: Point,
+    radii: ArrayLike,
     rng: np.random.Generator,
     *,
     leaf_m: float = 0.045,
@@ -54,7 +57,7 @@ def bush(
     rgb = foliage_colour(rng) if rgb is None else rgb
     radii = np.asarray(radii, np.float64)
     surface = 4 * np.pi * np.prod(radii) ** (2 / 3)
-    count = int(np.clip(0.9 * surface / leaf_m**2, 120, 16000))
+    count = int(np.clip(1.5 * surface / leaf_m**2, 120, 9000))
     out = rng.normal(size=(count, 3))
     out /= np.linalg.norm(out, axis=1, keepdims=True)
     lumps = rng.normal(size=(7, 3))
@@ -62,7 +65,7 @@ def bush(
     depth = (0.78 + 0.25 * lump) * (1.0 - 0.35 * rng.random(count) ** 2)
     place = np.asarray(at) + out * radii * depth[:, None]
     keep = place[:, 2] > 0.01
-    core = painted("core", ellipsoid(radii * 0.68, at), rgb * 0.5, rng, vary=0.3)
+    core = painted("core", ellipsoid(radii * 0.74, at), rgb * 0.5, rng, vary=0.3)
     return [core, _foliage("leaves", place[keep], leaf_m, rgb, rng, out[keep])]
 
 
@@ -97,7 +100,7 @@ def hedge(
     ]
 
 
-def tree(at: Sequence[float], height_m: float, rng: np.random.Generator) -> list[Part]:
+def tree(at: Point, height_m: float, rng: np.random.Generator) -> list[Part]:
     """A garden tree: trunk, some branches, several crowns of leaves."""
     x, y = at[0], at[1]
     crown = height_m * rng.uniform(0.25, 0.36)
@@ -114,7 +117,7 @@ def tree(at: Sequence[float], height_m: float, rng: np.random.Generator) -> list
     return parts
 
 
-def flowers(at: Sequence[float], radius_m: float, height_m: float, rng: np.random.Generator) -> list[Part]:
+def flowers(at: Point, radius_m: float, height_m: float, rng: np.random.Generator) -> list[Part]:
     """A clump of leaves with blooms on top."""
     count = int(60 + 900 * radius_m)
     r, angle = radius_m * np.sqrt(rng.random(count)), rng.uniform(0, 2 * np.pi, count)
@@ -130,7 +133,7 @@ def flowers(at: Sequence[float], radius_m: float, height_m: float, rng: np.rando
     return [*parts, painted("blooms", shape, colour, rng, vary=0.1, each=4, translucency=0.25)]
 
 
-def tall_grass(at: Sequence[float], height_m: float, rng: np.random.Generator) -> list[Part]:
+def tall_grass(at: Point, height_m: float, rng: np.random.Generator) -> list[Part]:
     """An ornamental grass or a clump of strap leaves."""
     count = int(rng.integers(90, 220))
     foot = np.column_stack([rng.normal(at[0], 0.05, count), rng.normal(at[1], 0.05, count), np.zeros(count)])
@@ -138,7 +141,7 @@ def tall_grass(at: Sequence[float], height_m: float, rng: np.random.Generator) -
     return [painted("tall grass", straps(foot, height_m, rng), rgb, rng, vary=0.2, each=8, translucency=0.3)]
 
 
-def pot(at: Sequence[float], radius_m: float, rng: np.random.Generator) -> list[Part]:
+def pot(at: Point, radius_m: float, rng: np.random.Generator) -> list[Part]:
     """A planted pot."""
     height = radius_m * rng.uniform(1.4, 2.2)
     profile = [

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from turfeye.records import Floats, Whole
 from turfeye.simulate.mesh import Part
 
 Shape = tuple[Floats, Whole]  # (V, 3) float32, (F, 3) int
-Colour = Sequence[float] | Floats
 
 _BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)], np.float32)
 _BOX_FACES = np.array(
@@ -26,23 +26,23 @@ def join(shapes: Sequence[Shape]) -> Shape:
     return np.concatenate([vertices for vertices, _ in shapes]), np.concatenate(faces)
 
 
-def placed(shape: Shape, at: Sequence[float], turn_deg: float = 0.0) -> Shape:
+def placed(shape: Shape, at: ArrayLike, turn_deg: float = 0.0) -> Shape:
     """Turned about z, then moved to ``at`` (x, y, z)."""
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]], np.float32)
     return shape[0] @ turn.T + np.asarray(at, np.float32), shape[1]
 
 
-def box(size: Sequence[float], at: Sequence[float] = (0, 0, 0), turn_deg: float = 0.0) -> Shape:
+def box(size: ArrayLike, at: ArrayLike = (0, 0, 0), turn_deg: float = 0.0) -> Shape:
     """A box of (x, y, z) ``size`` standing with the middle of its base on ``at``."""
     return placed((_BOX * np.asarray(size, np.float32), _BOX_FACES), at, turn_deg)
 
 
-def tube(path: Floats, radius: Floats | float, sides: int = 9) -> Shape:
+def tube(path: ArrayLike, radius: ArrayLike, sides: int = 9) -> Shape:
     """A round rod along ``path`` (N, 3), of one radius or one a point, with closed ends."""
-    path = np.asarray(path, np.float32)
-    radius = np.broadcast_to(np.asarray(radius, np.float32), len(path))
-    along = np.gradient(path, axis=0)
+    line = np.asarray(path, np.float32)
+    radii = np.broadcast_to(np.asarray(radius, np.float32), len(line))
+    along = np.gradient(line, axis=0)
     along /= np.linalg.norm(along, axis=1, keepdims=True) + 1e-9
     helper = np.where(np.abs(along[:, 2:]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
     u = np.cross(along, helper)
@@ -50,15 +50,15 @@ def tube(path: Floats, radius: Floats | float, sides: int = 9) -> Shape:
     v = np.cross(along, u)
     angle = np.linspace(0, 2 * np.pi, sides, endpoint=False)
     around = np.cos(angle)[None, :, None] * u[:, None] + np.sin(angle)[None, :, None] * v[:, None]
-    rings = path[:, None] + around * radius[:, None, None]
-    vertices = np.concatenate([rings.reshape(-1, 3), path[[0, -1]]]).astype(np.float32)
+    rings = line[:, None] + around * radii[:, None, None]
+    vertices = np.concatenate([rings.reshape(-1, 3), line[[0, -1]]]).astype(np.float32)
     first, last = len(vertices) - 2, len(vertices) - 1
     side = np.arange(sides)
     after = (side + 1) % sides
     caps = [np.stack([np.full(sides, first), after, side], 1)]
-    top = (len(path) - 1) * sides
+    top = (len(line) - 1) * sides
     caps.append(np.stack([np.full(sides, last), top + side, top + after], 1))
-    return vertices, np.concatenate([_ring_faces(len(path), sides), *caps])
+    return vertices, np.concatenate([_ring_faces(len(line), sides), *caps])
 
 
 def lathe(profile: Sequence[tuple[float, float]], sides: int = 20) -> Shape:
@@ -70,7 +70,7 @@ def lathe(profile: Sequence[tuple[float, float]], sides: int = 20) -> Shape:
     return np.stack([x, y, z], -1).reshape(-1, 3).astype(np.float32), _ring_faces(len(ring), sides)
 
 
-def ellipsoid(radii: Sequence[float], at: Sequence[float] = (0, 0, 0), rings: int = 11) -> Shape:
+def ellipsoid(radii: ArrayLike, at: ArrayLike = (0, 0, 0), rings: int = 11) -> Shape:
     """An ellipsoid about ``at``."""
     angle = np.linspace(-np.pi / 2, np.pi / 2, rings)
     vertices, faces = lathe(list(zip(np.cos(angle), np.sin(angle), strict=True)), sides=2 * rings - 4)
@@ -84,9 +84,7 @@ def _ring_faces(rings: int, sides: int) -> Whole:
     return np.concatenate([np.stack([a, b, b + sides], 1), np.stack([a, b + sides, a + sides], 1)])
 
 
-def leaves(
-    at: Floats, size_m: Floats | float, rng: np.random.Generator, *, facing: Floats | None = None
-) -> Shape:
+def leaves(at: Floats, size_m: ArrayLike, rng: np.random.Generator, *, facing: Floats | None = None) -> Shape:
     """One pointed, folded leaf a point: (N, 3) places → 4 vertices and 2 faces each.
 
     ``facing`` (N, 3) is the way that the leaves' upper sides tend to look.
@@ -128,7 +126,7 @@ def straps(at: Floats, length_m: float, rng: np.random.Generator, *, width_m: fl
 def painted(
     name: str,
     shape: Shape,
-    rgb_linear: Colour,
+    rgb_linear: ArrayLike,
     rng: np.random.Generator,
     *,
     vary: float = 0.08,
@@ -136,7 +134,7 @@ def painted(
     roughness: float | None = None,
     translucency: float = 0.0,
 ) -> Part:
-    """A part in one colour, varied by ``vary`` (relative sd) from one run of ``each`` vertices to the next."""
+    """A part in one colour that varies by ``vary`` (relative sd) between runs of ``each`` vertices."""
     count = len(shape[0])
     runs = -(-count // each)
     value = np.exp(rng.normal(0, vary, (runs, 1)) + rng.normal(0, vary * 0.3, (runs, 3)))

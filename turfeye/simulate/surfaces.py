@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
+from numpy.typing import ArrayLike
 
 from turfeye.records import Floats
 
@@ -25,25 +24,25 @@ def clouds(
     return (noise / noise.std()).astype(np.float32)
 
 
-def _tinted(value: Floats, rgb_linear: Sequence[float] | Floats) -> Floats:
+def _tinted(value: Floats, rgb_linear: ArrayLike) -> Floats:
     return np.clip(value[..., None] * np.asarray(rgb_linear, np.float32), 0.004, 0.9).astype(np.float32)
 
 
-def plaster(rng: np.random.Generator, rgb_linear: Sequence[float]) -> Floats:
+def plaster(rng: np.random.Generator, rgb_linear: ArrayLike) -> Floats:
     """Painted render, concrete or tarmac: fine grain, soft stains."""
     return _tinted(np.exp(0.06 * clouds(rng, slope=0.4) + 0.07 * clouds(rng, slope=2.0)), rgb_linear)
 
 
 def blocks(
     rng: np.random.Generator,
-    rgb_linear: Sequence[float],
+    rgb_linear: ArrayLike,
     *,
     across: int,
     down: int,
     joint: float,
     bond: float = 0.5,
     vary: float = 0.12,
-    joint_rgb: Sequence[float] = (0.12, 0.11, 0.09),
+    joint_rgb: ArrayLike = (0.12, 0.11, 0.09),
 ) -> Floats:
     """Slabs, setts or bricks: ``across`` × ``down`` a tile, each row shifted by ``bond`` of a block."""
     down += down % 2 if bond else 0
@@ -68,7 +67,7 @@ def blocks(
 
 def crumbs(
     rng: np.random.Generator,
-    rgb_linear: Sequence[float],
+    rgb_linear: ArrayLike,
     *,
     count: int,
     vary: float = 0.25,
@@ -88,9 +87,7 @@ def crumbs(
     return np.clip(pieces * np.asarray(rgb_linear, np.float32), 0.004, 0.9).astype(np.float32)
 
 
-def timber(
-    rng: np.random.Generator, rgb_linear: Sequence[float], *, boards: int, gap: float = 0.004
-) -> Floats:
+def timber(rng: np.random.Generator, rgb_linear: ArrayLike, *, boards: int, gap: float = 0.004) -> Floats:
     """Upright boards side by side, with grain, weathering and dark gaps."""
     x = np.arange(SIZE_PX, dtype=np.float32)[None, :] / SIZE_PX * boards
     board = np.floor(x).astype(int) % boards
