@@ -14,8 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from PIL import Image
 
 from turfeye import files, lawn, lawnfile, store
@@ -159,27 +157,6 @@ def test_a_newer_schema_is_refused_in_plain_words() -> None:
 def test_not_toml_at_all() -> None:
     with pytest.raises(LawnError, match=r"not valid TOML.*line 1"):
         lawnfile.parse("schema: 1")
-
-
-@given(
-    st.lists(st.floats(2.0, 12.0), min_size=2, max_size=2),
-    st.floats(0.3, 0.9),
-)
-@settings(max_examples=40, deadline=None)
-def test_a_taped_lawn_has_the_lengths_that_were_taped(sides: list[float], squash: float) -> None:
-    # A parallelogram by construction: its corners are known without the code under test.
-    a, b = sides
-    corners = np.array([[0, 0], [a, 0], [a + b * squash, b], [b * squash, b]])
-    edges = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    found = lawnfile.outline_from_tape(edges.tolist(), [float(np.linalg.norm(corners[2]))])
-    np.testing.assert_allclose(found, corners, atol=2e-3)
-
-
-def test_lengths_that_form_no_triangle() -> None:
-    with pytest.raises(LawnError, match="no triangle"):
-        lawnfile.outline_from_tape([4, 3, 4, 3], [9])
-    with pytest.raises(LawnError, match="needs 1 diagonals"):
-        lawnfile.outline_from_tape([4, 3, 4, 3], [])
 
 
 # New

@@ -25,7 +25,9 @@ import numpy as np
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError, LawnMissingError
 from turfeye.files import write_atomic
+from turfeye.outline import signed_area
 from turfeye.records import Floats, Sowing, Target
+from turfeye.tape import corner_names
 
 FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
@@ -119,8 +121,7 @@ class Lawn:
     @property
     def area_m2(self) -> float:
         """Area inside the outline."""
-        x, y = self.outline_m.T
-        return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+        return signed_area(self.outline_m)
 
     def photos(self, *, before: bool = False) -> tuple[Path, ...]:
         """The filed photos, oldest first (their names begin with the time)."""
@@ -164,9 +165,7 @@ def read(folder: Path | str) -> Lawn:
 
 def _from_part(folder: Path, part: Any) -> Lawn:
     """The checked file as plain frozen records."""
-    from turfeye.lawnfile import default_corner_names
-
-    corners = tuple(part.corner_names or default_corner_names(len(part.outline_m)))
+    corners = tuple(part.corner_names or corner_names(len(part.outline_m)))
     sides = tuple(f"{a}–{b}" for a, b in zip(corners, (*corners[1:], corners[0]), strict=True))
     return Lawn(
         folder=folder,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
@@ -18,11 +19,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from turfeye import mixes
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
+from turfeye.outline import crossing_sides, signed_area
 from turfeye.records import SCHEMA
+from turfeye.tape import corner_names
 
 FILE_NAME = "lawn.toml"
 
-Point = tuple[float, float]
 _XY = Field(min_length=2, max_length=2)
 _Pair = list[float]
 
@@ -408,7 +410,7 @@ def _check_spots(spots: Any, outline: np.ndarray) -> list[str]:
 
 def _check_anchors(content: dict[str, Any], corners: int) -> list[str]:
     given = content.get("corner_names")
-    names = given if isinstance(given, list) else default_corner_names(corners)
+    names = given if isinstance(given, list) else corner_names(corners)
     return [
         f"anchor[{i}].corner: no corner is named {part.get('corner')!r}; write one of "
         f"{', '.join(map(str, names))}"
@@ -417,81 +419,10 @@ def _check_anchors(content: dict[str, Any], corners: int) -> list[str]:
     ]
 
 
-def default_corner_names(count: int) -> tuple[str, ...]:
-    """A, B, C … as people letter the corners of a plot.
-
-    >>> default_corner_names(4)
-    ('A', 'B', 'C', 'D')
-    """
-    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-    return tuple(letters[i % 26] + (str(i // 26 + 1) if i >= 26 else "") for i in range(count))
-
-
-def signed_area(points: np.ndarray) -> float:
-    """Area of a polygon (K, 2) by the shoelace formula; above 0 when it goes round anticlockwise (y up).
-
-    >>> signed_area(np.array([[0, 0], [8, 0], [8, 6], [0, 6]]))
-    48.0
-    """
-    x, y = np.asarray(points, dtype=float).T
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-
-
-def crossing_sides(points: np.ndarray) -> tuple[int, int] | None:
-    """The first two sides of a closed polygon (K, 2) that cross or touch off a shared corner, or None."""
-
-    def turn(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-        return float(np.sign((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])))
-
-    count = len(points)
-    ends = np.roll(points, -1, axis=0)
-    for i in range(count):
-        for j in range(i + 2, count - (i == 0)):
-            a, b, c, d = points[i], ends[i], points[j], ends[j]
-            if turn(a, b, c) * turn(a, b, d) < 0 and turn(c, d, a) * turn(c, d, b) < 0:
-                return i, j
-            if any(turn(a, b, p) == 0 and _between(a, b, p) for p in (c, d)):
-                return i, j
-    return None
-
-
-def _between(a: np.ndarray, b: np.ndarray, p: np.ndarray) -> bool:
-    return bool(np.all(np.minimum(a, b) <= p) and np.all(p <= np.maximum(a, b)))
-
-
-def outline_from_tape(sides_m: list[float], diagonals_m: list[float]) -> list[Point]:
-    """Corners from tape lengths: the sides AB, BC, … KA, and the diagonals from A to C, D, ….
-
-    A lawn of K corners needs K sides and K - 3 diagonals from corner A. Each corner is where two circles
-    meet, to the left of the line from A to the corner before (law of cosines). Raises LawnError.
-
-    >>> outline_from_tape([4.0, 3.0, 4.0, 3.0], [5.0])
-    [(0.0, 0.0), (4.0, 0.0), (4.0, 3.0), (0.0, 3.0)]
-    """
-    count = len(sides_m)
-    if count < 3 or len(diagonals_m) != count - 3:
-        raise LawnError(
-            f"a lawn with {count} sides needs {max(count - 3, 0)} diagonals from the first corner, found "
-            f"{len(diagonals_m)}; measure from corner A to C, D, … and give them in that order"
-        )
-    points = [(0.0, 0.0), (float(sides_m[0]), 0.0)]
-    reach = [sides_m[0], *diagonals_m, sides_m[-1]]
-    for k in range(1, count - 1):
-        base, leg, far = reach[k - 1], sides_m[k], reach[k]
-        if not abs(leg - far) < base < leg + far:
-            raise LawnError(f"lengths {base:g}, {leg:g} and {far:g} m form no triangle; measure them again")
-        along = (base**2 + far**2 - leg**2) / (2 * base)
-        off = float(np.sqrt(max(far**2 - along**2, 0.0)))
-        u = np.array(points[k]) / base
-        corner = along * u + off * np.array([-u[1], u[0]])
-        points.append((round(float(corner[0]), 3) + 0.0, round(float(corner[1]), 3) + 0.0))
-    return points
-
-
 def new_text(
     *,
     name: str,
-    outline_m: list[Point],
+    outline_m: Sequence[tuple[float, float]],
     cell_m: float = 0.5,
     sowing: dict[str, Any] | None = None,
     target: dict[str, Any] | None = None,
@@ -514,7 +445,7 @@ def new_text(
     return tomlkit.dumps(document)
 
 
-def _pairs(points: list[Any]) -> Any:
+def _pairs(points: Sequence[Any]) -> Any:
     import tomlkit
 
     rows = ", ".join(f"[{float(x):g}, {float(y):g}]" for x, y in points)

@@ -20,7 +20,7 @@ import numpy as np
 
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
-from turfeye.records import SCHEMA, CellTable, Grid, Outlook, WorkPlan
+from turfeye.records import SCHEMA, CellTable, Grid, Outlook
 
 CELL_FIELDS = (
     "row", "col", "x_m", "y_m", "area_m2", "seen", "cover", "cover_se", "cover_as_seen",
@@ -32,8 +32,6 @@ SEASON_FIELDS = (
     "row", "col", "x_m", "y_m", "cover_now", "cover_now_se", "cover_at_target", "cover_at_target_low",
     "cover_at_target_high", "p_on_target", "state", "why",
 )  # fmt: skip
-
-PLAN_FIELDS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
 
 
 class Measured(NamedTuple):
@@ -144,23 +142,6 @@ def write_season_csv(path: Path, outlook: Outlook) -> None:
     columns["reach_days"] = [d if math.isfinite(d) else math.nan for d in outlook.reach_days.tolist()]
     rows = (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
     _write(path, tuple(columns), rows)
-
-
-def write_plan_csv(path: Path, plan: WorkPlan) -> None:
-    """``plan.csv``: one row a patch, then how to find it with a tape."""
-    rows = (
-        {
-            "patch": task.patch.number, "x_m": task.patch.x_m, "y_m": task.patch.y_m,
-            "area_m2": task.patch.area_m2, "deficit": task.patch.deficit, "seed_g": task.seed_g,
-            "dressing_l": task.dressing_l, "because": task.because, "kind": task.patch.kind,
-            "area_se_m2": task.patch.area_se_m2, "how_sure": task.patch.how_sure,
-            "corner_a": task.tape.corner_a, "from_a_m": task.tape.from_a_m,
-            "corner_b": task.tape.corner_b, "from_b_m": task.tape.from_b_m,
-        }
-        for task in plan.tasks
-    )  # fmt: skip
-    more = ("kind", "area_se_m2", "how_sure", "corner_a", "from_a_m", "corner_b", "from_b_m")
-    _write(path, (*PLAN_FIELDS, *more), rows)
 
 
 def _write(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]) -> None:

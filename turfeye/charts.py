@@ -1,0 +1,673 @@
+"""Pictures of records: what one photo says, maps of a lawn, its growth, and the plan to take outside.
+
+Nothing is computed here. Figures are made without pyplot and look the same on every machine: the style is set
+here and the font is the one that comes with matplotlib. The palette is ours: cover runs from dry soil to deep
+green with steadily falling lightness; each state has a colour, a lightness and a mark of its own, so that the
+maps can be read by the colour-blind and on a grey print.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec
+
+import numpy as np
+
+from turfeye import view as view_module
+from turfeye.files import write_atomic
+from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, WorkPlan
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+PAPER = "#fdfcf8"
+INK = "#22302b"
+QUIET = "#66716b"
+LINE = "#c8ccc4"
+ACCENT = "#b4532a"
+COVER_RAMP = ("#f1e6d0", "#e0d29a", "#b3bd6b", "#6f9c5a", "#2f7050", "#123f39")
+STATE_FILL = {
+    "on course": "#a7d0bb",
+    "slow": "#e3a83f",
+    "thin": "#9a2c4c",
+    "too soon to say": "#dde3ea",
+    "not seen": "#f7f6f1",
+}
+STATE_MARK = {"on course": "o", "slow": ">", "thin": "X", "too soon to say": "_", "not seen": ""}
+KIND_FILL = {"thin": "#9a2c4c", "bare": "#7a4f2b", "pale": "#d9c23e", "stripe": "#4d6f96"}
+STYLE = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "text.color": INK,
+    "axes.edgecolor": LINE,
+    "axes.labelcolor": QUIET,
+    "axes.facecolor": PAPER,
+    "figure.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "hatch.linewidth": 0.6,
+    "axes.unicode_minus": True,
+    "svg.hashsalt": "turfeye",
+}
+DPI = 150
+MAP_BOX_IN = (7.0, 5.4)  # the largest that a lawn is drawn
+NUMBERS_FROM_IN = 0.30  # cells at least this wide carry their figure
+
+P = ParamSpec("P")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Ground:
+    """The lawn's shape and its names, as every map draws them."""
+
+    outline_m: Floats  # (K, 2)
+    corner_names: tuple[str, ...] = ()
+    side_names: tuple[str, ...] = ()  # only names that people gave
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Course:
+    """A lawn's cover against its age, and what its mix usually does. Arrays (D,), shares 0-1."""
+
+    age_days: Floats
+    cover: Floats
+    low: Floats  # 90 % interval
+    high: Floats
+    usual_low: Floats | None = None
+    usual_high: Floats | None = None
+
+
+def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
+    """Draw in our own style, whatever the user's matplotlib is set to."""
+
+    @wraps(draw)
+    def drawn(*args: P.args, **kwargs: P.kwargs) -> Figure:
+        import matplotlib
+
+        with matplotlib.rc_context(_settings()):
+            return draw(*args, **kwargs)
+
+    return drawn
+
+
+def _settings() -> Any:
+    """Matplotlib's own defaults with our style over them; the user's settings play no part."""
+    import matplotlib
+
+    return {**dict(matplotlib.rcParamsDefault), **STYLE}
+
+
+def png(figure: Figure, *, dpi: int = DPI) -> bytes:
+    """The figure as PNG; the same figure gives the same bytes."""
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    buffer = io.BytesIO()
+    with matplotlib.rc_context(_settings()):
+        FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None}, pil_kwargs={"dpi": (dpi, dpi)})
+    return buffer.getvalue()
+
+
+def save(figure: Figure, path: Path | str) -> None:
+    """Write the figure as PNG, whole or not at all."""
+    write_atomic(Path(path), png(figure))
+
+
+# One photo
+
+
+@styled
+def overlay(look: Look) -> Figure:
+    """The photo with its cells tinted by cover; what was not seen is hatched."""
+    from matplotlib.collections import PolyCollection
+
+    rgb, factor = _shrunk(look.photo.rgb_coded, 1800)
+    height, width = rgb.shape[:2]
+    wide = 9.0 if width >= height else 6.4
+    tall = wide * height / width
+    figure = _figure(wide + 1.2, tall + 0.95)
+    axes = _axes(figure, 0.25, 0.2, wide, tall)
+    axes.imshow(rgb, interpolation="antialiased", extent=(-0.5, width - 0.5, height - 0.5, -0.5))
+    axes.set_xlim(-0.5, width - 0.5)
+    axes.set_ylim(height - 0.5, -0.5)
+    corners = (_cell_corners_px(look) + 0.5) * factor - 0.5
+    seen = look.table.state == "seen"
+    tint = _ramp(look.table.cover)
+    for wanted, style in (
+        (seen, {"facecolors": tint[seen], "alpha": 0.5}),
+        (~seen, {"facecolors": "none", "hatch": "////"}),
+    ):
+        edge = (1, 1, 1, 0.75) if wanted is seen else (1, 1, 1, 0.45)
+        if wanted.any():
+            axes.add_collection(PolyCollection(corners[wanted], edgecolors=edge, linewidths=0.6, **style))
+    _figures_on(axes, corners[seen], look.table.cover[seen], wide / width)
+    if look.sighting is not None:
+        card = np.vstack([look.sighting.corners_px, look.sighting.corners_px[:1]])
+        axes.plot(*((card + 0.5) * factor - 0.5).T, color=ACCENT, lw=1.6)
+    _frameless(axes)
+    _cover_bar(figure, wide + 0.42, 0.2, tall)
+    taken = f" · {_day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
+    _headline(figure, f"Green cover {_mean_cover(look.table)}", f"{look.photo.path.name}{taken}")
+    return figure
+
+
+def _mean_cover(table: CellTable) -> str:
+    """The mean over what was seen, in words."""
+    seen = (table.state == "seen") & np.isfinite(table.cover)
+    if not seen.any():
+        return "not known: no cell was seen"
+    weight = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
+    return f"{np.average(table.cover[seen], weights=weight[seen]):.0%}".replace("%", " %")
+
+
+def _shrunk(rgb_coded: Any, longest: int) -> tuple[Any, float]:
+    import cv2
+
+    factor = min(1.0, longest / max(rgb_coded.shape[:2]))
+    size = (round(rgb_coded.shape[1] * factor), round(rgb_coded.shape[0] * factor))
+    return cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), factor
+
+
+def _cell_corners_px(look: Look) -> Floats:
+    """(N, 4, 2), each cell's corners in the photo; without a view the grid is in parts of the picture."""
+    table, grid = look.table, look.table.grid
+    offsets = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * grid.cell_m
+    base = np.stack([grid.x0_m + table.col * grid.cell_m, grid.y0_m + table.row * grid.cell_m], axis=-1)
+    corners = base[:, None, :] + offsets
+    if look.view is not None:
+        return np.asarray(view_module.project(look.view, corners.reshape(-1, 2))).reshape(-1, 4, 2)
+    # Row 0 is at the top there, at the scale of whatever size the picture was measured at.
+    scale = look.photo.size_px[0] / (grid.cols * grid.cell_m)
+    return (
+        np.stack(
+            [corners[..., 0], corners[..., 1] - grid.y0_m],
+            axis=-1,
+        )
+        * scale
+    )
+
+
+def _figures_on(axes: Axes, corners: Floats, values: Floats, in_per_px: float) -> None:
+    """Per cent in every cell that is large enough to carry it."""
+    for corner, value in zip(corners, values, strict=True):
+        size_in = (corner.max(0) - corner.min(0)).min() * in_per_px
+        if size_in >= NUMBERS_FROM_IN and np.isfinite(value):
+            x, y = corner.mean(0)
+            text = axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=6.5 + 2 * size_in)
+            text.set(color="white", clip_on=True)
+            _halo(text, INK, 1.6)
+
+
+# Maps
+
+
+@styled
+def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "") -> Figure:
+    """Cover of every cell from straight above, on one date."""
+    figure, axes, in_per_m = _map(ground, legend_in=0.0, bar=True)
+    cover = _on_grid(table.grid, table.row, table.col, np.where(table.state == "seen", table.cover, np.nan))
+    _draw_cover(axes, table.grid, cover, ground, in_per_m)
+    _headline(figure, title, subtitle)
+    return figure
+
+
+@styled
+def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, subtitle: str = "") -> Figure:
+    """Where the lawn is on course, slow or thin; colour, lightness and mark all say the same."""
+    season = outlook.season
+    figure, axes, in_per_m = _map(ground, legend_in=0.62)
+    code = np.array([STATES.index(str(state)) for state in outlook.state])
+    kind = _on_grid(season.grid, season.row, season.col, code.astype(float))
+    _draw_states(axes, season.grid, kind, ground, in_per_m)
+    _state_legend(figure, {state: int((outlook.state == state).sum()) for state in STATES})
+    if not subtitle and season.visits:
+        subtitle = f"As seen on {_day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
+    _headline(figure, title or "How each part stands", subtitle)
+    return figure
+
+
+@styled
+def growth_panels(season: Season, *, ground: Ground, title: str = "Cover, visit by visit") -> Figure:
+    """One small map a visit, all on one scale."""
+    count = len(season.visits)
+    (x0, y0), (x1, y1) = _bounds(ground)
+    aspect = (y1 - y0) / (x1 - x0)
+    across = min(count, 4 if aspect < 1.2 else 5)
+    down = -(-count // across)
+    wide = 8.6 / across - 0.25
+    tall = min(wide * aspect, 4.0)
+    wide = tall / aspect
+    step_x, step_y = wide + 0.25, tall + 0.5
+    figure = _figure(max(across * step_x + 1.3, 5.0), down * step_y + 0.55)
+    for v, visit in enumerate(season.visits):
+        left = 0.35 + (v % across) * step_x
+        bottom = 0.2 + (down - 1 - v // across) * step_y
+        axes = _axes(figure, left, bottom, wide, tall)
+        _set_bounds(axes, ground, 0.0)
+        cover = _on_grid(season.grid, season.row, season.col, season.cover[:, v])
+        _draw_cover(axes, season.grid, cover, ground, 0.0)
+        axes.set_title(f"Day {visit.age_days:.0f}", fontsize=9, loc="left", pad=4, color=INK, weight="bold")
+        axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
+    _cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
+    _headline(figure, title, "")
+    return figure
+
+
+def _draw_cover(axes: Axes, grid: Grid, cover: Floats, ground: Ground, in_per_m: float) -> None:
+    """Cells (rows, cols) by the cover ramp; unknown ones hatched; figures where they fit."""
+    image = np.where(np.isfinite(cover)[..., None], _ramp(cover), 0.0)
+    _image(axes, grid, image, ground)
+    _hatch(axes, grid, ~np.isfinite(cover), ground)
+    _outline(axes, ground)
+    if grid.cell_m * in_per_m < NUMBERS_FROM_IN:
+        return
+    for (r, c), value in np.ndenumerate(cover):
+        if np.isfinite(value) and _share(grid)[r, c] > 0.5:
+            colour = "white" if value > 0.5 else INK
+            x, y = grid.x0_m + (c + 0.5) * grid.cell_m, grid.y0_m + (r + 0.5) * grid.cell_m
+            axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=7, color=colour)
+
+
+def _draw_states(axes: Axes, grid: Grid, kind: Floats, ground: Ground, in_per_m: float) -> None:
+    from matplotlib.colors import to_rgba
+
+    image = np.zeros((*kind.shape, 4))
+    for i, state in enumerate(STATES):
+        image[kind == i] = to_rgba(STATE_FILL[state])
+    _image(axes, grid, image, ground)
+    _hatch(axes, grid, kind == STATES.index("not seen"), ground)
+    centres = grid.centres_m()
+    points = grid.cell_m * in_per_m * 72
+    for i, state in enumerate(STATES):
+        where = (kind == i) & (_share(grid) > 0.25)
+        if STATE_MARK[state] and where.any() and points > 3:
+            _mark(axes, centres[where][:, 0], centres[where][:, 1], state, points)
+    _outline(axes, ground)
+
+
+def _mark(axes: Axes, x: Any, y: Any, state: str, points: float) -> None:
+    """The mark of a state, sized to a cell of ``points``."""
+    size = {"on course": 0.16, "slow": 0.40, "thin": 0.50, "too soon to say": 0.36}[state] * min(points, 26)
+    colour = {"on course": "#3e7a60", "slow": "#5c3a00", "thin": "#ffffff", "too soon to say": "#6b7885"}[
+        state
+    ]
+    width = max(0.9, size / 7) if STATE_MARK[state] == "_" else 0.0
+    axes.scatter(x, y, s=size**2, marker=STATE_MARK[state], color=colour, linewidths=width, zorder=4)
+
+
+def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
+    """A row of swatches with mark, word and number of cells."""
+    from matplotlib.patches import Rectangle
+
+    wide = figure.get_size_inches()[0]
+    axes = _axes(figure, 0.0, 0.12, wide, 0.5)
+    axes.set_xlim(0, wide)
+    axes.set_ylim(0, 0.5)
+    _frameless(axes)
+    step = min((wide - 0.5) / 5, 1.62)
+    left = (wide - 5 * step) / 2
+    for i, state in enumerate(STATES):
+        x = left + i * step
+        hatch = "////" if state == "not seen" else None
+        box = Rectangle((x, 0.14), 0.22, 0.22, fc=STATE_FILL[state], ec=LINE, lw=0.8, hatch=hatch)
+        axes.add_patch(box)
+        if STATE_MARK[state]:
+            _mark(axes, [x + 0.11], [0.25], state, 0.22 * 72)
+        axes.text(x + 0.30, 0.33, state, fontsize=8, va="center")
+        cells = f"{counts[state]} cell" + ("s" if counts[state] != 1 else "")
+        axes.text(x + 0.30, 0.15, cells, fontsize=7, va="center", color=QUIET)
+
+
+# Growth
+
+
+@styled
+def season_curve(
+    course: Course,
+    *,
+    visit_days: Floats,
+    visit_cover: Floats,
+    visit_se: Floats,
+    target: tuple[float, float] | None = None,
+    title: str = "Green cover since sowing",
+    subtitle: str = "",
+) -> Figure:
+    """The lawn's cover against age: visits, the fitted course with its 90 % interval, the mix's usual range.
+
+    ``visit_*`` are (V,); ``target`` is (age in days, cover).
+    """
+    figure = _figure(8.4, 4.6)
+    axes = _axes(figure, 0.75, 0.72, 7.3, 3.0)
+    x = course.age_days
+    if course.usual_low is not None and course.usual_high is not None:
+        axes.fill_between(x, 100 * course.usual_low, 100 * course.usual_high, color="#ece3cd", lw=0)
+        axes.plot(x, 100 * course.usual_high, color="#cdbf98", lw=0.8, ls=(0, (1, 2)))
+        axes.plot(x, 100 * course.usual_low, color="#cdbf98", lw=0.8, ls=(0, (1, 2)))
+    last = float(np.max(visit_days)) if len(visit_days) else 0.0
+    axes.fill_between(x, 100 * course.low, 100 * course.high, color="#7fb79c", alpha=0.45, lw=0)
+    for part, dash in ((x <= last, "-"), (x >= last, (0, (5, 2.5)))):
+        axes.plot(x[part], 100 * course.cover[part], color="#2f7050", lw=2.2, ls=dash)
+    axes.errorbar(
+        visit_days, 100 * visit_cover, yerr=164.5 * visit_se, fmt="o", ms=5.5, mfc="white", mec=INK, mew=1.3,
+        ecolor=INK, elinewidth=1.0, zorder=5,
+    )  # fmt: skip
+    if target is not None:
+        axes.plot(
+            *target[:1], 100 * target[1], marker="D", ms=8, color=ACCENT, mec="white", mew=1.2, zorder=6
+        )
+        side = -1 if target[0] > 0.8 * x[-1] else 1
+        axes.annotate(
+            f"target {100 * target[1]:.0f} %", (target[0], 100 * target[1]), (side * 10, 9), color=ACCENT,
+            textcoords="offset points", ha="left" if side > 0 else "right", fontsize=8.5, weight="bold",
+        )  # fmt: skip
+    _growth_axes(axes, x, last)
+    _curve_legend(figure, course, target is not None)
+    _headline(figure, title, subtitle)
+    return figure
+
+
+def _growth_axes(axes: Axes, x: Floats, last: float) -> None:
+    axes.set_xlim(min(0.0, x[0]), x[-1])
+    axes.set_ylim(-2, 108)
+    axes.set_yticks(range(0, 101, 20), [f"{v} %" for v in range(0, 101, 20)])
+    axes.grid(axis="y", color=LINE, lw=0.6, alpha=0.7)
+    axes.set_axisbelow(True)
+    axes.set_xlabel("days since sowing", labelpad=4)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=0, pad=5, labelsize=8)
+    if 0 < last < x[-1]:
+        axes.axvline(last, color=QUIET, lw=0.8, ls=(0, (2, 3)))
+        near_end = last > 0.85 * x[-1]
+        axes.annotate(
+            "last photo", (last, 104), (-4 if near_end else 4, 0), textcoords="offset points", fontsize=7.5,
+            color=QUIET, va="center", ha="right" if near_end else "left",
+        )  # fmt: skip
+
+
+def _curve_legend(figure: Figure, course: Course, target: bool) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch as Swatch
+
+    entries: list[Any] = [
+        Line2D([], [], marker="o", ls="", mfc="white", mec=INK, mew=1.3, label="measured, 90 % interval"),
+        Line2D([], [], color="#2f7050", lw=2.2, label="course; dashed: forecast"),
+        Swatch(color="#7fb79c", alpha=0.45, label="its 90 % interval"),
+    ]
+    if course.usual_low is not None:
+        entries.append(Swatch(color="#ece3cd", label="usual for this mix"))
+    if target:
+        entries.append(Line2D([], [], marker="D", ls="", color=ACCENT, label="target"))
+    figure.legend(
+        handles=entries, loc="lower center", ncols=len(entries), frameon=False, fontsize=7.5,
+        handletextpad=0.5, columnspacing=1.4, borderaxespad=0.35,
+    )  # fmt: skip
+
+
+# The plan
+
+
+@styled
+def plan_picture(plan: WorkPlan, *, ground: Ground, title: str, subtitle: str = "") -> Figure:
+    """The plan to print: patches with their numbers, tape lines from two named corners, and the table."""
+    rows = len(plan.tasks)
+    table_in = 0.42 + 0.235 * max(rows, 1)
+    figure, axes, _ = _map(ground, legend_in=table_in + 0.15)
+    _outline(axes, ground, fill="#f3f4ea")
+    corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
+    for task in plan.tasks:
+        patch = task.patch
+        fill = KIND_FILL[patch.kind]
+        axes.fill(*patch.outline_m.T, fc=fill, alpha=0.35, lw=0)
+        axes.plot(*np.vstack([patch.outline_m, patch.outline_m[:1]]).T, color=fill, lw=1.4)
+    for task in plan.tasks:
+        centre = np.array([task.patch.x_m, task.patch.y_m])
+        for name, length in (
+            (task.tape.corner_a, task.tape.from_a_m),
+            (task.tape.corner_b, task.tape.from_b_m),
+        ):
+            if name in corners:
+                _tape(axes, corners[name], centre, length, labelled=rows <= 8)
+    for task in plan.tasks:
+        _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number))
+    _plan_table(figure, plan, table_in)
+    _headline(figure, title, subtitle)
+    return figure
+
+
+def _tape(axes: Axes, corner: Floats, centre: Floats, length: float, *, labelled: bool) -> None:
+    """A tape line, its length written along it."""
+    axes.plot(*np.stack([corner, centre]).T, color=INK, lw=0.9, ls=(0, (6, 3)), zorder=3)
+    if not labelled:
+        return
+    along = centre - corner
+    angle = float(np.degrees(np.arctan2(along[1], along[0])))
+    angle = angle - 180 if angle > 90 else angle + 180 if angle < -90 else angle
+    x, y = corner + 0.4 * along
+    text = axes.text(x, y, f"{length:.2f} m", rotation=angle, rotation_mode="anchor", fontsize=7)
+    text.set(
+        ha="center", va="center", zorder=5, bbox={"boxstyle": "round,pad=0.15", "fc": PAPER, "ec": "none"}
+    )
+
+
+def _badge(axes: Axes, x: float, y: float, text: str) -> None:
+    axes.plot(x, y, "o", ms=14, mfc="white", mec=INK, mew=1.4, zorder=6)
+    axes.text(x, y, text, ha="center", va="center_baseline", fontsize=8, weight="bold", zorder=7)
+
+
+def _plan_table(figure: Figure, plan: WorkPlan, table_in: float) -> None:
+    """Patches in rows: what, where by tape, how much."""
+    wide = figure.get_size_inches()[0]
+    axes = _axes(figure, 0.0, 0.15, wide, table_in)
+    axes.set_xlim(0, wide)
+    axes.set_ylim(0, table_in)
+    _frameless(axes)
+    names = ("patch", "area", "tape from", "", "seed", "dressing")
+    share = np.array([0.0, 0.20, 0.36, 0.56, 0.80, 1.0])
+    left = 0.5 + share * (wide - 1.3)
+    align = ("left", "right", "left", "left", "right", "right")
+    y = table_in - 0.16
+    for x, name, ha in zip(left, names, align, strict=True):
+        axes.text(x + (0.3 if ha == "right" else 0), y, name, fontsize=7.5, color=QUIET, ha=ha, va="center")
+    axes.plot([0.5, wide - 0.5], [y - 0.13] * 2, color=LINE, lw=0.8)
+    for task in plan.tasks:
+        y -= 0.235
+        row = (
+            f"{task.patch.number}  {task.patch.kind}",
+            f"{task.patch.area_m2:.2f} m²",
+            f"{task.tape.corner_a}  {task.tape.from_a_m:.2f} m",
+            f"{task.tape.corner_b}  {task.tape.from_b_m:.2f} m",
+            f"{task.seed_g:.0f} g",
+            f"{task.dressing_l:.0f} L",
+        )
+        for x, text, ha in zip(left, row, align, strict=True):
+            axes.text(x + (0.3 if ha == "right" else 0), y - 0.04, text, fontsize=8.5, ha=ha, va="center")
+    if not plan.tasks:
+        axes.text(wide / 2, y - 0.28, "nothing to do", fontsize=9, ha="center", va="center")
+
+
+# Parts that several figures share
+
+
+def _figure(wide: float, tall: float) -> Figure:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(wide, tall), dpi=DPI)
+
+
+def _axes(figure: Figure, left: float, bottom: float, wide: float, tall: float) -> Axes:
+    """Axes placed in inches."""
+    w, h = figure.get_size_inches()
+    return figure.add_axes((left / w, bottom / h, wide / w, tall / h))
+
+
+def _bounds(ground: Ground) -> tuple[Floats, Floats]:
+    return ground.outline_m.min(0), ground.outline_m.max(0)
+
+
+def _set_bounds(axes: Axes, ground: Ground, margin: float) -> None:
+    (x0, y0), (x1, y1) = _bounds(ground)
+    axes.set_xlim(x0 - margin, x1 + margin)
+    axes.set_ylim(y0 - margin, y1 + margin)
+    _frameless(axes)
+
+
+def _map(ground: Ground, *, legend_in: float, bar: bool = False) -> tuple[Figure, Axes, float]:
+    """A figure with the lawn at one scale in both directions: figure, axes, inches a metre."""
+    (x0, y0), (x1, y1) = _bounds(ground)
+    scale = min(MAP_BOX_IN[0] / (x1 - x0), MAP_BOX_IN[1] / (y1 - y0))
+    wide, tall = (x1 - x0) * scale, (y1 - y0) * scale
+    edge = 0.55  # room for the names of corners and sides
+    bar_in = 0.75 if bar else 0.0
+    full = max(wide + 2 * edge + bar_in, 6.6)
+    figure = _figure(full, tall + 2 * edge + legend_in + 0.5)
+    left = (full - bar_in - wide) / 2 - edge
+    axes = _axes(figure, left, legend_in + 0.05, wide + 2 * edge, tall + 2 * edge)
+    _set_bounds(axes, ground, edge / scale)
+    _corner_names(axes, ground, scale)
+    _scale_bar(axes, ground, scale, edge)
+    if bar:
+        _cover_bar(figure, left + wide + 2 * edge + 0.02, legend_in + 0.05 + edge, tall)
+    return figure, axes, scale
+
+
+def _corner_names(axes: Axes, ground: Ground, scale: float) -> None:
+    """Names beside the corners, on the outside; given names of sides along them."""
+    corners = ground.outline_m
+    ends = np.roll(corners, -1, axis=0)
+    along = (ends - corners) / np.maximum(np.linalg.norm(ends - corners, axis=1, keepdims=True), 1e-9)
+    outward = np.stack([along[:, 1], -along[:, 0]], axis=-1)  # the outline goes round anticlockwise
+    out_at = outward + np.roll(outward, 1, axis=0)
+    out_at /= np.maximum(np.linalg.norm(out_at, axis=1, keepdims=True), 1e-9)
+    for (x, y), (dx, dy), name in zip(corners, out_at, ground.corner_names, strict=False):
+        axes.text(x + 0.17 * dx / scale, y + 0.17 * dy / scale, name, weight="bold", ha="center", va="center")
+    for a, b, (ux, uy), (dx, dy), name in zip(corners, ends, along, outward, ground.side_names, strict=False):
+        angle = float(np.degrees(np.arctan2(uy, ux)))
+        angle = angle - 180 if angle > 90.1 else angle + 180 if angle < -90 else angle
+        x, y = (a + b) / 2 + np.array([dx, dy]) * 0.17 / scale
+        axes.text(x, y, name, rotation=angle, ha="center", va="center", fontsize=8, color=QUIET)
+
+
+def _scale_bar(axes: Axes, ground: Ground, scale: float, edge: float) -> None:
+    """A bar of a round length, under the lawn's right end."""
+    (_, y0), (x1, _) = _bounds(ground)
+    length = next((v for v in (5.0, 2.0, 1.0, 0.5, 0.2, 0.1) if v * scale <= 1.6), 0.1)
+    y = y0 - (edge - 0.12) / scale
+    axes.plot([x1 - length, x1], [y, y], color=INK, lw=1.6, solid_capstyle="butt")
+    for x in (x1 - length, x1):
+        axes.plot([x, x], [y, y + 0.05 / scale], color=INK, lw=1.2)
+    axes.text(x1 - length - 0.08 / scale, y, f"{length:g} m", ha="right", va="center", fontsize=8)
+
+
+def _outline(axes: Axes, ground: Ground, *, fill: str | None = None) -> None:
+    closed = np.vstack([ground.outline_m, ground.outline_m[:1]])
+    if fill:
+        axes.fill(*closed.T, fc=fill, lw=0)
+    axes.plot(*closed.T, color=INK, lw=1.4, solid_joinstyle="miter")
+
+
+def _on_grid(grid: Grid, row: Any, col: Any, values: Floats) -> Floats:
+    """(rows, cols), NaN where there is no cell."""
+    picture = np.full((grid.rows, grid.cols), np.nan)
+    picture[row, col] = values
+    return picture
+
+
+def _share(grid: Grid) -> Floats:
+    return np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
+
+
+def _image(axes: Axes, grid: Grid, rgba: Floats, ground: Ground) -> None:
+    """Cells as a picture in metres, cut along the outline."""
+    extent = (
+        grid.x0_m, grid.x0_m + grid.cols * grid.cell_m, grid.y0_m, grid.y0_m + grid.rows * grid.cell_m,
+    )  # fmt: skip
+    limits = axes.get_xlim(), axes.get_ylim()
+    shown = axes.imshow(rgba, origin="lower", extent=extent, interpolation="nearest", aspect="auto")
+    axes.set_xlim(limits[0])
+    axes.set_ylim(limits[1])
+    shown.set_clip_path(_clip(axes, ground))
+
+
+def _hatch(axes: Axes, grid: Grid, where: Any, ground: Ground) -> None:
+    """Cells that were not seen."""
+    from matplotlib.collections import PolyCollection
+
+    rows, cols = np.nonzero(where & (_share(grid) > 0))
+    if not len(rows):
+        return
+    base = np.stack([grid.x0_m + cols * grid.cell_m, grid.y0_m + rows * grid.cell_m], axis=-1)
+    boxes = base[:, None, :] + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * grid.cell_m
+    cells = PolyCollection(list(boxes), facecolors=STATE_FILL["not seen"], edgecolors="#b3b8b0", linewidths=0)
+    cells.set_hatch("////")
+    axes.add_collection(cells, autolim=False)
+    cells.set_clip_path(_clip(axes, ground))
+
+
+def _clip(axes: Axes, ground: Ground) -> Any:
+    from matplotlib.patches import Polygon
+
+    return Polygon(ground.outline_m, closed=True, transform=axes.transData)
+
+
+def _ramp(cover: Floats) -> Floats:
+    """(..., 4) colours of cover 0-1."""
+    return _cover_colours()(np.clip(np.nan_to_num(cover), 0, 1))
+
+
+def _cover_colours() -> Any:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("cover", list(COVER_RAMP), N=256)
+
+
+def _cover_bar(figure: Figure, left: float, bottom: float, tall: float) -> None:
+    """The scale of cover, beside a map."""
+    height = min(tall, 2.4)
+    axes = _axes(figure, left, bottom + (tall - height) / 2, 0.14, height)
+    axes.imshow(_ramp(np.linspace(0, 1, 256))[:, None], origin="lower", aspect="auto", extent=(0, 1, 0, 100))
+    axes.set_xticks([])
+    axes.yaxis.tick_right()
+    axes.set_yticks([0, 25, 50, 75, 100], [f"{v} %" for v in (0, 25, 50, 75, 100)], fontsize=7.5)
+    axes.tick_params(length=0, pad=3)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+
+
+def _headline(figure: Figure, title: str, subtitle: str) -> None:
+    wide, tall = figure.get_size_inches()
+    figure.text(0.25 / wide, 1 - 0.27 / tall, title, fontsize=13, weight="bold", va="center")
+    if subtitle:
+        figure.text(0.25 / wide, 1 - 0.52 / tall, subtitle, fontsize=8.5, color=QUIET, va="center")
+
+
+def _day(when: datetime) -> str:
+    return f"{when.day} {when:%B %Y}"
+
+
+def _frameless(axes: Axes) -> None:
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.patch.set_visible(False)
+
+
+def _halo(text: Any, colour: str, width: float) -> None:
+    from matplotlib.patheffects import withStroke
+
+    text.set_path_effects([withStroke(linewidth=width, foreground=colour)])
+
+
+def ground_of(outline_m: Floats, corner_names: Sequence[str], side_names: Sequence[str] = ()) -> Ground:
+    """The ground of a lawn; side names that only repeat the corners' are left out."""
+    given = tuple(name for name in side_names)
+    repeats = all("–" in name and name.split("–")[0] in corner_names for name in given)
+    return Ground(np.asarray(outline_m, dtype=float), tuple(corner_names), () if repeats else given)
