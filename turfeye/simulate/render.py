@@ -1,0 +1,301 @@
+"""Path tracing: parts, a camera and a light in; linear light and the share of each class in every pixel out.
+
+The only module of the simulator that needs the renderer (extra ``simulate``). It picks the fastest variant
+that works on the machine: a graphics card, then LLVM (16 or newer), then the plain one.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from turfeye.records import Floats, View
+from turfeye.simulate.mesh import CLASSES, Part, merged
+
+VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
+_LUMA = np.array([0.2126, 0.7152, 0.0722])
+
+
+@dataclass(frozen=True)
+class Light:
+    """Where the light comes from. Azimuth is turned from +x towards +y.
+
+    Turbidity: 2 a clear mountain sky, 10 hazy. ``shade`` is a clear sky whose sun is hidden.
+    """
+
+    sun_elevation_deg: float = 45.0
+    sun_azimuth_deg: float = 200.0
+    turbidity: float = 3.0
+    sky: Literal["clear", "shade", "overcast"] = "clear"
+    sky_rgb: tuple[float, float, float] = (0.96, 1.0, 1.06)  # of an overcast sky
+
+    @property
+    def to_sun(self) -> Floats:
+        """Unit vector towards the sun, (3,)."""
+        up, round_ = np.radians(self.sun_elevation_deg), np.radians(self.sun_azimuth_deg)
+        return np.array([np.cos(up) * np.cos(round_), np.cos(up) * np.sin(round_), np.sin(up)])
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """What a camera with no faults would have seen, and the truth about it."""
+
+    rgb_linear: Floats  # (H, W, 3), 1.0 is what a perfect white, lying level in the open, gives back
+    shares: Floats  # (H, W, 4) in the order of CLASSES; sky and surroundings are other
+    lawn: Floats  # (H, W), share of the pixel that is the lawn: anything that grows or lies on it
+
+
+def look_at(
+    camera_m: Sequence[float], target_m: Sequence[float], *, size_px: tuple[int, int], focal_px: float,
+    up: Sequence[float] = (0.0, 0.0, 1.0), kind: str = "spot",
+) -> View:  # fmt: skip
+    """A camera at one point that looks at another; ``up`` shows upwards in the picture."""
+    camera, target = np.asarray(camera_m, float), np.asarray(target_m, float)
+    forward = (target - camera) / np.linalg.norm(target - camera)
+    right = np.cross(forward, np.asarray(up, float))
+    right /= np.linalg.norm(right)
+    rotation = np.stack([right, np.cross(forward, right), forward])
+    width, height = size_px
+    matrix = np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1.0]])
+    return View(kind, size_px, matrix, rotation, -rotation @ camera, "given", 0.0)  # type: ignore[arg-type]
+
+
+@functools.cache
+def _mitsuba() -> Any:
+    import mitsuba as mi
+
+    for variant in VARIANTS:
+        try:
+            mi.set_variant(variant)
+            mi.load_dict({"type": "sphere"})
+            if variant != "scalar_rgb":
+                import drjit as dr
+
+                dr.eval(mi.Float(1.0) + dr.arange(mi.Float, 4))
+        except (ImportError, RuntimeError, AttributeError):
+            continue
+        break
+    mi.set_log_level(mi.LogLevel.Error)
+    mi.register_integrator("turfeye_classes", lambda props: _class_integrator(mi)(props))
+    return mi
+
+
+def variant() -> str:
+    """Name of the renderer's variant in use here."""
+    return str(_mitsuba().variant())
+
+
+@functools.cache
+def _class_integrator(mi: Any) -> type:
+    class Classes(mi.SamplingIntegrator):  # type: ignore[misc, name-defined]
+        """First hit only: green, straw, bare as R, G, B, or the lawn flag."""
+
+        def __init__(self, props: Any) -> None:
+            super().__init__(props)
+            self.what = props.get("what", "vertex_klass")
+
+        def sample(self, scene: Any, sampler: Any, ray: Any, medium: Any = None, active: Any = True) -> Any:
+            hit = scene.ray_intersect(ray, active)
+            valid = hit.is_valid() & active
+            value = hit.shape.eval_attribute_3(self.what, hit, valid)
+            import drjit as dr
+
+            return mi.Color3f(dr.select(valid, value, 0.0)), valid, []
+
+    return Classes
+
+
+def _bsdf(part: Part) -> dict[str, Any]:
+    mi = _mitsuba()
+    if part.texture is not None:
+        colour: dict[str, Any] = {
+            "type": "bitmap",
+            "bitmap": mi.Bitmap(np.ascontiguousarray(part.texture, np.float32)),
+            "raw": True,
+            "wrap_mode": "repeat",
+        }
+    else:
+        colour = {"type": "mesh_attribute", "name": "vertex_color"}
+    if part.translucency > 0:
+        return {
+            "type": "principledthin",
+            "base_color": colour,
+            "diff_trans": 2 * part.translucency,
+            "roughness": part.roughness or 0.6,
+            "eta": 1.4 if part.roughness else 1.15,
+        }
+    if part.roughness is not None:
+        rough = {"type": "principled", "base_color": colour, "roughness": part.roughness, "specular": 0.4}
+        return {"type": "twosided", "bsdf": rough}
+    return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": colour}}
+
+
+def _mesh(part: Part, number: int) -> Any:
+    mi = _mitsuba()
+    props = mi.Properties()
+    props["mesh_bsdf"] = mi.load_dict(_bsdf(part))
+    mesh = mi.Mesh(
+        f"m{number}",
+        vertex_count=len(part.vertices),
+        face_count=len(part.faces),
+        has_vertex_normals=part.translucency > 0,
+        has_vertex_texcoords=part.uv is not None,
+        props=props,
+    )
+    count = len(part.vertices)
+    if part.rgb_linear is not None:
+        mesh.add_attribute("vertex_color", 3, np.ascontiguousarray(part.rgb_linear, np.float32).ravel())
+    klass = np.array([part.klass == name for name in CLASSES[:3]], np.float32)
+    mesh.add_attribute("vertex_klass", 3, np.tile(klass, count))
+    mesh.add_attribute("vertex_lawn", 3, np.full(3 * count, float(part.lawn), np.float32))
+    inside = mi.traverse(mesh)
+    inside["vertex_positions"] = np.ascontiguousarray(part.vertices, np.float32).ravel()
+    inside["faces"] = np.ascontiguousarray(part.faces, np.uint32).ravel()
+    if part.uv is not None:
+        inside["vertex_texcoords"] = np.ascontiguousarray(part.uv, np.float32).ravel()
+    if part.translucency > 0:
+        inside["vertex_normals"] = _normals(part).ravel()
+    inside.update()
+    return mesh
+
+
+def _normals(part: Part) -> Floats:
+    corner = part.vertices[part.faces]
+    face = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    normal = np.zeros_like(part.vertices, dtype=np.float64)
+    for k in range(3):
+        for axis in range(3):
+            normal[:, axis] += np.bincount(part.faces[:, k], face[:, axis], len(normal))
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = np.where(length > 0, normal / np.maximum(length, 1e-30), [0.0, 0.0, 1.0])
+    return normal.astype(np.float32)
+
+
+def _emitters(light: Light) -> dict[str, Any]:
+    mi = _mitsuba()
+    if light.sky == "overcast":
+        # CIE overcast sky: three times as bright overhead as at the horizon (CIE S 011).
+        rows = np.cos(np.linspace(0, np.pi, 64))[:, None, None]
+        sky = np.where(rows > 0, (1 + 2 * rows) / 3, 0.12) * np.asarray(light.sky_rgb)
+        pixels = np.tile(sky, (1, 128, 1)).astype(np.float32)
+        up = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
+        return {"sky": {"type": "envmap", "bitmap": mi.Bitmap(pixels), "to_world": up}}
+    return {
+        "sky": {
+            "type": "sunsky",
+            "sun_direction": [float(v) for v in light.to_sun],
+            "turbidity": light.turbidity,
+            "sun_scale": 1.0 if light.sky == "clear" else 0.0,
+            "albedo": 0.2,
+        }
+    }
+
+
+@functools.lru_cache(maxsize=64)
+def white(light: Light) -> tuple[float, float, float]:
+    """What a perfect white, lying level in the open, gives back: linear RGB in the renderer's own unit."""
+    mi = _mitsuba()
+    scene = mi.load_dict(
+        {
+            "type": "scene",
+            "integrator": {"type": "direct"},
+            "plate": {"type": "rectangle", "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": 1.0}}},
+            "sensor": {
+                "type": "orthographic",
+                "to_world": mi.ScalarTransform4f().look_at([0, 0, 1], [0, 0, 0], [0, 1, 0]).scale([0.1, 0.1, 1]),
+                "film": {"type": "hdrfilm", "width": 16, "height": 16},
+            },
+            **_emitters(light),
+        }
+    )  # fmt: skip
+    red, green, blue = np.array(mi.render(scene, spp=512, seed=1)).reshape(-1, 3).mean(axis=0)
+    return float(red), float(green), float(blue)
+
+
+def _sensor(view: View) -> Any:
+    mi = _mitsuba()
+    width, height = view.size_px
+    camera, forward = view.camera_m, view.rotation[2]
+    return mi.load_dict(
+        {
+            "type": "perspective",
+            "fov_axis": "x",
+            "fov": float(2 * np.degrees(np.arctan(width / 2 / view.focal_px))),
+            "near_clip": 0.02,
+            "far_clip": 500.0,
+            "to_world": mi.ScalarTransform4f().look_at(
+                camera.tolist(), (camera + forward).tolist(), (-view.rotation[1]).tolist()
+            ),
+            "film": _film(width, height),
+            "sampler": {"type": "independent"},
+        }
+    )
+
+
+def _film(width: int, height: int) -> dict[str, Any]:
+    return {
+        "type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"},
+        "pixel_format": "rgb", "component_format": "float32",
+    }  # fmt: skip
+
+
+class Stage:
+    """A scene loaded once, to be seen by several cameras."""
+
+    def __init__(self, parts: Sequence[Part], light: Light, *, bounces: int = 7) -> None:
+        mi = _mitsuba()
+        self.light = light
+        path = {"type": "path", "max_depth": bounces, "rr_depth": 6}
+        meshes = {f"m{n}": _mesh(part, n) for n, part in enumerate(merged(parts)) if len(part.faces)}
+        self._scene = mi.load_dict({"type": "scene", "integrator": path, **_emitters(light), **meshes})
+
+    def photograph(self, view: View, *, spp: int = 64, seed: int = 0) -> Picture:
+        """Light and truth for one camera."""
+        rgb = self._render(_sensor(view), spp, seed) / float(np.asarray(white(self.light)) @ _LUMA)
+        # Single fireflies (a path that met the sun by chance) are held to what their surroundings could be.
+        rgb = np.minimum(rgb, 4.0)
+        truth = self._classes(_sensor(view), min(spp, 64), seed + 1)
+        return Picture(rgb.astype(np.float32), truth[..., :4], truth[..., 4])
+
+    def straight_down(
+        self, box_m: tuple[float, float, float, float], *, pixel_m: float, top_m: float = 0.6, spp: int = 16
+    ) -> Floats:
+        """(H, W, 5) shares of CLASSES and of lawn in square pixels from straight above, row 0 at y0.
+
+        Nothing higher than ``top_m`` is seen.
+        """
+        mi = _mitsuba()
+        x0, y0, x1, y1 = box_m
+        width, height = round((x1 - x0) / pixel_m), round((y1 - y0) / pixel_m)
+        middle = [(x0 + x1) / 2, (y0 + y1) / 2]
+        sensor = mi.load_dict(
+            {
+                "type": "orthographic",
+                "near_clip": 0.001,
+                "far_clip": 50.0,
+                "to_world": mi.ScalarTransform4f()
+                .look_at([*middle, top_m], [*middle, 0.0], [0, 1, 0])
+                .scale([(x1 - x0) / 2, (x1 - x0) / 2, 1]),
+                "film": _film(width, height),
+                "sampler": {"type": "independent"},
+            }
+        )
+        return self._classes(sensor, spp, 7)[::-1]
+
+    def _render(self, sensor: Any, spp: int, seed: int, integrator: Any = None) -> Floats:
+        mi = _mitsuba()
+        extra = {} if integrator is None else {"integrator": integrator}
+        return np.array(mi.render(self._scene, sensor=sensor, spp=spp, seed=seed, **extra))[..., :3]
+
+    def _classes(self, sensor: Any, spp: int, seed: int) -> Floats:
+        mi = _mitsuba()
+        first = mi.load_dict({"type": "turfeye_classes", "what": "vertex_klass"})
+        shares = np.clip(self._render(sensor, spp, seed, first), 0, 1)
+        on_lawn = mi.load_dict({"type": "turfeye_classes", "what": "vertex_lawn"})
+        lawn = np.clip(self._render(sensor, max(4, spp // 4), seed, on_lawn)[..., :1], 0, 1)
+        other = np.clip(1 - shares.sum(axis=-1, keepdims=True), 0, 1)
+        return np.concatenate([shares, other, lawn], axis=-1).astype(np.float32)
