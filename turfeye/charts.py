@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 import numpy as np
 
 from turfeye import view as view_module
+from turfeye.course import Course
 from turfeye.files import write_atomic
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, WorkPlan
 
@@ -70,18 +71,6 @@ class Ground:
     outline_m: Floats  # (K, 2)
     corner_names: tuple[str, ...] = ()
     side_names: tuple[str, ...] = ()  # only names that people gave
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Course:
-    """A lawn's cover against its age, and what its mix usually does. Arrays (D,), shares 0-1."""
-
-    age_days: Floats
-    cover: Floats
-    low: Floats  # 90 % interval
-    high: Floats
-    usual_low: Floats | None = None
-    usual_high: Floats | None = None
 
 
 def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
@@ -332,16 +321,13 @@ def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
 def season_curve(
     course: Course,
     *,
-    visit_days: Floats,
-    visit_cover: Floats,
-    visit_se: Floats,
     target: tuple[float, float] | None = None,
     title: str = "Green cover since sowing",
     subtitle: str = "",
 ) -> Figure:
-    """The lawn's cover against age: visits, the fitted course with its 90 % interval, the mix's usual range.
+    """The lawn's cover against age: visits, the fitted course with its interval, the mix's usual range.
 
-    ``visit_*`` are (V,); ``target`` is (age in days, cover).
+    ``target`` is (age in days, cover).
     """
     figure = _figure(8.4, 4.6)
     axes = _axes(figure, 0.75, 0.72, 7.3, 3.0)
@@ -350,13 +336,13 @@ def season_curve(
         axes.fill_between(x, 100 * course.usual_low, 100 * course.usual_high, color="#ece3cd", lw=0)
         axes.plot(x, 100 * course.usual_high, color="#cdbf98", lw=0.8, ls=(0, (1, 2)))
         axes.plot(x, 100 * course.usual_low, color="#cdbf98", lw=0.8, ls=(0, (1, 2)))
-    last = float(np.max(visit_days)) if len(visit_days) else 0.0
+    last = float(np.max(course.visit_days))
     axes.fill_between(x, 100 * course.low, 100 * course.high, color="#7fb79c", alpha=0.45, lw=0)
     for part, dash in ((x <= last, "-"), (x >= last, (0, (5, 2.5)))):
         axes.plot(x[part], 100 * course.cover[part], color="#2f7050", lw=2.2, ls=dash)
     axes.errorbar(
-        visit_days, 100 * visit_cover, yerr=164.5 * visit_se, fmt="o", ms=5.5, mfc="white", mec=INK, mew=1.3,
-        ecolor=INK, elinewidth=1.0, zorder=5,
+        course.visit_days, 100 * course.visit_cover, yerr=164.5 * course.visit_se, fmt="o", ms=5.5,
+        mfc="white", mec=INK, mew=1.3, ecolor=INK, elinewidth=1.0, zorder=5,
     )  # fmt: skip
     if target is not None:
         axes.plot(
