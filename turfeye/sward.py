@@ -1,0 +1,112 @@
+"""The sward classifier: what share of each pixel is green, straw, bare ground or something else.
+
+A small convolutional network (models/sward.md says what it learnt from and how well it reads) sees each
+pixel with its surroundings, so that the dark gap between blades is told from dark soil. It answers in
+shares: a pixel with a blade across half of it is half green. Shares are linear in area, so a cell's cover
+is their mean.
+"""
+
+from __future__ import annotations
+
+import threading
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from turfeye import colour, models
+from turfeye.errors import PhotoError, ViewError
+from turfeye.records import Bytes, Correction, Floats, Shares
+
+MODEL = "sward.onnx"
+
+WORKING_GSD_MM = 1.3
+"""Ground sample distance at which blades are judged: finer photos are averaged down to it."""
+
+LARGEST_PX = 2_500_000
+"""Larger pictures are averaged down to so many pixels, whatever their scale."""
+
+_STRIDE = 16  # the network halves the picture four times
+_MARGIN = 16  # mirrored rim, so that the picture's edge has surroundings too
+_ONE_AT_A_TIME = threading.Lock()
+
+
+def classify(
+    rgb_coded: Bytes, *, gsd_mm: float | NDArray | None = None, correction: Correction | None = None
+) -> Shares:
+    """Shares of green, straw, bare and other at every pixel.
+
+    Parameters
+    ----------
+    rgb_coded : (H, W, 3) uint8, sRGB
+    gsd_mm : ground sample distance in mm a pixel, one number or (H, W); None when not known
+    correction : the card's, applied before judging; without one the picture's own colours are judged
+
+    Returns
+    -------
+    Shares : four (H, W) float32, 0-1, adding up to 1
+
+    Raises
+    ------
+    PhotoError : the picture has another shape or type
+    ViewError : a ground sample distance that is no positive number
+    ModelError : the model file is missing or changed
+
+    >>> grey = np.full((40, 60, 3), 128, np.uint8)
+    >>> shares = classify(grey, gsd_mm=1.0)
+    >>> shares.green.shape, bool(shares.green.mean() < 0.1)
+    ((40, 60), True)
+    """
+    if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8 or rgb_coded.size == 0:
+        raise PhotoError(
+            f"wanted a picture of shape (H, W, 3) in uint8, came {rgb_coded.shape} in {rgb_coded.dtype}"
+        )
+    height, width = rgb_coded.shape[:2]
+    scale = _working_scale(height, width, gsd_mm)
+    picture = rgb_coded if scale == 1 else _resize(rgb_coded, scale)
+    if correction is not None:
+        picture = colour.corrected_coded(picture, correction)
+    planes = _run(picture)
+    if scale != 1:
+        planes = [_enlarge(plane, width, height) for plane in planes]
+    return Shares(*planes)
+
+
+def _working_scale(height: int, width: int, gsd_mm: float | NDArray | None) -> float:
+    """How much smaller the picture is judged, at most 1: the finest tenth of it decides."""
+    scale = 1.0
+    if gsd_mm is not None:
+        known = np.asarray(gsd_mm, dtype=float)
+        if known.ndim not in (0, 2) or (known.ndim == 2 and known.shape != (height, width)):
+            raise ViewError(
+                f"wanted one ground sample distance or {(height, width)} of them, came {known.shape}"
+            )
+        known = known[np.isfinite(known)]
+        if known.size == 0 or known.min() <= 0:
+            raise ViewError(f"wanted ground sample distances above 0 mm a pixel, came {gsd_mm!r}")
+        scale = float(np.quantile(known, 0.1)) / WORKING_GSD_MM
+    return min(1.0, scale, (LARGEST_PX / (height * width)) ** 0.5)
+
+
+def _resize(rgb_coded: Bytes, scale: float) -> Bytes:
+    """Smaller by averaging over area."""
+    height, width = rgb_coded.shape[:2]
+    size = max(round(width * scale), 1), max(round(height * scale), 1)
+    return np.asarray(cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _enlarge(plane: Floats, width: int, height: int) -> Floats:
+    return np.asarray(cv2.resize(plane, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _run(rgb_coded: Bytes) -> list[Floats]:
+    """The network over the whole picture: four (H, W) float32."""
+    height, width = rgb_coded.shape[:2]
+    down, right = (_MARGIN + -(side + _MARGIN) % _STRIDE for side in (height, width))
+    framed = cv2.copyMakeBorder(rgb_coded, _MARGIN, down, _MARGIN, right, cv2.BORDER_REFLECT)
+    network = models.load_network(MODEL)
+    with _ONE_AT_A_TIME:
+        network.setInput(cv2.dnn.blobFromImage(framed, 1 / 255))
+        out = network.forward()[0]
+    rows, cols = slice(_MARGIN, _MARGIN + height), slice(_MARGIN, _MARGIN + width)
+    return [np.ascontiguousarray(plane[rows, cols]) for plane in out]
