@@ -28,6 +28,22 @@ class CardError(TurfeyeError, ValueError):
     """No usable reference card in the photo: none, cut off, unreadable, or in other light than the lawn."""
 
 
+class CardNotFoundError(CardError):
+    """No card in the photo, or too little of one to be read."""
+
+
+class CardCutOffError(CardError):
+    """A card is there, but part of it lies outside the picture."""
+
+
+class CardValuesError(CardError):
+    """The patches' values can't be used; ``mistakes`` lists all that is wrong with them."""
+
+    def __init__(self, message: str, mistakes: Sequence[str] = ()) -> None:
+        self.mistakes = tuple(mistakes)
+        super().__init__("\n  - ".join([message, *self.mistakes]))
+
+
 class ColourError(TurfeyeError, ValueError):
     """The card's patches can't carry a correction (clipped, too few, contradictory)."""
 
