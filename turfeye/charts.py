@@ -9,6 +9,7 @@ maps can be read by the colour-blind and on a grey print.
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -277,18 +278,20 @@ def _draw_states(axes: Axes, grid: Grid, kind: Floats, ground: Ground, in_per_m:
     for i, state in enumerate(STATES):
         where = (kind == i) & (_share(grid) > 0.25)
         if STATE_MARK[state] and where.any() and points > 3:
-            _mark(axes, centres[where][:, 0], centres[where][:, 1], state, points)
+            marks = _mark(axes, centres[where][:, 0], centres[where][:, 1], state, points)
+            marks.set_clip_path(_clip(axes, ground))
     _outline(axes, ground)
 
 
-def _mark(axes: Axes, x: Any, y: Any, state: str, points: float) -> None:
+def _mark(axes: Axes, x: Any, y: Any, state: str, points: float) -> Any:
     """The mark of a state, sized to a cell of ``points``."""
     size = {"on course": 0.16, "slow": 0.40, "thin": 0.50, "too soon to say": 0.36}[state] * min(points, 26)
     colour = {"on course": "#3e7a60", "slow": "#5c3a00", "thin": "#ffffff", "too soon to say": "#6b7885"}[
         state
     ]
     width = max(0.9, size / 7) if STATE_MARK[state] == "_" else 0.0
-    axes.scatter(x, y, s=size**2, marker=STATE_MARK[state], color=colour, linewidths=width, zorder=4)
+    marker = STATE_MARK[state]
+    return axes.scatter(x, y, s=size**2, marker=marker, color=colour, linewidths=width, zorder=4)
 
 
 def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
@@ -631,7 +634,9 @@ def _headline(figure: Figure, title: str, subtitle: str) -> None:
     wide, tall = figure.get_size_inches()
     figure.text(0.25 / wide, 1 - 0.27 / tall, title, fontsize=13, weight="bold", va="center")
     if subtitle:
-        figure.text(0.25 / wide, 1 - 0.52 / tall, subtitle, fontsize=8.5, color=QUIET, va="center")
+        lines = textwrap.wrap(subtitle, int(13.5 * (wide - 0.5)))
+        at = 1 - 0.44 / tall
+        figure.text(0.25 / wide, at, "\n".join(lines), fontsize=8.5, color=QUIET, va="top", linespacing=1.35)
 
 
 def _day(when: datetime) -> str:

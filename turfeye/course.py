@@ -30,38 +30,46 @@ class Course:
 
 
 def of(outlook: Outlook, *, mix: Mix | None = None) -> Course:
-    """The course of an outlook; with ``mix``, beside what that mix usually does from this lawn's own start."""
+    """The course of an outlook; with ``mix``, beside what that mix usually does from the same start."""
     season = outlook.season
-    low, middle, high = np.quantile(outlook.lawn_draws, [0.05, 0.5, 0.95], axis=0)
+    ages = np.unique(np.concatenate([np.linspace(0, outlook.lawn_age_days[-1], 141), outlook.lawn_age_days]))
+    low, middle, high = _between(outlook, ages, np.quantile(outlook.lawn_draws, [0.05, 0.5, 0.95], axis=0))
     seen = np.isfinite(season.cover)
     weight = np.where(seen, season.area_m2[:, None], 0.0)
     weight = weight / np.maximum(weight.sum(axis=0), 1e-12)
+    mean = (weight * np.where(seen, season.cover, 0.0)).sum(axis=0)
     se = np.where(seen, season.cover_se, 0.0)
     shared, own = (weight * se).sum(axis=0), np.sqrt((weight**2 * se**2).sum(axis=0))
-    mean = (weight * np.where(seen, season.cover, 0.0)).sum(axis=0)
-    usual = _usual(outlook, mix) if mix is not None and outlook.time_axis == "days" else (None, None)
+    usual_low = usual_high = None
+    if mix is not None and outlook.time_axis == "days":
+        usual_low, usual_high = _usual(outlook, mix, ages)
     return Course(
-        age_days=outlook.lawn_age_days,
+        age_days=ages,
         cover=middle,
         low=low,
         high=high,
         visit_days=season.age_days,
-        visit_cover=np.where(
-            seen.any(axis=0), (weight * np.where(seen, season.cover, 0.0)).sum(axis=0), np.nan
-        ),
+        visit_cover=np.where(seen.any(axis=0), mean, np.nan),
         visit_se=np.sqrt(0.5 * shared**2 + 0.5 * own**2),
-        usual_low=usual[0],
-        usual_high=usual[1],
+        usual_low=usual_low,
+        usual_high=usual_high,
     )
 
 
-def _usual(outlook: Outlook, mix: Mix) -> tuple[Floats, Floats]:
+def _between(outlook: Outlook, ages: Floats, at_draws: Floats) -> Floats:
+    """Quantiles (Q, T) at the ages of the draws, brought to finer ages without overshoot."""
+    from scipy.interpolate import PchipInterpolator
+
+    return np.clip(PchipInterpolator(outlook.lawn_age_days, at_draws, axis=1)(ages), 0, 1)
+
+
+def _usual(outlook: Outlook, mix: Mix, ages: Floats) -> tuple[Floats, Floats]:
     """Middle two thirds of lawns of this mix at every age, from this lawn's own cover at the start."""
     prior = prior_of(mix)
     normal = np.random.default_rng(20260314).standard_normal((USUAL_POINTS, growth.P))
     theta = prior.mean + prior.sd * normal
     known = np.isfinite(outlook.theta[:, 0])
     theta[:, 0] = outlook.theta[known, 0].mean() if known.any() else prior.mean[0]
-    cover = np.stack([growth.cover_at(theta, np.array(age), outlook.curve) for age in outlook.lawn_age_days])
+    cover = np.stack([growth.cover_at(theta, np.array(age), outlook.curve) for age in ages])
     low, high = np.quantile(cover, [1 / 6, 5 / 6], axis=1)
     return low, high
