@@ -99,7 +99,7 @@ class View:
     translation: Floats  # (3,), metres
     focal_from: Literal["exif", "solved", "given"]
     corner_sd_px: float  # how well the points that placed it are known
-    pose_cov: Floats | None = None  # (6, 6) of rotation vector (rad) and translation (m), small-error
+    pose_cov: Floats | None = None  # (7, 7) of rotation vector (rad), translation (m), log focal length
 
     @property
     def focal_px(self) -> float:

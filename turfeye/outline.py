@@ -1,0 +1,215 @@
+"""Polygons on the ground: validity, area, corners from tape measurements, shares of grid cells inside.
+
+An outline is (K, 2) in metres, closed by its first corner, listed anticlockwise seen from above: the first
+corner is the origin, the first side runs along x, and the lawn lies to its left.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from turfeye.errors import ViewError
+from turfeye.records import Floats, Grid
+
+TAPE_MISFIT_M = 0.15
+"""Tape measurements that contradict each other by more than this are refused. Ours: a tape's own error on
+uneven ground is a few centimetres."""
+
+
+def signed_area(points: Floats) -> float:
+    """Area of a polygon (K, 2) by the shoelace formula; above 0 when it goes round anticlockwise (y up).
+
+    >>> signed_area(np.array([[0, 0], [8, 0], [8, 6], [0, 6]]))
+    48.0
+    """
+    x, y = np.asarray(points, dtype=float).T
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def crossing_sides(points: Floats) -> tuple[int, int] | None:
+    """The first two sides (numbered from 0) of a closed polygon (K, 2) that cross or touch, or None.
+
+    >>> crossing_sides(np.array([[0, 0], [8, 6], [8, 0], [0, 6]]))
+    (0, 2)
+    """
+    start = np.asarray(points, dtype=float)
+    end = np.roll(start, -1, axis=0)
+    count = len(start)
+    for i in range(count):
+        for j in range(i + 2, count - (i == 0)):
+            if _meet(start[i], end[i], start[j], end[j]):
+                return i, j
+    return None
+
+
+def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> bool:
+    """Whether the segments ab and cd share a point."""
+
+    def turn(p: Floats, q: Floats, r: Floats) -> float:
+        return float(np.sign((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])))
+
+    def between(p: Floats, q: Floats, r: Floats) -> bool:
+        inside = np.all(np.minimum(p, q) <= r) and np.all(r <= np.maximum(p, q))
+        return turn(p, q, r) == 0 and bool(inside)
+
+    if turn(a, b, c) * turn(a, b, d) < 0 and turn(c, d, a) * turn(c, d, b) < 0:
+        return True
+    return between(a, b, c) or between(a, b, d) or between(c, d, a) or between(c, d, b)
+
+
+def cell_shares(outline_m: Floats, grid: Grid) -> Floats:
+    """Share of every cell of the grid that lies inside the outline, (rows, cols), exact.
+
+    A simple polygon is the sum over its sides of the strips below them, signed by the side's direction; a
+    cell cuts each strip to the integral of a clipped straight line, which has a closed form.
+    """
+    points = np.asarray(outline_m, dtype=float)
+    points = (points if signed_area(points) > 0 else points[::-1]) - (grid.x0_m, grid.y0_m)
+    points = points / grid.cell_m
+    left = np.arange(grid.cols, dtype=float)
+    bottom = np.arange(grid.rows, dtype=float)[:, None]
+    total = np.zeros((grid.rows, grid.cols))
+    for (x1, y1), (x2, y2) in zip(points, np.roll(points, -1, axis=0), strict=True):
+        if x1 == x2:
+            continue
+        # the side as seen within each column of cells, in its own direction
+        from_x, to_x = np.clip(x1, left, left + 1), np.clip(x2, left, left + 1)
+        slope = (y2 - y1) / (x2 - x1)
+        low, high = y1 + slope * (from_x - x1) - bottom, y1 + slope * (to_x - x1) - bottom
+        total -= (to_x - from_x) * _mean_clipped(low, high)
+    return np.clip(total, 0.0, 1.0)
+
+
+def _mean_clipped(low: Floats, high: Floats) -> Floats:
+    """Mean of a straight line from ``low`` to ``high`` after clipping it to 0-1."""
+
+    def integral(u: Floats) -> Floats:
+        return np.clip(u, 0, 1) ** 2 / 2 + np.maximum(u - 1, 0)
+
+    rise = high - low
+    flat = np.abs(rise) < 1e-9
+    steep = (integral(high) - integral(low)) / np.where(flat, 1.0, rise)
+    return np.where(flat, np.clip((low + high) / 2, 0, 1), steep)
+
+
+def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], float]) -> Floats:
+    """Corners of a lawn from its sides and diagonals, (K, 2) metres, by least squares.
+
+    Parameters
+    ----------
+    sides_m : K lengths in walking order, from corner 0 to 1, 1 to 2, ..., K-1 to 0
+    diagonals_m : lengths between two corners (numbered from 0) that share no side; at least K - 3 of them.
+        More than that checks the tape.
+
+    Raises
+    ------
+    ViewError : too few diagonals, lengths that can't close, or lengths that contradict each other
+
+    >>> from_tape([8, 6, 8, 6], {(0, 2): 10}).round(6).tolist()
+    [[0.0, 0.0], [8.0, 0.0], [8.0, 6.0], [0.0, 6.0]]
+    """
+    count = len(sides_m)
+    lengths = {tuple(sorted((i, (i + 1) % count))): float(s) for i, s in enumerate(sides_m)}
+    lengths |= {tuple(sorted(pair)): float(length) for pair, length in diagonals_m.items()}
+    if count < 3 or not all(np.isfinite(v) and v > 0 for v in lengths.values()):
+        raise ViewError(
+            f"wanted at least three sides, all above 0 m, got {list(sides_m)}; measure them again"
+        )
+    if any(not 0 <= i < j < count for i, j in lengths):
+        raise ViewError(
+            f"wanted diagonals between two of the corners 0 to {count - 1}, got {list(diagonals_m)}; "
+            "name each by its two corners"
+        )
+    choices = [points for points in _placements(count, lengths) if crossing_sides(points) is None]
+    if not choices:
+        raise ViewError(
+            "wanted lengths that close to a lawn, got sides that cross; measure the diagonals again"
+        )
+    fitted = [_least_squares(points, lengths) for points in choices]
+    # the tape decides between shapes; where it can't, the lawn is taken to be the roomier one
+    best = min(fitted, key=lambda p: (round(float(np.abs(_misfit(p, lengths)).max()), 3), -signed_area(p)))
+    miss = _misfit(best, lengths)
+    worst = int(np.abs(miss).argmax())
+    if abs(miss[worst]) > TAPE_MISFIT_M:
+        i, j = list(lengths)[worst]
+        raise ViewError(
+            f"wanted lengths that agree to {TAPE_MISFIT_M:.2f} m, got {abs(miss[worst]):.2f} m between "
+            f"corners {i} and {j}; measure that one and its neighbours again"
+        )
+    return best
+
+
+def _placements(count: int, lengths: Mapping[tuple[int, ...], float]) -> list[Floats]:
+    """Every way to put the corners, one after the other, by two distances each."""
+    start = np.full((count, 2), np.nan)
+    start[0], start[1] = (0.0, 0.0), (lengths[(0, 1)], 0.0)
+    ways = [start]
+    for _ in range(count - 2):
+        placed = [k for k in range(count) if np.isfinite(ways[0][k, 0])]
+        options = [(k, [p for p in placed if (min(k, p), max(k, p)) in lengths])
+                   for k in range(count) if k not in placed]  # fmt: skip
+        ready = next((option for option in options if len(option[1]) >= 2), None)
+        if ready is None:
+            raise ViewError(
+                f"wanted {count - 3} diagonals or more for {count} corners, each corner tied to two placed "
+                f"ones, got {len(lengths) - count}; measure from corner 0 to corners 2 to {count - 2}"
+            )
+        corner, (a, b, *_) = ready
+        to_a, to_b = (lengths[(min(corner, p), max(corner, p))] for p in (a, b))
+        ways = [way for old in ways for way in _with_corner(old, corner, a, b, (to_a, to_b))]
+    return [way for way in ways if signed_area(way) > 0]
+
+
+def _with_corner(old: Floats, corner: int, a: int, b: int, reach: tuple[float, float]) -> list[Floats]:
+    """The two places of a corner by its distances to the placed corners a and b."""
+    base = old[b] - old[a]
+    length = np.hypot(*base)
+    along = (reach[0] ** 2 - reach[1] ** 2 + length**2) / (2 * length)
+    off2 = reach[0] ** 2 - along**2
+    if off2 < -(TAPE_MISFIT_M * (reach[0] + reach[1])):
+        raise ViewError(
+            f"wanted three lengths that form a triangle of corners {a}, {b} and {corner}, got {length:.2f}, "
+            f"{reach[0]:.2f} and {reach[1]:.2f} m; measure them again"
+        )
+    forward = base / length
+    aside = np.array([-forward[1], forward[0]]) * np.sqrt(max(off2, 0.0))
+    both = []
+    for side in (1, -1):
+        way = old.copy()
+        way[corner] = old[a] + along * forward + side * aside
+        both.append(way)
+    return both
+
+
+def _misfit(points: Floats, lengths: Mapping[tuple[int, ...], float]) -> Floats:
+    return np.array([np.hypot(*(points[i] - points[j])) - length for (i, j), length in lengths.items()])
+
+
+def _least_squares(points: Floats, lengths: Mapping[tuple[int, ...], float]) -> Floats:
+    """Points moved by Gauss-Newton until the distances fit best; the first stays, the first side along x."""
+    points = points.copy()
+    for _ in range(20):
+        jacobian = np.zeros((len(lengths), points.size))
+        for row, (i, j) in enumerate(lengths):
+            unit = (points[i] - points[j]) / np.hypot(*(points[i] - points[j]))
+            jacobian[row, 2 * i : 2 * i + 2], jacobian[row, 2 * j : 2 * j + 2] = unit, -unit
+        free = np.array([2, *range(4, points.size)])
+        step = np.linalg.lstsq(jacobian[:, free], -_misfit(points, lengths), rcond=None)[0]
+        points.ravel()[free] += step
+    return points
+
+
+def mistaken_orders(corners: int) -> list[tuple[int, ...]]:
+    """Orders in which corners are marked by mistake: two swapped, turned, mirrored; not the right one."""
+    right = tuple(range(corners))
+    turned = [right[k:] + right[:k] for k in range(corners)]
+    mirrored = [order[::-1] for order in turned]
+    swapped = []
+    for i, j in itertools.combinations(right, 2):
+        order = list(right)
+        order[i], order[j] = j, i
+        swapped.append(tuple(order))
+    return [order for order in dict.fromkeys([*swapped, *turned, *mirrored]) if order != right]

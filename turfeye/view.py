@@ -1,0 +1,473 @@
+"""The view: which point of the lawn each pixel shows, how obliquely, how finely, and how well placed.
+
+A pinhole camera over a plane: lawn point X (metres, z up) is at R X + t before the camera, and appears at
+K (R X + t). The pose is the most likely one given the marked or found points and what is known of the focal
+length: the header's figure to 2 %, else a phone's usual 26 mm to 20 % (35 mm equivalent). Seen from straight
+above, height and focal length trade off and no picture tells them apart: there the answer stays near the
+usual phone, places on the ground stay good, and only ``height_m`` is as uncertain as the focal length.
+
+Covers seen obliquely are too high, since blades hide the soil; `straight_down` brings them to straight down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+
+from turfeye import outline
+from turfeye.errors import ViewError
+from turfeye.records import Floats, Photo, Sighting, View
+
+USUAL_FOCAL_35MM: Final = 26.0
+"""A phone's main camera; common practice, no source."""
+EXIF_FOCAL_SD: Final = 0.02
+"""Relative: the header rounds to whole millimetres, and phones crop a little for stabilisation. Ours."""
+UNKNOWN_FOCAL_SD: Final = 0.20
+"""Relative: phones' main cameras lie between 22 and 35 mm. Ours."""
+MARKER_SD_PX: Final = 0.3
+"""Least error of a found marker corner. Sub-pixel refinement is good to about 0.25 px at 12 MP. Measured."""
+MISFIT_SDS: Final = 6.0
+"""Marked corners that miss by this many times their own error are refused."""
+
+DIAGONAL_35MM: Final = 43.2666
+"""Diagonal of a 36 x 24 mm frame; FocalLengthIn35mmFilm is relative to it (CIPA DC-008)."""
+
+
+def focal_from_35mm(focal_35mm: float, size_px: tuple[int, int]) -> float:
+    """Focal length in pixels of a 35 mm-equivalent one, by the picture's diagonal (CIPA DC-008).
+
+    >>> round(focal_from_35mm(26, (4000, 3000)), 1)
+    3004.6
+    """
+    return focal_35mm / DIAGONAL_35MM * math.hypot(*size_px)
+
+
+# ------------------------------------------------------------------------------------------------ making
+
+
+def from_card(photo: Photo, sighting: Sighting) -> View:
+    """The view of a photo by the card in it: origin at the card's centre, x along its long side.
+
+    Raises ViewError when the markers' corners are too few or don't fit a flat card.
+    """
+    points_m = np.asarray(sighting.marker_corners_m, dtype=float).reshape(-1, 2)
+    points_px = np.asarray(sighting.marker_corners_px, dtype=float).reshape(-1, 2)
+    if len(points_m) < 4:
+        raise ViewError("wanted at least one whole marker of the card, got none; show the card in full")
+    sd_px = max(MARKER_SD_PX, float(sighting.reprojection_px))
+    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px)
+    limit = max(MISFIT_SDS * sd_px, 0.01 * float(np.ptp(points_px, axis=0).max()))
+    if fit is None or fit.rms_px > limit:
+        miss = "no pose at all" if fit is None else f"corners off by {fit.rms_px:.1f} px"
+        raise ViewError(
+            f"wanted a flat card, got {miss}; lay the card flat on the lawn and take the photo again"
+        )
+    return fit.view("spot", photo)
+
+
+def from_corners(
+    photo: Photo, corners_px: Floats, outline_m: Floats, *, corner_sd_px: float | None = None
+) -> View:
+    """The view of a photo in which the outline's corners are marked.
+
+    Parameters
+    ----------
+    corners_px : (K, 2) pixels of the upright picture, K >= 4, in the outline's order
+    outline_m : (K, 2) metres
+    corner_sd_px : how well a corner is marked; by default a thousandth of the width, at least 2 px
+
+    Raises
+    ------
+    ViewError : too few corners, an outline or marks that cross, the wrong order (naming what to change), or
+        marks that fit no camera
+    """
+    points_px, points_m = np.asarray(corners_px, dtype=float), np.asarray(outline_m, dtype=float)
+    _check_corners(points_px, points_m)
+    sd_px = max(2.0, 1e-3 * photo.size_px[0]) if corner_sd_px is None else corner_sd_px
+    fit = None
+    if outline.crossing_sides(points_px) is None and outline.signed_area(points_px) < 0:
+        fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px)
+    limit = max(MISFIT_SDS * sd_px, 0.02 * float(np.ptp(points_px, axis=0).max()))
+    if fit is None or fit.rms_px > 3 * sd_px:
+        order = _order_that_fits(
+            photo, points_px, points_m, sd_px, limit if fit is None else fit.rms_px / 2.5
+        )
+        if order is not None:
+            raise ViewError(f"wanted corners in the outline's order, got them in another; {_as_words(order)}")
+    if fit is None or fit.rms_px > limit:
+        miss = "" if fit is None else f" (off by {fit.rms_px:.0f} px)"
+        raise ViewError(
+            f"wanted corners that a camera above this outline could see, got marks that fit none{miss}; "
+            "check each mark and the outline's lengths"
+        )
+    return fit.view("lawn", photo)
+
+
+def resized(view: View, size_px: tuple[int, int]) -> View:
+    """The same view of the picture at another size (pixel centres stay at integers)."""
+    scale = np.array(size_px) / np.array(view.size_px)
+    shrink = np.array([[scale[0], 0, (scale[0] - 1) / 2], [0, scale[1], (scale[1] - 1) / 2], [0, 0, 1]])
+    return replace(
+        view,
+        size_px=size_px,
+        camera_matrix=shrink @ view.camera_matrix,
+        corner_sd_px=view.corner_sd_px * float(scale.mean()),
+    )
+
+
+def _check_corners(points_px: Floats, points_m: Floats) -> None:
+    shapes = points_px.shape, points_m.shape
+    if (
+        points_px.ndim != 2
+        or points_px.shape != points_m.shape
+        or points_m.shape[1] != 2
+        or len(points_m) < 4
+    ):
+        raise ViewError(
+            f"wanted one marked pixel for each of at least four corners, got {shapes[0][0]} marks for "
+            f"{shapes[1][0]} corners; mark every corner of the outline once, in its order"
+        )
+    if not (np.isfinite(points_px).all() and np.isfinite(points_m).all()):
+        raise ViewError("wanted numbers for all corners, got some that are not; write x and y of each")
+    crossing = outline.crossing_sides(points_m)
+    if crossing is not None:
+        i, j = crossing
+        raise ViewError(
+            f"wanted an outline in walking order, got side {i + 1} crossing side {j + 1}; "
+            "write the corners in the order in which one walks round the lawn"
+        )
+    if outline.signed_area(points_m) < 0.01:
+        raise ViewError(
+            "wanted an outline that goes round anticlockwise (the lawn to the left of its first side), got "
+            "one that goes clockwise or holds no area; write its corners in the opposite order"
+        )
+
+
+def _order_that_fits(
+    photo: Photo, points_px: Floats, points_m: Floats, sd_px: float, limit_px: float
+) -> tuple[int, ...] | None:
+    """The mistaken order of marks that fits to ``limit_px``: fewest changes among the good ones."""
+    tries = []
+    for order in outline.mistaken_orders(len(points_m)):
+        marked = points_px[list(order)]
+        if outline.crossing_sides(marked) is None and outline.signed_area(marked) < 0:
+            other = _solve(points_m, marked, photo.size_px, photo.focal_px, sd_px)
+            if other is not None and other.rms_px < limit_px:
+                tries.append((other.rms_px > 3 * sd_px, sum(i != k for i, k in enumerate(order)), order))
+    return min(tries)[2] if tries else None
+
+
+def _as_words(order: tuple[int, ...]) -> str:
+    moved = [i for i, k in enumerate(order) if i != k]
+    if len(moved) == 2:
+        return f"swap corners {moved[0] + 1} and {moved[1] + 1}"
+    return "mark them in this order of the present marks: " + ", ".join(str(k + 1) for k in order)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """A pose with its focal length: theta is rotation vector, translation, log focal length."""
+
+    theta: Floats  # (7,)
+    covariance: Floats  # (7, 7)
+    rms_px: float
+    sd_px: float
+
+    def view(self, kind: str, photo: Photo) -> View:
+        return View(
+            kind=kind,  # type: ignore[arg-type]
+            size_px=photo.size_px,
+            camera_matrix=_camera_matrix(math.exp(self.theta[6]), photo.size_px),
+            rotation=np.asarray(cv2.Rodrigues(self.theta[:3])[0], dtype=float),
+            translation=self.theta[3:6].copy(),
+            focal_from="solved" if photo.focal_px is None else "exif",
+            corner_sd_px=self.sd_px,
+            pose_cov=self.covariance,
+        )
+
+
+def _camera_matrix(focal_px: float, size_px: tuple[int, int]) -> Floats:
+    width, height = size_px
+    return np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1.0]])
+
+
+def _solve(
+    points_m: Floats, points_px: Floats, size_px: tuple[int, int], focal_px: float | None, sd_px: float
+) -> _Fit | None:
+    """The most likely pose and focal length; None when no camera above the ground sees the points so.
+
+    Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven.
+    """
+    usual = focal_px or focal_from_35mm(USUAL_FOCAL_35MM, size_px)
+    prior_sd = UNKNOWN_FOCAL_SD if focal_px is None else EXIF_FOCAL_SD
+    object_points = np.column_stack([points_m, np.zeros(len(points_m))])
+    best: tuple[float, Floats, Floats, Floats] | None = None
+    for stretch in (1.0,) if focal_px else (1.0, 0.75, 1.35):
+        matrix = _camera_matrix(usual * stretch, size_px)
+        _, rotations, translations, _ = cv2.solvePnPGeneric(
+            object_points, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+        )
+        for turn, shift in zip(rotations, translations, strict=True):
+            start = np.concatenate([turn.ravel(), shift.ravel(), [math.log(usual * stretch)]])
+            found = _refine(start, object_points, points_px, size_px, (math.log(usual), prior_sd), sd_px)
+            if found is not None and (best is None or found[0] < best[0]):
+                best = found
+    if best is None:
+        return None
+    _, theta, normal, miss = best
+    rms = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
+    # each corner is off in x and in y
+    spread = max(1.0, float(np.sum((miss / sd_px) ** 2)) / max(miss.size - 6, 1))
+    return _Fit(theta, np.linalg.inv(normal) * spread, rms, sd_px)
+
+
+def _refine(
+    theta: Floats,
+    object_points: Floats,
+    points_px: Floats,
+    size_px: tuple[int, int],
+    log_focal: tuple[float, float],
+    sd_px: float,
+) -> tuple[float, Floats, Floats, Floats] | None:
+    """Cost, parameters, normal matrix and residuals (K, 2) at the nearest minimum; None below the ground."""
+
+    def at(now: Floats) -> tuple[float, Floats, Floats]:
+        seen, jacobian = _projected(now, object_points, size_px)
+        miss = points_px - seen
+        pull = (now[6] - log_focal[0]) / log_focal[1]
+        return float(np.sum((miss / sd_px) ** 2) + pull**2), miss, jacobian
+
+    damping = 1e-3
+    cost, miss, jacobian = at(theta)
+    normal = np.eye(7)
+    for _ in range(60):
+        normal = jacobian.T @ jacobian / sd_px**2
+        gradient = jacobian.T @ miss.ravel() / sd_px**2
+        normal[6, 6] += 1 / log_focal[1] ** 2
+        gradient[6] -= (theta[6] - log_focal[0]) / log_focal[1] ** 2
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        new = at(theta + step)
+        if not math.isfinite(new[0]) or new[0] > cost:
+            damping *= 10
+            if damping > 1e8:
+                break
+            continue
+        gain, theta, damping = cost - new[0], theta + step, max(damping / 10, 1e-12)
+        cost, miss, jacobian = new
+        if gain < 1e-10 * (1 + cost):
+            break
+    rotation = cv2.Rodrigues(theta[:3])[0]
+    camera = -rotation.T @ theta[3:6]
+    ahead = object_points @ rotation[2] + theta[5]
+    if not np.isfinite(theta).all() or camera[2] <= 0 or np.any(ahead <= 0):
+        return None
+    return cost, theta, normal, miss
+
+
+def _projected(theta: Floats, object_points: Floats, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Pixels (N, 2) of lawn points (N, 3), and their derivative (2N, 7) by theta."""
+    matrix = _camera_matrix(math.exp(theta[6]), size_px)
+    at, jacobian = cv2.projectPoints(object_points, theta[:3], theta[3:6], matrix, np.zeros(5))
+    pixels = np.asarray(at, dtype=float).reshape(-1, 2)
+    by_focal = (pixels - matrix[:2, 2]).reshape(-1, 1)
+    return pixels, np.hstack([jacobian[:, :6], by_focal])
+
+
+# ------------------------------------------------------------------------------------------------- using
+
+
+def _plane(view: View) -> Floats:
+    """(3, 3) homography from lawn metres to pixels; its third row is the depth in metres."""
+    pose = np.column_stack([view.rotation[:, 0], view.rotation[:, 1], view.translation])
+    return view.camera_matrix @ pose
+
+
+def project(view: View, xy_m: Floats) -> Floats:
+    """Pixels (..., 2) of lawn points (..., 2) in metres; NaN behind the camera."""
+    xy = np.asarray(xy_m, dtype=float)
+    plane = _plane(view)
+    at = xy @ plane[:, :2].T + plane[:, 2]
+    depth = at[..., 2:]
+    return np.where(depth > 1e-9, at[..., :2] / np.where(depth > 1e-9, depth, 1.0), np.nan)
+
+
+def unproject(view: View, xy_px: Floats) -> Floats:
+    """Lawn points (..., 2) in metres that pixels (..., 2) show; NaN at and above the horizon."""
+    xy = np.asarray(xy_px, dtype=float)
+    back = np.linalg.inv(_plane(view))
+    at = xy @ back[:, :2].T + back[:, 2]
+    scale = at[..., 2:]  # one over the depth, so above 0 before the camera
+    return np.where(scale > 1e-9, at[..., :2] / np.where(scale > 1e-9, scale, 1.0), np.nan)
+
+
+def horizon_px(view: View, x_px: Floats) -> Floats:
+    """Row of the ground's horizon at columns ``x_px``; far off, or NaN, from straight above."""
+    across, down, along = np.linalg.inv(view.camera_matrix).T @ view.rotation[:, 2]
+    x = np.asarray(x_px, dtype=float)
+    return -(across * x + along) / down if abs(down) > 1e-12 else np.full(x.shape, np.nan)
+
+
+def zenith_deg(view: View, xy_m: Floats) -> Floats:
+    """Angle at each lawn point between straight up and the camera, degrees."""
+    away = np.asarray(xy_m, dtype=float) - view.camera_m[:2]
+    return np.degrees(np.arctan2(np.hypot(away[..., 0], away[..., 1]), view.height_m))
+
+
+def ground_area_m2(view: View, xy_m: Floats) -> Floats:
+    """Ground that one pixel covers at each lawn point, square metres; NaN behind the camera."""
+    plane = _plane(view)
+    depth = np.asarray(xy_m, dtype=float) @ plane[2, :2] + plane[2, 2]
+    return np.where(depth > 0, np.abs(depth) ** 3 / abs(np.linalg.det(plane)), np.nan)
+
+
+def gsd_mm(view: View, xy_m: Floats) -> Floats:
+    """Ground sample distance at each lawn point: geometric mean of the two directions, millimetres."""
+    return 1000.0 * np.sqrt(ground_area_m2(view, xy_m))
+
+
+def placement_m(view: View, xy_m: Floats) -> Floats:
+    """How well the pose places each lawn point: one standard deviation of its distance error, metres.
+
+    The pose's covariance carried through to the ground point that a fixed pixel shows; 0 for a view that is
+    given (simulated).
+    """
+    xy = np.asarray(xy_m, dtype=float)
+    if view.pose_cov is None:
+        return np.zeros(xy.shape[:-1])
+    points = np.column_stack([xy.reshape(-1, 2), np.zeros(xy.size // 2)])
+    focal = math.log(view.focal_px)
+    theta = np.concatenate([cv2.Rodrigues(view.rotation)[0].ravel(), view.translation, [focal]])
+    _, by_pose = _projected(theta, points, view.size_px)
+    plane = _plane(view)
+    at = points[:, :2] @ plane[:, :2].T + plane[:, 2]
+    depth = at[:, 2, None, None]
+    pixel = at[:, :2] / at[:, 2:]
+    by_ground = (plane[None, :2, :2] - pixel[:, :, None] * plane[None, 2:, :2]) / depth
+    moved = np.linalg.solve(by_ground, by_pose.reshape(-1, 2, by_pose.shape[1]))
+    cov = view.pose_cov
+    error = np.sqrt(np.einsum("nij,jk,nik->n", moved[:, :, : len(cov)], cov, moved[:, :, : len(cov)]))
+    return np.where(at[:, 2] > 0, error, np.nan).reshape(xy.shape[:-1])
+
+
+# -------------------------------------------------------------------------------------- the angle of view
+
+LEAF_ANGLE: Final = 1.0
+"""Campbell's chi of a lawn's blades: 1 is spherical, below 1 more upright, above 1 flatter."""
+LEAF_ANGLE_SD: Final = 0.35
+"""Of its logarithm, from lawn to lawn."""
+LEAST_GAP: Final = 0.004
+"""A cover of 1 as seen may hide this much soil: pixels and classes aren't finer."""
+
+
+def extinction(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
+    """G(theta) / cos(theta) of Campbell's ellipsoidal leaf-angle distribution.
+
+    sqrt(chi^2 + tan^2 theta) / Lambda, with Lambda = 2 at chi = 1 (spherical) [1]_.
+
+    .. [1] Campbell, G. S. (1986). Extinction coefficients for radiation in plant canopies calculated using an
+       ellipsoidal inclination angle distribution. Agricultural and Forest Meteorology 36, 317-321.
+    """
+    chi = leaf_angle
+    if abs(chi - 1) < 1e-6:
+        size = 2.0
+    elif chi < 1:
+        round_ = math.sqrt(1 - chi**2)
+        size = chi + math.asin(round_) / round_
+    else:
+        round_ = math.sqrt(1 - chi**-2)
+        size = chi + math.log((1 + round_) / (1 - round_)) / (2 * round_ * chi)
+    return np.sqrt(chi**2 + np.tan(np.radians(zenith_deg)) ** 2) / size
+
+
+def projection(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
+    """G(theta): mean projection of a unit of leaf area towards the zenith angle, Campbell's distribution.
+
+    >>> projection(np.array([0.0, 57.5])).round(6).tolist()
+    [0.5, 0.5]
+    """
+    return extinction(zenith_deg, leaf_angle=leaf_angle) * np.cos(np.radians(zenith_deg))
+
+
+def _shortening(zenith_deg: Floats, leaf_angle: float) -> Floats:
+    """Depth of blades seen from straight above as a share of that seen obliquely."""
+    return leaf_angle / np.sqrt(leaf_angle**2 + np.tan(np.radians(zenith_deg)) ** 2)
+
+
+def straight_down(cover_as_seen: Floats, zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
+    """Cover as from straight above, of cover seen at a zenith angle.
+
+    The gap fraction is P(theta) = exp(-G(theta) L / cos theta) (Beer and Lambert), so 1 - cover from above is
+    the oblique gap to the power of the ratio of extinctions; the leaf area L, and any clumping that is the
+    same at both angles, drops out.
+
+    >>> round(float(straight_down(np.array(1 - math.exp(-1)), np.array(60.0))), 4)
+    0.3935
+    """
+    gap = 1 - np.clip(cover_as_seen, 0.0, 1.0)
+    return 1 - gap ** _shortening(np.asarray(zenith_deg, dtype=float), leaf_angle)
+
+
+def straight_down_se(
+    cover_as_seen: Floats,
+    zenith_deg: Floats,
+    *,
+    leaf_angle: float = LEAF_ANGLE,
+    leaf_angle_sd: float = LEAF_ANGLE_SD,
+) -> Floats:
+    """Error of `straight_down` from not knowing the lawn's leaf angle, one standard deviation.
+
+    ``leaf_angle_sd`` is of its logarithm. A cover of 1 as seen is taken for one that hides `LEAST_GAP`.
+    """
+    log_gap = np.log(np.clip(1 - np.asarray(cover_as_seen, dtype=float), LEAST_GAP, 1.0))
+    share = _shortening(np.asarray(zenith_deg, dtype=float), leaf_angle)
+    by_log_angle = share * (1 - share**2)
+    return np.abs(np.exp(share * log_gap) * log_gap * by_log_angle) * leaf_angle_sd
+
+
+def fit_leaf_angle(
+    covers: Sequence[Floats], zeniths_deg: Sequence[Floats], *, cover_sd: float = 0.02
+) -> tuple[float, float]:
+    """The lawn's own leaf angle from two or more views of the same cells, and the error of its logarithm.
+
+    Parameters
+    ----------
+    covers : for each view (N,) covers as seen; NaN where not seen
+    zeniths_deg : for each view (N,) the zenith angles
+    cover_sd : error of a cover as seen
+
+    The angle is the most likely one, between 0.1 and 10, that makes the views' straight-down covers agree;
+    cells whose views disagree for other reasons lose their say.
+
+    Raises ViewError when no cell was seen by two views at angles that differ.
+    """
+    seen, angle = np.array(covers, dtype=float), np.array(zeniths_deg, dtype=float)
+    tilt = np.ptp(np.tan(np.radians(angle)) + 0 * seen, axis=0)  # NaN where a view did not see the cell
+    told = np.isfinite(tilt) & (tilt > 0.3) & (seen.mean(axis=0) < 0.98) & (seen.mean(axis=0) > 0.02)
+    if told.sum() < 3:
+        raise ViewError(
+            f"wanted at least three half-covered cells seen by all photos at angles that differ, got "
+            f"{told.sum()}; "
+            "take one photo from straight above and one at about 50 degrees of the same place"
+        )
+    seen, angle = seen[:, told], angle[:, told]
+    tries = np.linspace(math.log(0.1), math.log(10), 461)
+    cost = np.array([_disagreement(seen, angle, math.exp(t), cover_sd) for t in tries])
+    weight = np.exp(-(cost - cost.min()) / 2)
+    best = float(np.sum(tries * weight) / weight.sum())
+    sd = float(np.sqrt(np.sum((tries - best) ** 2 * weight) / weight.sum()))
+    return math.exp(best), max(sd, 0.02)
+
+
+def _disagreement(seen: Floats, angle: Floats, leaf_angle: float, cover_sd: float) -> float:
+    """Minus twice the log likelihood that views of the same cells agree straight down; Cauchy errors."""
+    down = straight_down(seen, angle, leaf_angle=leaf_angle)
+    share = _shortening(angle, leaf_angle)
+    slope = share * np.clip(1 - seen, LEAST_GAP, 1) ** (share - 1)
+    sd = cover_sd * np.maximum(slope, 0.1)
+    mean = np.sum(down / sd**2, axis=0) / np.sum(sd**-2, axis=0)
+    return float(2 * np.sum(np.log1p(((down - mean) / sd) ** 2 / 2) + np.log(sd)))
