@@ -213,6 +213,14 @@ def _check_marked_photos(lawn: Lawn) -> None:
         raise LawnError(f"{lawn.folder / FILE_NAME} has {count}", mistakes)
 
 
+def lawns_in(folder: Path | str) -> tuple[Path, ...]:
+    """The lawn folders in a folder, by name. Raises LawnMissingError when there is none."""
+    places = sorted(path.parent for path in Path(folder).glob(f"*/{FILE_NAME}"))
+    if not places:
+        raise LawnMissingError(f"no lawns in {folder}: wanted folders with a {FILE_NAME} in them")
+    return tuple(places)
+
+
 def new(
     folder: Path | str,
     *,

@@ -131,6 +131,12 @@ def write_cells_csv(path: Path, measured: Iterable[Measured]) -> None:
     _write(path, (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo"), rows)
 
 
+def write_look_csv(path: Path, table: CellTable) -> None:
+    """One photo's cells."""
+    names = (*CELL_FIELDS, *(n for n in CellTable.column_names() if n not in CELL_FIELDS))
+    _write(path, names, cell_rows(table))
+
+
 def write_season_csv(path: Path, outlook: Outlook) -> None:
     """``season.csv``: one row a cell, with its forecast and state, then its area and when it gets there."""
     season = outlook.season

@@ -1,0 +1,99 @@
+"""The answer for one lawn: all records of one reading of it, together, and in ten lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from turfeye.course import Course
+from turfeye.lawn import Lawn
+from turfeye.records import STATES, Outlook, Patch, Season, WorkPlan
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Answer:
+    """What is known of one lawn, and what to do. Everything that people are shown comes from here."""
+
+    lawn: Lawn
+    outlook: Outlook
+    course: Course
+    thin: tuple[Patch, ...]
+    pale: tuple[Patch, ...]
+    plan: WorkPlan
+    stripes: tuple[str, ...] = ()  # each in one sentence
+    evenness: tuple[str, ...] = ()  # each measure in one line
+    warnings: tuple[str, ...] = ()
+    files: tuple[Path, ...] = ()  # what was written
+
+    @property
+    def season(self) -> Season:
+        """The dated table that it rests on."""
+        return self.outlook.season
+
+    @property
+    def target_age_days(self) -> float:
+        """Age on the target's date."""
+        return float((self.season.target.date - self.season.sowing.date).days)
+
+
+def ten_lines(answer: Answer) -> tuple[str, ...]:
+    """The answer for a screen: at most ten lines, plain text."""
+    lawn, plan = answer.outlook.lawn, answer.plan
+    target = answer.season.target
+    visits = len(answer.season.visits)
+    counts = ", ".join(f"{lawn.counts[s]} {s}" for s in STATES if lawn.counts.get(s))
+    lines = [
+        f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
+        f"sown {day(answer.season.sowing.date)}",
+        lawn.sentence,
+        f"Forecast for {day(target.date)}: {per_cent(lawn.cover_at_target)} covered "
+        f"({per_cent(lawn.cover_at_target_low)} to {per_cent(lawn.cover_at_target_high)}); "
+        f"chance of reaching {per_cent(target.cover)}: {per_cent(lawn.p_on_target)}",
+        f"Cells: {counts}",
+        _patches("Thin", answer.thin),
+    ]
+    if answer.pale:
+        lines.append(_patches("Pale", answer.pale))
+    lines += answer.stripes[:1]
+    lines.append(plan.sentence)
+    if plan.dates:
+        lines.append("Next: " + "; ".join(f"{day(when)} {what}" for when, what in plan.dates[:3]))
+    if answer.warnings:
+        more = len(answer.warnings) - 1
+        lines.append(f"Note: {answer.warnings[0]}" + (f" (and {more} more in the page)" if more else ""))
+    return tuple(lines[:10])
+
+
+def _patches(word: str, patches: tuple[Patch, ...]) -> str:
+    if not patches:
+        return f"{word}: nothing stands out"
+    area = sum(patch.area_m2 for patch in patches)
+    places = ", ".join(f"{p.area_m2:.1f} m² at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
+    more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
+    return f"{word}: {len(patches)} patch{'es' if len(patches) != 1 else ''}, {area:.1f} m²: {places}{more}"
+
+
+def per_cent(share: float) -> str:
+    """A share for people.
+
+    >>> per_cent(0.414), per_cent(float("nan"))
+    ('41 %', 'not known')
+    """
+    return "not known" if share != share else f"{100 * share:.0f} %"
+
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def day(when: date) -> str:
+    """A date for people, the same in every locale.
+
+    >>> from datetime import date
+    >>> day(date(2026, 5, 9))
+    '9 May 2026'
+    """
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"

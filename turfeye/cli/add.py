@@ -1,0 +1,48 @@
+"""``turfeye add``: file photos in a lawn folder."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import click
+
+from turfeye.cli.shared import FOLDER, Day, Pair, say
+
+
+@click.command()
+@click.argument("folder", type=FOLDER, metavar="LAWN")
+@click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
+@click.option("--date", "when", type=Day(), help="For photos with no date in header or name.")
+@click.option("--view", help="Which view they show, by name.")
+@click.option("--spot", type=click.IntRange(0), help="Which peg they show, where the card can't tell.")
+@click.option(
+    "--corner",
+    "corners",
+    type=Pair(),
+    multiple=True,
+    help="Mark the outline in one photo: once for each corner, in pixels, in the order of the outline.",
+)
+@click.option("--before", is_flag=True, help="They show the lawn before the work.")
+def add(
+    folder: Path,
+    photos: tuple[Path, ...],
+    when: date | None,
+    view: str | None,
+    spot: int | None,
+    corners: tuple[tuple[float, float], ...],
+    before: bool,
+) -> None:
+    """File photos by copy: all of them, or none if one can't be filed. Yours are never changed."""
+    from turfeye import lawn
+
+    filed = lawn.add(
+        folder, photos, date=when, view=view, spot=spot, corners_px=corners or None, before=before
+    )
+    for one in filed:
+        if one.already:
+            say(f"{one.source.name}: filed before as {one.path.name}")
+        else:
+            click.echo(f"{one.source.name} → {one.path.name}")
+        if one.note:
+            say(f"{one.source.name}: {one.note}")

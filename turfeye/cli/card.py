@@ -1,0 +1,45 @@
+"""``turfeye card``: print the reference card."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from turfeye.cli.shared import FILE, say
+
+
+@click.command()
+@click.argument("out", type=FILE, required=False)
+@click.option("--spot", type=int, default=0, show_default=True, help="The peg's number, printed and encoded.")
+@click.option("--format", "kind", type=click.Choice(["pdf", "png"]), default="pdf", show_default=True)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--dpi", type=float, default=200, show_default=True, help="Resolution of the PNG.")
+@click.option(
+    "--values",
+    type=FILE,
+    help="Only check a file of measured patch values (CSV, or CGATS text); use it with look --values.",
+)
+def card(
+    out: Path | None, spot: int, kind: str, paper: Literal["a4", "letter"], dpi: float, values: Path | None
+) -> None:
+    """Print the reference card at true size, as PDF or PNG.
+
+    Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. Use a card of its own number for
+    every peg: a photo of card 3 files itself at peg 3.
+    """
+    from turfeye import card as cards
+    from turfeye import card_print
+
+    if values is not None:
+        known = cards.read_values(values)
+        click.echo(f"{values}: {len(known.names)} patches measured: {', '.join(known.names)}")
+        return
+    path = out or Path(f"turfeye-card-{spot}-{paper}.{kind}")
+    if kind == "png":
+        card_print.print_png(path, spot, paper=paper, dpi=dpi)
+    else:
+        card_print.print_pdf(path, spot, paper=paper)
+    click.echo(str(path))
+    say("Print it on matt paper at 100 %, not fitted to the page; then check the 100 mm rule.")

@@ -1,0 +1,25 @@
+"""``turfeye demo``: the whole job on the shipped samples."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from turfeye.cli.shared import FOLDER, say
+
+
+@click.command()
+@click.argument("folder", type=FOLDER, default=Path("turfeye-demo"), metavar="[DIR]")
+def demo(folder: Path) -> None:
+    """Run the whole job on the shipped samples, which are rendered and invented; say where to look."""
+    from turfeye import survey
+    from turfeye.answer import ten_lines
+
+    for answer in survey.demo(folder):
+        for line in ten_lines(answer):
+            click.echo(line)
+        click.echo(f"→ {answer.lawn.results_dir / 'sheet.html'}\n")
+    say(
+        "The sample lawns are rendered and invented. Your own: turfeye lawn new, turfeye add, turfeye season."
+    )

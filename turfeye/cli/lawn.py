@@ -1,0 +1,106 @@
+"""``turfeye lawn``: make a lawn folder, show what it holds."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import click
+
+from turfeye.cli.shared import FOLDER, Day, Lengths, Outline, say
+
+
+@click.group()
+def lawn() -> None:
+    """Make a lawn folder, or show what one holds."""
+
+
+@lawn.command()
+@click.argument("folder", type=FOLDER)
+@click.option("--name", help="What you call it. [the folder's name]")
+@click.option("--outline", type=Outline(), help='Metres: 8x6, or corners as "0,0 8,0 8,6 0,6".')
+@click.option("--sides", type=Lengths(), help="Instead: tape lengths of the sides A-B, B-C, …: 8,6,8,6.")
+@click.option("--diagonals", type=Lengths(), help="With --sides: from corner A to C, D, …: 10.")
+@click.option(
+    "--cell", "cell_m", type=float, default=0.5, show_default=True, help="Side of a cell in metres."
+)
+@click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
+@click.option("--mix", default="perennial ryegrass", show_default=True, help="Seed mix.")
+@click.option("--rate", "rate_g_m2", type=float, default=35, show_default=True, help="Seed, g/m².")
+@click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
+@click.option("--target-cover", type=float, default=0.9, show_default=True, help="How much of it, 0 to 1.")
+@click.option("--propose", type=click.Path(path_type=Path), help="Propose outline corners in this photo.")
+def new(
+    folder: Path,
+    name: str | None,
+    outline: list[tuple[float, float]] | None,
+    sides: tuple[float, ...] | None,
+    diagonals: tuple[float, ...] | None,
+    cell_m: float,
+    sown: date | None,
+    mix: str,
+    rate_g_m2: float,
+    target_date: date | None,
+    target_cover: float,
+    propose: Path | None,
+) -> None:
+    """Make a lawn folder.
+
+    The outline is measured once with a tape: corners in metres, anticlockwise, the first side as the x axis;
+    or the lengths of its sides and of the diagonals from the first corner.
+    """
+    from turfeye import lawn as lawns
+    from turfeye.outline import from_tape
+
+    if outline is None and sides is None:
+        raise click.UsageError("the lawn needs an outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
+    if outline is None:
+        spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
+        outline = from_tape(sides or (), spans).tolist()
+    proposed = _propose(propose) if propose else ""
+    made = lawns.new(
+        folder,
+        name=name,
+        outline_m=outline,
+        cell_m=cell_m,
+        sown=sown,
+        mix=mix,
+        rate_g_m2=rate_g_m2,
+        target_date=target_date,
+        target_cover=target_cover,
+    )
+    click.echo(f"{made.name}: {made.area_m2:.1f} m², in {folder}")
+    if propose is not None:
+        say("These corners are a proposal: check each against the photo, put corner A first, then:")
+        click.echo(f"turfeye add {folder} {propose} --view window {proposed}")
+    else:
+        say(f"Now file photos: turfeye add {folder} PHOTO…")
+
+
+def _propose(path: Path) -> str:
+    """Outline corners found in a photo, as options of ``add``."""
+    from turfeye import photo, region
+
+    corners = region.propose_outline(photo.read(path).rgb_coded)
+    return " ".join(f"--corner {x:.0f},{y:.0f}" for x, y in corners)
+
+
+@lawn.command()
+@click.argument("folder", type=FOLDER)
+def show(folder: Path) -> None:
+    """Show what a lawn folder holds."""
+    from turfeye import lawn as lawns
+
+    found = lawns.read(folder)
+    click.echo(f"{found.name}: {found.area_m2:.1f} m², cells of {found.cell_m:g} m")
+    for sowing in found.sowings:
+        click.echo(f"sown {sowing.date}: {sowing.mix}, {sowing.rate_g_m2:g} g/m²")
+    if found.target:
+        click.echo(f"target {100 * found.target.cover:.0f} % by {found.target.date}")
+    for view in found.views:
+        click.echo(f"view {view.name}: marked in {view.photo}")
+    for spot in found.spots:
+        click.echo(f"peg {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
+    photos, before = found.photos(), found.photos(before=True)
+    span = f", {photos[0].name[:10]} to {photos[-1].name[:10]}" if photos else ""
+    click.echo(f"{len(photos)} photos{span}" + (f"; {len(before)} from before the work" if before else ""))

@@ -1,0 +1,28 @@
+"""``turfeye season``: score and track one lawn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from turfeye.cli.shared import FOLDER, say
+
+
+@click.command()
+@click.argument("folder", type=FOLDER, metavar="LAWN")
+def season(folder: Path) -> None:
+    """Measure new photos of a lawn, follow its growth, and say what is thin and what to do.
+
+    Prints the answer in ten lines; tables, maps and the page sheet.html are in the lawn's results folder.
+    """
+    from turfeye import survey
+    from turfeye.answer import ten_lines
+
+    answer = survey.season(folder)
+    for line in ten_lines(answer):
+        click.echo(line)
+    for warning in answer.warnings:
+        say(f"note: {warning}")
+    if answer.files:
+        say(f"wrote {len(answer.files)} files to {answer.lawn.results_dir}; open sheet.html first")

@@ -1,0 +1,118 @@
+"""What several commands share: kinds of arguments and how rows are shown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+FOLDER = click.Path(file_okay=False, path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+class Day(click.ParamType):
+    """A calendar date, with or without the time of day."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Text as date or datetime."""
+        if isinstance(value, date):
+            return value
+        try:
+            return date.fromisoformat(value) if len(value) == 10 else datetime.fromisoformat(value)
+        except ValueError:
+            self.fail(f"{value!r} is no date; write it as 2026-03-14 or 2026-03-14T09:12", param, ctx)
+
+
+class Pair(click.ParamType):
+    """Two numbers with a comma."""
+
+    name = "x,y"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """``"412,1630"`` as (412.0, 1630.0)."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            x, y = (float(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is no pair of numbers; write it as 412,1630", param, ctx)
+        if not (math.isfinite(x) and math.isfinite(y)):
+            self.fail(f"{value!r} must be finite numbers", param, ctx)
+        return x, y
+
+
+class Outline(click.ParamType):
+    """A rectangle as 8x6, or corners as "0,0 8,0 8,6 0,6"."""
+
+    name = "outline"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Corners in metres."""
+        if not isinstance(value, str):
+            return value
+        try:
+            if "," in value:
+                return [tuple(float(v) for v in pair.split(",", 1)) for pair in value.split()]
+            wide, tall = (float(v) for v in value.lower().replace("×", "x").split("x"))
+        except ValueError:
+            self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
+        return [(0.0, 0.0), (wide, 0.0), (wide, tall), (0.0, tall)]
+
+
+class Lengths(click.ParamType):
+    """Tape lengths with commas."""
+
+    name = "lengths"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """``"8,6,8,6"`` as a tuple of metres."""
+        if not isinstance(value, str):
+            return value
+        try:
+            return tuple(float(v) for v in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} are no lengths; write them as 8,6,8,6, in metres", param, ctx)
+
+
+def say(text: str) -> None:
+    """Talk: to standard error, so that standard output carries only what was asked for."""
+    click.echo(text, err=True)
+
+
+def show_table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "") -> None:
+    """A table for people, to standard output. The first column is text, the others are set to the right."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    # Title and caption are data here, not markup.
+    table = Table(box=box.SIMPLE_HEAD, title=None, pad_edge=False)
+    for i, name in enumerate(columns):
+        table.add_column(name, justify="left" if i == 0 else "right", no_wrap=i == 0)
+    for row in rows:
+        table.add_row(*row)
+    if title:
+        click.echo(title)
+    console = Console(markup=False, highlight=False)
+    console.print(table)
+
+
+def figure(value: float | None, digits: int = 0, unit: str = "") -> str:
+    """A number for people; a dash when it is not known."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value:.{digits}f}{unit}"
+
+
+def share(value: float | None, se: float | None = None) -> str:
+    """A share as per cent, with its standard error when there is one."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    error = f" ± {100 * se:.0f}" if se is not None and math.isfinite(se) else ""
+    return f"{100 * value:.0f}{error} %"

@@ -1,0 +1,24 @@
+"""``turfeye sheet``: the page for the client."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from turfeye.cli.shared import FILE, FOLDER
+
+
+@click.command()
+@click.argument("folder", type=FOLDER, metavar="LAWN")
+@click.option("--out", type=FILE, help="Where to write it. [results/client.html in the lawn's folder]")
+def sheet(folder: Path, out: Path | None) -> None:
+    """Write one page for the client in plain words: how the lawn stands and what comes next."""
+    from turfeye import sheet as page
+    from turfeye import survey
+    from turfeye.files import write_atomic
+
+    answer = survey.season(folder)
+    path = out or answer.lawn.results_dir / "client.html"
+    write_atomic(path, page.client_page(answer).encode("utf-8"))
+    click.echo(str(path))
