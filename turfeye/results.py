@@ -1,0 +1,60 @@
+"""What a lawn's answer leaves in its results folder; all of it may be deleted and comes back the same."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from turfeye import charts, planfile, sheet, store
+from turfeye.answer import Answer
+from turfeye.files import write_atomic
+from turfeye.lawn import Lawn
+
+
+def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path, ...]:
+    """Write tables, pictures and the page of one lawn; the paths written, the page first.
+
+    ``measured`` are the tables of its photos: ``cells.csv`` and one cover map a visit come from them.
+    """
+    folder = answer.lawn.results_dir
+    folder.mkdir(parents=True, exist_ok=True)
+    page = folder / "sheet.html"
+    files: list[Path] = []
+    pictures = sheet.pictures(answer)
+    for name, data in pictures.items():
+        files.append(write_atomic(folder / f"{name}.png", data))
+    for stale in folder.glob("map-*.png"):
+        if stale.stem not in pictures and not any(_map_name(one) == stale.name for one in measured):
+            stale.unlink()
+    for one in measured:
+        if one.table.grid.outline_m is not None:
+            figure = charts.cover_map(
+                one.table,
+                ground=sheet.ground(answer.lawn),
+                title=f"{answer.lawn.name}: green cover",
+                subtitle=f"{sheet.day(one.taken.date())}, day {one.age_days:.0f}, {one.view}",
+            )
+            files.append(write_atomic(folder / _map_name(one), charts.png(figure)))
+    store.write_cells_csv(folder / "cells.csv", measured)
+    store.write_season_csv(folder / "season.csv", answer.outlook)
+    plan_text = planfile.plan_csv(answer.plan)
+    shapes = planfile.outlines_text(
+        (*answer.thin, *answer.pale), answer.lawn.outline_m, anchors=_anchors(answer.lawn)
+    )
+    files += [folder / "cells.csv", folder / "season.csv"]
+    files.append(write_atomic(folder / "plan.csv", plan_text.encode("utf-8")))
+    files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
+    write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
+    return (page, *files)
+
+
+def _map_name(one: store.Measured) -> str:
+    view = "".join(c if c.isalnum() else "-" for c in one.view)
+    return f"map-{one.taken:%Y-%m-%d}-{view}.png"
+
+
+def _anchors(lawn: Lawn) -> dict[int, tuple[float, float]] | None:
+    """The first two anchored corners, as the outlines want them."""
+    if len(lawn.anchors) < 2:
+        return None
+    return {lawn.corner_names.index(a.corner): (a.lat_deg, a.lon_deg) for a in lawn.anchors[:2]}

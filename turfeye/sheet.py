@@ -1,0 +1,152 @@
+"""Pages that open anywhere and print: the whole answer for the contractor, and plain words for the client.
+
+One file each, pictures inside, nothing fetched. They compute nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from turfeye import charts, mixes
+from turfeye.answer import Answer, day, per_cent
+from turfeye.lawn import Lawn
+from turfeye.records import STATES
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+PHOTO_WIDE_PX = 900
+
+PLAIN_STATES = {
+    "on course": "growing as it should",
+    "slow": "behind, but still coming",
+    "thin": "will stay thin without more seed",
+    "too soon to say": "too early to judge",
+    "not seen": "not visible in the photos",
+}
+
+CANNOT_TELL = (
+    "Why a place is thin or pale: it measures and points, it does not diagnose. Look there.",
+    "What lies under leaves, in hard shade or behind things: such cells are left out, never guessed.",
+    "Which green is lawn grass: weeds and moss that are green count as green cover.",
+    "How much feed a lawn needs: no fertiliser figure can be read from a colour.",
+    "What weather will come: the forecast takes growth to go on as it usually does.",
+)
+
+
+def page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str:
+    """The whole answer as one HTML page; ``drawn`` are its pictures where they exist already."""
+    drawn = drawn if drawn is not None else pictures(answer)
+    return _template("season.html").render(**_facts(answer, drawn))
+
+
+def client_page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str:
+    """The answer for the owner of the lawn: plain words, two photos, one map, what comes next."""
+    drawn = drawn if drawn is not None else pictures(answer)
+    return _template("client.html").render(**_facts(answer, drawn))
+
+
+def pictures(answer: Answer) -> dict[str, bytes]:
+    """The page's charts as PNG, by name."""
+    season, lawn = answer.season, answer.lawn
+    shape = ground(lawn)
+    tasks = len(answer.plan.tasks)
+    figures: dict[str, Any] = {
+        "map-states": charts.state_map(answer.outlook, ground=shape),
+        "curve": charts.season_curve(
+            answer.course, target=(answer.target_age_days, season.target.cover), subtitle=""
+        ),
+        "visits": charts.growth_panels(season, ground=shape),
+    }
+    if tasks:
+        figures["plan"] = charts.plan_picture(
+            answer.plan,
+            ground=shape,
+            title=f"{lawn.name}: {tasks} patch{'es' if tasks != 1 else ''}",
+            subtitle="Pull a tape from each of the two corners; where they meet is the middle of the patch.",
+        )
+    return {name: charts.png(figure) for name, figure in figures.items()}
+
+
+def ground(lawn: Lawn) -> charts.Ground:
+    """The lawn's shape and names for maps."""
+    return charts.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names)
+
+
+def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
+    """Everything that a template may use."""
+    season, lawn = answer.season, answer.outlook.lawn
+    return {
+        "answer": answer,
+        "lawn": lawn,
+        "season": season,
+        "plan": answer.plan,
+        "states": [(s, PLAIN_STATES[s], lawn.counts.get(s, 0)) for s in STATES if lawn.counts.get(s, 0)],
+        "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
+        "photos": _before_and_after(answer),
+        "mix": mixes.get(season.sowing.mix, answer.lawn.mixes),
+        "cannot_tell": CANNOT_TELL,
+        "fills": charts.STATE_FILL,
+    }
+
+
+def _before_and_after(answer: Answer) -> list[tuple[str, str]]:
+    """The first and the last photo of the view that was seen most, small, as (caption, data URI)."""
+    visits = answer.season.visits
+    if not visits:
+        return []
+    names = [visit.view for visit in visits]
+    view = max(dict.fromkeys(names), key=names.count)
+    same = [visit for visit in visits if visit.view == view and visit.photos]
+    ends = same[:1] + same[-1:] if len(same) > 1 else same
+    shown = []
+    for visit in ends:
+        path = answer.lawn.photos_dir / visit.photos[0]
+        if path.is_file():
+            shown.append((f"{day(visit.taken.date())}, day {visit.age_days:.0f}", _small_photo(path)))
+    return shown
+
+
+def _small_photo(path: Path) -> str:
+    """A small copy of a photo for the page; the original is only read."""
+    import cv2
+    from PIL import Image
+
+    from turfeye import photo
+
+    rgb = photo.read(path).rgb_coded
+    factor = min(1.0, PHOTO_WIDE_PX / rgb.shape[1])
+    size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))
+    small = Image.fromarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    buffer = io.BytesIO()
+    small.save(buffer, "JPEG", quality=82)
+    return _data_uri(buffer.getvalue(), "image/jpeg")
+
+
+def _data_uri(data: bytes, kind: str) -> str:
+    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("turfeye", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["per_cent"] = per_cent
+    environment.filters["day"] = day
+    return environment
+
+
+def _template(name: str) -> Any:
+    return _environment().get_template(name)
