@@ -21,6 +21,8 @@ EARLY_DAYS = 2.0
 """Sound cells are early or late against each other by about this (one standard deviation)."""
 FULLER = 0.04
 """Sound cells are fuller or emptier than each other by about this share (one standard deviation)."""
+WHOLLY = 0.85
+"""A cell with this share or more lies wholly inside."""
 UNPURE_SE = 0.10
 """Relative error of the area where no cell lies wholly inside the patch: how bare it is must be supposed."""
 
@@ -220,10 +222,13 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
     lawn = (
         _level(season, around) if around.any() else np.full(len(season.visits), outlook.season.target.cover)
     )
-    core = _core(place, labels, number) & known
+    some = (near | around) & known
+    core = _lowest(season, _core(place, labels, number) & known)
     pure = bool(core.any())
     patch = _level(season, core) if pure else _supposed_bare(outlook, inside, lawn)
-    share, se = _unmix(season, (near | around) & known, lawn, patch)
+    share, se = _unmix(season, some, lawn, patch)
+    if pure and (wholly := inside & (share > WHOLLY)).any():
+        share, se = _unmix(season, some, lawn, _level(season, wholly))
     if around.any():
         se *= max(1.0, _robust_sd(share[around & known] / se[around & known]))
     share, se = (np.where(near & known, part, 0.0) for part in _in_or_out(share, se))
@@ -262,6 +267,16 @@ def _core(place: _Place, labels: Whole, number: int) -> Flags:
     solid = (labels == number) | ~on_lawn
     core = binary_erosion(solid, cross, border_value=1) & (labels == number)
     return place.pick(core).astype(bool)
+
+
+def _lowest(season: Season, cells: Flags) -> Flags:
+    """The third of some cells (at least one) that have least cover, over all visits."""
+    if not cells.any():
+        return cells
+    seen = np.nan_to_num(season.cover[cells] - np.nanmedian(season.cover[cells], axis=0)).sum(axis=1)
+    lowest = np.zeros(len(cells), bool)
+    lowest[np.flatnonzero(cells)[np.argsort(seen, kind="stable")[: max(1, len(seen) // 3)]]] = True
+    return lowest
 
 
 def _supposed_bare(outlook: Outlook, inside: Flags, lawn: Floats) -> Floats:

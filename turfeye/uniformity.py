@@ -1,0 +1,146 @@
+"""How even a lawn's cover is: four figures that the trade and the statistics books know, each in one line."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from turfeye.records import Floats, Whole
+
+
+@dataclass(frozen=True, slots=True)
+class Moran:
+    """Moran's I and what it would be by chance."""
+
+    i: float
+    expected: float
+    variance: float  # under randomisation
+    variance_normal: float  # were the values normal
+    z: float  # by the randomisation variance
+    p: float  # two-sided
+
+
+@dataclass(frozen=True, slots=True)
+class Uniformity:
+    """How even some values are over a lawn's cells; per cent where said."""
+
+    cells: int
+    mean: float
+    cv_pct: float
+    christiansen_pct: float
+    distribution_pct: float
+    moran: Moran
+
+    def lines(self) -> tuple[str, ...]:
+        """Each figure in one line of plain words."""
+        moran = self.moran
+        if math.isnan(moran.i):
+            patchy = "not known (all cells alike, or no neighbours)"
+        elif moran.p >= 0.05:
+            patchy = f"{moran.i:.2f}: thick and thin cells are scattered, not in patches (p = {moran.p:.2g})"
+        elif moran.i > 0:
+            patchy = (
+                f"{moran.i:.2f}: neighbours are alike, so thick and thin lie in patches (p = {moran.p:.2g})"
+            )
+        else:
+            patchy = f"{moran.i:.2f}: neighbours differ more than by chance (p = {moran.p:.2g})"
+        return (
+            f"Coefficient of variation {self.cv_pct:.0f} %: cells differ by this from the mean; 0 is even.",
+            f"Christiansen's coefficient {self.christiansen_pct:.0f} %: 100 is even.",
+            f"Distribution uniformity {self.distribution_pct:.0f} %: the thinnest quarter against the mean.",
+            f"Moran's I {patchy}.",
+        )
+
+
+def uniformity(values: Floats, row: Whole, col: Whole) -> Uniformity:
+    """Evenness of values (N,) over cells at (row, col); NaN cells are left out.
+
+    Raises ValueError with fewer than four known cells.
+    """
+    known = np.isfinite(values)
+    if known.sum() < 4:
+        raise ValueError(f"evenness needs at least 4 cells that were seen, got {int(known.sum())}")
+    values, row, col = values[known], np.asarray(row)[known], np.asarray(col)[known]
+    mean = float(values.mean())
+    i, j = rook_neighbours(row, col)
+    return Uniformity(
+        cells=len(values),
+        mean=mean,
+        cv_pct=float(100 * values.std(ddof=1) / mean) if mean else float("nan"),
+        christiansen_pct=christiansen_pct(values),
+        distribution_pct=distribution_pct(values),
+        moran=morans_i(values, i, j),
+    )
+
+
+def christiansen_pct(values: Floats) -> float:
+    """Christiansen's coefficient, 100 (1 - mean absolute deviation / mean) (Christiansen 1942).
+
+    >>> christiansen_pct(np.array([3.0, 5.0]))
+    75.0
+    """
+    mean = values.mean()
+    return float(100 * (1 - np.abs(values - mean).mean() / mean)) if mean else float("nan")
+
+
+def distribution_pct(values: Floats) -> float:
+    """Distribution uniformity: 100 x mean of the lowest quarter / mean; a quarter is rounded up.
+
+    >>> distribution_pct(np.array([2.0, 4.0, 5.0, 5.0]))
+    50.0
+    """
+    mean = values.mean()
+    lowest = np.sort(values)[: math.ceil(len(values) / 4)]
+    return float(100 * lowest.mean() / mean) if mean else float("nan")
+
+
+def rook_neighbours(row: Whole, col: Whole) -> tuple[Whole, Whole]:
+    """Pairs (i, j), both ways, of cells that share a side."""
+    index = {(int(r), int(c)): n for n, (r, c) in enumerate(zip(row, col, strict=True))}
+    pairs = [
+        (n, index[place])
+        for (r, c), n in index.items()
+        for place in ((r - 1, c), (r + 1, c), (r, c - 1), (r, c + 1))
+        if place in index
+    ]
+    both = np.array(pairs, dtype=int).reshape(-1, 2)
+    return both[:, 0], both[:, 1]
+
+
+def morans_i(values: Floats, i: Whole, j: Whole, weight: Floats | None = None) -> Moran:
+    """Moran's I of values (N,) with weights on the pairs (i, j); by default 1 a pair.
+
+    I = N / S0 x sum w_ij z_i z_j / sum z_i^2; expectation -1 / (N - 1); variances under normality and under
+    randomisation after Cliff and Ord 1981, Spatial Processes, chapter 2. p is two-sided, normal, by the
+    randomisation variance. NaN when the values are all alike or there are no pairs.
+    """
+    n = len(values)
+    w = np.ones(len(i)) if weight is None else np.asarray(weight, dtype=float)
+    z = values - values.mean()
+    m2 = float(z @ z) / n
+    s0 = float(w.sum())
+    if n < 4 or m2 <= 1e-30 or s0 == 0:
+        nan = float("nan")
+        return Moran(nan, nan, nan, nan, nan, nan)
+    statistic = float((w * z[i] * z[j]).sum()) / (s0 * m2)
+    s1, s2 = _weight_sums(n, i, j, w)
+    expected = -1 / (n - 1)
+    normal = (n * n * s1 - n * s2 + 3 * s0**2) / ((n * n - 1) * s0**2) - expected**2
+    b2 = float((z**4).mean()) / m2**2
+    top = n * ((n * n - 3 * n + 3) * s1 - n * s2 + 3 * s0**2)
+    top -= b2 * ((n * n - n) * s1 - 2 * n * s2 + 6 * s0**2)
+    variance = top / ((n - 1) * (n - 2) * (n - 3) * s0**2) - expected**2
+    score = (statistic - expected) / math.sqrt(variance) if variance > 0 else float("nan")
+    return Moran(statistic, expected, variance, normal, score, math.erfc(abs(score) / math.sqrt(2)))
+
+
+def _weight_sums(n: int, i: Whole, j: Whole, w: Floats) -> tuple[float, float]:
+    """Cliff and Ord's S1 = sum (w_ij + w_ji)^2 / 2 and S2 = sum (row sum + column sum)^2."""
+    from scipy.sparse import coo_array
+
+    board = coo_array((w, (i, j)), shape=(n, n)).tocsr()
+    both = (board + board.T).tocsr()
+    sums = np.bincount(i, w, n) + np.bincount(j, w, n)
+    return float((both.data**2).sum()) / 2, float((sums**2).sum())
