@@ -1,0 +1,243 @@
+"""Train the network that finds the lawn in an oblique photo, and export it for ``turfeye.region``.
+
+    python tools/train_region.py OUT DATA [DATA ...] --steps 3000
+
+DATA folders hold NAME.jpg with NAME-lawn.png (255 = lawn), as ``tools/make_training.py gardens`` and
+``tools/quick_gardens.py`` write them. Gardens whose number divides by 5 are held out and never trained on;
+``tools/score_region.py`` scores them with the exported network. Nothing pretrained goes in.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import math
+import re
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import nn
+
+LONG_PX, SHORT_PX = 384, 288  # what the network sees
+STORED_PX = (416, 312)
+HOLD_OUT_EVERY = 5
+
+
+class Block(nn.Module):
+    """Two 3x3 convolutions with a shortcut; the first may halve the size."""
+
+    def __init__(self, inside: int, outside: int, *, stride: int = 1, dilation: int = 1) -> None:
+        super().__init__()
+        self.first = nn.Conv2d(inside, outside, 3, stride, 1, bias=False)
+        self.second = nn.Conv2d(outside, outside, 3, 1, dilation, dilation, bias=False)
+        self.norm1, self.norm2 = nn.BatchNorm2d(outside), nn.BatchNorm2d(outside)
+        same = inside == outside and stride == 1
+        self.short = nn.Identity() if same else nn.Conv2d(inside, outside, 1, stride, bias=False)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """(B, inside, H, W) to (B, outside, H / stride, W / stride)."""
+        y = F.relu(self.norm1(self.first(x)))
+        return F.relu(self.norm2(self.second(y)) + self.short(x))
+
+
+class Region(nn.Module):
+    """A small U-net: (B, 3, H, W) in 0-1 to (B, 1, H, W) lawn probability; sides divide by 32."""
+
+    WIDTHS = (16, 32, 48, 64, 96)
+
+    def __init__(self) -> None:
+        super().__init__()
+        widths = self.WIDTHS
+        self.stem = nn.Sequential(nn.Conv2d(3, 12, 3, 1, 1, bias=False), nn.BatchNorm2d(12), nn.ReLU())
+        before = (12, *widths[:-1])
+        self.down = nn.ModuleList(Block(a, b, stride=2) for a, b in zip(before, widths, strict=True))
+        deep = widths[-1]
+        self.deep = nn.Sequential(*(Block(deep, deep, dilation=d) for d in (1, 2, 4)))
+        self.whole = nn.Conv2d(deep, deep, 1)  # what the picture as a whole says
+        self.side = nn.ModuleList(nn.Conv2d(w, w, 1) for w in before[::-1])
+        self.rise = nn.ModuleList(nn.Conv2d(b, a, 1) for a, b in zip(before, widths, strict=True))
+        self.up = nn.ModuleList(Block(w, w) for w in before[::-1])
+        self.out = nn.Conv2d(12, 1, 1)
+
+    def forward(self, rgb: torch.Tensor) -> torch.Tensor:
+        """(B, 3, H, W) coded 0-1 to (B, 1, H, W) probability."""
+        return torch.sigmoid(self.logits(rgb))
+
+    def logits(self, rgb: torch.Tensor) -> torch.Tensor:
+        """Before the sigmoid."""
+        x = self.stem(rgb - 0.45)
+        kept = []
+        for down in self.down:
+            kept.append(x)
+            x = down(x)
+        x = self.deep(x)
+        x = x + torch.sigmoid(self.whole(x.mean((2, 3), keepdim=True))) * x
+        for skip, side, rise, up in zip(kept[::-1], self.side, list(self.rise)[::-1], self.up, strict=True):
+            x = F.interpolate(rise(x), scale_factor=2.0, mode="bilinear", align_corners=False)
+            x = up(x + side(skip))
+        return self.out(x)
+
+
+def number(name: str) -> int:
+    """The garden's number, from the picture's name."""
+    return int(re.findall(r"\d+", name)[-1])
+
+
+def held_out(name: str) -> bool:
+    return number(name) % HOLD_OUT_EVERY == 0
+
+
+def load(folders: list[Path]) -> list[tuple[str, np.ndarray, np.ndarray]]:
+    """(name, rgb, lawn) of every training picture, brought to one size, upright or lying."""
+    loaded = []
+    for folder in folders:
+        for mask_path in sorted(folder.glob("*-lawn.png")):
+            name = mask_path.name.removesuffix("-lawn.png")
+            if held_out(name):
+                continue
+            bgr = cv2.imread(str(mask_path.with_name(f"{name}.jpg")))
+            lawn = cv2.imread(str(mask_path), cv2.IMREAD_GRAYSCALE)
+            size = STORED_PX if bgr.shape[1] >= bgr.shape[0] else STORED_PX[::-1]
+            rgb = cv2.resize(bgr[..., ::-1], size, interpolation=cv2.INTER_AREA)
+            loaded.append((name, rgb, cv2.resize(lawn, size, interpolation=cv2.INTER_AREA)))
+    return loaded
+
+
+def moved(rgb: torch.Tensor, lawn: torch.Tensor, size: tuple[int, int], rng: torch.Generator) -> tuple:
+    """Crop, mirror, turn, stretch. (B, 3, h, w), (B, 1, h, w) to the wanted (H, W)."""
+    count, device = len(rgb), rgb.device
+
+    def draw(low: float, high: float) -> torch.Tensor:
+        return torch.rand(count, generator=rng, device=device) * (high - low) + low
+
+    scale = torch.exp(draw(math.log(0.45), math.log(1.12)))  # share of the picture that is kept
+    stretch, angle = torch.exp(draw(-0.18, 0.18)), draw(-0.14, 0.14)
+    mirror = torch.where(draw(0, 1) < 0.5, -1.0, 1.0)
+    aspect = size[1] / size[0]
+    sx, sy = scale * stretch, scale / stretch
+    room = (1 - scale).clamp(min=0.05)
+    rows = [
+        torch.stack([sx * mirror * angle.cos(), -sx * angle.sin() / aspect, draw(-1, 1) * room], 1),
+        torch.stack([sy * mirror * angle.sin() * aspect, sy * angle.cos(), draw(-1, 1) * room], 1),
+    ]
+    grid = F.affine_grid(torch.stack(rows, 1), [count, 3, *size], align_corners=False)
+    picture = F.grid_sample(rgb, grid, padding_mode="reflection", align_corners=False)
+    return picture, F.grid_sample(lawn, grid, padding_mode="reflection", align_corners=False)
+
+
+def relit(rgb: torch.Tensor, rng: torch.Generator) -> torch.Tensor:
+    """Other cameras and light: gains, tone, saturation, a shade edge, blur, noise, things in the way."""
+    count, _, height, width = rgb.shape
+    device = rgb.device
+
+    def draw(low: float, high: float) -> torch.Tensor:
+        return torch.rand((count, 1, 1, 1), generator=rng, device=device) * (high - low) + low
+
+    y = torch.linspace(-1, 1, height, device=device)[:, None]
+    x = torch.linspace(-1, 1, width, device=device)[None, :]
+    angle = draw(0, 6.28)
+    edge = torch.sigmoid((x * angle.cos() + y * angle.sin() - draw(-0.8, 0.8)) * draw(3, 80))
+    shade = 1 - edge * draw(0.3, 0.8) * (draw(0, 1) < 0.3)
+    gain = torch.exp(torch.randn((count, 3, 1, 1), generator=rng, device=device) * 0.13)
+    lit = (rgb.clamp(0, 1) ** draw(0.65, 1.5)) * gain * torch.exp(draw(-0.35, 0.3)) * shade
+    grey = lit.mean(1, keepdim=True)
+    lit = grey + (lit - grey) * draw(0.55, 1.35)
+    soft = F.interpolate(F.avg_pool2d(lit, 3, 1, 1), size=(height, width))
+    lit = lit + (soft - lit) * draw(-0.6, 1.0)  # from sharpened to blurred
+    lit = lit + torch.randn(lit.shape, generator=rng, device=device) * draw(0, 0.05)
+    hole = ((x - draw(-1, 1)).abs() < draw(0, 0.15)) & ((y - draw(-1, 1)).abs() < draw(0, 0.3))
+    return torch.where(hole & (draw(0, 1) < 0.15), draw(0, 1), lit).clamp(0, 1)
+
+
+def loss_of(logits: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
+    """Cross-entropy plus one minus the soft intersection over union of each picture."""
+    logits, wanted = logits.float(), wanted.float()
+    p = torch.sigmoid(logits)
+    both = (p * wanted).sum((1, 2, 3))
+    either = (p + wanted - p * wanted).sum((1, 2, 3))
+    return F.binary_cross_entropy_with_logits(logits, wanted) + (1 - (both + 50) / (either + 50)).mean()
+
+
+def train(pictures: list, *, steps: int, batch: int, seed: int, stop_after_s: float, device: str) -> Region:
+    """Fit on all pictures; the weights returned are a running mean over the steps."""
+    torch.manual_seed(seed)
+    rng = torch.Generator(device).manual_seed(seed)
+    shelves = []  # lying and upright pictures apart
+    for lying in (True, False):
+        shelf = [(rgb, lawn) for _, rgb, lawn in pictures if (rgb.shape[1] >= rgb.shape[0]) == lying]
+        if shelf:
+            rgb = torch.from_numpy(np.stack([a for a, _ in shelf])).to(device).permute(0, 3, 1, 2)
+            lawn = torch.from_numpy(np.stack([b for _, b in shelf])).to(device)[:, None]
+            shelves.append((rgb, lawn, (SHORT_PX, LONG_PX) if lying else (LONG_PX, SHORT_PX)))
+    weight = torch.tensor([float(len(shelf[0])) for shelf in shelves])
+    layout = torch.channels_last if device == "cuda" else torch.contiguous_format
+    net = Region().to(device, memory_format=layout)
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.995), use_buffers=True
+    )
+    optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=2e-3)
+    start = time.time()
+    for step in range(steps):
+        done = max(step / steps, (time.time() - start) / stop_after_s)
+        if done >= 1:
+            break
+        rate = 3e-3 * min(1.0, step / 100 + 0.01) * (0.5 + 0.5 * math.cos(math.pi * done))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        rgb, lawn, size = shelves[int(torch.multinomial(weight, 1))]
+        pick = torch.randint(len(rgb), (batch,), generator=rng, device=device)
+        picture, wanted = moved(rgb[pick].float() / 255, lawn[pick].float() / 255, size, rng)
+        picture = relit(picture, rng).contiguous(memory_format=layout)
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            logits = net.logits(picture)
+        loss = loss_of(logits, wanted)
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        mean.update_parameters(net)
+        if step % 200 == 0 or step == steps - 1:
+            print(f"step {step} loss {loss.item():.4f} {time.time() - start:.0f} s", flush=True)
+    return mean.module.float().cpu().eval()
+
+
+def export(net: Region, out: Path) -> None:
+    """Write region.onnx (any size that divides by 32) and a case to check other runtimes against."""
+    example = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(7))
+    free = {2: "height", 3: "width"}
+    torch.onnx.export(
+        net, (example,), str(out / "region.onnx"), input_names=["rgb"], output_names=["lawn"],
+        dynamic_axes={"rgb": free, "lawn": free}, opset_version=17, dynamo=False,
+    )  # fmt: skip
+    with torch.no_grad():
+        np.savez_compressed(out / "region-case.npz", rgb=example.numpy(), lawn=net(example).numpy())
+    print("region.onnx", hashlib.sha256((out / "region.onnx").read_bytes()).hexdigest())
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("out", type=Path)
+    parser.add_argument("data", type=Path, nargs="+")
+    parser.add_argument("--steps", type=int, default=3000)
+    parser.add_argument("--batch", type=int, default=24)
+    parser.add_argument("--seed", type=int, default=20260402)
+    parser.add_argument("--stop-after-s", type=float, default=3600.0)
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    pictures = load(args.data)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    print(f"{len(pictures)} training pictures, {device}", flush=True)
+    options = {"steps": args.steps, "batch": args.batch, "seed": args.seed}
+    net = train(pictures, **options, stop_after_s=args.stop_after_s, device=device)
+    print(f"{sum(p.numel() for p in net.parameters()):,} weights")
+    export(net, args.out)
+
+
+if __name__ == "__main__":
+    main()

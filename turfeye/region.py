@@ -1,0 +1,240 @@
+"""The lawn itself in an oblique photo: where it is, its outline, do marked corners fit, what stands on it.
+
+A small network, trained on rendered gardens (``models/region.md``), gives every pixel a probability of being
+lawn: grass, but also the thin, pale and bare parts inside it; paving, beds, hedges, people, furniture and sky
+are not. Everything after that is plain geometry on that map.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from turfeye.errors import PhotoError, ViewError
+from turfeye.models import load_network
+from turfeye.records import Bytes, Flags, Floats
+
+NETWORK = "region.onnx"
+LONG_PX = 384  # longer side of what the network sees
+STEP_PX = 32  # the network halves its picture five times
+WORK_PX = 1024  # geometry is done at this size: finer than the network sees
+LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the photo was taken for
+CORNERS = (4, 8)
+GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
+
+
+def lawn_region(rgb_coded: Bytes) -> Floats:
+    """Probability that each pixel shows the lawn.
+
+    Args:
+        rgb_coded: (H, W, 3) uint8 sRGB, upright.
+
+    Returns:
+        (H, W) float32, 0-1; the network sees the picture at 384 pixels, so edges are soft at full size.
+
+    Raises:
+        PhotoError: not a colour picture of 8 bits.
+        ModelError: the network's file is missing or changed.
+    """
+    if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8:
+        raise PhotoError(
+            f"the lawn's region needs (H, W, 3) colours of 8 bits, got {rgb_coded.shape} {rgb_coded.dtype}; "
+            "read the photo with turfeye.photo.read"
+        )
+    height, width = rgb_coded.shape[:2]
+    scale = LONG_PX / max(height, width)
+    seen = tuple(max(round(side * scale / STEP_PX), 1) * STEP_PX for side in (width, height))
+    small = cv2.resize(rgb_coded, seen, interpolation=cv2.INTER_AREA)
+    network = load_network(NETWORK)
+    network.setInput(np.ascontiguousarray(small.transpose(2, 0, 1)[None], np.float32) / np.float32(255))
+    coarse = network.forward()[0, 0]
+    return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def propose_outline(region: Floats) -> Floats:
+    """An outline to start from: the main connected part of the region, with 4 to 8 corners.
+
+    Each side is a straight line fitted to the part's edge (so a worn or rounded corner is squared up); things
+    that stand before the lawn's edge are closed over where they are slim.
+
+    Args:
+        region: (H, W) probability, from ``lawn_region``.
+
+    Returns:
+        (K, 2) pixels, K from 4 to 8, in the order of an outline: the left end of the lowest side first, then
+        along that side to its right end and so round.
+
+    Raises:
+        ViewError: no part of the picture is lawn enough.
+    """
+    main, scale = _main_part(region)
+    contours, _ = cv2.findContours(main.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    edge = max(contours, key=cv2.contourArea)[:, 0].astype(np.float64)
+    starts = _corner_places(edge)
+    sides = [_run(edge, a, b) for a, b in zip(starts, np.roll(starts, -1), strict=True)]
+    lines = [_line(side) for side in sides]
+    reach = 0.06 * np.hypot(*main.shape)
+    corners = []
+    for k, place in enumerate(edge[starts]):
+        met = _crossing(lines[k - 1], lines[k])
+        corners.append(met if met is not None and np.hypot(*(met - place)) < reach else place)
+    outline = np.clip(np.array(corners), 0, np.array(main.shape[::-1]) - 1.0)
+    return _in_order((outline + 0.5) / scale - 0.5)
+
+
+def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None]:
+    """How well marked corners fit the lawn that the picture shows.
+
+    Args:
+        region: (H, W) probability, from ``lawn_region``.
+        corners_px: (K, 2) marked corners in the outline's order, pixels.
+
+    Returns:
+        the intersection over union of the marked outline and the region's main part, 0-1, and a warning in
+        plain words when they disagree, else None.
+
+    Raises:
+        ViewError: fewer than three corners.
+    """
+    corners = np.asarray(corners_px, np.float64)
+    if corners.ndim != 2 or corners.shape[0] < 3 or corners.shape[1] != 2:
+        raise ViewError(f"an outline needs at least three corners of x and y, got shape {corners.shape}")
+    try:
+        main, scale = _main_part(region)
+    except ViewError:
+        return (
+            0.0,
+            "no lawn was recognised in this photo; check that it shows the lawn, and the marked corners",
+        )
+    marked = _inside(corners, main.shape, scale)
+    both = float((marked & main).sum())
+    score = both / max(float((marked | main).sum()), 1.0)
+    if score >= GOOD_SCORE:
+        return score, None
+    inside, covered = both / max(float(marked.sum()), 1.0), both / max(float(main.sum()), 1.0)
+    if inside < 0.5 and covered < 0.5:
+        words = "the marked outline hardly overlaps the lawn: are the corners in order, and of this photo?"
+    elif inside < covered:
+        words = f"only {inside:.0%} of the marked outline looks like lawn: it seems to take in paving or beds"
+    else:
+        words = f"the marked outline holds only {covered:.0%} of what looks like lawn: part may be left out"
+    return score, f"{words} (agreement {score:.0%})"
+
+
+def standing_on(region: Floats, outline_px: Floats) -> Flags:
+    """What stands or lies on the lawn (people, a dog, furniture): inside the outline, but not lawn.
+
+    Slivers along the outline are the outline's own error and are left alone.
+
+    Args:
+        region: (H, W) probability, from ``lawn_region``.
+        outline_px: (K, 2) the lawn's corners, pixels.
+
+    Returns:
+        (H, W) bool, to be taken out of the cells.
+    """
+    scale = min(1.0, WORK_PX / max(region.shape))
+    small = _resized(region, scale)
+    inside = _inside(np.asarray(outline_px, np.float64), small.shape, scale)
+    margin = max(round(0.01 * max(small.shape)), 2)
+    deep = cv2.erode(inside.astype(np.uint8), _disc(margin))
+    count, label, stats, _ = cv2.connectedComponentsWithStats((inside & (small < 0.5)).astype(np.uint8))
+    reaches_in = np.bincount(label[deep.astype(bool)], minlength=count) > 0.3 * stats[:, cv2.CC_STAT_AREA]
+    large = stats[:, cv2.CC_STAT_AREA] >= max(6e-5 * small.size, 6)
+    keep = reaches_in & large
+    keep[0] = False
+    grown = cv2.dilate(keep[label].astype(np.uint8), _disc(max(margin // 3, 1)))
+    full = cv2.resize(grown, region.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
+    return np.asarray(full & _inside(np.asarray(outline_px, np.float64), region.shape, 1.0), bool)
+
+
+def _main_part(region: Floats) -> tuple[Flags, float]:
+    """The largest connected part, slim gaps closed and holes filled, at working size, and the scale of it."""
+    scale = min(1.0, WORK_PX / max(region.shape))
+    small = _resized(region, scale)
+    lawn = (small > 0.5).astype(np.uint8)
+    opened = cv2.morphologyEx(lawn, cv2.MORPH_OPEN, _disc(max(round(0.004 * max(small.shape)), 1)))
+    count, label, stats, _ = cv2.connectedComponentsWithStats(opened)
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if count < 2 or areas.max() < LEAST_SHARE * small.size:
+        raise ViewError(
+            "wanted a lawn to outline, found none that fills a fiftieth of the photo; mark its corners by "
+            "hand, or take the photo so that the lawn fills more of it"
+        )
+    part = (label == 1 + int(np.argmax(areas))).astype(np.uint8)
+    reach = max(round(0.02 * max(small.shape)), 2)
+    padded = cv2.copyMakeBorder(part, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disc(reach))[reach:-reach, reach:-reach]
+    contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros(small.shape, np.uint8)
+    cv2.drawContours(filled, [max(contours, key=cv2.contourArea)], -1, 1, cv2.FILLED)
+    return filled.astype(bool), scale
+
+
+def _resized(region: Floats, scale: float) -> Floats:
+    if scale == 1.0:
+        return region
+    size = (round(region.shape[1] * scale), round(region.shape[0] * scale))
+    return np.asarray(cv2.resize(region, size, interpolation=cv2.INTER_AREA))
+
+
+def _disc(radius: int) -> Bytes:
+    return np.asarray(
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)), np.uint8
+    )
+
+
+def _inside(corners_px: Floats, shape: tuple[int, ...], scale: float) -> Flags:
+    """Pixels inside a polygon that was marked at full size."""
+    points = (corners_px + 0.5) * scale - 0.5
+    mask = np.zeros(shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.round(points * 256).astype(np.int32)], 1, shift=8)
+    return mask.astype(bool)
+
+
+def _corner_places(edge: Floats) -> Floats:
+    """Indexes into a closed edge (N, 2) of its 4 to 8 main corners, in its order."""
+    closed = np.round(edge).astype(np.int32)[:, None]
+    around = cv2.arcLength(closed, True)
+    polygon = np.asarray(closed)
+    for share in np.geomspace(0.008, 0.2, 40):
+        polygon = np.asarray(cv2.approxPolyDP(closed, share * around, True), np.int32)
+        if len(polygon) <= CORNERS[1]:
+            break
+    if len(polygon) < CORNERS[0]:  # a triangle of lawn: the box about it is the better start
+        polygon = cv2.boxPoints(cv2.minAreaRect(closed)).astype(np.int32)[:, None]
+    distance = np.linalg.norm(edge[:, None] - polygon[None, :, 0], axis=2)
+    return np.unique(distance.argmin(axis=0))
+
+
+def _run(edge: Floats, start: int, stop: int) -> Floats:
+    """The edge's points from one corner to the next, without the tenth at either end."""
+    points = edge[start : stop + 1] if stop > start else np.concatenate([edge[start:], edge[: stop + 1]])
+    trim = len(points) // 10
+    return points[trim : len(points) - trim] if len(points) > 20 else points
+
+
+def _line(points: Floats) -> tuple[Floats, Floats]:
+    """A point and a unit direction of the line through points that outliers don't bend (Huber's loss)."""
+    dx, dy, x, y = cv2.fitLine(points.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+    return np.array([x, y], np.float64), np.array([dx, dy], np.float64)
+
+
+def _crossing(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> Floats | None:
+    """Where two lines meet, None when they are within 8 degrees of parallel."""
+    across = one[1][0] * other[1][1] - one[1][1] * other[1][0]
+    if abs(across) < 0.14:
+        return None
+    apart = other[0] - one[0]
+    return one[0] + one[1] * (apart[0] * other[1][1] - apart[1] * other[1][0]) / across
+
+
+def _in_order(outline: Floats) -> Floats:
+    """Anticlockwise as seen on the lawn, from the left end of the lowest side."""
+    x, y = outline.T
+    if (x * np.roll(y, -1) - np.roll(x, -1) * y).sum() > 0:  # clockwise as seen, since y points down
+        outline = outline[::-1]
+    after = np.roll(outline, -1, axis=0)
+    rightward = after[:, 0] > outline[:, 0]
+    lowness = np.where(rightward, (outline + after)[:, 1], -np.inf)
+    return np.roll(outline, -int(np.argmax(lowness)), axis=0)
