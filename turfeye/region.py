@@ -26,15 +26,18 @@ GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is 
 def lawn_region(rgb_coded: Bytes) -> Floats:
     """Probability that each pixel shows the lawn.
 
-    Args:
-        rgb_coded: (H, W, 3) uint8 sRGB, upright.
+    Parameters
+    ----------
+    rgb_coded : (H, W, 3) uint8 sRGB, upright.
 
-    Returns:
-        (H, W) float32, 0-1; the network sees the picture at 384 pixels, so edges are soft at full size.
+    Returns
+    -------
+    (H, W) float32, 0-1; the network sees the picture at 384 pixels, so edges are soft at full size.
 
-    Raises:
-        PhotoError: not a colour picture of 8 bits.
-        ModelError: the network's file is missing or changed.
+    Raises
+    ------
+    PhotoError : not a colour picture of 8 bits.
+    ModelError : the network's file is missing or changed.
     """
     if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8:
         raise PhotoError(
@@ -57,15 +60,18 @@ def propose_outline(region: Floats) -> Floats:
     Each side is a straight line fitted to the part's edge (so a worn or rounded corner is squared up); things
     that stand before the lawn's edge are closed over where they are slim.
 
-    Args:
-        region: (H, W) probability, from ``lawn_region``.
+    Parameters
+    ----------
+    region : (H, W) probability, from ``lawn_region``.
 
-    Returns:
-        (K, 2) pixels, K from 4 to 8, in the order of an outline: the left end of the lowest side first, then
-        along that side to its right end and so round.
+    Returns
+    -------
+    (K, 2) pixels, K from 4 to 8, in the order of an outline: the left end of the lowest side first, then
+    along that side to its right end and so round.
 
-    Raises:
-        ViewError: no part of the picture is lawn enough.
+    Raises
+    ------
+    ViewError : no part of the picture is lawn enough.
     """
     main, scale = _main_part(region)
     contours, _ = cv2.findContours(main.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -85,16 +91,19 @@ def propose_outline(region: Floats) -> Floats:
 def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None]:
     """How well marked corners fit the lawn that the picture shows.
 
-    Args:
-        region: (H, W) probability, from ``lawn_region``.
-        corners_px: (K, 2) marked corners in the outline's order, pixels.
+    Parameters
+    ----------
+    region : (H, W) probability, from ``lawn_region``.
+    corners_px : (K, 2) marked corners in the outline's order, pixels.
 
-    Returns:
-        the intersection over union of the marked outline and the region's main part, 0-1, and a warning in
-        plain words when they disagree, else None.
+    Returns
+    -------
+    the intersection over union of the marked outline and the region's main part, 0-1, and a warning in
+    plain words when they disagree, else None.
 
-    Raises:
-        ViewError: fewer than three corners.
+    Raises
+    ------
+    ViewError : fewer than three corners.
     """
     corners = np.asarray(corners_px, np.float64)
     if corners.ndim != 2 or corners.shape[0] < 3 or corners.shape[1] != 2:
@@ -126,12 +135,14 @@ def standing_on(region: Floats, outline_px: Floats) -> Flags:
 
     Slivers along the outline are the outline's own error and are left alone.
 
-    Args:
-        region: (H, W) probability, from ``lawn_region``.
-        outline_px: (K, 2) the lawn's corners, pixels.
+    Parameters
+    ----------
+    region : (H, W) probability, from ``lawn_region``.
+    outline_px : (K, 2) the lawn's corners, pixels.
 
-    Returns:
-        (H, W) bool, to be taken out of the cells.
+    Returns
+    -------
+    (H, W) bool, to be taken out of the cells.
     """
     scale = min(1.0, WORK_PX / max(region.shape))
     small = _resized(region, scale)

@@ -42,14 +42,16 @@ def make_garden(
 ) -> list[Part]:
     """Surroundings of a lawn, different with every state of ``rng``.
 
-    Args:
-        outline_m: (K, 2), the lawn's corners, anticlockwise, metres.
-        rng: source of chance.
-        camera_m: (3,), where photos are taken from; None takes 2 m outside the middle of the first side.
+    Parameters
+    ----------
+    outline_m : (K, 2), the lawn's corners, anticlockwise, metres.
+    rng : source of chance.
+    camera_m : (3,), where photos are taken from; None takes 2 m outside the middle of the first side.
 
-    Returns:
-        parts, class "other", none of them lawn; things standing on the lawn are among them. At most about
-        400,000 triangles.
+    Returns
+    -------
+    parts, class "other", none of them lawn; things standing on the lawn are among them. At most about
+    400,000 triangles.
     """
     outline = np.asarray(outline_m, np.float64)
     sides = _plan(outline, rng, camera_m)

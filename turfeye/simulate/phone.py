@@ -115,12 +115,14 @@ MAKES: tuple[Phone, ...] = (
 def random_phone(rng: np.random.Generator, *, mishaps: bool = False) -> Phone:
     """Draw a phone and how it happened to be set.
 
-    Args:
-        rng: source of chance; the same state gives the same phone.
-        mishaps: also draw defocus, shake, strong local tone, and exposure and white balance far off.
+    Parameters
+    ----------
+    rng : source of chance; the same state gives the same phone.
+    mishaps : also draw defocus, shake, strong local tone, and exposure and white balance far off.
 
-    Returns:
-        a phone near one of ``MAKES``.
+    Returns
+    -------
+    a phone near one of ``MAKES``.
     """
     make = MAKES[rng.integers(len(MAKES))]
     far = 2.0 if mishaps else 1.0
@@ -157,18 +159,21 @@ def shoot(
 ) -> bytes:
     """Photograph rendered light.
 
-    Args:
-        rgb_linear: (H, W, 3) float, linear light, sRGB primaries, any scale.
-        phone: the camera and its settings.
-        seed: of the noise; the same arguments give the same bytes.
-        taken: by the camera's clock; an aware time also writes its offset.
-        white: light that white paper gives back in this scene; None lets the meter decide.
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float, linear light, sRGB primaries, any scale.
+    phone : the camera and its settings.
+    seed : of the noise; the same arguments give the same bytes.
+    taken : by the camera's clock; an aware time also writes its offset.
+    white : light that white paper gives back in this scene; None lets the meter decide.
 
-    Returns:
-        the JPEG file's bytes, with EXIF (date, offset, focal length, make, orientation).
+    Returns
+    -------
+    the JPEG file's bytes, with EXIF (date, offset, focal length, make, orientation).
 
-    Raises:
-        PhotoError: the array is no colour picture, or holds light that is not a number.
+    Raises
+    ------
+    PhotoError : the array is no colour picture, or holds light that is not a number.
     """
     light = np.asarray(rgb_linear, np.float32)
     if light.ndim != 3 or light.shape[2] != 3 or not np.isfinite(light).all():
@@ -184,11 +189,13 @@ def shoot(
 def metered(rgb_linear: Floats) -> float:
     """Exposure scale of a centre-weighted meter: middle light to 18 % grey, glare held below clipping.
 
-    Args:
-        rgb_linear: (H, W, 3) float, linear light of any scale.
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3) float, linear light of any scale.
 
-    Returns:
-        the factor to multiply by.
+    Returns
+    -------
+    the factor to multiply by.
     """
     luma = rgb_linear @ LUMA
     rows, cols = (np.linspace(-1, 1, n) for n in luma.shape)
