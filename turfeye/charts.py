@@ -217,9 +217,9 @@ def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, sub
     kind = _on_grid(season.grid, season.row, season.col, code.astype(float))
     _draw_states(axes, season.grid, kind, ground, in_per_m)
     _state_legend(figure, {state: int((outlook.state == state).sum()) for state in STATES})
-    if not subtitle and season.visits:
-        subtitle = f"As seen on {_day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
-    _headline(figure, title or "How each part stands", subtitle)
+    if title is None:
+        title = f"As seen on {_day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
+    _headline(figure, title, subtitle)
     return figure
 
 
@@ -351,11 +351,12 @@ def season_curve(
         axes.plot(
             *target[:1], 100 * target[1], marker="D", ms=8, color=ACCENT, mec="white", mew=1.2, zorder=6
         )
-        side = -1 if target[0] > 0.8 * x[-1] else 1
-        axes.annotate(
-            f"target {100 * target[1]:.0f} %", (target[0], 100 * target[1]), (side * 10, 9), color=ACCENT,
-            textcoords="offset points", ha="left" if side > 0 else "right", fontsize=8.5, weight="bold",
+        above = target[1] > np.interp(target[0], x, course.cover)
+        words = axes.annotate(
+            f"target {100 * target[1]:.0f} %", (target[0], 100 * target[1]), (0, 10 if above else -17),
+            textcoords="offset points", ha="center", color=ACCENT, fontsize=8.5, weight="bold", zorder=7,
         )  # fmt: skip
+        _halo(words, PAPER, 2.5)
     _growth_axes(axes, x, last)
     _curve_legend(figure, course, target is not None)
     _headline(figure, title, subtitle)

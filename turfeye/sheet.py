@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -97,12 +98,9 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
 
 def _before_and_after(answer: Answer) -> list[tuple[str, str]]:
     """The first and the last photo of the view that was seen most, small, as (caption, data URI)."""
-    visits = answer.season.visits
-    if not visits:
-        return []
-    names = [visit.view for visit in visits]
-    view = max(dict.fromkeys(names), key=names.count)
-    same = [visit for visit in visits if visit.view == view and visit.photos]
+    with_photo = [visit for visit in answer.season.visits if visit.photos]
+    names = [visit.view for visit in with_photo]
+    same = [visit for visit in with_photo if visit.view == max(names, key=names.count)]
     ends = same[:1] + same[-1:] if len(same) > 1 else same
     shown = []
     for visit in ends:
@@ -145,7 +143,14 @@ def _environment() -> Environment:
     )
     environment.filters["per_cent"] = per_cent
     environment.filters["day"] = day
+    environment.filters["sentence"] = _sentence
     return environment
+
+
+def _sentence(text: str) -> str:
+    """A line of its own: a capital first, a full stop last, numbers kept with their units."""
+    text = re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C)(?![\w²]))", "\u00a0", text.strip())
+    return text[:1].upper() + text[1:] + ("" if text[-1:] in ".?!" else ".")
 
 
 def _template(name: str) -> Any:
