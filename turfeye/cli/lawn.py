@@ -81,7 +81,7 @@ def _propose(path: Path) -> str:
     """Outline corners found in a photo, as options of ``add``."""
     from turfeye import photo, region
 
-    corners = region.propose_outline(photo.read(path).rgb_coded)
+    corners = region.propose_outline(region.lawn_region(photo.read(path).rgb_coded))
     return " ".join(f"--corner {x:.0f},{y:.0f}" for x, y in corners)
 
 
