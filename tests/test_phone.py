@@ -148,3 +148,16 @@ def test_meter_ignores_the_scale_of_the_light():
 def test_no_picture_is_refused(light):
     with pytest.raises(PhotoError, match="finite"):
         shoot(light, Phone(), seed=1, taken=TAKEN)
+
+
+def test_the_project_reads_its_own_phone(tmp_path):
+    """What `turfeye.photo` takes from the file is what went into it (checks: f35 / 43.2666 × diagonal)."""
+    from turfeye import photo
+
+    light = np.random.default_rng(0).uniform(0, [0.2, 0.5, 0.1], (480, 640, 3)).astype(np.float32)
+    path = tmp_path / "a.jpg"
+    path.write_bytes(shoot(light, Phone(orientation=6), seed=1, taken=TAKEN))
+    read = photo.read(path)
+    assert read.rgb_coded.shape == (480, 640, 3)
+    assert read.taken == TAKEN
+    assert read.focal_px == pytest.approx(26 / 43.2666 * 800, rel=1e-3)
