@@ -1,8 +1,8 @@
 """Outlines finer than a cell, from how much of each cell belongs to a patch.
 
-A cell that a patch's edge runs through holds a mixture. Unmixing gives the share f of each cell that belongs
-to the patch; the sum of f times area is the patch's area, which no choice of a threshold can bias. The outline
-is the contour of the smooth surface through the shares, at the level that encloses that area.
+A cell that a patch's edge runs through holds a mixture. Unmixing gives the share f of each cell that
+belongs to the patch; the sum of f times area is the patch's area, which no choice of a threshold can bias.
+The outline is the contour of the smooth surface through the shares, at the level that encloses that area.
 """
 
 from __future__ import annotations
@@ -144,6 +144,6 @@ def _largest_ring(x: Floats, y: Floats, surface: Floats) -> Floats | None:
     y = np.concatenate([[y[0] - step], y, [y[-1] + step]])
     closed = np.pad(surface, 1, mode="edge")
     closed[[0, -1], :] = closed[:, [0, -1]] = -np.maximum(np.abs(closed).max(), 1e-6)
-    rings = contour_generator(x, y, closed).lines(0.0)
-    rings = [ring[:-1] for ring in rings if len(ring) > 3]
+    lines = contour_generator(x, y, closed).lines(0.0)
+    rings = [np.asarray(line)[:-1] for line in lines if len(line) > 3]
     return max(rings, key=polygon_area_m2, default=None)

@@ -81,7 +81,9 @@ def table(users: Iterable[Mapping[str, Any]] = ()) -> dict[str, Mix]:
     """All mixes by name, the shipped ones first; a user's mix of the same name replaces ours.
 
     A user's ``[[mix]]`` needs a ``name``; ``like = "fine fescue"`` takes over that mix's other figures,
-    ``source`` says where its figures are from. A figure that is None counts as not given. Raises LawnError with every mistake in ``users``.
+    ``source`` says where its own are from. A figure that is None counts as not given.
+
+    Raises LawnError with every mistake in ``users``.
     """
     mixes = dict(_shipped())
     mistakes: list[str] = []

@@ -7,10 +7,11 @@ bare ones from a lawn before the work. They are described, never diagnosed.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from turfeye.contours import outline, polygon_area_m2, polygon_centroid_m
 from turfeye.records import CellTable, Flags, Floats, Grid, Outlook, Patch, Season, Whole
@@ -35,7 +36,7 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
     f = sum (h - c)(h - b) / sum (h - b)^2, weighted by the errors. A shared error of a visit cancels.
     """
     season = outlook.season
-    place = _Place.of(season.grid, season.row, season.col)
+    place = _Place(season.grid, season.row, season.col)
     found = outlook.state == "thin"
     if not found.any():
         return ()
@@ -67,9 +68,9 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
     :func:`thin`, so it may be smaller than the cells.
     """
     settings = settings or PaleSettings()
-    place = _Place.of(cells.grid, cells.row, cells.col)
+    place = _Place(cells.grid, cells.row, cells.col)
     lab = _last_lab(cells)
-    known = np.isfinite(lab).all(axis=1)
+    known = np.asarray(np.isfinite(lab).all(axis=1))
     if known.sum() < 12:
         return ()
     away = _from_own_green(lab, cells.x_m, cells.y_m, known)
@@ -93,7 +94,7 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
 
     Meant for a lawn before the work: holes, worn places, what an animal dug up.
     """
-    place = _Place.of(table.grid, table.row, table.col)
+    place = _Place(table.grid, table.row, table.col)
     known = (table.state == "seen") & np.isfinite(table.bare)
     found = known & (np.nan_to_num(table.bare) > above)
     labels, count = place.label(found)
@@ -114,7 +115,7 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
     return _numbered(patches)
 
 
-# -- cells in their places ------------------------------------------------------------------------------------
+# -- cells in their places -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -125,30 +126,25 @@ class _Place:
     row: Whole
     col: Whole
 
-    @classmethod
-    def of(cls, grid: Grid, row: Whole, col: Whole) -> _Place:
-        return cls(grid, row, col)
-
     def spread(self, values: Floats | Flags | Whole, fill: float) -> Floats:
         """(N,) to (rows, cols)."""
-        values = np.asarray(values)
-        board = np.full((self.grid.rows, self.grid.cols), fill, dtype=np.result_type(values, type(fill)))
+        board = np.full((self.grid.rows, self.grid.cols), fill)
         board[self.row, self.col] = values
         return board
 
-    def pick(self, board: Floats | Whole) -> Whole:
+    def pick(self, board: NDArray[Any]) -> NDArray[Any]:
         """(rows, cols) to (N,)."""
-        return np.asarray(board)[self.row, self.col]
+        return board[self.row, self.col]
 
     def label(self, found: Flags) -> tuple[Whole, int]:
         """Numbers the groups of cells that touch by a side or a corner."""
         from scipy.ndimage import label
 
-        labels, count = label(self.spread(found, False), structure=np.ones((3, 3)))
+        labels, count = label(self.spread(found, 0) > 0, structure=np.ones((3, 3)))
         return labels, int(count)
 
     def surroundings(self, labels: Whole, number: int, own: Flags) -> tuple[Flags, Flags]:
-        """(N,) cells of the patch or next to it and nearer to it than to another; lawn around it to compare."""
+        """(N,) cells of the patch or next to it, nearer to it than to another; and the lawn around it."""
         from scipy.ndimage import distance_transform_edt
 
         to_this = self.pick(distance_transform_edt(labels != number))
@@ -181,8 +177,7 @@ def _outlined(
     if area <= 0:
         return None
     noise = float(np.sqrt(np.sum((share_se * cells.area_m2)[known & (share != 0)] ** 2)))
-    off_lawn = np.nan
-    shape = outline(place.spread(np.where(known, used, 0.0), off_lawn), place.grid, area)
+    shape = outline(place.spread(used, fill=float("nan")), place.grid, area)
     if shape is None:
         return None
     x_m, y_m = polygon_centroid_m(shape)
@@ -202,18 +197,16 @@ def _outlined(
 
 
 def _numbered(patches: Sequence[Patch]) -> tuple[Patch, ...]:
-    from dataclasses import replace
-
     largest_first = sorted(patches, key=lambda patch: (-patch.area_m2, patch.y_m, patch.x_m))
     return tuple(replace(patch, number=number) for number, patch in enumerate(largest_first, start=1))
 
 
-# -- thin -----------------------------------------------------------------------------------------------------
+# -- thin ------------------------------------------------------------------------------------------------
 
 
 def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> Patch | None:
     season = outlook.season
-    known = np.isfinite(season.cover).any(axis=1)
+    known = np.asarray(np.isfinite(season.cover).any(axis=1))
     own = known & (outlook.state != "thin") & (outlook.state != "not seen")
     near, around = place.surroundings(labels, number, own)
     inside = place.pick(labels) == number
@@ -259,21 +252,21 @@ def _level(season: Season, cells: Flags) -> Floats:
 
 
 def _core(place: _Place, labels: Whole, number: int) -> Flags:
-    """(N,) cells whose four neighbours belong to the patch too (beyond the lawn's edge counts as belonging)."""
+    """(N,) cells whose four neighbours belong to the patch too, or lie off the lawn."""
     from scipy.ndimage import binary_erosion
 
     cross = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], bool)
-    on_lawn = place.spread(np.ones(len(place.row), bool), False).astype(bool)
+    on_lawn = place.spread(np.ones(len(place.row)), 0) > 0
     solid = (labels == number) | ~on_lawn
     core = binary_erosion(solid, cross, border_value=1) & (labels == number)
-    return place.pick(core).astype(bool)
+    return core[place.row, place.col]
 
 
 def _lowest(season: Season, cells: Flags) -> Flags:
     """The third of some cells (at least one) that have least cover, over all visits."""
     if not cells.any():
         return cells
-    seen = np.nan_to_num(season.cover[cells] - np.nanmedian(season.cover[cells], axis=0)).sum(axis=1)
+    seen = np.nan_to_num(season.cover[cells] - _level(season, cells)).sum(axis=1)
     lowest = np.zeros(len(cells), bool)
     lowest[np.flatnonzero(cells)[np.argsort(seen, kind="stable")[: max(1, len(seen) // 3)]]] = True
     return lowest
@@ -363,7 +356,7 @@ def _thin_words(outlook: Outlook, here: float, there: float, pure: bool) -> str:
     return text if pure else f"{text}; too small for a whole cell, so taken as bare in the middle"
 
 
-# -- pale -----------------------------------------------------------------------------------------------------
+# -- pale ------------------------------------------------------------------------------------------------
 
 
 def _last_lab(cells: CellTable | Season) -> Floats:
@@ -376,7 +369,7 @@ def _last_lab(cells: CellTable | Season) -> Floats:
 
 
 def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floats:
-    """(N, 3) what is left of L*, a*, b* after a robust plane (Tukey's biweight, reweighted); 0 where unknown."""
+    """(N, 3) what is left of L*, a*, b* after a robust plane (Tukey's biweight); 0 where unknown."""
     basis = np.stack([np.ones_like(x_m), x_m - x_m.mean(), y_m - y_m.mean()], axis=1)
     away = np.zeros_like(lab)
     for channel in range(3):
@@ -428,7 +421,5 @@ def _pale_patch(
     )
     if patch is None:
         return None
-    from dataclasses import replace
-
     words = f"pale and yellower than the rest of this lawn, {patch.area_m2:.1f} m²: look there"
     return replace(patch, because=words, how_sure=float(np.clip(patch.how_sure, 0, 1)))

@@ -1,9 +1,9 @@
 """Stripes: passes that the spreader missed or made twice.
 
 Lines of cells in one direction are averaged into a profile across it. A stripe lies at one place of the
-profile all along its length, while patches and natural unevenness don't: so the lawn is cut across into bands,
-the profile is the middle of the bands' profiles, and chance is what the same bands give when each is slid
-sideways by an amount of its own (a permutation that keeps everything else of the lawn as it is).
+profile all along its length, while patches and natural unevenness don't: so the lawn is cut across into
+bands, the profile is the middle of the bands' profiles, and chance is what the same bands give when each is
+turned round sideways by an amount of its own (a permutation that keeps the rest of the lawn as it is).
 """
 
 from __future__ import annotations
@@ -20,13 +20,22 @@ from turfeye.records import Flags, Floats, Grid
 
 SLIDES = 199
 """Random slidings a direction; the least p is 1 / (SLIDES + 1)."""
-ALARM_P = 0.01
+ALARM_P = (0.02, 0.005)
+"""Chance that is taken for a stripe along a side of the lawn, and in another direction."""
 BAND_M = 1.5
 """Length of a band: more than unevenness of soil and seed usually reaches."""
 LEAST_DEPTH = 0.03
 """Shallower stripes are not spoken of: they are within the error of a photo."""
 WIDEST_CELLS = 3
 EDGE_TRUST = 0.6
+FLANK = 2
+"""Lines on each side that a place is compared with."""
+PARALLEL_DEG = 8.0
+PATCH_SD = 2.0
+ROUNDISH = 2.5
+"""A group of cells no longer than this many times its width is a patch, no piece of a stripe."""
+EDGE_TRUST = 0.6
+"""What a contrast counts at the lawn's edge, where there is one flank only."""
 FLANK = 2
 """Lines on each side that a place is compared with."""
 PARALLEL_DEG = 8.0
@@ -72,7 +81,8 @@ def stripes(
 
     Directions: along the sides of the outline first; only where nothing is found there, every 15 degrees (a
     stripe more than about 4 degrees off all of these can be missed). ``side_names`` are the names of the
-    outline's sides, corner A to B first. The p-value counts that the clearest place of all was picked. Fewer than 40 seen cells or four bands can't tell a stripe from chance: none is found, p = 1.
+    outline's sides, corner A to B first. The p-value counts that the clearest place of all was picked.
+    Fewer than 40 seen cells or four bands can't tell a stripe from chance: none is found, p = 1.
     """
     known = np.isfinite(cover)
     if known.sum() < 40:
@@ -83,7 +93,7 @@ def stripes(
     x, y, seen = x_m[known], y_m[known], cover[known]
     rng = np.random.default_rng(seed)
     nothing = None
-    for directions in _directions(grid):
+    for directions, alarm_p in zip(_directions(grid), ALARM_P, strict=True):
         boards = [board for angle in directions if (board := _Board.of(grid, x, y, seen, angle)) is not None]
         if not boards:
             continue
@@ -91,7 +101,8 @@ def stripes(
         best = int(np.argmax([np.abs(score).max() for score in scores]))
         seen_most = float(np.abs(scores[best]).max())
         p = float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1))
-        found = _found(grid, boards[best], p, scores[best], chance, side_names) if p <= ALARM_P else ()
+        limit = float(np.quantile(chance, 1 - alarm_p))
+        found = _found(grid, boards[best], p, scores[best], limit, side_names) if p <= alarm_p else ()
         if found:
             along = (boards[best].normal_deg + 90) % 180
             return Stripes(found, p, along, _spacing(found), _together(found, p))
@@ -105,16 +116,16 @@ def _found(
     board: _Board,
     p: float,
     score: Floats,
-    chance: Floats,
+    limit: float,
     side_names: Sequence[str] | None,
 ) -> tuple[Stripe, ...]:
-    hits = _pick(score, float(np.quantile(chance, 1 - ALARM_P)))
+    hits = _pick(score, limit)
     described = (_describe(grid, board, p, hit, side_names) for hit in hits)
     return tuple(stripe for stripe in described if stripe.depth >= LEAST_DEPTH)
 
 
 def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
-    """(N,) cells of compact thin or thick groups and next to them: too short for a stripe, so no part of one."""
+    """(N,) cells of compact thin or thick groups and next to them: no part of a stripe."""
     from scipy.ndimage import binary_dilation, label
 
     row = np.floor((y_m - grid.y0_m) / grid.cell_m).astype(int)
@@ -124,14 +135,13 @@ def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
     board = np.zeros((grid.rows, grid.cols))
     board[row, col] = np.nan_to_num(off)
     patch = np.zeros(board.shape, bool)
-    length = PATCH_LENGTH * min(grid.rows, grid.cols)
     for apart in (board < -far, board > far):
-        labels, count = label(apart, structure=np.ones((3, 3)))
+        labels, count = label(apart, structure=np.ones((3, 3), bool))
         for number in range(1, count + 1):
-            at = np.argwhere(labels == number)
-            if len(at) >= 3 and np.ptp(at, axis=0).max() + 1 < length:
+            high, wide = np.ptp(np.argwhere(labels == number), axis=0) + 1
+            if min(high, wide) >= 3 and max(high, wide) <= ROUNDISH * min(high, wide):
                 patch |= labels == number
-    return binary_dilation(patch, np.ones((3, 3)))[row, col]
+    return binary_dilation(patch, np.ones((3, 3), bool))[row, col]
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +232,7 @@ def _middle(contrast: Floats) -> Floats:
     Without the highest and the lowest quarter, a patch in one band says nothing. NaN where too few bands.
     """
     count = np.isfinite(contrast).sum(axis=1)
-    enough = count >= max(3, round(0.6 * contrast.shape[1]))
+    enough = count >= max(3, round(0.4 * contrast.shape[1]))
     return np.where(enough, _trimmed(contrast) * np.sqrt(count), np.nan)
 
 
@@ -257,7 +267,7 @@ def _directions(grid: Grid) -> tuple[list[float], list[float]]:
     corners = grid_outline_m(grid) if grid.outline_m is None else grid.outline_m
     sides = np.roll(corners, -1, axis=0) - corners
     lengths = np.hypot(*sides.T)
-    square = []
+    square: list[float] = []
     for (dx, dy), length in zip(sides, lengths, strict=True):
         angle = float((np.degrees(np.arctan2(dy, dx)) + 90) % 180)
         if length > 0.3 * lengths.max() and all(_apart(angle, other) > 4 for other in square):

@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import Literal
 
-from turfeye.errors import LawnError
+import numpy as np
+
 from turfeye.mixes import Mix
+from turfeye.season import Temperatures
 
 MEAN_DAYS = 7
 """Soil follows the air's daily mean over about a week: common practice, no source."""
 SEEDLING_DAYS = 28
 """Warm days that seedlings want after they emerge: common practice, no source."""
 STALE_DAYS = 10
-
-
-@dataclass(frozen=True, slots=True)
-class DayTemperature:
-    """One day's lowest and highest temperature."""
-
-    date: date
-    min_c: float
-    max_c: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +31,7 @@ class Window:
 def window(
     mix: Mix,
     day: date,
-    temperatures: Sequence[DayTemperature] = (),
+    temperatures: Temperatures | None = None,
     *,
     kind: Literal["air", "soil"] = "air",
 ) -> Window:
@@ -49,8 +41,6 @@ def window(
     record goes back a year, last year's calendar tells when the soil will fall below it; seed must have
     emerged and grown four weeks by then. Below the least temperature, a falling mean says "too late this
     year, wait" and a rising one "too early". Without figures the answer is "not known", with what to measure.
-
-    Raises LawnError for a day whose lowest temperature is above its highest.
     """
     if mix.soil_min_c is None:
         return Window("not known", f"the least soil temperature of {mix.name} is not known: go by its bag")
@@ -76,21 +66,14 @@ def window(
     return Window("sow", f"can be sown: {needs}, and it has {seen}{limit}", until)
 
 
-def _means(temperatures: Sequence[DayTemperature]) -> dict[date, float]:
-    """Seven-day means by their last day; a day that lacks one of its seven has none."""
-    for day in temperatures:
-        if not day.min_c <= day.max_c:
-            raise LawnError(
-                f"temperatures of {day.date}: the lowest, {day.min_c}, is above the highest, {day.max_c}; "
-                "swap them"
-            )
-    daily = {day.date: (day.min_c + day.max_c) / 2 for day in temperatures}
-    means = {}
-    for last in daily:
-        week = [daily.get(last - timedelta(days=back)) for back in range(MEAN_DAYS)]
-        if None not in week:
-            means[last] = sum(value for value in week if value is not None) / MEAN_DAYS
-    return means
+def _means(temperatures: Temperatures | None) -> dict[date, float]:
+    """Seven-day means by their last day."""
+    if temperatures is None or len(temperatures.min_c) < MEAN_DAYS:
+        return {}
+    daily = (temperatures.min_c + temperatures.max_c) / 2
+    means = np.convolve(daily, np.full(MEAN_DAYS, 1 / MEAN_DAYS), mode="valid")
+    first = temperatures.first + timedelta(days=MEAN_DAYS - 1)
+    return {first + timedelta(days=k): float(mean) for k, mean in enumerate(means)}
 
 
 def _cold(means: dict[date, float], latest: date, words: str) -> Window:

@@ -18,8 +18,9 @@ from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
 from turfeye.records import Floats, Outlook, Patch, Task, WorkPlan
+from turfeye.season import Temperatures
 from turfeye.tape import fix
-from turfeye.window import DayTemperature, window
+from turfeye.window import window
 
 BAG_COVERS_M2 = 9.0
 """A bag of compost dressing raked on by hand covers about this: common practice, no source."""
@@ -32,7 +33,7 @@ SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class PlanSettings:
     """What the user sets for a plan; the defaults are common practice, no source."""
 
@@ -44,7 +45,7 @@ class PlanSettings:
     purity: float = 1.0  # of the seed, from its bag; with germination it is the share of pure live seed
     germination: float = 1.0
     corner_names: tuple[str, ...] | None = None
-    temperatures: tuple[DayTemperature, ...] = ()
+    temperatures: Temperatures | None = None
     temperatures_of: Literal["air", "soil"] = "air"
 
     def __post_init__(self) -> None:
