@@ -3,14 +3,16 @@
     python tools/train_region.py OUT DATA [DATA ...] --steps 3000
 
 DATA folders hold NAME.jpg with NAME-lawn.png (255 = lawn), as ``tools/make_training.py gardens`` and
-``tools/quick_gardens.py`` write them. Gardens whose number divides by 5 are held out and never trained on;
-``tools/score_region.py`` scores them with the exported network. Nothing pretrained goes in.
+``tools/quick_gardens.py`` write them, or spots from ``tools/make_training.py spots``. Gardens and spots whose
+number divides by 5 are held out and never trained on; ``tools/score_region.py`` scores them with the exported
+network. Nothing pretrained goes in.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import math
 import re
 import time
@@ -20,11 +22,13 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
+from PIL import Image
 from torch import nn
 
 LONG_PX, SHORT_PX = 384, 288  # what the network sees
 STORED_PX = (416, 312)
 HOLD_OUT_EVERY = 5
+LARGE_THING = 0.012  # of a spot picture: a card, a hand-sized leaf
 
 
 class Block(nn.Module):
@@ -91,20 +95,42 @@ def held_out(name: str) -> bool:
     return number(name) % HOLD_OUT_EVERY == 0
 
 
-def load(folders: list[Path]) -> list[tuple[str, np.ndarray, np.ndarray]]:
-    """(name, rgb, lawn) of every training picture, brought to one size, upright or lying."""
+def lawn_of(folder: Path, name: str) -> np.ndarray:
+    """(H, W) uint8 truth, 255 = lawn; in a spot picture all but the card and other large things is lawn."""
+    drawn = cv2.imread(str(folder / f"{name}-lawn.png"), cv2.IMREAD_GRAYSCALE)
+    if drawn is not None:
+        return drawn
+    with Image.open(folder / f"{name}-shares.png") as shares:
+        other = cv2.medianBlur(np.asarray(shares)[..., 3], 15) > 127
+    _, label, stats, _ = cv2.connectedComponentsWithStats(other.astype(np.uint8))
+    large = stats[:, cv2.CC_STAT_AREA] > LARGE_THING * other.size
+    large[0] = False
+    return np.where(large[label], 0, 255).astype(np.uint8)
+
+
+def load(folders: list[Path], *, spots: int) -> list[tuple[str, np.ndarray, np.ndarray]]:
+    """(name, rgb, lawn) of the training pictures, brought to one size, upright or lying.
+
+    Of a folder of spots only the first ``spots`` that are oblique or hold a card are taken.
+    """
     loaded = []
     for folder in folders:
-        for mask_path in sorted(folder.glob("*-lawn.png")):
-            name = mask_path.name.removesuffix("-lawn.png")
-            if held_out(name):
-                continue
-            bgr = cv2.imread(str(mask_path.with_name(f"{name}.jpg")))
-            lawn = cv2.imread(str(mask_path), cv2.IMREAD_GRAYSCALE)
+        names = [p.stem for p in sorted(folder.glob("*.jpg")) if not held_out(p.stem)]
+        if not any(folder.glob("*-lawn.png")):
+            names = [name for name in names if wanted_spot(folder / f"{name}.json")][:spots]
+        for name in names:
+            bgr = cv2.imread(str(folder / f"{name}.jpg"))
             size = STORED_PX if bgr.shape[1] >= bgr.shape[0] else STORED_PX[::-1]
             rgb = cv2.resize(bgr[..., ::-1], size, interpolation=cv2.INTER_AREA)
-            loaded.append((name, rgb, cv2.resize(lawn, size, interpolation=cv2.INTER_AREA)))
+            lawn = cv2.resize(lawn_of(folder, name), size, interpolation=cv2.INTER_AREA)
+            loaded.append((name, rgb, lawn))
     return loaded
+
+
+def wanted_spot(facts: Path) -> bool:
+    """Spots that are oblique or hold a card: the kinds that the region is asked about."""
+    spot = json.loads(facts.read_text())
+    return spot["tilt_deg"] >= 12 or spot["recipe"].get("card") is not None
 
 
 def moved(rgb: torch.Tensor, lawn: torch.Tensor, size: tuple[int, int], rng: torch.Generator) -> tuple:
@@ -225,12 +251,13 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("data", type=Path, nargs="+")
     parser.add_argument("--steps", type=int, default=3000)
+    parser.add_argument("--spots", type=int, default=40)
     parser.add_argument("--batch", type=int, default=24)
     parser.add_argument("--seed", type=int, default=20260402)
     parser.add_argument("--stop-after-s", type=float, default=3600.0)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    pictures = load(args.data)
+    pictures = load(args.data, spots=args.spots)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     print(f"{len(pictures)} training pictures, {device}", flush=True)
     options = {"steps": args.steps, "batch": args.batch, "seed": args.seed}
