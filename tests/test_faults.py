@@ -1,0 +1,288 @@
+import time
+
+import cv2
+import numpy as np
+import pytest
+
+from turfeye import colour, faults
+from turfeye.records import CardValues, Correction, Shares
+
+SIZE = (600, 840)
+CARD = np.array([[120, 90], [330, 90], [330, 240], [120, 240]], dtype=float)
+SUN = 0.55  # linear light at which a perfect white gives code 196
+
+
+def turf(seed=0, blades=15_000, size=SIZE):
+    """Strokes of green over soil: linear light of a lawn in even sun, and what is green. Invented."""
+    rng = np.random.default_rng(seed)
+    height, width = size
+    soil = rng.normal(0, 1, (height // 4, width // 4)).astype(np.float32)
+    soil = cv2.resize(soil, (width, height), interpolation=cv2.INTER_CUBIC)
+    soil += rng.normal(0, 0.6, size).astype(np.float32)
+    light = np.array([0.17, 0.12, 0.08]) * np.exp(0.25 * soil)[..., None]
+    green = np.zeros(size, np.uint8)
+    start = rng.uniform([0, 0], [width, height], (blades, 2))
+    angle, length = rng.uniform(0, 2 * np.pi, blades), rng.uniform(12, 40, blades)
+    end = start + (length * [np.cos(angle), np.sin(angle)]).T
+    tone = np.array([0.07, 0.13, 0.035]) * np.exp(rng.normal(0, 0.45, (blades, 1)))
+    for a, b, colour_ in zip(start, end, tone, strict=True):
+        p, q = (tuple(int(v) for v in point) for point in (a, b))
+        cv2.line(light, p, q, colour_.tolist(), 2)
+        cv2.line(green, p, q, 1, 2)
+    return light, green.astype(np.float32)
+
+
+LIGHT, GREEN = turf()
+
+
+def picture(light=LIGHT, *, exposure=SUN * 3, noise=1.5, seed=1):
+    coded = colour.encode(light * exposure)
+    return np.clip(coded + np.random.default_rng(seed).normal(0, noise, coded.shape), 0, 255).astype(np.uint8)
+
+
+def shares(green=GREEN, other=None):
+    other = np.zeros_like(green) if other is None else other.astype(np.float32)
+    nothing = np.zeros_like(green)
+    return Shares(green * (1 - other), nothing, (1 - green) * (1 - other), other)
+
+
+def correction(exposure=SUN * 3):
+    values = CardValues(("grey",), np.full((1, 3), 0.18), np.array([True]), False)
+    return Correction((0.0, 0.0), np.full(3, 1 / exposure), None, 1.0, 2.0, 0.02, values)
+
+
+def found(rgb, **options):
+    options.setdefault("shares", shares())
+    return faults.find(rgb, **options)
+
+
+def share_of(got, code, where=np.s_[:]):
+    return float((got.fault[where] == code).mean())
+
+
+# ---------------------------------------------------------------------------------------------- false alarms
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("blades", [0, 2_000, 15_000])
+def test_sound_pictures_stay_clean(seed, blades):
+    light, green = turf(seed, blades)
+    got = found(picture(light, seed=seed), shares=shares(green), correction=correction())
+    assert (got.fault > 0).mean() < 0.01
+    assert not got.other_light.any()
+    assert faults.hints(got) == ()
+
+
+@pytest.mark.parametrize("cast", [(1.0, 0.8, 0.55), (0.8, 1.0, 1.15)])
+def test_a_cast_is_no_fault(cast):
+    got = found(picture(LIGHT * cast))
+    assert faults.hints(got) == ()
+
+
+def test_half_bare_is_no_shade():
+    light, green = turf(4)
+    soil, _ = turf(4, 0)
+    light[:, 420:], green[:, 420:] = soil[:, 420:], 0
+    got = found(picture(light), shares=shares(green), correction=correction())
+    assert not got.shade_edge
+    assert not got.other_light.any()
+
+
+def test_a_lens_that_darkens_a_little_is_no_fault():
+    assert share_of(found(picture(LIGHT * bowl(0.25))), faults.CORNER) == 0
+
+
+# ------------------------------------------------------------------------------------------------- exposure
+
+
+def test_burnt_out_is_found_where_it_is():
+    light = LIGHT.copy()
+    light[:, 560:] *= 30
+    got = found(picture(light))
+    assert share_of(got, faults.BURNT, np.s_[:, 580:]) > 0.9
+    assert share_of(got, faults.BURNT, np.s_[:, :540]) == 0
+    assert any(h.startswith("burnt out on the right third") for h in faults.hints(got))
+
+
+def test_too_dark_says_where_and_what_to_do():
+    light = LIGHT.copy()
+    light[:, :270] *= 0.02
+    got = found(picture(light))
+    assert share_of(got, faults.DARK, np.s_[:, :260]) > 0.95
+    assert share_of(got, faults.DARK, np.s_[:, 300:]) == 0
+    assert "too dark on the left third: turn round or wait for cloud" in faults.hints(got)
+
+
+# ----------------------------------------------------------------------------------------------------- blur
+
+
+def streak(length, angle):
+    kernel = np.zeros((length, length), np.float32)
+    kernel[length // 2] = 1
+    centre = (length - 1) / 2
+    kernel = cv2.warpAffine(kernel, cv2.getRotationMatrix2D((centre, centre), angle, 1), (length, length))
+    return kernel / kernel.sum()
+
+
+@pytest.mark.parametrize("angle", [0, 45, 90, 135])
+@pytest.mark.parametrize("length", [9, 15])
+def test_movement(angle, length):
+    got = found(picture(cv2.filter2D(LIGHT, -1, streak(length, angle))))
+    assert share_of(got, faults.MOVED) > 0.5
+    assert share_of(got, faults.SOFT) < 0.2
+    assert faults.hints(got)[0].startswith("blurred by movement")
+
+
+@pytest.mark.parametrize("sigma", [2.0, 3.0])
+def test_out_of_focus(sigma):
+    got = found(picture(cv2.GaussianBlur(LIGHT, (0, 0), sigma)))
+    assert share_of(got, faults.SOFT) > 0.8
+    assert share_of(got, faults.MOVED) < 0.1
+
+
+def test_half_in_focus():
+    light = LIGHT.copy()
+    light[:200] = cv2.GaussianBlur(LIGHT, (0, 0), 3)[:200]
+    got = found(picture(light))
+    assert share_of(got, faults.SOFT, np.s_[:170]) > 0.8
+    assert share_of(got, faults.SOFT, np.s_[240:]) < 0.02
+    assert faults.hints(got)[0].startswith("out of focus on the upper third")
+
+
+# ---------------------------------------------------------------------------------------------------- white
+
+
+def test_wet_glare():
+    light = LIGHT.copy()
+    rng = np.random.default_rng(8)
+    for x, y in rng.uniform([300, 0], [840, 600], (4_000, 2)).astype(int).tolist():
+        cv2.circle(light, (x, y), 2, (0.7, 0.7, 0.7), -1)
+    got = found(picture(light))
+    assert share_of(got, faults.GLARE, np.s_[:, 340:]) > 0.7
+    assert share_of(got, faults.GLARE, np.s_[:, :280]) == 0
+    assert any("wet glare" in hint for hint in faults.hints(got))
+
+
+def test_snow():
+    light = LIGHT.copy()
+    light[300:] = np.array([0.72, 0.75, 0.80]) * np.exp(
+        0.05 * np.random.default_rng(1).normal(0, 1, (300, 840, 1))
+    )
+    got = found(picture(light, exposure=1.0), correction=correction(1.0))
+    assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
+    assert share_of(got, faults.SNOW, np.s_[:260]) == 0
+
+
+def test_pale_dry_soil_is_not_snow():
+    light, _ = turf(3, 0)
+    got = found(
+        picture(light * [2.4, 2.9, 3.6], exposure=1.0), shares=shares(0 * GREEN), correction=correction(1.0)
+    )
+    assert share_of(got, faults.SNOW) == 0
+
+
+# ---------------------------------------------------------------------------------------------------- light
+
+
+def shaded(mask, depth=5.0):
+    """Shade: less light, and bluer (the sky's)."""
+    soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 4)[..., None]
+    return LIGHT * (1 - soft + soft * np.array([0.9, 1.0, 1.25]) / depth)
+
+
+def half():
+    mask = np.zeros(SIZE, bool)
+    mask[:, 420:] = True
+    return mask
+
+
+@pytest.mark.parametrize("depth", [3.0, 6.0])
+def test_shade_while_the_card_is_in_the_sun(depth):
+    got = found(picture(shaded(half(), depth)), correction=correction(), card_px=CARD)
+    assert got.shade_edge
+    assert got.other_light[:, 445:].mean() > 0.97
+    assert got.other_light[:, :395].mean() < 0.03
+    assert any("in other light than the card" in hint for hint in faults.hints(got))
+
+
+def test_sun_while_the_card_is_in_shade():
+    light = shaded(~half(), 5.0)
+    got = found(picture(light, exposure=SUN * 5), correction=correction(SUN), card_px=CARD)
+    assert got.other_light[:, 445:].mean() > 0.97
+    assert got.other_light[:, :395].mean() < 0.03
+
+
+def test_all_the_lawn_in_other_light_than_the_card():
+    got = found(picture(LIGHT / 12, exposure=SUN * 3), correction=correction(SUN * 3), card_px=CARD)
+    assert got.other_light.mean() > 0.9
+
+
+def test_without_a_correction_a_shade_edge_is_only_a_hint():
+    got = found(picture(shaded(half())))
+    assert not got.other_light.any()
+    assert any(hint.startswith("a shade edge crosses the picture") for hint in faults.hints(got))
+
+
+def bowl(lost):
+    height, width = SIZE
+    y, x = np.mgrid[:height, :width]
+    r2 = ((x - width / 2) ** 2 + (y - height / 2) ** 2) / ((width**2 + height**2) / 4)
+    return (1 - lost * r2)[..., None]
+
+
+def test_dark_corners_of_the_lens():
+    got = found(picture(LIGHT * bowl(0.7)), correction=correction())
+    assert share_of(got, faults.CORNER, np.s_[:60, :80]) > 0.9
+    assert share_of(got, faults.CORNER, np.s_[150:450, 200:640]) == 0
+    assert any(hint.startswith("dark corners") for hint in faults.hints(got))
+
+
+# --------------------------------------------------------------------------------------------------- things
+
+
+def test_a_shoe_on_the_lawn():
+    light, other = LIGHT.copy(), np.zeros(SIZE)
+    cv2.ellipse(light, (600, 400), (110, 45), 30, 0, 360, (0.02, 0.03, 0.15), -1)
+    cv2.ellipse(other, (600, 400), (110, 45), 30, 0, 360, 1, -1)
+    for mask in (None, other):  # by its colour alone, and by what the classifier says
+        got = found(picture(light), shares=shares(other=mask))
+        assert share_of(got, faults.THING, other > 0) > 0.85
+        assert share_of(got, faults.THING, other == 0) < 0.005
+        assert any(hint.startswith("something lies on the lawn") for hint in faults.hints(got))
+
+
+def test_fallen_leaves():
+    light, leaf = LIGHT.copy(), np.zeros(SIZE, np.uint8)
+    for x, y in np.random.default_rng(2).uniform([40, 40], [800, 560], (60, 2)).astype(int).tolist():
+        cv2.ellipse(light, (x, y), (16, 11), x % 180, 0, 360, (0.34, 0.12, 0.03), -1)
+        cv2.ellipse(leaf, (x, y), (16, 11), x % 180, 0, 360, 1, -1)
+    got = found(picture(light))
+    assert share_of(got, faults.LEAVES, leaf > 0) > 0.8
+    assert share_of(got, faults.LEAVES, leaf == 0) < 0.01
+    assert any(hint.startswith("fallen leaves") for hint in faults.hints(got))
+
+
+def test_the_card_is_not_lawn():
+    got = found(picture(), card_px=CARD)
+    assert share_of(got, faults.CARD, np.s_[90:240, 120:330]) == 1
+    assert share_of(got, faults.CARD, np.s_[260:, :]) == 0
+    assert faults.hints(got) == ()
+
+
+def test_hints_look_at_the_lawn_only():
+    light = LIGHT.copy()
+    light[:, :270] *= 0.02
+    lawn = np.ones(SIZE, bool)
+    lawn[:, :280] = False
+    assert faults.hints(found(picture(light), lawn=lawn)) == ()
+
+
+def test_quick_enough():
+    rgb = np.tile(picture(), (2, 1, 1))  # one megapixel
+    both = Shares(*(np.tile(share, (2, 1)) for share in (GREEN, 0 * GREEN, 1 - GREEN, 0 * GREEN)))
+    best = 1.0
+    for _ in range(5):
+        start = time.perf_counter()
+        found(rgb, shares=both, correction=correction())
+        best = min(best, time.perf_counter() - start)
+    assert best < 0.09  # 30 ms on a core of one's own; generous, for busy machines
