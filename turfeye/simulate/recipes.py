@@ -57,7 +57,7 @@ class SpotRecipe:
     turbidity: float = 3.0
     card: int | None = None  # its spot number
     card_tilt_deg: tuple[float, float] = (0.8, -0.6)
-    size_px: tuple[int, int] = (960, 640)
+    size_px: tuple[int, int] = (816, 544)
     focal_35mm: int = 26
     taken: str = "2026-04-02T10:41:00"
 
@@ -164,13 +164,13 @@ def spot_parts(recipe: SpotRecipe) -> list[Part]:
     return parts
 
 
-def coarsening(view: View, *, leaf_m: float = 0.0022) -> Callable[[Floats, Floats], Floats]:
+def coarsening(view: View, *, leaf_m: float = 0.0022, widest: float = 4.0) -> Callable[[Floats, Floats], Floats]:
     """How many times wider leaves may be drawn before a single one shows as too wide in this view."""
     camera = view.camera_m
 
     def widen(x: Floats, y: Floats) -> Floats:
         away = np.sqrt((x - camera[0]) ** 2 + (y - camera[1]) ** 2 + camera[2] ** 2)
-        return np.clip(away / view.focal_px / leaf_m * 1.3, 1.0, 4.0).astype(np.float32)
+        return np.clip(away / view.focal_px / leaf_m * 1.3, 1.0, widest).astype(np.float32)
 
     return widen
 
@@ -222,7 +222,7 @@ def shade_part(recipe: SpotRecipe) -> Part:
     # A wall whose upright edge throws the shadow's edge; ragged like a hedge's.
     t = np.linspace(-0.3, 3.0, 60)
     rag = 0.02 * recipe.gsd_mm**0.3 * np.cumsum(rng.normal(0, 1, 60)) * 0.6
-    reach = np.array([0, 0, -away[2] * 0.0]), 6.0
+    reach = 6.0
     near = away * [1, 1, 0] + side * shift + t[:, None] * np.array([0, 0, away[2]])
     near = near + rag[:, None] * side
     far = away * [1, 1, 0] + side * reach + t[:, None] * np.array([0, 0, away[2]])
@@ -255,9 +255,9 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         wet=u(0, 1) ** 1.4,
         rough_mm=u(2, 7),
         stones_per_m2=float(rng.choice([u(0, 10), u(10, 80), u(80, 250)], p=[0.5, 0.35, 0.15])),
-        clover_per_m2=float(rng.random() < 0.25) * u(20, 250),
+        clover_per_m2=float(rng.random() < 0.15) * u(5, 60),
         leaves_per_m2=float(rng.random() < 0.3) * u(1, 14),
-        moss=float(rng.random() < 0.25) * u(0.03, 0.4),
+        moss=float(rng.random() < 0.15) * u(0.03, 0.4),
         pale=float(rng.random() < 0.25) * u(0.05, 0.4),
         length_mm=u(40, 85) if old else u(28, 70),
         width_mm=u(2.0, 3.8) if old else u(1.3, 3.0),
@@ -267,7 +267,7 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         green=tuple(float(v) for v in np.array([0.062, 0.118, 0.030]) * np.exp(
             0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue)),
         gsd_mm=float(u(0.8, 2.0)) if oblique else gsd,
-        tilt_deg=u(40, 72) if oblique else u(0, 38) * u(0.2, 1),
+        tilt_deg=u(40, 60) if oblique else u(0, 38) * u(0.2, 1),
         turn_deg=u(0, 360) if card is None else u(-30, 30) + 180 * float(rng.random() < 0.3),
         aim_m=(0.0, 0.0) if card is None else (u(-0.12, 0.12), u(-0.08, 0.08)),
         light=light,

@@ -18,6 +18,7 @@ from turfeye.simulate.mesh import CLASSES, Part, merged
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 _LUMA = np.array([0.2126, 0.7152, 0.0722])
+_ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
 @dataclass(frozen=True)
@@ -92,19 +93,19 @@ def variant() -> str:
 @functools.cache
 def _class_integrator(mi: Any) -> type:
     class Classes(mi.SamplingIntegrator):  # type: ignore[misc, name-defined]
-        """First hit only: green, straw, bare as R, G, B, or the lawn flag."""
+        """First hit only: green, straw, bare as R, G, B, and the lawn flag as a fourth channel."""
 
-        def __init__(self, props: Any) -> None:
-            super().__init__(props)
-            self.what = props.get("what", "vertex_klass")
+        def aov_names(self) -> list[str]:
+            return ["lawn"]
 
         def sample(self, scene: Any, sampler: Any, ray: Any, medium: Any = None, active: Any = True) -> Any:
-            hit = scene.ray_intersect(ray, active)
-            valid = hit.is_valid() & active
-            value = hit.shape.eval_attribute_3(self.what, hit, valid)
             import drjit as dr
 
-            return mi.Color3f(dr.select(valid, value, 0.0)), valid, []
+            hit = scene.ray_intersect(ray, active)
+            valid = hit.is_valid() & active
+            value = dr.select(valid, hit.shape.eval_attribute_3("vertex_klass", hit, valid), 0.0)
+            lawn = dr.select(value[0] > 0.5 * _ON_LAWN, 1.0, 0.0)
+            return mi.Color3f(value - _ON_LAWN * lawn), valid, [lawn]
 
     return Classes
 
@@ -142,7 +143,7 @@ def _mesh(part: Part, number: int) -> Any:
         f"m{number}",
         vertex_count=len(part.vertices),
         face_count=len(part.faces),
-        has_vertex_normals=part.translucency > 0,
+        has_vertex_normals=False,
         has_vertex_texcoords=part.uv is not None,
         props=props,
     )
@@ -150,29 +151,14 @@ def _mesh(part: Part, number: int) -> Any:
     if part.rgb_linear is not None:
         mesh.add_attribute("vertex_color", 3, np.ascontiguousarray(part.rgb_linear, np.float32).ravel())
     klass = np.array([part.klass == name for name in CLASSES[:3]], np.float32)
-    mesh.add_attribute("vertex_klass", 3, np.tile(klass, count))
-    mesh.add_attribute("vertex_lawn", 3, np.full(3 * count, float(part.lawn), np.float32))
+    mesh.add_attribute("vertex_klass", 3, np.tile(klass + _ON_LAWN * part.lawn, count))
     inside = mi.traverse(mesh)
     inside["vertex_positions"] = np.ascontiguousarray(part.vertices, np.float32).ravel()
     inside["faces"] = np.ascontiguousarray(part.faces, np.uint32).ravel()
     if part.uv is not None:
         inside["vertex_texcoords"] = np.ascontiguousarray(part.uv, np.float32).ravel()
-    if part.translucency > 0:
-        inside["vertex_normals"] = _normals(part).ravel()
     inside.update()
     return mesh
-
-
-def _normals(part: Part) -> Floats:
-    corner = part.vertices[part.faces]
-    face = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    normal = np.zeros_like(part.vertices, dtype=np.float64)
-    for k in range(3):
-        for axis in range(3):
-            normal[:, axis] += np.bincount(part.faces[:, k], face[:, axis], len(normal))
-    length = np.linalg.norm(normal, axis=1, keepdims=True)
-    normal = np.where(length > 0, normal / np.maximum(length, 1e-30), [0.0, 0.0, 1.0])
-    return normal.astype(np.float32)
 
 
 def _emitters(light: Light) -> dict[str, Any]:
@@ -255,7 +241,7 @@ class Stage:
 
     def photograph(self, view: View, *, spp: int = 64, seed: int = 0) -> Picture:
         """Light and truth for one camera."""
-        rgb = self._render(_sensor(view), spp, seed) / float(np.asarray(white(self.light)) @ _LUMA)
+        rgb = self._render(_sensor(view), spp, seed)[..., :3] / float(np.asarray(white(self.light)) @ _LUMA)
         # Single fireflies (a path that met the sun by chance) are held to what their surroundings could be.
         rgb = np.minimum(rgb, 4.0)
         truth = self._classes(_sensor(view), min(spp, 64), seed + 1)
@@ -289,13 +275,10 @@ class Stage:
     def _render(self, sensor: Any, spp: int, seed: int, integrator: Any = None) -> Floats:
         mi = _mitsuba()
         extra = {} if integrator is None else {"integrator": integrator}
-        return np.array(mi.render(self._scene, sensor=sensor, spp=spp, seed=seed, **extra))[..., :3]
+        return np.array(mi.render(self._scene, sensor=sensor, spp=spp, seed=seed, **extra))
 
     def _classes(self, sensor: Any, spp: int, seed: int) -> Floats:
-        mi = _mitsuba()
-        first = mi.load_dict({"type": "turfeye_classes", "what": "vertex_klass"})
-        shares = np.clip(self._render(sensor, spp, seed, first), 0, 1)
-        on_lawn = mi.load_dict({"type": "turfeye_classes", "what": "vertex_lawn"})
-        lawn = np.clip(self._render(sensor, max(4, spp // 4), seed, on_lawn)[..., :1], 0, 1)
-        other = np.clip(1 - shares.sum(axis=-1, keepdims=True), 0, 1)
-        return np.concatenate([shares, other, lawn], axis=-1).astype(np.float32)
+        integrator = _mitsuba().load_dict({"type": "turfeye_classes"})
+        seen = np.clip(self._render(sensor, spp, seed, integrator), 0, 1)
+        other = np.clip(1 - seen[..., :3].sum(axis=-1, keepdims=True), 0, 1)
+        return np.concatenate([seen[..., :3], other, seen[..., 3:4]], axis=-1).astype(np.float32)
