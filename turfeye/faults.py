@@ -278,7 +278,7 @@ def _white(sample: Bytes, shares: Shares, correction: Correction | None, blocks:
     around = (blocks.mean(_luma(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
     green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3)
     snow = _steady(blocks.mean(cold.view(np.uint8)) > 0.7)
-    glare = (share > GLINT_SHARE) & (around < GLINT_CODE - 50) & (green > 0.3)
+    glare = (share > GLINT_SHARE) & (share < 0.6) & (around < GLINT_CODE - 50) & (green > 0.3)
     return {GLARE: _steady(glare), SNOW: snow}
 
 
