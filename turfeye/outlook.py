@@ -6,8 +6,8 @@ about it, the shared terms included. The draws are fixed points, so the same sea
 The states of a cell, in this order:
 
 - *not seen*: no visit showed it;
-- *thin*: at least 80 % sure that it falls short of the target by more than 10 points on the date and
-  for ever. Never said before the lawn itself is well on its way: youth is not failure;
+- *thin*: likelier than not to fall short of the target by more than 5 points on the date and for good.
+  Never said before the lawn itself is well on its way: youth is not failure;
 - *on course*: at least 70 % sure to reach the target by the date;
 - *slow*: at least 70 % sure not to, but still coming, or short by little;
 - *too soon to say*: anything else.
@@ -15,6 +15,7 @@ The states of a cell, in this order:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
@@ -22,13 +23,16 @@ from typing import Literal
 import numpy as np
 
 from turfeye import growth, mixes
-from turfeye.growth import Curve, Fit, Prior, Settings
+from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
+from turfeye.errors import SeasonError
+from turfeye.growth import Fit, Prior, Settings
 from turfeye.mixes import Mix
 from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Words
 
-CLEAR_DEFICIT = 0.10
-"""Cover short of the target by more than this, for good, is thin."""
-SURE_THIN = 0.8
+THIN_DEFICIT = 0.05
+"""Cover that stays short of the target by more than this is thin. (A clear case is short by 10 points; this
+lets a cell be called that is expected in between.)"""
+SURE_THIN = 0.5
 SURE_COURSE = 0.7
 GROWN_ENOUGH = 0.4
 """Nothing is called thin before the lawn's healthy cells have made this share of their rise."""
@@ -64,13 +68,21 @@ def fit(
     mix : by default the shipped one of the sowing's name; hand in a user's own
     prior : by default the mix's
 
-    Raises LawnError when no mix of that name is known, ValueError when degree-days are wanted of a season without temperatures.
+    Raises LawnError when no mix of that name is known, SeasonError when there is no visit or when degree-days
+    are wanted of a season without temperatures.
     """
+    if not season.visits:
+        raise SeasonError("a season needs at least one visit and this one has none; file photos with `add`")
     clock = _Clock.of(season, time_axis)
     prior = prior or prior_of(mix or mixes.get(season.sowing.mix))
     settings = settings or Settings(curve=curve)
     found = growth.fit(
-        season.cover, season.cover_se, clock.time(season.age_days), prior=prior, settings=settings
+        season.cover,
+        season.cover_se,
+        clock.time(season.age_days),
+        place=np.stack([season.row, season.col], axis=1),
+        prior=prior,
+        settings=settings,
     )
     target_age = float((season.target.date - season.sowing.date).days)
     now_age = float(season.age_days[-1])
@@ -123,7 +135,7 @@ class _Clock:
     def of(cls, season: Season, axis: TimeAxis | None) -> _Clock:
         have = season.degree_days_by_age is not None
         if axis == "degree-days" and not have:
-            raise ValueError(
+            raise SeasonError(
                 "degree-days need daily temperatures and this season has none; "
                 "put a temperatures.csv (date,min_c,max_c) in the lawn folder, or use days"
             )
@@ -190,17 +202,17 @@ def _forecast(
     """Count on draws of every cell."""
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = clock.time(np.array([now_age, target_age]))
-    points = _even_points(DRAWS, growth.P + 2)
-    normal, kind, wobble = points[:, : growth.P], points[:, growth.P], points[:, growth.P + 1]
+    points = _even_points(DRAWS, P + 2)
+    normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     parts = []
-    for block in growth.blocks(len(found.failed)):
+    for block in growth.blocks(found.odds.shape[1]):
         theta = _draw(found, block, normal, kind)
-        now = growth.cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
-        then = growth.cover_at(theta, np.array(x_then), curve) + float(setback.at(target_age))
+        now = cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
+        then = cover_at(theta, np.array(x_then), curve) + float(setback.at(target_age))
         then = np.clip(then + noise_sd * wobble, 0, 1)
-        short = (then < target - CLEAR_DEFICIT) & (growth.end_cover(theta) < target - CLEAR_DEFICIT)
+        short = (then < target - THIN_DEFICIT) & (end_cover(theta) < target - THIN_DEFICIT)
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
-        reach = np.quantile(growth.reach_time(theta, target, curve), 0.5, axis=1, method="lower")
+        reach = np.quantile(reach_time(theta, target, curve), 0.5, axis=1, method="lower")
         parts.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
             (then >= target).mean(axis=1), short.mean(axis=1), clock.age(reach),
@@ -211,15 +223,23 @@ def _forecast(
 def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
     """(n, K, P): likely curves of the cells of a block, shared terms' errors included."""
     drawn = []
-    for which in (0, 1):
+    for which in range(growth.KINDS):
         pull = found.pull[which, block]
         cov = found.cov[which, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
         root = np.linalg.cholesky(cov)
         drawn.append(found.theta[which, block][:, None, :] + normal @ np.swapaxes(root, -1, -2))
     from scipy.special import ndtr
 
-    failed = ndtr(kind) < found.failed[block, None]
-    return np.where(failed[..., None], drawn[1], drawn[0])
+    return _of_kind(drawn, ndtr(kind), found.odds[:, block])
+
+
+def _of_kind(drawn: Sequence[Floats], chance: Floats, odds: Floats) -> Floats:
+    """From the draws (n, K, P) of each kind, the kind that ``chance`` (n, K) or (K,) falls on."""
+    theta, reached = drawn[0], odds[0]
+    for more, share in zip(drawn[1:], odds[1:], strict=True):
+        theta = np.where((chance > reached[:, None])[..., None], more, theta)
+        reached = reached + share
+    return theta
 
 
 def _even_points(count: int, dims: int) -> Floats:
@@ -239,7 +259,7 @@ def _even_points(count: int, dims: int) -> Floats:
 def _grown(found: Fit, time: float) -> float:
     """Share of their rise that the lawn's healthy cells have made."""
     bare_to_full = np.array([-40.0, 40.0, found.mean[2], found.mean[3]])
-    return float(growth.cover_at(bare_to_full, np.array(time), found.settings.curve))
+    return float(cover_at(bare_to_full, np.array(time), found.settings.curve))
 
 
 def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
@@ -282,17 +302,16 @@ def _lawn_draws(
     common = rng.standard_normal((LAWN_DRAWS, len(root))) @ root.T
     total = np.zeros((LAWN_DRAWS, len(ages)))
     for block in growth.blocks(len(weight), 512):
-        failed = rng.random((block.stop - block.start, LAWN_DRAWS)) < found.failed[block, None]
-        own = rng.standard_normal((*failed.shape, growth.P))
-        theta = np.zeros_like(own)
-        for which in (0, 1):
-            here = np.linalg.cholesky(found.cov[which, block])
-            moved = found.theta[which, block][:, None] + common @ np.swapaxes(
-                found.pull[which, block], -1, -2
-            )
-            theta = np.where((failed == which)[..., None], moved + own @ np.swapaxes(here, -1, -2), theta)
+        chance = rng.random((block.stop - block.start, LAWN_DRAWS))
+        own = rng.standard_normal((*chance.shape, P))
+        drawn = []
+        for which in range(growth.KINDS):
+            root_here = np.linalg.cholesky(found.cov[which, block])
+            moved = common @ np.swapaxes(found.pull[which, block], -1, -2)
+            drawn.append(found.theta[which, block][:, None] + moved + own @ np.swapaxes(root_here, -1, -2))
+        theta = _of_kind(drawn, chance, found.odds[:, block])
         for k, time in enumerate(times):
-            total[:, k] += weight[block] @ growth.cover_at(theta, time, found.settings.curve)
+            total[:, k] += weight[block] @ cover_at(theta, time, found.settings.curve)
     mean = total / max(float(weight.sum()), 1e-12)
     # light and weather err for the lawn as a whole
     astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
@@ -301,10 +320,10 @@ def _lawn_draws(
 
 def _usual(found: Fit, prior: Prior, clock: _Clock, age: float) -> tuple[float, float]:
     """Where the middle two thirds of lawns of this mix are at this age, from this lawn's own start."""
-    points = _even_points(DRAWS, growth.P)
+    points = _even_points(DRAWS, P)
     theta = prior.mean + prior.sd * points
     theta[:, 0] = found.mean[0]
-    cover = growth.cover_at(theta, clock.time(np.array([age]))[0], found.settings.curve)
+    cover = cover_at(theta, clock.time(np.array([age]))[0], found.settings.curve)
     low, high = np.quantile(cover, [1 / 6, 5 / 6])
     return float(low), float(high)
 
