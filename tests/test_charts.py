@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
 import matplotlib
@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from turfeye import charts, sheet
+from turfeye import charts, drawing, sheet
 from turfeye.answer import Answer
 from turfeye.records import STATES, CellTable, Grid, Look, Photo, View
 
@@ -59,9 +59,9 @@ def look_from_above(cover: np.ndarray, grid: Grid) -> Look:
 
 def test_the_same_figure_gives_the_same_bytes_whatever_the_user_s_settings(answer: Answer) -> None:
     ground = sheet.ground(answer.lawn)
-    once = charts.png(charts.state_map(answer.outlook, ground=ground))
+    once = drawing.png(charts.state_map(answer.outlook, ground=ground))
     with matplotlib.rc_context({"font.size": 20, "axes.facecolor": "red", "figure.dpi": 40}):
-        again = charts.png(charts.state_map(answer.outlook, ground=ground))
+        again = drawing.png(charts.state_map(answer.outlook, ground=ground))
     assert once == again
 
 
@@ -69,7 +69,7 @@ def test_charts_never_load_pyplot() -> None:
     import subprocess
     import sys
 
-    code = "import sys, turfeye.charts as c, numpy as np; c.ground_of(np.zeros((3,2)), 'ABC'); "
+    code = "import sys, turfeye.charts, turfeye.drawing; "
     code += "print('matplotlib' in sys.modules, 'matplotlib.pyplot' in sys.modules)"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.split() == ["False", "False"]
@@ -80,9 +80,9 @@ def test_the_cover_map_puts_each_cell_where_it_lies() -> None:
     grid = Grid(1.0, 0.0, 0.0, rows=3, cols=5)
     cover = np.zeros(15)
     cover[1 * 5 + 2] = 1.0
-    ground = charts.ground_of(np.array([[0, 0], [5, 0], [5, 3], [0, 3]]), "ABCD")
+    ground = drawing.ground_of(np.array([[0, 0], [5, 0], [5, 3], [0, 3]]), "ABCD")
     figure = charts.cover_map(cell_table(grid, cover), ground=ground, title="t")
-    image = pixels(charts.png(figure))
+    image = pixels(drawing.png(figure))
     axes = figure.axes[0]
     tall = image.shape[0]
 
@@ -92,30 +92,30 @@ def test_the_cover_map_puts_each_cell_where_it_lies() -> None:
 
     for r in range(3):
         for c in range(5):
-            wanted = charts.COVER_RAMP[-1] if (r, c) == (1, 2) else charts.COVER_RAMP[0]
+            wanted = drawing.COVER_RAMP[-1] if (r, c) == (1, 2) else drawing.COVER_RAMP[0]
             np.testing.assert_allclose(at(c + 0.2, r + 0.2), rgb(wanted), atol=3)
 
 
 def test_unseen_cells_are_hatched_not_coloured() -> None:
     grid = Grid(1.0, 0.0, 0.0, rows=2, cols=3)
     cover = np.array([0.5, np.nan, 0.5, 0.5, 0.5, 0.5])
-    ground = charts.ground_of(np.array([[0, 0], [3, 0], [3, 2], [0, 2]]), "ABCD")
+    ground = drawing.ground_of(np.array([[0, 0], [3, 0], [3, 2], [0, 2]]), "ABCD")
     figure = charts.cover_map(cell_table(grid, cover), ground=ground, title="t")
-    image = pixels(charts.png(figure))
+    image = pixels(drawing.png(figure))
     (x0, y0), (x1, y1) = (figure.axes[0].transData.transform(p) for p in ((1.1, 0.1), (1.9, 0.9)))
     tall = image.shape[0]
     box = image[round(tall - y1) : round(tall - y0), round(x0) : round(x1)].reshape(-1, 3)
-    assert np.mean(np.all(np.abs(box - rgb(charts.STATE_FILL["not seen"])) <= 2, axis=1)) > 0.6
+    assert np.mean(np.all(np.abs(box - rgb(drawing.STATE_FILL["not seen"])) <= 2, axis=1)) > 0.6
     assert len(np.unique(box, axis=0)) > 2
 
 
 def test_cells_off_the_outline_are_cut_off() -> None:
     grid = Grid(1.0, 0.0, 0.0, rows=2, cols=3)
-    ground = charts.ground_of(np.array([[0, 0], [3, 0], [0, 2]]), "ABC")
+    ground = drawing.ground_of(np.array([[0, 0], [3, 0], [0, 2]]), "ABC")
     figure = charts.cover_map(cell_table(grid, np.ones(6)), ground=ground, title="t")
-    image = pixels(charts.png(figure))
+    image = pixels(drawing.png(figure))
     px, py = figure.axes[0].transData.transform((2.6, 1.6))
-    np.testing.assert_array_equal(image[round(image.shape[0] - py), round(px)], rgb(charts.PAPER))
+    np.testing.assert_array_equal(image[round(image.shape[0] - py), round(px)], rgb(drawing.PAPER))
 
 
 def test_the_overlay_lies_on_the_photo_where_the_view_says() -> None:
@@ -123,29 +123,29 @@ def test_the_overlay_lies_on_the_photo_where_the_view_says() -> None:
     cover = np.zeros(24)
     cover[23] = 1.0  # upper right cell: x 0.4 to 0.6, y 0.2 to 0.4 m, so 649.5 to 749.5 and 99.5 to 199.5 px
     figure = charts.overlay(look_from_above(cover, grid))
-    image = pixels(charts.png(figure))
+    image = pixels(drawing.png(figure))
     px, py = figure.axes[0].transData.transform((670.0, 120.0))
     tint = image[round(image.shape[0] - py), round(px)].astype(float)
-    np.testing.assert_allclose(tint, (rgb(charts.COVER_RAMP[-1]) + 120) / 2, atol=4)
+    np.testing.assert_allclose(tint, (rgb(drawing.COVER_RAMP[-1]) + 120) / 2, atol=4)
     px, py = figure.axes[0].transData.transform((470.0, 320.0))
     tint = image[round(image.shape[0] - py), round(px)].astype(float)
-    np.testing.assert_allclose(tint, (rgb(charts.COVER_RAMP[0]) + 120) / 2, atol=4)
+    np.testing.assert_allclose(tint, (rgb(drawing.COVER_RAMP[0]) + 120) / 2, atol=4)
 
 
 def test_the_overlay_of_a_photo_without_a_card_covers_the_whole_picture() -> None:
     grid = Grid(100.0, 0.0, 0.0, rows=6, cols=9)
     look = look_from_above(np.linspace(0, 1, 54), grid)
     figure = charts.overlay(replace(look, view=None))
-    image = pixels(charts.png(figure))
+    image = pixels(drawing.png(figure))
     for (x, y), value in (((20.0, 20.0), 0.0), ((820.0, 520.0), 1.0)):
         px, py = figure.axes[0].transData.transform((x, y))
         tint = image[round(image.shape[0] - py), round(px)].astype(float)
-        wanted = rgb(charts.COVER_RAMP[-1 if value else 0])
+        wanted = rgb(drawing.COVER_RAMP[-1 if value else 0])
         np.testing.assert_allclose(tint, (wanted + 120) / 2, atol=6)
 
 
 def test_cover_gets_darker_all_the_way() -> None:
-    shades = charts._ramp(np.linspace(0, 1, 60))[:, :3]
+    shades = drawing.cover_colours(np.linspace(0, 1, 60))[:, :3]
     light = rgb2lab(shades[None])[0, :, 0]
     assert np.all(np.diff(light) < 0)
     assert light[0] - light[-1] > 60
@@ -162,7 +162,7 @@ DEUTAN = np.array(
 
 @pytest.mark.parametrize("sight", [np.eye(3), PROTAN, DEUTAN])
 def test_states_can_be_told_apart_by_the_colour_blind(sight: np.ndarray) -> None:
-    coded = np.array([rgb(charts.STATE_FILL[state]) for state in STATES]) / 255
+    coded = np.array([rgb(drawing.STATE_FILL[state]) for state in STATES]) / 255
     linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
     seen = np.clip(linear @ sight.T, 0, 1)
     seen = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
@@ -173,9 +173,9 @@ def test_states_can_be_told_apart_by_the_colour_blind(sight: np.ndarray) -> None
 
 
 def test_every_state_has_its_own_mark_and_thin_is_the_darkest() -> None:
-    assert set(charts.STATE_FILL) == set(charts.STATE_MARK) == set(STATES)
-    assert len(set(charts.STATE_MARK.values())) == len(STATES)
-    light = {state: lightness(fill) for state, fill in charts.STATE_FILL.items()}
+    assert set(drawing.STATE_FILL) == set(drawing.STATE_MARK) == set(STATES)
+    assert len(set(drawing.STATE_MARK.values())) == len(STATES)
+    light = {state: lightness(fill) for state, fill in drawing.STATE_FILL.items()}
     assert min(light, key=lambda state: light[state]) == "thin"
     assert sorted(light.values())[1] - light["thin"] > 25
 
@@ -218,20 +218,15 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
 
 def test_a_plan_with_nothing_to_do(answer: Answer) -> None:
     nothing = replace(answer.plan, tasks=())
-    data = charts.png(charts.plan_picture(nothing, ground=sheet.ground(answer.lawn), title="t"))
+    data = drawing.png(charts.plan_picture(nothing, ground=sheet.ground(answer.lawn), title="t"))
     assert len(np.unique(pixels(data).reshape(-1, 3), axis=0)) > 5
 
 
 def test_a_narrow_lawn_is_drawn_at_one_scale(answer: Answer) -> None:
-    ground = charts.ground_of(
+    ground = drawing.ground_of(
         np.array([[0, 0], [2, 0], [2, 11], [0, 11]]), "ABCD", ("wall", "hedge", "road", "path")
     )
     grid = Grid(0.5, 0.0, 0.0, rows=22, cols=4)
     figure = charts.cover_map(cell_table(grid, np.full(88, 0.4)), ground=ground, title="A long narrow strip")
     origin, right, up = (figure.axes[0].transData.transform(p) for p in ((0, 0), (1, 0), (0, 1)))
     assert right[0] - origin[0] == pytest.approx(up[1] - origin[1], rel=1e-6)
-
-
-def test_dates_are_the_same_in_every_locale() -> None:
-    assert charts._day(datetime(2026, 5, 9)) == "9 May 2026"
-    assert sheet.day(date(2026, 5, 9)) == "9 May 2026"

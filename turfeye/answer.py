@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.records import STATES, Outlook, Patch, Season, WorkPlan
+from turfeye.words import day, per_cent
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,28 +72,3 @@ def _patches(word: str, patches: tuple[Patch, ...]) -> str:
     places = ", ".join(f"{p.area_m2:.1f} m² at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
     more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
     return f"{word}: {len(patches)} patch{'es' if len(patches) != 1 else ''}, {area:.1f} m²: {places}{more}"
-
-
-def per_cent(share: float) -> str:
-    """A share for people.
-
-    >>> per_cent(0.414), per_cent(float("nan"))
-    ('41 %', 'not known')
-    """
-    return "not known" if share != share else f"{100 * share:.0f} %"
-
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
-
-
-def day(when: date) -> str:
-    """A date for people, the same in every locale.
-
-    >>> from datetime import date
-    >>> day(date(2026, 5, 9))
-    '9 May 2026'
-    """
-    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"

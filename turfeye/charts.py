@@ -1,114 +1,51 @@
 """Pictures of records: what one photo says, maps of a lawn, its growth, and the plan to take outside.
 
-Nothing is computed here. Figures are made without pyplot and look the same on every machine: the style is set
-here and the font is the one that comes with matplotlib. The palette is ours: cover runs from dry soil to deep
-green with steadily falling lightness; each state has a colour, a lightness and a mark of its own, so that the
-maps can be read by the colour-blind and on a grey print.
+Nothing is computed here. :mod:`turfeye.drawing` has the palette and the parts that they share.
 """
 
 from __future__ import annotations
 
-import io
-import textwrap
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from functools import wraps
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from turfeye import view as view_module
 from turfeye.course import Course
-from turfeye.files import write_atomic
+from turfeye.drawing import (
+    ACCENT,
+    INK,
+    KIND_FILL,
+    LINE,
+    NUMBERS_FROM_IN,
+    PAPER,
+    QUIET,
+    STATE_FILL,
+    STATE_MARK,
+    Ground,
+    bounds,
+    clip_to,
+    cover_colours,
+    draw_cells,
+    draw_cover_bar,
+    draw_outline,
+    draw_unseen,
+    frameless,
+    halo,
+    headline,
+    inside_share,
+    lawn_axes,
+    new_figure,
+    on_grid,
+    place_axes,
+    set_bounds,
+    styled,
+)
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, WorkPlan
+from turfeye.words import day
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-PAPER = "#fdfcf8"
-INK = "#22302b"
-QUIET = "#66716b"
-LINE = "#c8ccc4"
-ACCENT = "#b4532a"
-COVER_RAMP = ("#f1e6d0", "#e0d29a", "#b3bd6b", "#6f9c5a", "#2f7050", "#123f39")
-STATE_FILL = {
-    "on course": "#a7d0bb",
-    "slow": "#e3a83f",
-    "thin": "#9a2c4c",
-    "too soon to say": "#dde3ea",
-    "not seen": "#f7f6f1",
-}
-STATE_MARK = {"on course": "o", "slow": ">", "thin": "X", "too soon to say": "_", "not seen": ""}
-KIND_FILL = {"thin": "#9a2c4c", "bare": "#7a4f2b", "pale": "#d9c23e", "stripe": "#4d6f96"}
-STYLE = {
-    "font.family": "DejaVu Sans",
-    "font.size": 9.0,
-    "text.color": INK,
-    "axes.edgecolor": LINE,
-    "axes.labelcolor": QUIET,
-    "axes.facecolor": PAPER,
-    "figure.facecolor": PAPER,
-    "savefig.facecolor": PAPER,
-    "xtick.color": QUIET,
-    "ytick.color": QUIET,
-    "hatch.linewidth": 0.6,
-    "axes.unicode_minus": True,
-    "svg.hashsalt": "turfeye",
-}
-DPI = 150
-MAP_BOX_IN = (7.0, 5.4)  # the largest that a lawn is drawn
-NUMBERS_FROM_IN = 0.30  # cells at least this wide carry their figure
-
-P = ParamSpec("P")
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Ground:
-    """The lawn's shape and its names, as every map draws them."""
-
-    outline_m: Floats  # (K, 2)
-    corner_names: tuple[str, ...] = ()
-    side_names: tuple[str, ...] = ()  # only names that people gave
-
-
-def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
-    """Draw in our own style, whatever the user's matplotlib is set to."""
-
-    @wraps(draw)
-    def drawn(*args: P.args, **kwargs: P.kwargs) -> Figure:
-        import matplotlib
-
-        with matplotlib.rc_context(_settings()):
-            return draw(*args, **kwargs)
-
-    return drawn
-
-
-def _settings() -> Any:
-    """Matplotlib's own defaults with our style over them; the user's settings play no part."""
-    import matplotlib
-
-    return {**dict(matplotlib.rcParamsDefault), **STYLE}
-
-
-def png(figure: Figure, *, dpi: int = DPI) -> bytes:
-    """The figure as PNG; the same figure gives the same bytes."""
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    buffer = io.BytesIO()
-    with matplotlib.rc_context(_settings()):
-        FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None}, pil_kwargs={"dpi": (dpi, dpi)})
-    return buffer.getvalue()
-
-
-def save(figure: Figure, path: Path | str) -> None:
-    """Write the figure as PNG, whole or not at all."""
-    write_atomic(Path(path), png(figure))
-
 
 # One photo
 
@@ -122,14 +59,14 @@ def overlay(look: Look) -> Figure:
     height, width = rgb.shape[:2]
     wide = 9.0 if width >= height else 6.4
     tall = wide * height / width
-    figure = _figure(wide + 1.2, tall + 0.95)
-    axes = _axes(figure, 0.25, 0.2, wide, tall)
+    figure = new_figure(wide + 1.2, tall + 0.95)
+    axes = place_axes(figure, 0.25, 0.2, wide, tall)
     axes.imshow(rgb, interpolation="antialiased", extent=(-0.5, width - 0.5, height - 0.5, -0.5))
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
     corners = (_cell_corners_px(look) + 0.5) * factor - 0.5
     seen = look.table.state == "seen"
-    tint = _ramp(look.table.cover)
+    tint = cover_colours(look.table.cover)
     for wanted, style in (
         (seen, {"facecolors": tint[seen], "alpha": 0.5}),
         (~seen, {"facecolors": "none", "hatch": "////"}),
@@ -141,10 +78,10 @@ def overlay(look: Look) -> Figure:
     if look.sighting is not None:
         card = np.vstack([look.sighting.corners_px, look.sighting.corners_px[:1]])
         axes.plot(*((card + 0.5) * factor - 0.5).T, color=ACCENT, lw=1.6)
-    _frameless(axes)
-    _cover_bar(figure, wide + 0.42, 0.2, tall)
-    taken = f" · {_day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
-    _headline(figure, f"Green cover {_mean_cover(look.table)}", f"{look.photo.path.name}{taken}")
+    frameless(axes)
+    draw_cover_bar(figure, wide + 0.42, 0.2, tall)
+    taken = f" · {day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
+    headline(figure, f"Green cover {_mean_cover(look.table)}", f"{look.photo.path.name}{taken}")
     return figure
 
 
@@ -192,7 +129,7 @@ def _figures_on(axes: Axes, corners: Floats, values: Floats, in_per_px: float) -
             x, y = corner.mean(0)
             text = axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=6.5 + 2 * size_in)
             text.set(color="white", clip_on=True)
-            _halo(text, INK, 1.6)
+            halo(text, INK, 1.6)
 
 
 # Maps
@@ -201,10 +138,10 @@ def _figures_on(axes: Axes, corners: Floats, values: Floats, in_per_px: float) -
 @styled
 def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "") -> Figure:
     """Cover of every cell from straight above, on one date."""
-    figure, axes, in_per_m = _map(ground, legend_in=0.0, bar=True)
-    cover = _on_grid(table.grid, table.row, table.col, np.where(table.state == "seen", table.cover, np.nan))
+    figure, axes, in_per_m = lawn_axes(ground, legend_in=0.0, bar=True)
+    cover = on_grid(table.grid, table.row, table.col, np.where(table.state == "seen", table.cover, np.nan))
     _draw_cover(axes, table.grid, cover, ground, in_per_m)
-    _headline(figure, title, subtitle)
+    headline(figure, title, subtitle)
     return figure
 
 
@@ -212,14 +149,14 @@ def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "
 def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, subtitle: str = "") -> Figure:
     """Where the lawn is on course, slow or thin; colour, lightness and mark all say the same."""
     season = outlook.season
-    figure, axes, in_per_m = _map(ground, legend_in=0.62)
+    figure, axes, in_per_m = lawn_axes(ground, legend_in=0.62)
     code = np.array([STATES.index(str(state)) for state in outlook.state])
-    kind = _on_grid(season.grid, season.row, season.col, code.astype(float))
+    kind = on_grid(season.grid, season.row, season.col, code.astype(float))
     _draw_states(axes, season.grid, kind, ground, in_per_m)
     _state_legend(figure, {state: int((outlook.state == state).sum()) for state in STATES})
     if title is None:
-        title = f"As seen on {_day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
-    _headline(figure, title, subtitle)
+        title = f"As seen on {day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
+    headline(figure, title, subtitle)
     return figure
 
 
@@ -227,7 +164,7 @@ def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, sub
 def growth_panels(season: Season, *, ground: Ground, title: str = "Cover, visit by visit") -> Figure:
     """One small map a visit, all on one scale."""
     count = len(season.visits)
-    (x0, y0), (x1, y1) = _bounds(ground)
+    (x0, y0), (x1, y1) = bounds(ground)
     aspect = (y1 - y0) / (x1 - x0)
     across = min(count, 4 if aspect < 1.2 else 5)
     down = -(-count // across)
@@ -235,31 +172,31 @@ def growth_panels(season: Season, *, ground: Ground, title: str = "Cover, visit 
     tall = min(wide * aspect, 4.0)
     wide = tall / aspect
     step_x, step_y = wide + 0.25, tall + 0.5
-    figure = _figure(max(across * step_x + 1.3, 5.0), down * step_y + 0.55)
+    figure = new_figure(max(across * step_x + 1.3, 5.0), down * step_y + 0.55)
     for v, visit in enumerate(season.visits):
         left = 0.35 + (v % across) * step_x
         bottom = 0.2 + (down - 1 - v // across) * step_y
-        axes = _axes(figure, left, bottom, wide, tall)
-        _set_bounds(axes, ground, 0.0)
-        cover = _on_grid(season.grid, season.row, season.col, season.cover[:, v])
+        axes = place_axes(figure, left, bottom, wide, tall)
+        set_bounds(axes, ground, 0.0)
+        cover = on_grid(season.grid, season.row, season.col, season.cover[:, v])
         _draw_cover(axes, season.grid, cover, ground, 0.0)
         axes.set_title(f"Day {visit.age_days:.0f}", fontsize=9, loc="left", pad=4, color=INK, weight="bold")
         axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
-    _cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
-    _headline(figure, title, "")
+    draw_cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
+    headline(figure, title, "")
     return figure
 
 
 def _draw_cover(axes: Axes, grid: Grid, cover: Floats, ground: Ground, in_per_m: float) -> None:
     """Cells (rows, cols) by the cover ramp; unknown ones hatched; figures where they fit."""
-    image = np.where(np.isfinite(cover)[..., None], _ramp(cover), 0.0)
-    _image(axes, grid, image, ground)
-    _hatch(axes, grid, ~np.isfinite(cover), ground)
-    _outline(axes, ground)
+    image = np.where(np.isfinite(cover)[..., None], cover_colours(cover), 0.0)
+    draw_cells(axes, grid, image, ground)
+    draw_unseen(axes, grid, ~np.isfinite(cover), ground)
+    draw_outline(axes, ground)
     if grid.cell_m * in_per_m < NUMBERS_FROM_IN:
         return
     for (r, c), value in np.ndenumerate(cover):
-        if np.isfinite(value) and _share(grid)[r, c] > 0.5:
+        if np.isfinite(value) and inside_share(grid)[r, c] > 0.5:
             colour = "white" if value > 0.5 else INK
             x, y = grid.x0_m + (c + 0.5) * grid.cell_m, grid.y0_m + (r + 0.5) * grid.cell_m
             axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=7, color=colour)
@@ -271,16 +208,16 @@ def _draw_states(axes: Axes, grid: Grid, kind: Floats, ground: Ground, in_per_m:
     image = np.zeros((*kind.shape, 4))
     for i, state in enumerate(STATES):
         image[kind == i] = to_rgba(STATE_FILL[state])
-    _image(axes, grid, image, ground)
-    _hatch(axes, grid, kind == STATES.index("not seen"), ground)
+    draw_cells(axes, grid, image, ground)
+    draw_unseen(axes, grid, kind == STATES.index("not seen"), ground)
     centres = grid.centres_m()
     points = grid.cell_m * in_per_m * 72
     for i, state in enumerate(STATES):
-        where = (kind == i) & (_share(grid) > 0.25)
+        where = (kind == i) & (inside_share(grid) > 0.25)
         if STATE_MARK[state] and where.any() and points > 3:
             marks = _mark(axes, centres[where][:, 0], centres[where][:, 1], state, points)
-            marks.set_clip_path(_clip(axes, ground))
-    _outline(axes, ground)
+            marks.set_clip_path(clip_to(axes, ground))
+    draw_outline(axes, ground)
 
 
 def _mark(axes: Axes, x: Any, y: Any, state: str, points: float) -> Any:
@@ -299,10 +236,10 @@ def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
     from matplotlib.patches import Rectangle
 
     wide = figure.get_size_inches()[0]
-    axes = _axes(figure, 0.0, 0.12, wide, 0.5)
+    axes = place_axes(figure, 0.0, 0.12, wide, 0.5)
     axes.set_xlim(0, wide)
     axes.set_ylim(0, 0.5)
-    _frameless(axes)
+    frameless(axes)
     step = min((wide - 0.5) / 5, 1.62)
     left = (wide - 5 * step) / 2
     for i, state in enumerate(STATES):
@@ -332,8 +269,8 @@ def season_curve(
 
     ``target`` is (age in days, cover).
     """
-    figure = _figure(8.4, 4.6)
-    axes = _axes(figure, 0.75, 0.72, 7.3, 3.0)
+    figure = new_figure(8.4, 4.6)
+    axes = place_axes(figure, 0.75, 0.72, 7.3, 3.0)
     x = course.age_days
     if course.usual_low is not None and course.usual_high is not None:
         axes.fill_between(x, 100 * course.usual_low, 100 * course.usual_high, color="#ece3cd", lw=0)
@@ -356,10 +293,10 @@ def season_curve(
             f"target {100 * target[1]:.0f} %", (target[0], 100 * target[1]), (0, 10 if above else -17),
             textcoords="offset points", ha="center", color=ACCENT, fontsize=8.5, weight="bold", zorder=7,
         )  # fmt: skip
-        _halo(words, PAPER, 2.5)
+        halo(words, PAPER, 2.5)
     _growth_axes(axes, x, last)
     _curve_legend(figure, course, target is not None)
-    _headline(figure, title, subtitle)
+    headline(figure, title, subtitle)
     return figure
 
 
@@ -409,8 +346,8 @@ def plan_picture(plan: WorkPlan, *, ground: Ground, title: str, subtitle: str = 
     """The plan to print: patches with their numbers, tape lines from two named corners, and the table."""
     rows = len(plan.tasks)
     table_in = 0.42 + 0.235 * max(rows, 1)
-    figure, axes, _ = _map(ground, legend_in=table_in + 0.15)
-    _outline(axes, ground, fill="#f3f4ea")
+    figure, axes, _ = lawn_axes(ground, legend_in=table_in + 0.15)
+    draw_outline(axes, ground, fill="#f3f4ea")
     corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
     for task in plan.tasks:
         patch = task.patch
@@ -428,7 +365,7 @@ def plan_picture(plan: WorkPlan, *, ground: Ground, title: str, subtitle: str = 
     for task in plan.tasks:
         _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number))
     _plan_table(figure, plan, table_in)
-    _headline(figure, title, subtitle)
+    headline(figure, title, subtitle)
     return figure
 
 
@@ -455,10 +392,10 @@ def _badge(axes: Axes, x: float, y: float, text: str) -> None:
 def _plan_table(figure: Figure, plan: WorkPlan, table_in: float) -> None:
     """Patches in rows: what, where by tape, how much."""
     wide = figure.get_size_inches()[0]
-    axes = _axes(figure, 0.0, 0.15, wide, table_in)
+    axes = place_axes(figure, 0.0, 0.15, wide, table_in)
     axes.set_xlim(0, wide)
     axes.set_ylim(0, table_in)
-    _frameless(axes)
+    frameless(axes)
     names = ("patch", "area", "tape from", "", "seed", "dressing")
     share = np.array([0.0, 0.20, 0.36, 0.56, 0.80, 1.0])
     left = 0.5 + share * (wide - 1.3)
@@ -481,185 +418,3 @@ def _plan_table(figure: Figure, plan: WorkPlan, table_in: float) -> None:
             axes.text(x + (0.3 if ha == "right" else 0), y - 0.04, text, fontsize=8.5, ha=ha, va="center")
     if not plan.tasks:
         axes.text(wide / 2, y - 0.28, "nothing to do", fontsize=9, ha="center", va="center")
-
-
-# Parts that several figures share
-
-
-def _figure(wide: float, tall: float) -> Figure:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(wide, tall), dpi=DPI)
-
-
-def _axes(figure: Figure, left: float, bottom: float, wide: float, tall: float) -> Axes:
-    """Axes placed in inches."""
-    w, h = figure.get_size_inches()
-    return figure.add_axes((left / w, bottom / h, wide / w, tall / h))
-
-
-def _bounds(ground: Ground) -> tuple[Floats, Floats]:
-    return ground.outline_m.min(0), ground.outline_m.max(0)
-
-
-def _set_bounds(axes: Axes, ground: Ground, margin: float) -> None:
-    (x0, y0), (x1, y1) = _bounds(ground)
-    axes.set_xlim(x0 - margin, x1 + margin)
-    axes.set_ylim(y0 - margin, y1 + margin)
-    _frameless(axes)
-
-
-def _map(ground: Ground, *, legend_in: float, bar: bool = False) -> tuple[Figure, Axes, float]:
-    """A figure with the lawn at one scale in both directions: figure, axes, inches a metre."""
-    (x0, y0), (x1, y1) = _bounds(ground)
-    scale = min(MAP_BOX_IN[0] / (x1 - x0), MAP_BOX_IN[1] / (y1 - y0))
-    wide, tall = (x1 - x0) * scale, (y1 - y0) * scale
-    edge = 0.55  # room for the names of corners and sides
-    bar_in = 0.75 if bar else 0.0
-    full = max(wide + 2 * edge + bar_in, 6.6)
-    figure = _figure(full, tall + 2 * edge + legend_in + 0.5)
-    left = (full - bar_in - wide) / 2 - edge
-    axes = _axes(figure, left, legend_in + 0.05, wide + 2 * edge, tall + 2 * edge)
-    _set_bounds(axes, ground, edge / scale)
-    _corner_names(axes, ground, scale)
-    _scale_bar(axes, ground, scale, edge)
-    if bar:
-        _cover_bar(figure, left + wide + 2 * edge + 0.02, legend_in + 0.05 + edge, tall)
-    return figure, axes, scale
-
-
-def _corner_names(axes: Axes, ground: Ground, scale: float) -> None:
-    """Names beside the corners, on the outside; given names of sides along them."""
-    corners = ground.outline_m
-    ends = np.roll(corners, -1, axis=0)
-    along = (ends - corners) / np.maximum(np.linalg.norm(ends - corners, axis=1, keepdims=True), 1e-9)
-    outward = np.stack([along[:, 1], -along[:, 0]], axis=-1)  # the outline goes round anticlockwise
-    out_at = outward + np.roll(outward, 1, axis=0)
-    out_at /= np.maximum(np.linalg.norm(out_at, axis=1, keepdims=True), 1e-9)
-    for (x, y), (dx, dy), name in zip(corners, out_at, ground.corner_names, strict=False):
-        axes.text(x + 0.17 * dx / scale, y + 0.17 * dy / scale, name, weight="bold", ha="center", va="center")
-    for a, b, (ux, uy), (dx, dy), name in zip(corners, ends, along, outward, ground.side_names, strict=False):
-        angle = float(np.degrees(np.arctan2(uy, ux)))
-        angle = angle - 180 if angle > 90.1 else angle + 180 if angle < -90 else angle
-        x, y = (a + b) / 2 + np.array([dx, dy]) * 0.17 / scale
-        axes.text(x, y, name, rotation=angle, ha="center", va="center", fontsize=8, color=QUIET)
-
-
-def _scale_bar(axes: Axes, ground: Ground, scale: float, edge: float) -> None:
-    """A bar of a round length, under the lawn's right end."""
-    (_, y0), (x1, _) = _bounds(ground)
-    length = next((v for v in (5.0, 2.0, 1.0, 0.5, 0.2, 0.1) if v * scale <= 1.6), 0.1)
-    y = y0 - (edge - 0.12) / scale
-    axes.plot([x1 - length, x1], [y, y], color=INK, lw=1.6, solid_capstyle="butt")
-    for x in (x1 - length, x1):
-        axes.plot([x, x], [y, y + 0.05 / scale], color=INK, lw=1.2)
-    axes.text(x1 - length - 0.08 / scale, y, f"{length:g} m", ha="right", va="center", fontsize=8)
-
-
-def _outline(axes: Axes, ground: Ground, *, fill: str | None = None) -> None:
-    closed = np.vstack([ground.outline_m, ground.outline_m[:1]])
-    if fill:
-        axes.fill(*closed.T, fc=fill, lw=0)
-    axes.plot(*closed.T, color=INK, lw=1.4, solid_joinstyle="miter")
-
-
-def _on_grid(grid: Grid, row: Any, col: Any, values: Floats) -> Floats:
-    """(rows, cols), NaN where there is no cell."""
-    picture = np.full((grid.rows, grid.cols), np.nan)
-    picture[row, col] = values
-    return picture
-
-
-def _share(grid: Grid) -> Floats:
-    return np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
-
-
-def _image(axes: Axes, grid: Grid, rgba: Floats, ground: Ground) -> None:
-    """Cells as a picture in metres, cut along the outline."""
-    extent = (
-        grid.x0_m, grid.x0_m + grid.cols * grid.cell_m, grid.y0_m, grid.y0_m + grid.rows * grid.cell_m,
-    )  # fmt: skip
-    limits = axes.get_xlim(), axes.get_ylim()
-    shown = axes.imshow(rgba, origin="lower", extent=extent, interpolation="nearest", aspect="auto")
-    axes.set_xlim(limits[0])
-    axes.set_ylim(limits[1])
-    shown.set_clip_path(_clip(axes, ground))
-
-
-def _hatch(axes: Axes, grid: Grid, where: Any, ground: Ground) -> None:
-    """Cells that were not seen."""
-    from matplotlib.collections import PolyCollection
-
-    rows, cols = np.nonzero(where & (_share(grid) > 0))
-    if not len(rows):
-        return
-    base = np.stack([grid.x0_m + cols * grid.cell_m, grid.y0_m + rows * grid.cell_m], axis=-1)
-    boxes = base[:, None, :] + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * grid.cell_m
-    cells = PolyCollection(list(boxes), facecolors=STATE_FILL["not seen"], edgecolors="#b3b8b0", linewidths=0)
-    cells.set_hatch("////")
-    axes.add_collection(cells, autolim=False)
-    cells.set_clip_path(_clip(axes, ground))
-
-
-def _clip(axes: Axes, ground: Ground) -> Any:
-    from matplotlib.patches import Polygon
-
-    return Polygon(ground.outline_m, closed=True, transform=axes.transData)
-
-
-def _ramp(cover: Floats) -> Floats:
-    """(..., 4) colours of cover 0-1."""
-    return _cover_colours()(np.clip(np.nan_to_num(cover), 0, 1))
-
-
-def _cover_colours() -> Any:
-    from matplotlib.colors import LinearSegmentedColormap
-
-    return LinearSegmentedColormap.from_list("cover", list(COVER_RAMP), N=256)
-
-
-def _cover_bar(figure: Figure, left: float, bottom: float, tall: float) -> None:
-    """The scale of cover, beside a map."""
-    height = min(tall, 2.4)
-    axes = _axes(figure, left, bottom + (tall - height) / 2, 0.14, height)
-    axes.imshow(_ramp(np.linspace(0, 1, 256))[:, None], origin="lower", aspect="auto", extent=(0, 1, 0, 100))
-    axes.set_xticks([])
-    axes.yaxis.tick_right()
-    axes.set_yticks([0, 25, 50, 75, 100], [f"{v} %" for v in (0, 25, 50, 75, 100)], fontsize=7.5)
-    axes.tick_params(length=0, pad=3)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-
-
-def _headline(figure: Figure, title: str, subtitle: str) -> None:
-    wide, tall = figure.get_size_inches()
-    figure.text(0.25 / wide, 1 - 0.27 / tall, title, fontsize=13, weight="bold", va="center")
-    if subtitle:
-        lines = textwrap.wrap(subtitle, int(13.5 * (wide - 0.5)))
-        at = 1 - 0.44 / tall
-        figure.text(0.25 / wide, at, "\n".join(lines), fontsize=8.5, color=QUIET, va="top", linespacing=1.35)
-
-
-def _day(when: datetime) -> str:
-    return f"{when.day} {when:%B %Y}"
-
-
-def _frameless(axes: Axes) -> None:
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.patch.set_visible(False)
-
-
-def _halo(text: Any, colour: str, width: float) -> None:
-    from matplotlib.patheffects import withStroke
-
-    text.set_path_effects([withStroke(linewidth=width, foreground=colour)])
-
-
-def ground_of(outline_m: Floats, corner_names: Sequence[str], side_names: Sequence[str] = ()) -> Ground:
-    """The ground of a lawn; side names that only repeat the corners' are left out."""
-    given = tuple(name for name in side_names)
-    repeats = all("–" in name and name.split("–")[0] in corner_names for name in given)
-    return Ground(np.asarray(outline_m, dtype=float), tuple(corner_names), () if repeats else given)

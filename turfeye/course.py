@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye import growth
+from turfeye import curve
 from turfeye.mixes import Mix
 from turfeye.outlook import prior_of
 from turfeye.records import Floats, Outlook
@@ -66,10 +66,10 @@ def _between(outlook: Outlook, ages: Floats, at_draws: Floats) -> Floats:
 def _usual(outlook: Outlook, mix: Mix, ages: Floats) -> tuple[Floats, Floats]:
     """Middle two thirds of lawns of this mix at every age, from this lawn's own cover at the start."""
     prior = prior_of(mix)
-    normal = np.random.default_rng(20260314).standard_normal((USUAL_POINTS, growth.P))
+    normal = np.random.default_rng(20260314).standard_normal((USUAL_POINTS, curve.P))
     theta = prior.mean + prior.sd * normal
     known = np.isfinite(outlook.theta[:, 0])
     theta[:, 0] = outlook.theta[known, 0].mean() if known.any() else prior.mean[0]
-    cover = np.stack([growth.cover_at(theta, np.array(age), outlook.curve) for age in ages])
+    cover = np.stack([curve.cover_at(theta, np.array(age), outlook.curve) for age in ages])
     low, high = np.quantile(cover, [1 / 6, 5 / 6], axis=1)
     return low, high

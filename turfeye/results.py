@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from turfeye import charts, planfile, sheet, store
+from turfeye import charts, drawing, planfile, sheet, store
 from turfeye.answer import Answer
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
+from turfeye.words import day
 
 
 def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path, ...]:
@@ -32,9 +33,9 @@ def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path
                 one.table,
                 ground=sheet.ground(answer.lawn),
                 title=f"{answer.lawn.name}: green cover",
-                subtitle=f"{sheet.day(one.taken.date())}, day {one.age_days:.0f}, {one.view}",
+                subtitle=f"{day(one.taken.date())}, day {one.age_days:.0f}, {one.view}",
             )
-            files.append(write_atomic(folder / _map_name(one), charts.png(figure)))
+            files.append(write_atomic(folder / _map_name(one), drawing.png(figure)))
     store.write_cells_csv(folder / "cells.csv", measured)
     store.write_season_csv(folder / "season.csv", answer.outlook)
     plan_text = planfile.plan_csv(answer.plan)

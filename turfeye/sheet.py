@@ -13,10 +13,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import charts, mixes
-from turfeye.answer import Answer, day, per_cent
+from turfeye import charts, drawing, mixes
+from turfeye.answer import Answer
 from turfeye.lawn import Lawn
 from turfeye.records import STATES
+from turfeye.words import day, per_cent
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -71,12 +72,12 @@ def pictures(answer: Answer) -> dict[str, bytes]:
             title=f"{lawn.name}: {tasks} patch{'es' if tasks != 1 else ''}",
             subtitle="Pull a tape from each of the two corners; where they meet is the middle of the patch.",
         )
-    return {name: charts.png(figure) for name, figure in figures.items()}
+    return {name: drawing.png(figure) for name, figure in figures.items()}
 
 
-def ground(lawn: Lawn) -> charts.Ground:
+def ground(lawn: Lawn) -> drawing.Ground:
     """The lawn's shape and names for maps."""
-    return charts.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names)
+    return drawing.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names)
 
 
 def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
@@ -92,7 +93,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "photos": _before_and_after(answer),
         "mix": mixes.get(season.sowing.mix, answer.lawn.mixes),
         "cannot_tell": CANNOT_TELL,
-        "fills": charts.STATE_FILL,
+        "fills": drawing.STATE_FILL,
     }
 
 

@@ -48,11 +48,11 @@ def look(
 
 def _write(seen: Look, out: Path) -> None:
     """The cells as CSV, and the overlay."""
-    from turfeye import charts, store
+    from turfeye import charts, drawing, store
 
     stem = seen.photo.path.stem
     store.write_look_csv(out / f"{stem}-cells.csv", seen.table)
-    charts.save(charts.overlay(seen), out / f"{stem}-cover.png")
+    drawing.save(charts.overlay(seen), out / f"{stem}-cover.png")
     say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
 
 
