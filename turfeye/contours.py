@@ -14,7 +14,7 @@ from turfeye.records import Floats, Grid
 
 FINE = 8
 """Points across a cell on which the contour is drawn."""
-SIMPLER_M = 0.01
+SIMPLER_M = 0.003
 """An outline's corner that lies within this of a straight line is left out."""
 
 

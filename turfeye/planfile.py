@@ -138,9 +138,8 @@ def _to_map(lawn: Floats, anchors: Mapping[int, tuple[float, float]]) -> Any:
     taped = complex(*(lawn[b] - lawn[a]))
     if abs(taped) < 1e-6 or abs(abs(ground) / abs(taped) - 1) > 0.1:
         raise LawnError(
-            f"the two corners are {abs(taped):.2f} m apart by the outline but {abs(ground):.2f} m by latitude "
-            "and longitude; give both with at least six decimals, latitude first, and check which corners "
-            "they are"
+            f"the two corners are {abs(taped):.2f} m apart by the outline, {abs(ground):.2f} m by latitude "
+            "and longitude; give both with at least six decimals, and check which corners they are"
         )
     turn = ground / abs(ground) * abs(taped) / taped
     middle_m = (lawn[a] + lawn[b]) / 2

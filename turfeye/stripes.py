@@ -138,8 +138,12 @@ def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
     for apart in (board < -far, board > far):
         labels, count = label(apart, structure=np.ones((3, 3), bool))
         for number in range(1, count + 1):
-            high, wide = np.ptp(np.argwhere(labels == number), axis=0) + 1
-            if min(high, wide) >= 3 and max(high, wide) <= ROUNDISH * min(high, wide):
+            at = np.argwhere(labels == number).astype(float)
+            if len(at) < 5:
+                continue
+            # a bar of even weight is as long as the root of 12 times its variance, and one cell's own width
+            wide, long = np.sqrt(12 * np.clip(np.linalg.eigvalsh(np.cov(at.T)), 0, None)) + 1
+            if wide >= 2.5 and long <= ROUNDISH * wide:
                 patch |= labels == number
     return binary_dilation(patch, np.ones((3, 3), bool))[row, col]
 
@@ -174,7 +178,7 @@ class _Board:
         return cls(normal_deg, float(middle[0]), grid.cell_m, mean.reshape(count, lines))
 
     def contrast(self, width: int) -> Floats:
-        """(bands, lines) mean of ``width`` lines from each line on, less that of FLANK lines on both sides."""
+        """(bands, lines) mean of ``width`` lines from each on, less that of FLANK lines on both sides."""
         bands, lines = self.mean.shape
         padded = np.full((bands, lines + 2 * FLANK + width), np.nan)
         padded[:, FLANK : FLANK + lines] = self.mean

@@ -1,0 +1,68 @@
+"""Outlines below cell size, against shapes whose area and place are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from turfeye.contours import outline, polygon_area_m2, polygon_centroid_m, signed_distance_m
+from turfeye.records import Grid
+
+LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
+GRID = Grid(0.5, 0.0, 0.0, rows=12, cols=16, outline_m=LAWN)
+
+
+def disc_share(x_m, y_m, radius_m, grid=GRID):
+    """Share of each cell inside a disc, by counting 40 x 40 points a cell."""
+    fine = 40
+    x = grid.x0_m + (np.arange(grid.cols * fine) + 0.5) / fine * grid.cell_m
+    y = grid.y0_m + (np.arange(grid.rows * fine) + 0.5) / fine * grid.cell_m
+    inside = np.hypot(x[None] - x_m, y[:, None] - y_m) < radius_m
+    return inside.reshape(grid.rows, fine, grid.cols, fine).mean(axis=(1, 3))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(1.5, 6.5), st.floats(1.5, 4.5), st.floats(0.4, 1.2))
+def test_disc_keeps_area_and_place(x, y, radius):
+    share = disc_share(x, y, radius)
+    area = share.sum() * GRID.cell_m**2
+    shape = outline(share, GRID, area)
+    assert polygon_area_m2(shape) == pytest.approx(np.pi * radius**2, rel=0.02)
+    assert polygon_centroid_m(shape) == (pytest.approx(x, abs=0.05), pytest.approx(y, abs=0.05))
+    assert np.abs(np.hypot(*(shape - [x, y]).T) - radius).max() < 0.15
+
+
+def test_patch_at_the_edge_ends_at_the_lawns_outline():
+    shape = outline(disc_share(4.0, 0.1, 0.9), GRID, disc_share(4.0, 0.1, 0.9).sum() * 0.25)
+    assert signed_distance_m(shape, LAWN).min() > -0.011
+    assert shape[:, 1].min() == pytest.approx(0, abs=0.03)
+
+
+def test_slanting_outline_cuts_the_patch():
+    lawn = np.array([[0, 0], [8, 0], [5, 6], [0, 6.0]])
+    grid = Grid(0.5, 0.0, 0.0, rows=12, cols=16, outline_m=lawn)
+    share = disc_share(6.2, 3.0, 1.0, grid)
+    off_lawn = signed_distance_m(grid.centres_m(), lawn) < -0.4
+    shape = outline(np.where(off_lawn, np.nan, share), grid, 1.6)
+    assert signed_distance_m(shape, lawn).min() > -0.02
+    assert polygon_area_m2(shape) == pytest.approx(1.6, rel=0.02)
+
+
+def test_against_shapely():
+    # shapely (GEOS) as reference for area, centroid and distance of a polygon that is not convex.
+    shapely = pytest.importorskip("shapely")
+    corners = np.array([[0, 0], [4, 0], [4, 3], [2, 1], [0, 3.0]]) + np.array([100.0, -50.0])
+    polygon = shapely.Polygon(corners)
+    assert polygon_area_m2(corners) == pytest.approx(polygon.area)
+    assert polygon_centroid_m(corners) == pytest.approx((polygon.centroid.x, polygon.centroid.y))
+    points = np.random.default_rng(2).uniform([99, -51], [105, -46], (50, 2))
+    ours = signed_distance_m(points, corners)
+    for point, distance in zip(points, ours, strict=True):
+        assert abs(distance) == pytest.approx(polygon.exterior.distance(shapely.Point(point)), abs=1e-9)
+        assert (distance > 0) == polygon.contains(shapely.Point(point))
+
+
+def test_nothing_has_no_outline():
+    assert outline(np.zeros((12, 16)), GRID, 0.5) is None

@@ -1,0 +1,97 @@
+"""Stripes planted in invented lawns, and lawns without any."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from turfeye.records import Grid
+from turfeye.stripes import stripes
+
+OUTLINE = np.array([[0, 0], [12, 0], [12, 8], [0, 8.0]])
+NAMES = ("the path", "the hedge", "the fence", "the wall")
+
+
+def invented(seed, *, centre_m=None, width_m=0.55, depth=0.15, along="x", patch=False, cell_m=0.5):
+    """Grid and cover of an invented lawn: smooth and rough unevenness, one stripe, one bare patch."""
+    from scipy.ndimage import gaussian_filter
+
+    rng = np.random.default_rng(seed)
+    grid = Grid(cell_m, 0.0, 0.0, rows=round(8 / cell_m), cols=round(12 / cell_m), outline_m=OUTLINE)
+    smooth = gaussian_filter(rng.standard_normal((grid.rows, grid.cols)), 3)
+    cover = 0.75 + 0.04 * smooth / smooth.std() + rng.normal(0, 0.04, smooth.shape)
+    x, y = np.moveaxis(grid.centres_m(), -1, 0)
+    if centre_m is not None:
+        v = y if along == "x" else x
+        top, low = (
+            np.minimum(v + cell_m / 2, centre_m + width_m / 2),
+            np.maximum(v - cell_m / 2, centre_m - width_m / 2),
+        )
+        cover = cover - depth * np.clip(top - low, 0, None) / cell_m
+    if patch:
+        cover = np.where(np.hypot(x - 3, y - 5) < 1.2, 0.1, cover)
+    return grid, x.ravel(), y.ravel(), cover.ravel()
+
+
+def test_missed_strip_along_the_fence():
+    found = stripes(*invented(3, centre_m=3.1, width_m=0.8, patch=True), side_names=NAMES)
+    assert len(found.found) == 1
+    strip = found.found[0]
+    assert strip.kind == "missed"
+    assert strip.offset_m == pytest.approx(3.1, abs=0.15)
+    assert strip.width_m == pytest.approx(0.8, abs=0.25)
+    assert strip.depth == pytest.approx(0.15, abs=0.05)
+    assert found.p <= 0.02
+    assert "running along the fence, its middle 3." in strip.words
+    assert "from the path" in strip.words
+    assert np.isnan(found.spacing_m)
+
+
+def test_names_of_sides_without_names():
+    found = stripes(*invented(5, centre_m=9.0, width_m=0.7, along="y", depth=0.2))
+    assert "the fourth side (corner D to A)" in found.words
+    assert "from the second side (corner B to C)" in found.words
+    assert found.direction_deg == pytest.approx(90)
+
+
+def test_doubled_passes_and_their_spacing():
+    grid, x, y, cover = invented(8, centre_m=2.25, width_m=0.5, depth=-0.15)
+    cover = cover + 0.15 * (np.abs(y - 5.25) < 0.2)
+    found = stripes(grid, x, y, cover)
+    assert [strip.kind for strip in found.found] == ["doubled", "doubled"]
+    assert found.spacing_m == pytest.approx(3.0, abs=0.2)
+    assert "2 such strips, 3.0 m apart" in found.words
+
+
+def test_slanting_strip_is_found_where_no_side_runs():
+    grid, x, y, cover = invented(4)
+    away = x * np.cos(np.radians(60)) + y * np.sin(np.radians(60)) - 6.0
+    found = stripes(grid, x, y, np.where(np.abs(away) < 0.4, cover - 0.25, cover))
+    assert found.found
+    assert found.direction_deg == pytest.approx(150, abs=1)
+    assert found.found[0].offset_m == pytest.approx(6.0, abs=0.3)
+
+
+def test_patches_and_slopes_are_no_stripes():
+    grid, x, y, cover = invented(11, patch=True)
+    assert stripes(grid, x, y, cover + 0.03 * y - 0.02 * x).found == ()
+
+
+def test_false_alarms_are_rare():
+    alarms = sum(bool(stripes(*invented(seed)).found) for seed in range(100, 140))
+    assert alarms <= 4  # 5 % of 40 is 2; P(more than 4) is below 5 % even at that rate
+
+
+def test_unseen_cells_and_small_lawns():
+    grid, x, y, cover = invented(3, centre_m=3.25, width_m=0.5)
+    gone = np.random.default_rng(0).random(len(cover)) < 0.15
+    assert stripes(grid, x, y, np.where(gone, np.nan, cover)).found
+    few = stripes(grid, x, y, np.where(np.arange(len(cover)) < 30, cover, np.nan))
+    assert few.found == ()
+    assert few.p == 1
+    assert "too few cells" in few.words
+
+
+def test_same_input_same_answer():
+    lawn = invented(3, centre_m=3.1)
+    assert stripes(*lawn).p == stripes(*lawn).p

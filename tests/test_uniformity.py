@@ -1,0 +1,77 @@
+"""Evenness against worked examples and a reference library."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+
+from turfeye import uniformity as u
+
+# Irrigation catches and both coefficients: documentation of the CRAN package spreval.
+CATCHES = np.array([47, 42, 45, 24, 13, 26, 33, 34, 27, 30, 40, 44, 32, 12, 12.0])
+
+
+def test_christiansen_and_distribution_uniformity():
+    assert u.christiansen_pct(CATCHES) == pytest.approx(69.13955, abs=5e-6)
+    assert u.distribution_pct(CATCHES) == pytest.approx(49.62039, abs=5e-6)  # lowest 4 of 15: rounded up
+
+
+def test_moran_on_a_lattice():
+    # 3 x 3 rook lattice, y = 1 ... 9, binary weights: the tests of esda.
+    row, col = (index.ravel() for index in np.indices((3, 3)))
+    moran = u.morans_i(np.arange(1.0, 10.0), *u.rook_neighbours(row, col))
+    assert moran.i == pytest.approx(0.5)
+    assert moran.expected == pytest.approx(-0.125)
+    assert moran.variance_normal == pytest.approx(0.053125)
+    assert moran.variance == pytest.approx(0.0596875)
+
+
+def test_moran_of_the_st_louis_homicides():
+    # Data shipped with libpysal (stl, HR8893, stl.gal), value as in esda's tests, row-standardised weights.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the reference libraries' own deprecations
+        esda_moran = pytest.importorskip("esda.moran")
+        libpysal = pytest.importorskip("libpysal")
+        w = libpysal.io.open(libpysal.examples.get_path("stl.gal")).read()
+        y = np.array(
+            libpysal.io.open(libpysal.examples.get_path("stl_hom.txt")).by_col["HR8893"], dtype=float
+        )
+        w.transform = "r"
+        theirs = esda_moran.Moran(y, w, permutations=0)
+        triples = [
+            (a, b, weight)
+            for a, name in enumerate(w.id_order)
+            for b, weight in zip((w.id2i[n] for n in w.neighbors[name]), w.weights[name], strict=True)
+        ]
+    i, j, weight = (np.array(part) for part in zip(*triples, strict=True))
+    ours = u.morans_i(y, i, j, weight)
+    assert ours.i == pytest.approx(0.2436558262, abs=1e-9)
+    assert ours.i == pytest.approx(theirs.I)
+    assert ours.variance == pytest.approx(theirs.VI_rand)
+    assert ours.variance_normal == pytest.approx(theirs.VI_norm)
+    assert ours.p == pytest.approx(theirs.p_rand)
+
+
+def test_patchy_and_scattered_are_told_apart():
+    row, col = (index.ravel() for index in np.indices((12, 17)))
+    rng = np.random.default_rng(1)
+    scattered = u.uniformity(rng.uniform(0.4, 0.8, len(row)), row, col)
+    patchy = u.uniformity(0.5 + 0.02 * row + rng.normal(0, 0.02, len(row)), row, col)
+    assert scattered.moran.p > 0.05
+    assert "scattered" in scattered.lines()[3]
+    assert patchy.moran.p < 0.001
+    assert "lie in patches" in patchy.lines()[3]
+
+
+def test_even_lawn_and_unseen_cells():
+    row, col = (index.ravel() for index in np.indices((4, 5)))
+    cover = np.full(20, 0.6)
+    cover[3] = np.nan
+    even = u.uniformity(cover, row, col)
+    assert (even.cells, even.cv_pct, even.christiansen_pct) == (19, pytest.approx(0, abs=1e-9), 100)
+    assert np.isnan(even.moran.i)
+    assert "not known" in even.lines()[3]
+    with pytest.raises(ValueError, match="at least 4 cells"):
+        u.uniformity(np.array([0.5, np.nan, 0.6]), np.arange(3), np.arange(3))
