@@ -54,7 +54,7 @@ SIMULATE_MAY = {"errors", "records", "files", "photo", "card_layout", "card_prin
 
 def modules() -> list[str]:
     """Top-level modules and packages by name."""
-    found = [p.stem for p in PACKAGE.glob("*.py") if p.stem != "__init__"]
+    found = [p.stem for p in PACKAGE.glob("*.py") if p.stem not in ("__init__", "__main__")]
     return sorted(found + [p.parent.name for p in PACKAGE.glob("*/__init__.py")])
 
 

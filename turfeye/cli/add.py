@@ -10,7 +10,7 @@ import click
 from turfeye.cli.shared import FOLDER, Day, Pair, say
 
 
-@click.command()
+@click.command(short_help="File photos by copy.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--date", "when", type=Day(), help="For photos with no date in header or name.")

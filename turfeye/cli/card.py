@@ -10,11 +10,20 @@ import click
 from turfeye.cli.shared import FILE, say
 
 
-@click.command()
+@click.command(short_help="Print the reference card.")
 @click.argument("out", type=FILE, required=False)
 @click.option("--spot", type=int, default=0, show_default=True, help="The peg's number, printed and encoded.")
-@click.option("--format", "kind", type=click.Choice(["pdf", "png"]), default="pdf", show_default=True)
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option(
+    "--format",
+    "kind",
+    type=click.Choice(["pdf", "png"]),
+    default="pdf",
+    show_default=True,
+    help="PDF to print, or PNG.",
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the sheet."
+)
 @click.option("--dpi", type=float, default=200, show_default=True, help="Resolution of the PNG.")
 @click.option(
     "--values",

@@ -9,7 +9,7 @@ import click
 from turfeye.cli.shared import FOLDER, say
 
 
-@click.command()
+@click.command(short_help="Run the whole job on the shipped samples.")
 @click.argument("folder", type=FOLDER, default=Path("turfeye-demo"), metavar="[DIR]")
 def demo(folder: Path) -> None:
     """Run the whole job on the shipped samples, which are rendered and invented; say where to look."""

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from turfeye.records import Look
 
 
-@click.command()
+@click.command(short_help="Measure single photos.")
 @click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--json", is_flag=True, help="One JSON object a line for each photo, for programs.")
 @click.option("--out", type=FOLDER, help="Write the cells as CSV and an overlay picture there.")

@@ -9,7 +9,7 @@ import click
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table
 
 
-@click.command()
+@click.command(short_help="Where to sow, how much, by when, and why.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 def plan(folder: Path) -> None:
     """Say where to sow, how much, by when and why; each place by two tape distances."""

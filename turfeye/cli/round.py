@@ -10,7 +10,7 @@ from turfeye.cli.shared import FOLDER, figure, say, share, show_table
 from turfeye.errors import TurfeyeError
 
 
-@click.command("round")
+@click.command("round", short_help="All the lawns in a folder, one line each.")
 @click.argument("folder", type=FOLDER)
 def round_(folder: Path) -> None:
     """One line for each lawn in a folder of lawns, the ones that need you first."""

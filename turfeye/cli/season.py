@@ -9,7 +9,7 @@ import click
 from turfeye.cli.shared import FOLDER, say
 
 
-@click.command()
+@click.command(short_help="Follow one lawn: growth, thin parts, what to do.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 def season(folder: Path) -> None:
     """Measure new photos of a lawn, follow its growth, and say what is thin and what to do.

@@ -9,7 +9,7 @@ import click
 from turfeye.cli.shared import FILE, FOLDER
 
 
-@click.command()
+@click.command(short_help="Write the page for the client.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.option("--out", type=FILE, help="Where to write it. [results/client.html in the lawn's folder]")
 def sheet(folder: Path, out: Path | None) -> None:

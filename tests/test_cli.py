@@ -1,0 +1,255 @@
+"""The command line: glue that says plainly what is wrong and leaves nothing half done."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import click
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+from turfeye import lawn
+from turfeye.cli import root
+from turfeye.errors import CardError
+
+HERE = Path(__file__).parent.parent
+CORNERS = ((412, 1630), (2210, 1702), (1604, 512), (705, 498))
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(root, [str(word) for word in words], catch_exceptions=False)
+
+
+def picture(path: Path, *, taken: datetime | None = datetime(2026, 4, 2, 10, 41), seed: int = 0) -> Path:
+    rgb = np.random.default_rng(seed).integers(0, 255, (180, 260, 3), dtype=np.uint8)
+    exif = Image.Exif()
+    if taken:
+        exif.get_ifd(0x8769)[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    Image.fromarray(rgb).save(path, exif=exif)
+    return path
+
+
+def everything(folder: Path) -> dict[Path, bytes]:
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != lawn.LOCK_NAME}
+
+
+def walk(command: click.Command, path: tuple[str, ...] = ()) -> list[tuple[tuple[str, ...], click.Command]]:
+    found = [(path, command)]
+    if isinstance(command, click.Group):
+        for name, child in command.commands.items():
+            found += walk(child, (*path, name))
+    return found
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    assert run("lawn", "new", tmp_path / "back", "--outline", "8x6", "--sown", "2026-03-14").exit_code == 0
+    return tmp_path / "back"
+
+
+# Help
+
+
+@pytest.mark.parametrize(("path", "command"), walk(root))
+def test_every_command_and_option_explains_itself(path: tuple[str, ...], command: click.Command) -> None:
+    result = run(*path, "--help")
+    assert result.exit_code == 0
+    assert command.help
+    assert len(command.help.split()) >= 5
+    for option in command.params:
+        if isinstance(option, click.Option):
+            assert option.help, (path, option.name)
+
+
+def test_the_commands_are_the_ones_promised() -> None:
+    assert list(root.commands) == ["card", "look", "lawn", "add", "season", "plan", "sheet", "round", "demo"]
+    group = root.commands["lawn"]
+    assert isinstance(group, click.Group)
+    assert list(group.commands) == ["new", "show"]
+
+
+def test_the_page_of_commands_is_not_stale() -> None:
+    where = HERE / "tools" / "write_commands.py"
+    spec = importlib.util.spec_from_file_location("write_commands", where)
+    assert spec is not None
+    assert spec.loader is not None
+    tool = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(tool)
+    assert tool.PAGE.read_text(encoding="utf-8") == tool.text(), "run python tools/write_commands.py"
+
+
+def test_a_quick_start() -> None:
+    # Slow libraries must wait until a command needs them; the time is the best of three.
+    code = "import sys; import turfeye.cli; print(sorted(m for m in sys.modules if '.' not in m))"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    for slow in ("scipy", "skimage", "sklearn", "matplotlib", "pydantic", "rich", "jinja2", "mitsuba"):
+        assert f"'{slow}'" not in loaded
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "turfeye", "--version"], capture_output=True, check=True)
+        times.append(time.perf_counter() - start)
+    assert min(times) < 0.8  # 0.2 s on the developer's machine; a loaded one is slower
+
+
+# card
+
+
+def test_card_as_png_at_true_size(tmp_path: Path) -> None:
+    out = tmp_path / "card.png"
+    result = run("card", out, "--format", "png", "--dpi", "100", "--spot", "3")
+    assert result.exit_code == 0
+    assert result.stdout.strip() == str(out)
+    with Image.open(out) as image:
+        # A4 is 210 x 297 mm (ISO 216).
+        assert sorted(image.size) == pytest.approx([210 / 25.4 * 100, 297 / 25.4 * 100], abs=1)
+        assert image.info["dpi"] == pytest.approx((100, 100), abs=0.1)
+
+
+def test_card_as_pdf_on_letter(tmp_path: Path) -> None:
+    out = tmp_path / "card.pdf"
+    assert run("card", out, "--paper", "letter").exit_code == 0
+    box = re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", out.read_bytes())
+    assert box
+    assert sorted(float(v) for v in box.groups()) == pytest.approx([612, 792], abs=0.5)  # 8.5 x 11 in
+
+
+def test_a_spot_that_the_card_can_t_have(tmp_path: Path) -> None:
+    result = run("card", tmp_path / "c.pdf", "--spot", "100000")
+    assert result.exit_code == 2
+    assert "spot" in result.stderr
+    assert not (tmp_path / "c.pdf").exists()
+
+
+# lawn
+
+
+def test_lawn_new_and_show(folder: Path) -> None:
+    result = run("lawn", "show", folder)
+    assert "48.0 m²" in result.stdout
+    assert "sown 2026-03-14: perennial ryegrass, 35 g/m²" in result.stdout
+    assert "target 90 % by 2026-05-09" in result.stdout
+
+
+def test_a_lawn_from_tape_lengths(tmp_path: Path) -> None:
+    words = ("--sides", "4,3,4,3", "--diagonals", "5")
+    assert run("lawn", "new", tmp_path / "a", *words).exit_code == 0
+    np.testing.assert_allclose(
+        lawn.read(tmp_path / "a").outline_m, [[0, 0], [4, 0], [4, 3], [0, 3]], atol=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "--outline 8x6"),
+        (("--outline", "8"), "is no outline"),
+        (("--outline", "0,0 8,6 8,0 0,6"), "crosses"),
+        (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--target", "2026-03-01"), "not after the sowing"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--mix", "moss"), "perennial ryegrass"),
+        (("--sides", "4,3,4,3", "--diagonals", "50"), "measure"),
+    ],
+)
+def test_a_bad_lawn_is_not_made(tmp_path: Path, words: tuple[str, ...], says: str) -> None:
+    result = run("lawn", "new", tmp_path / "x", *words)
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert "Traceback" not in result.output
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_lawn_file_with_several_mistakes_tells_all(folder: Path) -> None:
+    path = folder / "lawn.toml"
+    path.write_text(path.read_text().replace("cell_m = 0.5", "cell_m = 0").replace("0.9", "90"))
+    result = run("lawn", "show", folder)
+    assert result.exit_code == 2
+    assert "2 mistakes" in result.stderr
+    assert "cell_m" in result.stderr
+    assert "target.cover" in result.stderr
+    assert result.stdout == ""
+
+
+# add
+
+
+def test_add_files_and_says_what(folder: Path, tmp_path: Path) -> None:
+    photo = picture(tmp_path / "IMG_1.jpg")
+    result = run("add", folder, photo)
+    assert result.exit_code == 0
+    assert re.fullmatch(r"IMG_1.jpg → 2026-04-02T10-41-00-[0-9a-f]{6}\.jpg\n", result.stdout)
+    again = run("add", folder, photo)
+    assert again.exit_code == 0
+    assert again.stdout == ""
+    assert "filed before" in again.stderr
+
+
+def test_add_marks_corners(folder: Path, tmp_path: Path) -> None:
+    corners = [word for x, y in CORNERS for word in ("--corner", f"{x},{y}")]
+    assert run("add", folder, picture(tmp_path / "a.jpg"), "--view", "kitchen", *corners).exit_code == 0
+    assert lawn.read(folder).views[0].corners_px.tolist() == [list(map(float, c)) for c in CORNERS]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("nowhere.jpg",), "nowhere.jpg"),
+        (("text.jpg",), "text.jpg"),
+        (("short.jpg",), "short.jpg"),
+        (("grey.jpg",), "grey.jpg"),
+        (("undated.jpg",), "--date"),
+        (("early.jpg",), "before the sowing"),
+        (("good.jpg", "--view", "attic"), "attic"),
+        (("good.jpg", "--corner", "1,2,3"), "412,1630"),
+        (("good.jpg", *(w for x, y in CORNERS[::-1] for w in ("--corner", f"{x},{y}"))), "wrong order"),
+    ],
+)
+def test_bad_input_leaves_the_lawn_as_it_was(
+    folder: Path, tmp_path: Path, words: tuple[str, ...], says: str
+) -> None:
+    good = picture(tmp_path / "good.jpg")
+    (tmp_path / "text.jpg").write_text("not a picture")
+    (tmp_path / "short.jpg").write_bytes(good.read_bytes()[:-9000])
+    grey = np.random.default_rng(1).integers(0, 255, (180, 260), dtype=np.uint8)
+    Image.fromarray(grey).save(tmp_path / "grey.jpg")
+    picture(tmp_path / "undated.jpg", taken=None)
+    picture(tmp_path / "early.jpg", taken=datetime(2026, 3, 1))
+    before = everything(folder)
+    words = tuple(str(tmp_path / word) if word.endswith(".jpg") else word for word in words)
+    result = run("add", folder, *words)
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert result.stdout == ""
+    assert "Traceback" not in result.output
+    assert everything(folder) == before
+
+
+# Errors
+
+
+def test_our_errors_become_one_message_and_code_2(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise CardError("no card found: lay it flat and take the photo again")
+
+    monkeypatch.setattr(lawn, "read", fail)
+    result = run("lawn", "show", "somewhere")
+    assert result.exit_code == 2
+    assert result.stderr == "turfeye: no card found: lay it flat and take the photo again\n"
+    assert result.stdout == ""
+
+
+def test_faults_of_ours_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(lawn, "read", fail)
+    with pytest.raises(ZeroDivisionError):
+        run("lawn", "show", "somewhere")

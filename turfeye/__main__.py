@@ -1,0 +1,5 @@
+"""``python -m turfeye``."""
+
+from turfeye.cli import main
+
+main()
