@@ -1,0 +1,102 @@
+"""The materials list before the work."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from turfeye import mixes
+from turfeye.errors import LawnError
+from turfeye.records import CellTable, Grid
+from turfeye.renovation import materials
+from turfeye.workplan import PlanSettings
+
+GRID = Grid(0.5, 0.0, 0.0, rows=12, cols=18)
+RYE = mixes.get("perennial ryegrass")
+
+
+def survey(*, hole=True, pale=True):
+    """Invented: 54 m2, one worn place of 1.5 m x 1 m, one yellow place of 1 m x 1 m."""
+    row, col = (index.ravel() for index in np.indices((12, 18)))
+    n = len(row)
+    x, y = GRID.centres_m().reshape(-1, 2).T
+    rng = np.random.default_rng(0)
+    worn = hole & (col >= 3) & (col < 6) & (row >= 4) & (row < 6)
+    yellow = pale & (col >= 12) & (col < 14) & (row >= 7) & (row < 9)
+    lab = (
+        np.array([52.0, -22.0, 30.0]) + rng.normal(0, 0.8, (n, 3)) + yellow[:, None] * np.array([9, 4, 10.0])
+    )
+    values = {name: np.full(n, np.nan) for name in CellTable.column_names()}
+    values |= {"row": row, "col": col, "x_m": x, "y_m": y, "area_m2": np.full(n, 0.25), "seen": np.ones(n)}
+    values |= {
+        "bare": np.where(worn, 0.9, 0.05),
+        "cover": np.where(worn, 0.05, 0.8),
+        "cover_se": np.full(n, 0.03),
+    }
+    values |= {"lab_l": lab[:, 0], "lab_a": lab[:, 1], "lab_b": lab[:, 2]}
+    values |= {"state": np.full(n, "seen"), "why": np.full(n, "")}
+    return CellTable(grid=GRID, **values)
+
+
+def test_what_to_load():
+    found = materials(survey(), RYE, fill_mm=40)
+    hole = found.bare[0]
+    area = round(hole.area_m2, 2)
+    assert area == pytest.approx(1.5, rel=0.1)
+    by_what = {line.what: line for line in found.lines}
+    # 1 mm over 1 m2 is 1 L
+    assert by_what["bare patch 1: fill"].amount == math.ceil(round(400 * area, 6)) / 10
+    new = RYE.rate_g_m2("new")
+    assert by_what["bare patch 1: seed"].amount == pytest.approx(new * area * 0.9, abs=1)
+    assert "rate for new lawns" in by_what["bare patch 1: seed"].because
+    rest = round(54 - area, 2)
+    assert by_what["whole lawn: seed"].amount == pytest.approx(35 * rest, abs=0.5)
+    assert by_what["whole lawn: dressing"].amount == pytest.approx(5 * rest, abs=0.1)
+    assert by_what["pale patch 1"].amount == pytest.approx(1.0, rel=0.15)
+    assert "look there" in by_what["pale patch 1"].because
+
+
+def test_totals_are_rounded_up():
+    found = materials(survey(), RYE)
+    assert found.seed_g == sum(line.amount for line in found.lines if line.unit == "g")
+    assert found.seed_kg * 1000 >= found.seed_g * 1.1 - 1e-6
+    assert found.seed_kg * 1000 < found.seed_g * 1.1 + 100
+    assert found.dressing_bags == math.ceil(round((54 - round(found.bare[0].area_m2, 2)) / 9, 6))
+    assert sum(found.heaps_g) == next(line.amount for line in found.lines if line.what == "whole lawn: seed")
+    assert f"{found.seed_kg:.1f} kg of perennial ryegrass" in found.sentence
+    assert any("buried cables" in text for text in found.cautions)
+
+
+def test_only_the_marked_places():
+    found = materials(survey(pale=False), RYE, whole_lawn=False)
+    assert {line.unit for line in found.lines} == {"g", "L"}
+    assert found.dressing_bags == 0
+    assert found.heaps_g == ()
+
+
+def test_sound_lawn_and_own_rate():
+    found = materials(survey(hole=False, pale=False), RYE, settings=PlanSettings(rate_g_m2=20, spare_pct=0))
+    assert found.seed_g == 1080
+    assert found.seed_kg == 1.1
+    assert found.fill_l == 0
+    assert not any("buried cables" in text for text in found.cautions)
+
+
+def test_half_seen_is_said_and_nothing_seen_is_refused():
+    table = survey()
+    half = np.arange(len(table)) < len(table) // 2
+    part = replace(
+        table,
+        seen=np.where(half, 1.0, 0.0),
+        state=np.where(half, "seen", "not seen"),
+        bare=np.where(half, table.bare, np.nan),
+    )
+    assert "The survey shows 50% of the lawn" in materials(part, RYE).sentence
+    gone = replace(table, seen=np.zeros(len(table)), state=np.full(len(table), "not seen"))
+    with pytest.raises(LawnError, match="shows none of the lawn"):
+        materials(gone, RYE)
+    with pytest.raises(LawnError, match="fill_mm must be 0 or more"):
+        materials(table, RYE, fill_mm=-1)

@@ -1,0 +1,335 @@
+"""Seed, dressing, tape distances, window and files of a work plan."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from turfeye import cautions, mixes, planfile
+from turfeye.contours import polygon_area_m2
+from turfeye.errors import LawnError
+from turfeye.records import Patch, Sowing
+from turfeye.season import Temperatures
+from turfeye.tape import corner_names, fix
+from turfeye.window import window
+from turfeye.workplan import (
+    PlanSettings,
+    covered_m2,
+    dressing_bags,
+    dressing_l,
+    follow_up,
+    heaps_g,
+    plan,
+    seed_g,
+)
+
+LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
+RYE = mixes.get("perennial ryegrass")
+DAY = date(2026, 4, 11)
+
+
+def patch(number=1, x=2.0, y=1.5, area=1.237, deficit=0.8349, kind="thin"):
+    side = np.sqrt(area) / 2
+    square = np.array(
+        [[x - side, y - side], [x + side, y - side], [x + side, y + side], [x - side, y + side]]
+    )
+    return Patch(number, kind, square, x, y, area, 0.05, deficit, 0.97, np.arange(3), "it is thin")
+
+
+def outlook():
+    """What a plan asks of an outlook: the sowing and the day of the last visit."""
+    visit = SimpleNamespace(taken=datetime(DAY.year, DAY.month, DAY.day, 10))
+    return SimpleNamespace(
+        season=SimpleNamespace(sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,))
+    )
+
+
+def make(*patches, mix=RYE, **settings):
+    return plan(outlook(), patches, mix, outline_m=LAWN, settings=PlanSettings(**settings))
+
+
+# -- seed and dressing -----------------------------------------------------------------------------------
+
+
+def test_five_kilos_do_143_square_metres():
+    # Overseeding a domestic ryegrass lawn at 35 g/m2: common practice, no source.
+    assert RYE.rate_g_m2() == 35
+    assert round(covered_m2(5, 35)) == 143
+
+
+def test_trade_units():
+    # 1 mm over 1 m2 is 1 L. 1 lb/1000 ft2 = 4.88243 g/m2 and 1 oz/yd2 = 33.906 g/m2, from the pound
+    # (453.59237 g) and the foot (0.3048 m) of the international agreement of 1959.
+    assert dressing_l(1, 1) == 1
+    assert pytest.approx(4.88243, abs=1e-5) == 453.59237 / (1000 * 0.3048**2)
+    assert pytest.approx(33.906, abs=5e-4) == 453.59237 / 16 / (3 * 0.3048) ** 2
+
+
+def test_seed_to_the_gram_from_what_is_printed():
+    made = make(patch())
+    row = planfile.rows(made)[0]
+    assert (row["area_m2"], row["deficit"]) == (1.24, 0.83)
+    assert row["seed_g"] == round(35 * 1.24 * 0.83) == 36
+    assert row["dressing_l"] == 6.2
+    assert "35 g/m² (perennial ryegrass's overseeding rate) × 1.24 m² × 0.83" in row["because"]
+
+
+@given(st.lists(st.tuples(st.floats(0.05, 30), st.floats(0.01, 1)), min_size=1, max_size=12))
+def test_totals_are_the_sums_of_the_rows(sizes):
+    made = make(*(patch(n, area=a, deficit=d) for n, (a, d) in enumerate(sizes, 1)))
+    rows = planfile.rows(made)
+    assert made.seed_g == sum(row["seed_g"] for row in rows)
+    assert made.dressing_l == pytest.approx(sum(row["dressing_l"] for row in rows), abs=0.05)
+    assert made.seed_spare_g >= made.seed_g * 0.1
+    assert made.seed_spare_g < made.seed_g * 0.1 + 1
+    area = sum(row["area_m2"] for row in rows if row["seed_g"])
+    assert made.dressing_bags * 9 >= area - 1e-6
+    assert (made.dressing_bags - 1) * 9 < area or made.dressing_bags == 0
+
+
+def test_half_a_gram_goes_up():
+    assert seed_g(35, 0.5, 0.2) == 4  # 3.5
+    assert seed_g(35, 1.0, 0.7) == 25  # 24.5
+
+
+def test_pure_live_seed_needs_a_quarter_more():
+    # 0.95 purity x 0.85 germination = 0.8075: sow 23.8 % more.
+    made = make(patch(area=100.0, deficit=1.0), purity=0.95, germination=0.85)
+    assert made.seed_g == pytest.approx(3500 * 1.238, abs=3)
+    assert "0.81 pure live seed" in made.tasks[0].because
+
+
+def test_rates_users_then_mix_then_lawns_own():
+    assert make(patch(area=10.0, deficit=1.0), rate_g_m2=20).seed_g == 200
+    bent = mixes.get("creeping bent")
+    own = make(patch(area=10.0, deficit=1.0), mix=bent)
+    assert own.seed_g == 400
+    assert "the rate this lawn was sown at" in own.tasks[0].because
+
+
+def test_bags_by_the_users_coverage_by_litres_or_by_nine():
+    assert dressing_bags(50, 18.1, PlanSettings()) == 3  # 9 m2 a bag: common practice, no source
+    assert dressing_bags(50, 18.0, PlanSettings()) == 2
+    assert dressing_bags(50, 18.1, PlanSettings(bag_covers_m2=6)) == 4
+    assert dressing_bags(50, 18.1, PlanSettings(bag_l=25)) == 2
+
+
+@given(st.integers(0, 100_000), st.integers(1, 9))
+def test_heaps_add_up_and_are_even(total, parts):
+    heaps = heaps_g(total, parts)
+    assert sum(heaps) == total
+    assert max(heaps) - min(heaps) <= 1
+
+
+def test_spreading_weighs_each_patch():
+    made = make(patch(area=1.0, deficit=1.0), patch(2, area=6.0, deficit=0.5))
+    assert made.spreading[0] == (
+        "Patch 1: weigh 35 g, split 18 g + 17 g; by hand, one heap to and fro, the other across."
+    )
+    assert "weigh 105 g, split 27 g + 26 g + 26 g + 26 g; spreader" in made.spreading[1]
+    assert "common practice, no source" in made.spreading[2]
+
+
+def test_pale_patches_keep_a_row_without_seed():
+    pale = replace(patch(2, kind="pale"), deficit=float("nan"), because="pale and yellower: look there")
+    made = make(patch(), pale)
+    row = planfile.rows(made)[1]
+    assert (row["seed_g"], row["dressing_l"], row["deficit"]) == (0, 0.0, None)
+    assert row["because"] == "pale and yellower: look there"
+    nothing = make()
+    assert (nothing.sentence, nothing.seed_g, nothing.dates, nothing.cautions) == (
+        "Nothing to reseed.",
+        0,
+        (),
+        (),
+    )
+
+
+def test_cautions_where_they_touch():
+    made = make(patch())
+    text = " ".join(made.cautions)
+    for word in ("Iron sulphate", "two weeks", "label", "local licence", "watering", "lift"):
+        assert word in text
+    assert len(set(made.cautions)) == len(made.cautions)
+    assert set(cautions.topics()) >= {"ladder", "digging"}
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [({"rate_g_m2": 0}, "rate_g_m2 must be above 0"), ({"spare_pct": -1}, "spare_pct must be 0 or more")],
+)
+def test_settings_that_can_not_be(settings, words):
+    with pytest.raises(LawnError, match=words):
+        PlanSettings(**settings)
+
+
+# -- tape ------------------------------------------------------------------------------------------------
+
+
+@given(st.floats(0.3, 7.7), st.floats(0.3, 5.7))
+def test_tape_finds_the_place_again(x, y):
+    tape = fix(x, y, LAWN)
+    names = dict(zip(corner_names(4), LAWN, strict=True))
+    a, b = names[tape.corner_a], names[tape.corner_b]
+    assert np.hypot(*(a - [x, y])) == pytest.approx(tape.from_a_m)
+    assert np.hypot(*(b - [x, y])) == pytest.approx(tape.from_b_m)
+    assert 0.05 <= tape.error_m < 0.09
+
+
+def test_tape_error_is_what_trying_gives():
+    # Monte Carlo: tape readings with 5 cm of error, solved again; the worse direction's spread is error_m.
+    from scipy.optimize import fsolve
+
+    tape = fix(2.0, 1.5, LAWN)
+    names = dict(zip(corner_names(4), LAWN, strict=True))
+    a, b = names[tape.corner_a], names[tape.corner_b]
+    rng = np.random.default_rng(5)
+    places = [
+        fsolve(lambda p, r: [np.hypot(*(p - a)) - r[0], np.hypot(*(p - b)) - r[1]], [2.0, 1.5], args=(read,))
+        for read in rng.normal([tape.from_a_m, tape.from_b_m], 0.05, (600, 2))
+    ]
+    worse = np.sqrt(np.linalg.eigvalsh(np.cov(np.array(places).T))[-1])
+    assert worse == pytest.approx(tape.error_m, rel=0.12)
+
+
+def test_tape_takes_users_names_and_the_unambiguous_side():
+    names = ("gate", "oak", "shed", "step")
+    tape = fix(4.0, 0.4, LAWN, names=names)
+    assert {tape.corner_a, tape.corner_b} <= set(names)
+    with pytest.raises(LawnError, match="4 corners and 2 names"):
+        fix(1, 1, LAWN, names=("a", "b"))
+    assert corner_names(28)[25:] == ("Z", "A2", "B2")
+
+
+# -- window ----------------------------------------------------------------------------------------------
+
+
+def temperatures(first, last, warmest=18.0, coldest=2.0):
+    """Invented: a cosine year, warmest on 20 July."""
+    days = [first + timedelta(days=k) for k in range((last - first).days + 1)]
+    phase = np.array([(d - date(d.year, 7, 20)).days / 365.25 for d in days])
+    mean = (warmest + coldest) / 2 + (warmest - coldest) / 2 * np.cos(2 * np.pi * phase)
+    return Temperatures(first, mean - 4, mean + 4)
+
+
+YEARS = temperatures(date(2025, 1, 1), date(2026, 12, 31))
+
+
+@pytest.mark.parametrize(
+    ("day", "verdict"),
+    [
+        (date(2026, 2, 10), "too early"),
+        (date(2026, 5, 1), "sow"),
+        (date(2026, 8, 20), "sow"),
+        (date(2026, 10, 20), "too late"),  # warm enough today, but not for long enough
+        (date(2026, 12, 5), "too late"),
+    ],
+)
+def test_window_over_the_year(day, verdict):
+    found = window(RYE, day, YEARS)
+    assert found.verdict == verdict
+    assert "7 °C" in found.words  # soil temperature to sow ryegrass mixes, at least: a British seed house
+
+
+def test_window_says_until_when():
+    found = window(RYE, date(2026, 8, 20), YEARS)
+    assert date(2026, 9, 1) < found.until < date(2026, 10, 15)
+    assert "until" in found.words
+    late = window(RYE, date(2026, 10, 20), YEARS)
+    assert "too late this year, wait" in late.words
+
+
+def test_window_without_figures():
+    assert window(RYE, DAY).verdict == "not known"
+    assert "measure 5 cm deep" in window(RYE, DAY).words
+    assert window(mixes.get("bermudagrass"), DAY, YEARS).verdict == "not known"
+    old = temperatures(date(2026, 1, 1), date(2026, 3, 1))
+    assert window(RYE, DAY, old).verdict == "not known"
+
+
+def test_too_late_reaches_the_plan():
+    made = plan(
+        outlook(),
+        [patch()],
+        RYE,
+        outline_m=LAWN,
+        on=date(2026, 12, 5),
+        settings=PlanSettings(temperatures=YEARS),
+    )
+    assert "too late this year, wait" in made.sentence
+    assert made.dates == ()
+
+
+def test_follow_up_dates():
+    # First feed about two weeks after the seed is through: common practice, no source.
+    dates = {words.split(",")[0].split(":")[0]: day for day, words in follow_up(RYE, DAY)}
+    assert dates["look again"] == DAY + timedelta(days=10)
+    assert dates["first feed"] == DAY + timedelta(days=24)
+    assert dates["first cut"] > dates["first feed"]
+    assert all("no source" in words for _, words in follow_up(RYE, DAY)[1:])
+    assert follow_up(mixes.get("creeping bent"), DAY) == ()
+
+
+# -- files -----------------------------------------------------------------------------------------------
+
+
+def test_plan_csv_begins_with_the_contract():
+    text = planfile.plan_csv(make(patch(), patch(2, x=6.0, y=4.0)))
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert list(rows[0])[:8] == [
+        "patch",
+        "x_m",
+        "y_m",
+        "area_m2",
+        "deficit",
+        "seed_g",
+        "dressing_l",
+        "because",
+    ]
+    assert [row["patch"] for row in rows] == ["1", "2"]
+    assert rows[1]["x_m"] == "6.0"
+    assert {"corner_a", "from_a_m", "corner_b", "from_b_m"} <= set(rows[0])
+
+
+def test_outlines_in_lawn_metres_say_that_they_are_not_wgs84():
+    found = json.loads(planfile.outlines_text([patch()], LAWN))
+    assert "NOT WGS 84" in found["coordinates_are"]
+    lawn, thin = found["features"]
+    assert lawn["geometry"]["coordinates"][0] == [[0, 0], [8, 0], [8, 6], [0, 6], [0, 0]]
+    assert thin["properties"]["patch"] == 1
+
+
+def test_true_geojson_against_pyproj():
+    # RFC 7946: longitude first, ring closed and anticlockwise. Distances on the ground by pyproj (PROJ).
+    pyproj = pytest.importorskip("pyproj")
+    geod = pyproj.Geod(ellps="WGS84")
+    lon, lat = 0.1218, 52.2053
+    lon_b, lat_b, _ = geod.fwd(lon, lat, 90 - 25, 8.0)  # side A to B turned 25 degrees to the north
+    found = planfile.outlines([patch()], LAWN[::-1][[3, 2, 1, 0]], anchors={0: (lat, lon), 1: (lat_b, lon_b)})
+    assert "coordinates_are" not in found
+    ring = np.array(found["features"][0]["geometry"]["coordinates"][0])
+    assert ring[0] == pytest.approx([lon, lat], abs=2e-7)
+    lengths = [geod.inv(*ring[k], *ring[k + 1])[2] for k in range(4)]
+    assert lengths == pytest.approx([8, 6, 8, 6], rel=0.005)
+    bearing = geod.inv(*ring[0], *ring[1])[0]
+    assert bearing == pytest.approx(65, abs=0.3)
+    assert np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]) > 0
+    with pytest.raises(LawnError, match=r"8\.00 m apart by the outline"):
+        planfile.outlines([], LAWN, anchors={0: (lat, lon), 1: (lat + 0.01, lon)})
+    with pytest.raises(LawnError, match="give two"):
+        planfile.outlines([], LAWN, anchors={0: (lat, lon)})
+
+
+def test_patch_outlines_keep_their_area_in_the_file():
+    found = planfile.outlines([patch(area=1.2)], LAWN)
+    ring = np.array(found["features"][1]["geometry"]["coordinates"][0])
+    assert polygon_area_m2(ring[:-1]) == pytest.approx(1.2, abs=0.01)
