@@ -27,8 +27,11 @@ __all__ = [
 QUICK_SIDE_PX: Final = 1000
 """Long side of the small copy that is searched first: a spot photo's markers have some 25 px in it."""
 
+MOST_BRIGHT_PARTS: Final = 16
+
 _MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
 _LINEAR: Final = srgb_decode(np.arange(256.0)).astype(np.float32)
+"""A sensor averages light, not codes: in coded values every black square looks smaller than it is."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -59,12 +62,13 @@ def find_all(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sigh
     gray = _gray(photo.rgb_coded)
     marks: list[_Mark] = []
     cards: list[list[_Mark]] = []
-    for shrink in _shrinks(gray):
-        marks = _merge(marks, _detect(gray, shrink, spots))
+    for search in (_quick, _bright_parts, _whole):
+        marks = _merge(marks, search(gray, spots))
         cards = _cards(marks)
         if cards:
             break
     if not cards:  # one mark seen: look closely around it for the others
+        marks = [mark for mark in marks if _certain(gray, mark)]
         cards = _cards([more for mark in marks for more in _search_around(gray, [mark], spots)])
     cards = [_search_around(gray, card, spots) if len(card) < 4 else card for card in cards]
     return _sightings(photo, [_refine(gray, card) for card in cards], marks)
@@ -131,30 +135,60 @@ def _gray(rgb_coded: Bytes) -> Bytes:
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-def _shrinks(gray: Bytes) -> list[float]:
-    """The sizes to search at, small first: about 1000 px, then twice that, ... then the whole picture."""
-    shrinks = []
-    side = QUICK_SIDE_PX
-    while side < max(gray.shape) * 0.8:
-        shrinks.append(side / max(gray.shape))
-        side *= 2
-    return [*shrinks, 1.0]
+def _quick(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+    """In a small copy of the whole picture: enough for nearly every spot photo."""
+    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), spots)
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+def _bright_parts(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+    """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
+    scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
+    small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+    stands_out = cv2.subtract(small, cv2.blur(small, (81, 81)))  # a card this size is found in the small copy
+    joined = cv2.morphologyEx((stands_out > 30).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    _, _, facts, _ = cv2.connectedComponentsWithStats(joined)
+    facts = facts[1:][np.argsort(-facts[1:, cv2.CC_STAT_AREA])]  # the first is the background
+    wide = np.max(facts[:, 2:4], axis=1) if len(facts) else np.empty(0)
+    marks: list[_Mark] = []
+    for left, top, width, height, _ in facts[(wide >= 8) & (wide <= 160)][:MOST_BRIGHT_PARTS]:
+        pad = 4 + max(width, height) // 3
+        box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
+        box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
+        marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3]), spots))
+    return marks
+
+
+def _whole(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+    """In the whole picture at half and at full size: slow, and needed least often."""
+    marks: list[_Mark] = []
+    for scale in (0.5, 1.0):
+        if scale * max(gray.shape) > QUICK_SIDE_PX:
+            marks = _merge(marks, _detect(gray, scale, spots))
+            if _cards(marks):
+                break
+    return marks
+
+
+def _detector(*, strict: bool = False) -> cv2.aruco.ArucoDetector:
+    """Small markers need every tolerance there is; the card's geometry then throws out what was misread."""
     settings = cv2.aruco.DetectorParameters()
     settings.minMarkerPerimeterRate = 0.01  # the default misses markers below 40 px
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # done once, at full size
+    if not strict:
+        settings.errorCorrectionRate = 1.0  # five of the 36 bits: what the family can mend
+        settings.perspectiveRemovePixelPerCell = 8
+        settings.perspectiveRemoveIgnoredMarginPerCell = 0.3
+        settings.adaptiveThreshConstant = 10.0  # fewer contours in grass
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return cv2.aruco.ArucoDetector(family, settings)
 
 
-def _detect(gray: Bytes, scale: float, spots: Collection[int] | None) -> list[_Mark]:
+def _detect(gray: Bytes, scale: float, spots: Collection[int] | None, *, strict: bool = False) -> list[_Mark]:
     """Markers of possible cards in the picture resized by ``scale``; positions in its own pixels."""
     if scale != 1.0:
         how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
         gray = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=how), np.uint8)
-    corners, ids, _ = _detector().detectMarkers(gray)
+    corners, ids, _ = _detector(strict=strict).detectMarkers(gray)
     if ids is None:
         return []
     marks = []
@@ -163,6 +197,16 @@ def _detect(gray: Bytes, scale: float, spots: Collection[int] | None) -> list[_M
         if spot in SPOTS and (spots is None or spot in spots):
             marks.append(_Mark(spot, corner, (px[0].astype(float) + 0.5) / scale - 0.5))
     return marks
+
+
+def _certain(gray: Bytes, mark: _Mark) -> bool:
+    """Whether a marker that stands alone is also read without tolerance: grass makes false ones."""
+    pad = mark.side_px
+    low = np.clip(mark.px.min(axis=0) - pad, 0, None).astype(int)
+    high = (mark.px.max(axis=0) + pad).astype(int)
+    part = gray[low[1] : high[1], low[0] : high[0]]
+    scale = 1.0 if mark.side_px > 60 else 3.0
+    return any(m.corner == mark.corner for m in _detect(part, scale, [mark.spot], strict=True))
 
 
 def _detect_in(gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None) -> list[_Mark]:
@@ -276,22 +320,126 @@ def _signed_area(corners: Floats) -> float:
 
 
 def _refine(gray: Bytes, card: list[_Mark]) -> list[_Mark]:
-    """Corners to a fraction of a pixel, at full size, in a window that holds only the corner itself."""
+    """Corners to a fraction of a pixel at full size; markers not read are looked for where they must be."""
+    card = _fitting([_sharpen(gray, mark) for mark in card])
+    if not 2 <= len(card) < 4:
+        return card
+    homography = _fit(card)
+    for corner in set(range(4)) - {m.corner for m in card}:
+        mark = _sharpen(gray, _foretold(gray, homography, card[0].spot, corner))
+        if _likeness(gray, mark) > 0.7:
+            card.append(mark)
+    return _fitting(card)
+
+
+def _pattern(spot: int, corner: int, module_px: int) -> Bytes:
+    """The marker's picture with a one-module quiet zone, (10 m, 10 m)."""
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    modules = np.pad(cv2.aruco.generateImageMarker(family, 4 * spot + corner, 8), 1, constant_values=255)
+    return np.kron(modules, np.ones((module_px, module_px), np.uint8)).astype(np.uint8)
+
+
+def _foretold(gray: Bytes, homography: Floats, spot: int, corner: int) -> _Mark:
+    """Where a marker matches best near its place by two others, in a view from straight above.
+
+    Two small markers foretell the other two only to several pixels.
+    """
+    module = int(
+        np.clip(
+            round(cv2.contourArea(_project(homography, _MARKERS_M[corner]).astype(np.float32)) ** 0.5 / 8),
+            3,
+            8,
+        )
+    )
+    per_m = 8 * module / (CARD.marker_mm / 1000)
+    side = 22 * module  # the marker and seven modules around it
+    x, y = CARD.marker_centres_mm[corner] / 1000
+    to_m = np.array(
+        [[1 / per_m, 0, x - (side - 1) / 2 / per_m], [0, -1 / per_m, y + (side - 1) / 2 / per_m], [0, 0, 1]]
+    )
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    above = cv2.warpPerspective(gray, homography @ to_m, (side, side), flags=flags)
+    match = cv2.matchTemplate(above, _pattern(spot, corner, module), cv2.TM_CCOEFF_NORMED)
+    column, row = cv2.minMaxLoc(match)[3]
+    own = np.array([[0, 0], [8, 0], [8, 8], [0, 8]]) * module - 0.5 + module + np.array([column, row])
+    return _Mark(spot, corner, _project(homography @ to_m, own))
+
+
+def _likeness(gray: Bytes, mark: _Mark) -> float:
+    """Correlation of what lies there with the marker's own pattern, -1 to 1."""
     height, width = gray.shape
-    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 0.005)
-    fine = []
-    for mark in card:
-        module = mark.side_px / 8
-        window = int(np.clip(round(0.8 * module), 1, 12))
-        low = np.clip(np.floor(mark.px.min(axis=0)) - 20, 0, None).astype(int)
-        high = np.minimum(np.ceil(mark.px.max(axis=0)) + 21, [width, height]).astype(int)
-        part = np.ascontiguousarray(gray[low[1] : high[1], low[0] : high[0]])
-        start = (mark.px - low).astype(np.float32).reshape(-1, 1, 2)
-        px = cv2.cornerSubPix(part, start.copy(), (window, window), (-1, -1), stop)
-        strayed = np.linalg.norm(px - start, axis=2, keepdims=True) > max(2.0, module)
-        px = np.where(strayed, start, px).reshape(4, 2).astype(float) + low
-        fine.append(_Mark(mark.spot, mark.corner, px))
-    return _fitting(fine)
+    if (mark.px < 0).any() or (mark.px > np.array([width - 1, height - 1])).any():
+        return -1.0
+    own = np.array([[0.5, 0.5], [8.5, 0.5], [8.5, 8.5], [0.5, 8.5]])
+    warp = cv2.getPerspectiveTransform(mark.px.astype(np.float32), own.astype(np.float32))
+    seen = cv2.warpPerspective(gray, warp, (10, 10), flags=cv2.INTER_LINEAR).astype(float)
+    pattern = _pattern(mark.spot, mark.corner, 1).astype(float)
+    return float(np.corrcoef(pattern.ravel(), seen.ravel())[0, 1]) if seen.std() > 1 else -1.0
+
+
+def _sharpen(gray: Bytes, mark: _Mark) -> _Mark:
+    """Corners where straight lines along the marker's four edges meet.
+
+    Better than a corner search: it uses the whole edge and shrugs off a blade that lies over part of it.
+    """
+    px = mark.px
+    for _ in range(3):
+        px = _edges_meet(gray, px)
+    strayed = np.linalg.norm(px - mark.px, axis=1).max() > max(2.5, mark.side_px / 6)
+    return mark if strayed or not np.isfinite(px).all() else _Mark(mark.spot, mark.corner, px)
+
+
+def _edges_meet(gray: Bytes, px: Floats) -> Floats:
+    """One round: measure each edge along its length, fit its line, intersect neighbours; (4, 2)."""
+    start, along = px, np.roll(px, -1, axis=0) - px
+    length = np.linalg.norm(along, axis=1)
+    outward = np.stack([along[:, 1], -along[:, 0]], axis=1) / length[:, None]  # corners run clockwise, y down
+    area = cv2.contourArea(px.astype(np.float32))
+    reach = np.clip(0.85 * area / length / 8, 1.0, 14.0)  # within the black border, and as far into the white
+    share = np.linspace(0.1, 0.9, 24)
+    step = np.linspace(-1, 1, 41)
+    base = start[:, None] + share[None, :, None] * along[:, None]  # (4, 24, 2)
+    places = base[:, :, None] + (step[None, :] * reach[:, None])[:, None, :, None] * outward[:, None, None]
+    low = np.floor(places.min(axis=(0, 1, 2))).astype(int) - 1
+    high = np.ceil(places.max(axis=(0, 1, 2))).astype(int) + 2
+    height, width = gray.shape
+    low, high = np.clip(low, 0, None), np.minimum(high, [width, height])
+    part = _LINEAR[gray[low[1] : high[1], low[0] : high[0]]]
+    at = (places - low).astype(np.float32).reshape(4, -1, 2)
+    light = cv2.remap(
+        part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).reshape(4, 24, 41)
+    black = np.median(light[:, :, :8].min(axis=2), axis=1)[:, None, None]
+    white = np.median(light[:, :, -8:].max(axis=2), axis=1)[:, None, None]
+    rise = np.clip((light - black) / np.maximum(white - black, 1e-6), 0, 1)
+    offset = (1 - 2 * rise.mean(axis=2)) * reach[:, None]  # how far outside the guess the edge lies
+    lines = [_line(share, offset[k]) for k in range(4)]
+    ends = np.array([[line[0], line[0] + line[1]] for line in lines])  # offsets at share 0 and 1
+    a = start + ends[:, :1] * outward
+    b = start + along + ends[:, 1:] * outward
+    return np.stack([_meet(a[k - 1], b[k - 1], a[k], b[k]) for k in range(4)])
+
+
+def _line(x: Floats, y: Floats) -> Floats:
+    """Robust straight line y = c0 + c1 x; (2,). Outliers (something on the edge) lose their weight."""
+    design = np.stack([np.ones_like(x), x], axis=1)
+    weight = np.ones_like(y)
+    line: Floats = np.zeros(2)
+    for _ in range(4):
+        line = np.linalg.lstsq(design * weight[:, None], y * weight, rcond=None)[0]
+        off = np.abs(y - design @ line)
+        weight = 1 / (1 + (off / max(1.5 * float(np.median(off)), 0.02)) ** 2)
+    return line
+
+
+def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
+    """Where the line through a and b meets the line through c and d."""
+    ab, cd = b - a, d - c
+    across = ab[0] * cd[1] - ab[1] * cd[0]
+    if abs(across) < 1e-9:
+        return np.full(2, np.nan)
+    share = ((c - a)[0] * cd[1] - (c - a)[1] * cd[0]) / across
+    return a + share * ab
 
 
 def _sightings(photo: Photo, cards: list[list[_Mark]], marks: list[_Mark]) -> list[Sighting]:
