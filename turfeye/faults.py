@@ -25,11 +25,10 @@ REASONS: Final = (
     "out of focus",
     "wet glare",
     "snow or frost",
-    "dark corner of the lens",
     "fallen leaves",
     "something lies on it",
 )
-CARD, BURNT, DARK, MOVED, SOFT, GLARE, SNOW, CORNER, LEAVES, THING = range(1, len(REASONS))
+CARD, BURNT, DARK, MOVED, SOFT, GLARE, SNOW, LEAVES, THING = range(1, len(REASONS))
 
 ADVICE: Final = {
     BURNT: "burnt out {where}: tap the brightest part to set the exposure, or wait for cloud",
@@ -38,7 +37,6 @@ ADVICE: Final = {
     SOFT: "out of focus {where}: wipe the lens, tap the grass to focus and take it again",
     GLARE: "wet glare {where}: let the grass dry, or stand with the sun behind you",
     SNOW: "snow or frost {where}: wait until it has gone",
-    CORNER: "dark corners: check for a case or a finger at the lens, and keep the lawn in the middle",
     LEAVES: "fallen leaves {where}: rake them off first",
     THING: "something lies on the lawn {where}: move it out of the picture",
 }
@@ -71,6 +69,7 @@ class Faults:
     reasons: tuple[str, ...]
     other_light: Flags
     shade_edge: bool  # the lawn in the picture stands in two lights
+    corners: Flags  # (H, W), where the lens leaves little light: cover is sound, colour is not
     lawn: Flags | None  # where hints look; None: everywhere
 
 
@@ -106,17 +105,19 @@ def find(
         **_exposure(sample, blocks),
         **_blur(_luma(rgb_coded), blocks),
         **_white(sample, shares, correction, blocks),
-        **_things(sample, other, side),
-        CORNER: _corners(log_light),
+        **_things(sample, other, side, correction),
     }
     fault = np.zeros((height, width), np.uint8)
     for code in sorted(found, reverse=True):
         fault[_enlarged(found[code], (height, width))] = code
     fault[card] = CARD
+    corners = _enlarged(_corners(log_light), (height, width))
     other_light, edge = _other_light(log_light, correction, card)
     if correction is None:
         other_light = np.zeros((height, width), bool)
-    return Faults(fault, REASONS, _enlarged(other_light, (height, width)), edge, lawn)
+    else:
+        other_light = _enlarged(other_light, (height, width)) | corners
+    return Faults(fault, REASONS, other_light, edge, corners, lawn)
 
 
 def hints(faults: Faults) -> tuple[str, ...]:
@@ -131,7 +132,9 @@ def hints(faults: Faults) -> tuple[str, ...]:
         share = mask.sum() / lawn.sum()
         if share >= WORTH_A_HINT.get(code, 0.02):
             said.append((share, words.format(where=_where(mask, lawn))))
-    mask = faults.other_light & lawn
+    if (share := (faults.corners & lawn).sum() / lawn.sum()) >= 0.02:
+        said.append((share, "dark corners: check for a case or a finger at the lens"))
+    mask = faults.other_light & lawn & ~faults.corners
     share = mask.sum() / lawn.sum()
     if share >= 0.02:
         where = _where(mask, lawn)
@@ -282,18 +285,17 @@ def _white(sample: Bytes, shares: Shares, correction: Correction | None, blocks:
     return {GLARE: _steady(glare), SNOW: snow}
 
 
-def _things(sample: Bytes, other: Floats, side: int) -> dict[int, Flags]:
-    """Wide areas that are neither turf nor soil, and warm saturated leaves broader than any blade."""
-    hsv = cv2.cvtColor(sample, cv2.COLOR_RGB2HSV)
-    hue, saturation, value = hsv[..., 0], hsv[..., 1], hsv[..., 2]  # OpenCV: hue 0-180, others 0-255
-    strange = (saturation > 70) & (value > 50) & ((hue > 82) & (hue < 172))
-    thing = ((other > 0.6) | strange).view(np.uint8)
-    autumn = (((hue <= 17) | (hue >= 172)) & (saturation > 125) & (value > 90)).view(np.uint8)
+def _things(sample: Bytes, other: Floats, side: int, correction: Correction | None) -> dict[int, Flags]:
+    """Wide areas of other things than turf and soil; those of a warm saturated colour are fallen leaves."""
+    hsv = cv2.cvtColor(colour.corrected_coded(sample, correction), cv2.COLOR_RGB2HSV)
+    hue, saturation, value = cv2.split(hsv)  # OpenCV: hue 0-180, the others 0-255
+    thing = (other > 0.5).view(np.uint8)
+    warm = ((hue <= 20) | (hue >= 172)) & (saturation > 90) & (value > 60)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side | 1, side | 1))
     broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, ((side // 3) | 1, (side // 3) | 1))
     return {
         THING: np.asarray(cv2.morphologyEx(thing, cv2.MORPH_OPEN, wide)) > 0,
-        LEAVES: np.asarray(cv2.morphologyEx(autumn, cv2.MORPH_OPEN, broad)) > 0,
+        LEAVES: np.asarray(cv2.morphologyEx(thing & warm.view(np.uint8), cv2.MORPH_OPEN, broad)) > 0,
     }
 
 
