@@ -1,0 +1,130 @@
+"""Figures for patches and stripes on simulated seasons: ``rows()``, or run it to see them printed.
+
+The lawns are :mod:`turfeye.simulate.tables` with seeds that no constant here was tuned on. A patch of the truth
+is a connected area where the seed failed (cells touching by side or corner); a found patch belongs to it when
+they share a cell, and found patches that join two true ones count as both together.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import label
+
+from turfeye import outlook, patches
+from turfeye.records import Floats
+from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
+from turfeye.stripes import stripes
+
+FIRST_SEED = 5000
+LEAST_M2 = 0.5
+LATE = (3, 7, 10, 14, 17, 21, 24, 28, 35, 42)
+STRIPE_POINTS = (0.15, 0.20)
+"""Depth of the strips looked for: from 15 points (and no deeper than 20, so that it is about 15)."""
+
+
+def rows(*, lawns: int = 60, stripe_lawns: int = 500) -> list[dict[str, Any]]:
+    """The figures: name, value, what to reach, what is known."""
+    found = []
+    for day in (28, 42):
+        areas, places, missed = patch_errors(day, lawns)
+        name = f"patches >= {LEAST_M2} m2, day {day}"
+        found += [
+            _row(f"{name}: area, mean absolute error", np.mean(areas), "<= 0.10"),
+            _row(f"{name}: area, median absolute error", np.median(areas), "<= 0.10"),
+            _row(f"{name}: area within 10 %, share", np.mean(areas <= 0.10), ""),
+            _row(f"{name}: position, mean error, m", np.mean(places), "<= 0.10"),
+            _row(f"{name}: position within 10 cm, share", np.mean(places <= 0.10), ""),
+            _row(f"{name}: missed, share", missed, ""),
+        ]
+    hits, count = strips_found(stripe_lawns)
+    found.append(_row(f"strips 15-20 points deep found ({count} lawns)", hits, ">= 0.95"))
+    found.append(_row(f"false alarms on {stripe_lawns} lawns without", false_alarms(stripe_lawns), "<= 0.05"))
+    return found
+
+
+def patch_errors(day: int, lawns: int) -> tuple[Floats, Floats, float]:
+    """Relative area errors and place errors (m) of the patches found, and the share missed."""
+    recipe = TableRecipe(visit_days=LATE)
+    areas, places, missed = [], [], 0
+    for seed in range(FIRST_SEED, FIRST_SEED + lawns):
+        season, truth = lawn(seed, recipe, until_day=day)
+        found = patches.thin(outlook.fit(season))
+        for true, mine in _matched(recipe, truth, found):
+            if true[0] < LEAST_M2:
+                continue
+            if not mine:
+                missed += 1
+                continue
+            area = sum(patch.area_m2 for patch in mine)
+            x = sum(patch.area_m2 * patch.x_m for patch in mine) / area
+            y = sum(patch.area_m2 * patch.y_m for patch in mine) / area
+            areas.append(abs(area / true[0] - 1))
+            places.append(float(np.hypot(x - true[1], y - true[2])))
+    return np.array(areas), np.array(places), missed / (missed + len(areas))
+
+
+def _matched(
+    recipe: TableRecipe, truth: TableTruth, found: tuple[Any, ...]
+) -> list[tuple[tuple[float, float, float], list[Any]]]:
+    """(area, x, y) of each true patch with the found ones that share a cell with it."""
+    failed = truth.failed.reshape(recipe.rows, recipe.cols)
+    labels, count = label(failed > 0, np.ones((3, 3)))
+    owners = [set(labels.ravel()[patch.cells]) - {0} for patch in found]
+    groups = {number: {number} for number in range(1, count + 1)}
+    for owner in owners:
+        joined = set().union(*(groups[number] for number in owner)) if owner else set()
+        groups |= dict.fromkeys(joined, joined)
+    matched = []
+    for group in {frozenset(group) for group in groups.values()}:
+        row, col = np.nonzero(np.isin(labels, list(group)))
+        share = failed[row, col]
+        area = float(share.sum() * recipe.cell_m**2)
+        x = float(share @ (col + 0.5) / share.sum() * recipe.cell_m)
+        y = float(share @ (row + 0.5) / share.sum() * recipe.cell_m)
+        matched.append(((area, x, y), [p for p, owner in zip(found, owners, strict=True) if owner & group]))
+    return matched
+
+
+def strips_found(lawns: int) -> tuple[float, int]:
+    """Share of strips found at the right place, and how many lawns had one of the depth looked for."""
+    recipe = TableRecipe(lagging_strips=1)
+    hits = []
+    for seed in range(FIRST_SEED, FIRST_SEED + lawns):
+        season, truth = lawn(seed, recipe, until_day=28)
+        board = truth.lagging.reshape(recipe.rows, recipe.cols)
+        upright = bool(board.all(axis=0).any())
+        at = int(np.flatnonzero(board.all(axis=0) if upright else board.all(axis=1))[0])
+        cover = truth.cover[:, int(season.age_days[-1])].reshape(recipe.rows, recipe.cols)
+        profile = np.median(cover, axis=0 if upright else 1)
+        beside = [k for k in (at - 2, at - 1, at + 1, at + 2) if 0 <= k < len(profile)]
+        depth = float(np.mean(profile[beside]) - profile[at])
+        if not STRIPE_POINTS[0] <= depth <= STRIPE_POINTS[1]:
+            continue
+        found = stripes(season.grid, season.x_m, season.y_m, season.cover[:, -1])
+        middle = (at + 0.5) * recipe.cell_m
+        normal = 0 if upright else 90
+        hits.append(
+            any(abs(s.offset_m - middle) < recipe.cell_m / 2 and s.normal_deg == normal for s in found.found)
+        )
+    return float(np.mean(hits)), len(hits)
+
+
+def false_alarms(lawns: int) -> float:
+    """Share of lawns without a strip, failed patches and all, on which one is reported."""
+    recipe = TableRecipe(lagging_strips=0)
+    alarms = []
+    for seed in range(FIRST_SEED, FIRST_SEED + lawns):
+        season, _ = lawn(seed, recipe, until_day=28)
+        alarms.append(bool(stripes(season.grid, season.x_m, season.y_m, season.cover[:, -1]).found))
+    return float(np.mean(alarms))
+
+
+def _row(name: str, value: float, reach: str, known: str = "") -> dict[str, Any]:
+    return {"name": name, "value": round(float(value), 4), "reach": reach, "known": known}
+
+
+if __name__ == "__main__":
+    for row in rows():
+        print(f"{row['name']:60s} {row['value']:8.4f}  {row['reach']}")
