@@ -193,11 +193,11 @@ def _fields_at(location: tuple[int | str, ...]) -> list[str]:
     part: type[BaseModel] = LawnPart
     for step in location[:-1]:
         if isinstance(step, str):
-            part = _PARTS.get(step, part)
+            part = PARTS.get(step, part)
     return [field.alias or name for name, field in part.model_fields.items()]
 
 
-_PARTS: dict[str, type[BaseModel]] = {
+PARTS: dict[str, type[BaseModel]] = {
     "sowing": SowingPart,
     "target": TargetPart,
     "view": ViewPart,
@@ -227,7 +227,7 @@ def _as_words(detail: Any, content: dict[str, Any]) -> str:
         return f"{place}: unknown; {hint}"
     key = next((str(step) for step in reversed(location) if isinstance(step, str)), "")
     # "mix" and "photo" are both a field and a table: at the top level they are tables.
-    table = len(location) == 1 and key in _PARTS
+    table = len(location) == 1 and key in PARTS
     example = f"a table: [{key}]" if table else _EXAMPLES.get(key, "")
     if len(location) == 1 and key in ("sowing", "view", "spot", "photo", "mix", "anchor"):
         example = f"[[{key}]] with double brackets"
