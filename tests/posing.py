@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -41,18 +42,32 @@ def grassy(size_px, seed=0):
     width, height = size_px
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((height, width)).astype(np.float32)
-    streaks = cv2.GaussianBlur(noise, (0, 0), 1.2) + 1.5 * cv2.GaussianBlur(noise, (0, 0), sigmaX=0.8, sigmaY=6)
-    patches = cv2.resize(rng.standard_normal((6, 9)).astype(np.float32), size_px, interpolation=cv2.INTER_CUBIC)
+    streaks = cv2.GaussianBlur(noise, (0, 0), 1.2) + 1.5 * cv2.GaussianBlur(
+        noise, (0, 0), sigmaX=0.8, sigmaY=6
+    )
+    patches = cv2.resize(
+        rng.standard_normal((6, 9)).astype(np.float32), size_px, interpolation=cv2.INTER_CUBIC
+    )
     green = np.clip(0.5 + 0.5 * streaks / streaks.std() + 0.3 * patches, 0, 1)[..., None]
     return green * np.array([0.10, 0.20, 0.04]) + (1 - green) * np.array([0.10, 0.07, 0.05])
 
 
-def shoot(homographies, size_px, *, seed=0, blur_px=0.0, noise=0.004, gain=(1.0, 1.0, 1.0), over=3, light=None, lie=None):
+def shoot(
+    homographies,
+    size_px,
+    *,
+    seed=0,
+    blur_px=0.0,
+    noise=0.004,
+    gain=(1.0, 1.0, 1.0),
+    over=3,
+    light=None,
+    lie=None,
+):
     """Cards {spot: homography} on grass, (H, W, 3) coded. Averaged in linear light, as a sensor does.
 
     light : (H, W) factor on the scene's light; lie(linear) -> linear puts things on top
     """
-    width, height = size_px
     scene = grassy(size_px, seed).astype(np.float32)
     for spot, homography in homographies.items():
         scene = _lay(scene, spot, homography, over)
@@ -67,17 +82,24 @@ def shoot(homographies, size_px, *, seed=0, blur_px=0.0, noise=0.004, gain=(1.0,
     return np.rint(srgb_encode(scene)).astype(np.uint8)
 
 
+@lru_cache(maxsize=8)
+def _flat(spot, dpi):
+    return srgb_decode(np.arange(256.0)).astype(np.float32)[card.draw(spot, dpi=dpi)]
+
+
 def _lay(scene, spot, homography, over):
     height, width = scene.shape[:2]
     outline = through(homography, CARD.corners_mm / 1000)
     low = np.clip(np.floor(outline.min(axis=0)) - 2, 0, None).astype(int)
     high = np.minimum(np.ceil(outline.max(axis=0)) + 3, [width, height]).astype(int)
     longest = np.linalg.norm(outline - np.roll(outline, 1, axis=0), axis=1).max()
-    dpi = float(np.clip(longest * over / (CARD.width_mm / 25.4), 30, 300))
-    flat = srgb_decode(np.arange(256.0)).astype(np.float32)[card.draw(spot, dpi=dpi)]
+    wanted = longest * over / (CARD.width_mm / 25.4)
+    flat = _flat(spot, next((dpi for dpi in (50, 100, 200) if dpi >= wanted), 300))
     rows, cols = flat.shape[:2]
     to_flat = np.array([[cols / 0.26, 0, cols / 2 - 0.5], [0, -rows / 0.19, rows / 2 - 0.5], [0, 0, 1]])
-    fine = np.array([[over, 0, (over - 1) / 2 - over * low[0]], [0, over, (over - 1) / 2 - over * low[1]], [0, 0, 1]])
+    fine = np.array(
+        [[over, 0, (over - 1) / 2 - over * low[0]], [0, over, (over - 1) / 2 - over * low[1]], [0, 0, 1]]
+    )
     size = tuple(int(v) for v in (high - low) * over)
     warp = fine @ homography @ np.linalg.inv(to_flat)
     layer = np.dstack([flat, np.ones((rows, cols), np.float32)])

@@ -16,12 +16,13 @@ import numpy as np
 
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS, lab_to_rgb_linear, srgb_decode, srgb_encode
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
+from turfeye.card_values import read_values
 from turfeye.errors import CardCutOffError, CardError, CardNotFoundError
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
     "CARD", "NOMINAL", "PAPER", "SPOTS", "draw", "draw_for_print", "find", "find_all", "lab_to_rgb_linear",
-    "look_again", "print_pdf", "print_png", "read_target",
+    "look_again", "print_pdf", "print_png", "read_target", "read_values",
 ]  # fmt: skip
 
 QUICK_SIDE_PX: Final = 1000
@@ -526,16 +527,16 @@ def _read_patches(
     height, width = rgb_coded.shape[:2]
     codes = rgb_coded[np.clip(line, 0, height - 1), np.clip(column, 0, width - 1)]  # (P, 1600, 3)
     linear = _LINEAR[codes]
-    light = linear.mean(axis=2)
-    middle = np.median(light, axis=1, keepdims=True)
-    sd = 1.4826 * np.median(np.abs(light - middle), axis=1, keepdims=True)
-    usual = np.abs(light - middle) <= 2.5 * sd + 0.002
+    middle = np.median(linear, axis=1, keepdims=True)
+    sd = 1.4826 * np.median(np.abs(linear - middle), axis=1, keepdims=True)
+    usual = (np.abs(linear - middle) <= 2.5 * sd + 0.002).all(axis=2)
+    usual[~usual.any(axis=1)] = True
     mean = (linear * usual[..., None]).sum(axis=1) / usual.sum(axis=1)[:, None]
     burnt = ((codes >= 254).any(axis=2) & usual).sum(axis=1) / usual.sum(axis=1)
     dark = ((codes <= 1).all(axis=2) & usual).sum(axis=1) / usual.sum(axis=1)
     coded = srgb_encode(mean)
     clipped = (burnt > 0.02) | (dark > 0.02) | (coded.max(axis=1) > 250) | (coded.max(axis=1) < 6)
-    return coded, sd[:, 0] / np.maximum(mean.mean(axis=1), 1e-6), clipped
+    return coded, sd[:, 0].mean(axis=1) / np.maximum(mean.mean(axis=1), 1e-6), clipped
 
 
 def _twins_differ(coded: Floats, clipped: Flags) -> float:
