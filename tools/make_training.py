@@ -79,7 +79,9 @@ def save(out: Path, recipe, view, picture, seed: int, kind: str, gsd_mm: float) 
         "translation": view.translation.tolist(),
         "mean_shares": dict(
             zip(
-                ("green", "straw", "bare", "other"), picture.shares.mean((0, 1)).round(4).tolist(), strict=True
+                ("green", "straw", "bare", "other"),
+                picture.shares.mean((0, 1)).round(4).tolist(),
+                strict=True,
             )
         ),
     }

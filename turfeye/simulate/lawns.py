@@ -118,7 +118,9 @@ def _ellipses(which: tuple[tuple[float, float, float, float], ...], seed: int) -
     def field(x: Floats, y: Floats) -> Floats:
         most = np.zeros(np.broadcast(x, y).shape, np.float32)
         for cx, cy, rx, ry in which:
-            reach = np.hypot((x - cx) / rx, (y - cy) / ry) + 0.18 * fractal(seed, x, y, scale_m=0.3, octaves=3)
+            reach = np.hypot((x - cx) / rx, (y - cy) / ry) + 0.18 * fractal(
+                seed, x, y, scale_m=0.3, octaves=3
+            )
             most = np.maximum(most, np.clip((1 - reach) * 6 + 0.5, 0, 1))
         return most
 

@@ -164,7 +164,9 @@ def spot_parts(recipe: SpotRecipe) -> list[Part]:
     return parts
 
 
-def coarsening(view: View, *, leaf_m: float = 0.0022, widest: float = 4.0) -> Callable[[Floats, Floats], Floats]:
+def coarsening(
+    view: View, *, leaf_m: float = 0.0022, widest: float = 4.0
+) -> Callable[[Floats, Floats], Floats]:
     """How many times wider leaves may be drawn before a single one shows as too wide in this view."""
     camera = view.camera_m
 

@@ -18,6 +18,7 @@ from turfeye.simulate.mesh import CLASSES, Part, merged
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 _LUMA = np.array([0.2126, 0.7152, 0.0722])
+SAMPLES_A_PASS = 32e6
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
@@ -275,7 +276,16 @@ class Stage:
     def _render(self, sensor: Any, spp: int, seed: int, integrator: Any = None) -> Floats:
         mi = _mitsuba()
         extra = {} if integrator is None else {"integrator": integrator}
-        return np.array(mi.render(self._scene, sensor=sensor, spp=spp, seed=seed, **extra))
+        width, height = sensor.film().size()
+        passes = max(1, round(width * height * spp / SAMPLES_A_PASS))
+        total: Any = 0.0
+        for number in range(passes):  # all of a pass is held in memory at once
+            total = total + np.array(
+                mi.render(
+                    self._scene, sensor=sensor, spp=-(-spp // passes), seed=seed + 7919 * number, **extra
+                )
+            )
+        return np.asarray(total / passes)
 
     def _classes(self, sensor: Any, spp: int, seed: int) -> Floats:
         integrator = _mitsuba().load_dict({"type": "turfeye_classes"})

@@ -45,7 +45,9 @@ class Turf:
     seed: int
     cover: Field  # wanted green cover, straight down
     straw: Field = field(default_factory=lambda: level(0.1))  # wanted share of straw on the ground
-    pale: Field = field(default_factory=lambda: level(0.0))  # 1 where the grass is a coarse, yellow-green kind
+    pale: Field = field(
+        default_factory=lambda: level(0.0)
+    )  # 1 where the grass is a coarse, yellow-green kind
     moss: Field = field(default_factory=lambda: level(0.0))
     soil: str = "loam"
     wet: float = 0.3  # 0 dry, 1 soaked
@@ -191,7 +193,8 @@ class Ribbons:
         turn = self.twist[:, None] * (0.5 + s)
         ct, st = np.cos(turn), np.sin(turn)
         side = np.stack(
-            [-sa * ct - np.cos(angle) * ca * st, ca * ct - np.cos(angle) * sa * st, np.sin(angle) * st], axis=-1
+            [-sa * ct - np.cos(angle) * ca * st, ca * ct - np.cos(angle) * sa * st, np.sin(angle) * st],
+            axis=-1,
         )
         half = 0.5 * self.width_m[:, None] * (0.75 + 0.25 * np.sin(np.pi * s)) * np.sqrt(1 - s**3)
         left, right = line - side * half[..., None], line + side * half[..., None]
@@ -202,7 +205,9 @@ class Ribbons:
 
 
 def _strip_faces(count: int, segments: int) -> Floats:
-    quads = [f for k in range(segments - 1) for f in ((2 * k, 2 * k + 1, 2 * k + 3), (2 * k, 2 * k + 3, 2 * k + 2))]
+    quads = [
+        f for k in range(segments - 1) for f in ((2 * k, 2 * k + 1, 2 * k + 3), (2 * k, 2 * k + 3, 2 * k + 2))
+    ]
     one = np.array([*quads, (2 * segments - 2, 2 * segments - 1, 2 * segments)])
     return (one[None] + np.arange(count)[:, None, None] * (2 * segments + 1)).reshape(-1, 3)
 
@@ -344,20 +349,25 @@ def straw(turf: Turf, box_m: Box, surface: Ground, *, coarser: Field | None = No
     places = scatter(turf.seed + 30, box_m, per_m2)
     if turf.inside is not None:
         places = places.only(turf.inside(places.x_m, places.y_m))
-    widen = np.ones(len(places), np.float32) if coarser is None else coarser(places.x_m, places.y_m)
+    widen = (
+        np.ones(len(places), np.float32)
+        if coarser is None
+        else np.minimum(coarser(places.x_m, places.y_m), 4)
+    )
     length = 1e-3 * (7 + 38 * places.draw(3) ** 2.2)
     width = 1e-3 * (0.7 + 1.7 * places.draw(4) ** 1.5)
     wanted = -np.log(1 - np.clip(turf.straw(places.x_m, places.y_m), 0, 0.95))
-    tufts = np.clip(1 + 0.9 * fractal(turf.seed + 31, places.x_m, places.y_m, scale_m=0.10, octaves=3), 0.05, 3)
+    tufts = np.clip(
+        1 + 0.9 * fractal(turf.seed + 31, places.x_m, places.y_m, scale_m=0.10, octaves=3), 0.05, 3
+    )
     chance = wanted * tufts / (per_m2 * float(np.mean(length * width)) * 0.85) / widen
+    longer, wider = length * widen**0.4, width * widen**0.6
     extra = np.ceil(np.clip(chance, 1, 6)).max().astype(int)
     parts = []
     for copy in range(extra):
         keep = places.draw(40 + copy) < chance - copy if copy else places.draw(40) < chance
         if keep.any():
-            parts.append(
-                _lying(places.only(keep), length[keep], width[keep] * widen[keep], surface, 300 + 40 * copy)
-            )
+            parts.append(_lying(places.only(keep), longer[keep], wider[keep], surface, 300 + 40 * copy))
     return parts
 
 
@@ -391,7 +401,9 @@ def stones(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
         return []
     ball, faces = _ball()
     radius = 1e-3 * (2 + 11 * places.draw(3) ** 3)
-    squash = np.stack([0.7 + 0.6 * places.draw(4), 0.7 + 0.6 * places.draw(5), 0.45 + 0.4 * places.draw(6)], -1)
+    squash = np.stack(
+        [0.7 + 0.6 * places.draw(4), 0.7 + 0.6 * places.draw(5), 0.45 + 0.4 * places.draw(6)], -1
+    )
     turn = 2 * np.pi * places.draw(7)[:, None]
     lump = 1 + 0.35 * (
         hashed(turf.seed + 51, places.i[:, None] * 64 + np.arange(len(ball)), places.j[:, None]) - 0.5
@@ -453,7 +465,7 @@ def _discs(turf: Turf, places: Places, surface: Ground, what: str) -> list[Part]
         size = (0.0045 + 0.003 * places.draw(k)) if clover else (0.012 + 0.022 * places.draw(k))
         heading = 2 * np.pi * (places.draw(5) + leaflet / 3)
         oval = np.stack([np.cos(angle) * (1.0 if clover else 1.5), np.sin(angle), 0 * angle], -1)
-        oval[:, 2] = (0.25 if clover else 0.35) * np.abs(np.sin(angle)) * (1 if clover else 1)
+        oval[:, 2] = (0.25 if clover else 0.35) * np.abs(np.sin(angle))
         flat = np.concatenate([[[0.0, 0, 0]], oval]) + (np.array([1.0, 0, 0]) if clover else 0)
         shape = flat[None] * size[:, None, None]
         tip = 0.25 * places.normal(k + 1)[:, None]
@@ -510,7 +522,9 @@ def turf_parts(turf: Turf, box_m: Box, *, step_m: float, coarser: Field | None =
     ]
 
 
-def pressed(parts: list[Part], x_m: float, y_m: float, half_m: tuple[float, float]) -> tuple[list[Part], float]:
+def pressed(
+    parts: list[Part], x_m: float, y_m: float, half_m: tuple[float, float]
+) -> tuple[list[Part], float]:
     """Parts as a flat sheet leaves them that lies at (x, y), and the height that it comes to lie at.
 
     Plants and litter that begin under it go; the highest crumbs are pressed down.

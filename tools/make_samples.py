@@ -1,0 +1,187 @@
+"""Render the shipped samples and the bench again, from recipes, with their truth.
+
+    python tools/make_samples.py OUT --sets ferry spots bench-spots bench-lawns lights large
+    python tools/make_samples.py OUT --arrange sample_images      # OUT must hold ferry and spots
+
+A graphics card does all of it in minutes; two processor cores take hours (``--scale 0.3`` for a quick look).
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import multiprocessing
+import shutil
+import time
+import traceback
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from turfeye.records import Grid
+from turfeye.simulate import lawns, recipes, samples, truth
+from turfeye.simulate.phone import metered, shoot
+from turfeye.simulate.render import Stage, white
+
+
+def expose(picture, job: samples.Job, recipe) -> bytes:
+    """Meter without clipping white paper; a smaller quality if the file would be larger than wanted."""
+    phone = recipes.balanced(job.phone, np.asarray(white(recipe.lighting())))
+    paper = max(1.0 / metered(picture.rgb_linear), 0.62)
+    for quality in (phone.jpeg_quality, 86, 80, 74, 68, 60, 52):
+        jpeg = shoot(
+            picture.rgb_linear,
+            replace(phone, jpeg_quality=min(quality, phone.jpeg_quality)),
+            seed=recipe.seed + job.noise_seed,
+            taken=recipe.when(),
+            white=paper,
+        )
+        if job.largest_bytes is None or len(jpeg) <= job.largest_bytes:
+            break
+    return jpeg
+
+
+def card_corners(parts) -> np.ndarray | None:
+    """The active area's corners in metres, (4, 3), from (-x, +y) clockwise."""
+    from turfeye.card_layout import CARD
+
+    card = next((part for part in parts if part.name == "card"), None)
+    if card is None:
+        return None
+    net = card.vertices.reshape(7, 9, 3).astype(float)
+    a = np.array([net[0, 0], net[0, -1], net[-1, 0]])
+    right, up = (a[1] - a[0]) / recipes.PAPER_M[0], (a[2] - a[0]) / recipes.PAPER_M[1]
+    middle = net[3, 4]
+    return middle + CARD.corners_mm[:, :1] / 1e3 * right + CARD.corners_mm[:, 1:] / 1e3 * up
+
+
+def write_rows(path: Path, head, rows) -> None:
+    with path.open("w", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(head)
+        out.writerows([[f"{v:.5g}" if isinstance(v, float) else v for v in row] for row in rows])
+
+
+def make(job: samples.Job, out: Path, spp: int, scale: float, deadline: float) -> str:
+    """One picture and its truth."""
+    start = time.time()
+    if start > deadline:
+        return f"{job.set}/{job.recipe.name}: left out, no time"
+    recipe = job.recipe
+    if scale != 1:
+        size = tuple(int(v * scale) // 2 * 2 for v in recipe.size_px)
+        recipe = replace(recipe, size_px=size)
+        if isinstance(recipe, recipes.SpotRecipe):
+            recipe = replace(recipe, gsd_mm=recipe.gsd_mm / scale)
+    spot = isinstance(recipe, recipes.SpotRecipe)
+    parts = recipes.spot_parts(recipe) if spot else lawns.garden_parts(recipe)
+    built = time.time()
+    view, stage = recipe.view(), Stage(parts, recipe.lighting())
+    picture = stage.photograph(view, spp=spp, seed=recipe.seed % 10_000)
+    seen = time.time()
+    folder = out / job.set
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / f"{recipe.name}.jpg").write_bytes(expose(picture, job, recipe))
+    if spot:
+        grid, pixel_m = truth.spot_cells(view), 0.002
+        place = truth.CardPlace() if recipe.card is not None else None
+    else:
+        grid, pixel_m = lawn_cells(recipe.outline_m), 0.004
+        place = truth.CardPlace(*recipe.card_at_m, recipe.card_turn_deg) if recipe.card is not None else None
+    box = (
+        grid.x0_m, grid.y0_m, grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
+    )  # fmt: skip
+    down = stage.straight_down(box, pixel_m=pixel_m, spp=16)
+    table = truth.cell_table(down, grid, pixel_m=pixel_m, card=place)
+    rows = [[int(r[0]), int(r[1]), *map(float, r[2:])] for r in table]
+    write_rows(folder / f"{recipe.name}-cells.csv", truth.COLUMNS, rows)
+    points = []
+    corners = card_corners(parts)
+    if corners is not None:
+        points += [("card", k, *p) for k, p in enumerate(truth.project(view, corners).tolist())]
+    if not spot:
+        outline = np.column_stack([recipe.outline_m, np.zeros(len(recipe.outline_m))])
+        points += [("outline", k, *p) for k, p in enumerate(truth.project(view, outline).tolist())]
+    write_rows(folder / f"{recipe.name}-corners.csv", ("what", "corner", "x_px", "y_px"), points)
+    facts = {
+        "kind": "spot" if spot else "lawn",
+        "recipe": recipe.as_json(),
+        "cell_m": grid.cell_m,
+        "focal_px": view.focal_px,
+        "rotation": view.rotation.tolist(),
+        "translation": view.translation.tolist(),
+        "mean_shares_as_seen": picture.shares.mean((0, 1)).round(4).tolist(),
+    }
+    (folder / f"{recipe.name}.json").write_text(json.dumps(facts, indent=1))
+    return (
+        f"{job.set}/{recipe.name}: {sum(len(p.faces) for p in parts) / 1e6:.1f} M, built {built - start:.1f}, "
+        f"rendered {seen - built:.1f}, saved {time.time() - seen:.1f} s"
+    )
+
+
+def lawn_cells(outline_m, cell_m: float = 0.5) -> Grid:
+    """The grid that the measuring lays over an outline: cell (0, 0) at its least x and y."""
+    corners = np.asarray(outline_m, float)
+    low = corners.min(axis=0)
+    cols, rows = np.ceil((corners.max(axis=0) - low) / cell_m - 1e-9).astype(int)
+    return Grid(cell_m, float(low[0]), float(low[1]), rows=int(rows), cols=int(cols))
+
+
+def arrange(made: Path, target: Path) -> None:
+    """Lay the two shipped lawns out as their owner would send them: photos, lawn.toml, truth beside."""
+    for name, text in samples.LAWN_FILES.items():
+        photos, facts = target / name / "photos", target / name / "truth"
+        for folder in (photos, facts):
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir(parents=True)
+        cells, corners, pictures = [], [], sorted((made / name).glob("*.jpg"))
+        for picture in pictures:
+            shutil.copy(picture, photos / picture.name)
+            for kind, rows in (("cells", cells), ("corners", corners)):
+                with (made / name / f"{picture.stem}-{kind}.csv").open(newline="") as file:
+                    head, *body = list(csv.reader(file))
+                rows += [["photo", *head]] if not rows else []
+                rows += [[picture.name, *row] for row in body]
+        write_rows(facts / "cells.csv", cells[0], cells[1:])
+        write_rows(facts / "corners.csv", corners[0], corners[1:])
+        recipe = {p.stem: json.loads((made / name / f"{p.stem}.json").read_text()) for p in pictures}
+        (facts / "recipes.json").write_text(json.dumps(recipe, indent=1) + "\n")
+        first = [row for row in corners[1:] if row[0] == pictures[0].name and row[1] == "outline"]
+        marked = ", ".join(f"[{float(row[3]):.1f}, {float(row[4]):.1f}]" for row in first)
+        (target / name / "lawn.toml").write_text(
+            text.replace("FIRST_PHOTO", pictures[0].name).replace("CORNERS", marked)
+        )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--sets", nargs="*", default=[], choices=list(samples.SETS))
+    parser.add_argument("--only", default="", help="only recipes whose name holds this")
+    parser.add_argument("--spp", type=int, default=160)
+    parser.add_argument("--scale", type=float, default=1.0)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--stop-after-s", type=float, default=1e9)
+    parser.add_argument("--arrange", type=Path)
+    args = parser.parse_args()
+    if args.arrange:
+        arrange(args.out, args.arrange)
+        return
+    end = time.time() + args.stop_after_s
+    jobs = [job for name in args.sets for job in samples.SETS[name]() if args.only in job.recipe.name]
+    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        waiting = [pool.submit(make, job, args.out, args.spp, args.scale, end) for job in jobs]
+        for done in as_completed(waiting):
+            try:
+                print(done.result(), flush=True)
+            except Exception:
+                traceback.print_exc()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,284 @@
+"""The shipped samples and the bench, as recipes. All of them are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+
+from turfeye.simulate.lawns import Growth, LawnRecipe, random_garden
+from turfeye.simulate.phone import MAKES, Phone, random_phone
+from turfeye.simulate.recipes import SpotRecipe, random_spot
+
+
+@dataclass(frozen=True)
+class Job:
+    """One picture to make: what is there, and the phone that takes it."""
+
+    set: str
+    recipe: SpotRecipe | LawnRecipe
+    phone: Phone
+    noise_seed: int = 1
+    largest_bytes: int | None = None
+
+
+SOWN = date(2026, 3, 14)
+FERRY = LawnRecipe(
+    name="ferry",
+    seed=4711,
+    outline_m=((0.0, 0.0), (3.6, 0.0), (4.7, 4.6), (-0.9, 5.0)),
+    growth=Growth(
+        first=0.06,
+        full=0.95,
+        half_days=25.0,
+        pace_days=5.0,
+        vary_days=3.0,
+        patchiness=0.4,
+        never=((0.75, 2.6, 0.62, 0.50),),
+        strip=(3.05, 0.55, 17.0),
+    ),
+    age_days=0.0,
+    garden_seed=23,
+    camera_m=(1.8, -1.9, 3.1),
+    target_m=(1.9, 1.75, 0.0),
+    garden_camera_m=(1.8, -1.9, 3.1),
+    card=0,
+    card_at_m=(1.95, 0.42),
+    focal_35mm=28,
+)
+# Age, time of day, light, sun's height and side, moisture, how far the standing point and the aim were off.
+FERRY_VISITS = (
+    (0, "09:12:40", "overcast", 35, 140, 0.45, (0.0, 0.0, 0.0), (0.0, 0.0)),
+    (9, "10:05:11", "overcast", 40, 150, 0.60, (0.12, -0.05, 0.04), (0.10, 0.08)),
+    (16, "12:31:52", "sun", 44, 200, 0.20, (-0.15, 0.06, -0.05), (-0.12, 0.10)),
+    (22, "17:48:03", "warm evening", 14, 285, 0.25, (0.08, 0.10, 0.02), (0.15, -0.10)),
+    (29, "11:02:19", "overcast", 48, 170, 0.50, (-0.22, -0.10, 0.05), (-0.18, -0.05)),
+    (36, "13:20:44", "sun", 52, 215, 0.15, (0.25, 0.05, -0.08), (0.20, 0.05)),
+    (44, "09:40:27", "shade", 45, 130, 0.35, (0.05, -0.12, 0.06), (-0.08, 0.12)),
+    (53, "10:58:36", "overcast", 55, 160, 0.40, (-0.10, 0.08, 0.0), (0.05, -0.08)),
+)
+
+
+def _ferry() -> list[Job]:
+    jobs = []
+    for n, (age, time, light, height, side, wet, moved, aimed) in enumerate(FERRY_VISITS):
+        day = SOWN + timedelta(days=age)
+        camera = tuple(a + b for a, b in zip(FERRY.camera_m, moved, strict=True))
+        target = (FERRY.target_m[0] + aimed[0], FERRY.target_m[1] + aimed[1], 0.0)
+        recipe = replace(
+            FERRY,
+            name=f"{day.isoformat()}-window",
+            age_days=float(age),
+            camera_m=camera,
+            target_m=target,
+            light=light,
+            sun_elevation_deg=float(height),
+            sun_azimuth_deg=float(side),
+            wet=wet,
+            straw=0.20 * 0.985**age,
+            mown_mm=80.0 if age < 34 else 38.0,
+            card_at_m=(1.95 + 0.05 * (n % 3 - 1), 0.42 + 0.03 * (n % 2)),
+            card_turn_deg=(4.0, -6.0, 9.0, -3.0)[n % 4],
+            card_tilt_deg=((0.8, -0.5), (-0.6, 0.7), (0.4, 0.9))[n % 3],
+            taken=f"{day.isoformat()}T{time}",
+        )
+        phone = replace(
+            MAKES[2], exposure_stops=0.1, white_balance_stops=((n % 3 - 1) * 0.15, (1 - n % 2) * 0.1)
+        )
+        jobs.append(Job("ferry-cottage", recipe, phone, n, 950_000))
+    return jobs
+
+
+# Spot number, soil, straw, cover on each date, and how the blades stand.
+SPOT_DATES = ("2026-03-20", "2026-04-02", "2026-04-13", "2026-04-24", "2026-05-06")
+SPOT_LIGHTS = ("overcast", "sun", "overcast", "warm evening", "half shade")
+SPOTS = (
+    (1, 311, "loam", 0.16, (0.02, 0.16, 0.42, 0.68, 0.86)),
+    (2, 322, "dark loam", 0.10, (0.01, 0.07, 0.22, 0.44, 0.66)),
+    (3, 333, "sandy dressing", 0.06, (0.04, 0.24, 0.55, 0.77, 0.88)),
+)
+
+
+def _spots() -> list[Job]:
+    jobs = []
+    for number, seed, soil, straw, covers in SPOTS:
+        for n, (day, cover) in enumerate(zip(SPOT_DATES, covers, strict=True)):
+            rng = np.random.default_rng(seed * 10 + n)
+            light = SPOT_LIGHTS[n] if light_ok(number, n) else "overcast"
+            recipe = SpotRecipe(
+                name=f"{day}-spot-{number}",
+                seed=seed,
+                cover=cover,
+                patchiness=0.5,
+                straw=straw * (1 - 0.12 * n),
+                soil=soil,
+                wet=float(rng.uniform(0.2, 0.55)),
+                length_mm=48.0,
+                width_mm=2.3,
+                upright=0.55,
+                mown_mm=70.0 if n < 4 else 40.0,
+                gsd_mm=float(rng.uniform(0.68, 0.80)),
+                tilt_deg=float(rng.uniform(3, 17)),
+                turn_deg=float(rng.uniform(-12, 12)),
+                aim_m=(float(rng.uniform(-0.06, 0.06)), float(rng.uniform(-0.05, 0.05))),
+                light=light,
+                sun_elevation_deg={"warm evening": 14.0}.get(light, float(rng.uniform(38, 52))),
+                sun_azimuth_deg=float(rng.uniform(0, 360)),
+                card=number,
+                card_tilt_deg=(float(rng.normal(0, 0.6)), float(rng.normal(0, 0.6))),
+                size_px=(1632, 1224),
+                focal_35mm=26,
+                taken=f"{day}T{9 + 2 * (n % 3):02d}:{10 + 7 * number:02d}:{11 + n:02d}",
+            )
+            phone = replace(MAKES[0], white_balance_stops=tuple(rng.normal(0, 0.12, 2).tolist()))
+            jobs.append(Job("trial-spots", recipe, phone, n, 520_000))
+    return jobs
+
+
+def light_ok(number: int, visit: int) -> bool:
+    """Not every spot gets the awkward light of the day."""
+    return (number + visit) % 3 != 0
+
+
+def _bench_spots() -> list[Job]:
+    jobs = []
+    lights = ("overcast", "sun", "shade", "warm evening")
+    for n in range(12):
+        seed = 9100 + n
+        recipe = random_spot(seed, card=20 + n)
+        recipe = replace(
+            recipe,
+            name=f"spot-{n:02d}",
+            cover=(0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.78, 0.85, 0.93, 0.45)[n],
+            light=lights[n % 4],
+            sun_elevation_deg=16.0 if lights[n % 4] == "warm evening" else 45.0,
+            gsd_mm=0.55 + 0.02 * n,
+            size_px=(1824, 1368),
+        )
+        phone = random_phone(np.random.default_rng(seed))
+        recipe = replace(recipe, focal_35mm=phone.focal_35mm)
+        jobs.append(Job("bench-spots", recipe, phone, n, 1_300_000))
+    return jobs
+
+
+def _bench_lawns() -> list[Job]:
+    jobs = []
+    for n in range(8):
+        seed = 9300 + n
+        recipe = random_garden(seed, size_px=(2016, 1512))
+        phone = random_phone(np.random.default_rng(seed))
+        wide = recipe.outline_m[1][0]
+        recipe = replace(
+            recipe,
+            name=f"lawn-{n:02d}",
+            age_days=float((6, 14, 20, 25, 30, 38, 48, 60)[n]),
+            camera_m=(wide / 2, -1.6 - 0.1 * n, 1.75 + 0.25 * n),
+            target_m=(wide / 2, 1.6 + 0.1 * n, 0.0),
+            light=("overcast", "sun", "overcast", "shade")[n % 4],
+            sun_elevation_deg=45.0,
+            card=40 + n,
+            card_at_m=(wide / 2, 0.45),
+            focal_35mm=phone.focal_35mm,
+        )
+        jobs.append(Job("bench-lawns", recipe, phone, n, 1_300_000))
+    return jobs
+
+
+def _lights() -> list[Job]:
+    """The same turf in five lights, and with the phone's white balance 1.5 stops off either way."""
+    base = replace(
+        random_spot(9500, card=60), cover=0.6, gsd_mm=0.62, size_px=(1632, 1224), tilt_deg=9.0, pale=0.0,
+        soil="loam", wet=0.3, clover_per_m2=0.0, moss=0.0, leaves_per_m2=0.0, focal_35mm=26,
+    )  # fmt: skip
+    looks: tuple[tuple[str, str, float, tuple[float, float]], ...] = (
+        ("sun", "sun", 48.0, (0.0, 0.0)),
+        ("overcast", "overcast", 45.0, (0.0, 0.0)),
+        ("shade", "shade", 48.0, (0.0, 0.0)),
+        ("warm-evening", "warm evening", 14.0, (0.0, 0.0)),
+        ("wrong-warm", "overcast", 45.0, (0.75, -0.75)),
+        ("wrong-cold", "overcast", 45.0, (-0.75, 0.75)),
+    )
+    return [
+        Job(
+            "bench-lights",
+            replace(base, name=name, light=light, sun_elevation_deg=height),
+            replace(MAKES[0], white_balance_stops=stops),
+            7,
+            900_000,
+        )
+        for name, light, height, stops in looks
+    ]
+
+
+def _large() -> list[Job]:
+    recipe = replace(
+        random_spot(9700, card=61), name="spot-12mp", cover=0.55, light="overcast", gsd_mm=0.30,
+        tilt_deg=8.0, size_px=(4000, 3000), focal_35mm=26,
+    )  # fmt: skip
+    return [Job("bench-large", recipe, MAKES[0], 1, 5_500_000)]
+
+
+SETS: dict[str, Callable[[], list[Job]]] = {
+    "ferry": _ferry,
+    "spots": _spots,
+    "bench-spots": _bench_spots,
+    "bench-lawns": _bench_lawns,
+    "lights": _lights,
+    "large": _large,
+}
+
+_OUTLINE = ", ".join(f"[{x:g}, {y:g}]" for x, y in FERRY.outline_m)
+LAWN_FILES = {
+    "ferry-cottage": f"""# An invented lawn. Its photos are rendered; truth/ says what is really there.
+schema = 1
+name = "Ferry Cottage, back"
+outline_m = [{_OUTLINE}]
+cell_m = 0.5
+
+[[sowing]]
+date = {SOWN.isoformat()}
+mix = "perennial ryegrass"
+rate_g_m2 = 35
+
+[target]
+cover = 0.9
+date = 2026-05-09
+
+[[view]]
+name = "window"
+photo = "FIRST_PHOTO"
+corners_px = [CORNERS]
+""",
+    "trial-spots": f"""# An invented trial of three spots. Its photos are rendered; truth/ says what is really there.
+schema = 1
+name = "Three spots, top lawn"
+outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]
+cell_m = 0.1
+
+[[sowing]]
+date = {SOWN.isoformat()}
+mix = "perennial ryegrass"
+rate_g_m2 = 35
+
+[target]
+cover = 0.85
+date = 2026-05-09
+
+[[spot]]
+number = 1
+at_m = [2.0, 1.5]
+turned_deg = 0
+
+[[spot]]
+number = 2
+at_m = [4.0, 3.0]
+turned_deg = 0
+
+[[spot]]
+number = 3
+at_m = [6.0, 4.5]
+turned_deg = 0
+""",
+}
