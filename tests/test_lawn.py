@@ -16,9 +16,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import files, lawn, lawnfile, store
+from turfeye import answer, files, lawn, lawnfile, store
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.records import CellTable, Grid
+from turfeye.workplan import PlanSettings
 
 OUTLINE = [(0, 0), (8, 0), (8, 6), (0, 6)]
 CORNERS = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]]
@@ -157,6 +158,17 @@ def test_a_newer_schema_is_refused_in_plain_words() -> None:
 def test_not_toml_at_all() -> None:
     with pytest.raises(LawnError, match=r"not valid TOML.*line 1"):
         lawnfile.parse("schema: 1")
+
+
+def test_seed_and_dressing_reach_the_plan(tmp_path: Path) -> None:
+    more = "[seed]\nrate_g_m2 = 20\npurity = 0.95\ngermination = 0.85\n[dressing]\ndepth_mm = 3\nbag_l = 50\n"
+    (tmp_path / "lawn.toml").write_text(GOOD.replace("cell_m", "spare_pct = 15\ncell_m") + more)
+    settings = answer.plan_settings(lawn.read(tmp_path))
+    assert (settings.rate_g_m2, settings.spare_pct, settings.dressing_mm) == (20, 15, 3)
+    assert (settings.purity, settings.germination, settings.bag_l) == (0.95, 0.85, 50)
+    assert settings.corner_names == ("A", "B", "C", "D")
+    (tmp_path / "lawn.toml").write_text(GOOD)
+    assert answer.plan_settings(lawn.read(tmp_path)).dressing_mm == PlanSettings().dressing_mm
 
 
 # New

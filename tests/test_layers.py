@@ -16,8 +16,8 @@ ORDER = (
     "errors",
     "records files words",
     "photo",
-    "card_layout card_values",
-    "card_print",
+    "card_layout",
+    "card_values card_print",
     "card",
     "colour",
     "outline contours cautions mixes",
@@ -49,7 +49,18 @@ ORDER = (
 )
 RANK = {name: rank for rank, line in enumerate(ORDER) for name in line.split()}
 # The simulator knows the records, the card, colour and the view, and nothing of measuring.
-SIMULATE_MAY = {"errors", "records", "files", "photo", "card_layout", "card_print", "card", "colour", "view"}
+SIMULATE_MAY = {
+    "errors",
+    "records",
+    "files",
+    "photo",
+    "card_layout",
+    "card_values",
+    "card_print",
+    "card",
+    "colour",
+    "view",
+}
 
 
 def modules() -> list[str]:

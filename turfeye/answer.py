@@ -8,7 +8,9 @@ from pathlib import Path
 from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.records import STATES, Outlook, Patch, Season, WorkPlan
+from turfeye.season import Temperatures
 from turfeye.words import day, per_cent
+from turfeye.workplan import PlanSettings
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -35,6 +37,22 @@ class Answer:
     def target_age_days(self) -> float:
         """Age on the target's date."""
         return float((self.season.target.date - self.season.sowing.date).days)
+
+
+def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> PlanSettings:
+    """What the lawn's file says of seed and dressing, as the plan wants it."""
+    usual = PlanSettings()
+    return PlanSettings(
+        rate_g_m2=lawn.seed.rate_g_m2,
+        spare_pct=lawn.spare_pct,
+        dressing_mm=usual.dressing_mm if lawn.dressing.depth_mm is None else lawn.dressing.depth_mm,
+        bag_covers_m2=lawn.dressing.bag_covers_m2,
+        bag_l=lawn.dressing.bag_l,
+        purity=lawn.seed.purity,
+        germination=lawn.seed.germination,
+        corner_names=lawn.corner_names,
+        temperatures=temperatures,
+    )
 
 
 def ten_lines(answer: Answer) -> tuple[str, ...]:

@@ -63,6 +63,15 @@ class Dressing:
 
 
 @dataclass(frozen=True, slots=True)
+class Seed:
+    """Seed for reseeding: the user's own rate, and the shares that the bag's label gives."""
+
+    rate_g_m2: float | None = None
+    purity: float = 1.0
+    germination: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class Anchor:
     """Where a named corner is on the globe (WGS 84)."""
 
@@ -99,7 +108,7 @@ class Lawn:
     dressing: Dressing
     anchors: tuple[Anchor, ...]
     spare_pct: float
-    seed_bag_kg: float | None
+    seed: Seed
     curve: Literal["logistic", "gompertz"]
     time_axis: Literal["days", "degree-days"] | None  # None: degree-days where temperatures.csv is there
 
@@ -185,7 +194,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         dressing=Dressing(**part.dressing.model_dump()),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
         spare_pct=float(part.spare_pct),
-        seed_bag_kg=part.seed_bag_kg,
+        seed=Seed(**part.seed.model_dump()),
         curve=part.season.curve,
         time_axis=part.season.time_axis,
     )

@@ -64,6 +64,14 @@ class SpotPart(_Part):
     turned_deg: float = 0.0
 
 
+class SeedPart(_Part):
+    """The ``[seed]`` for reseeding: the user's own rate, and what the bag's label says of the seed."""
+
+    rate_g_m2: float | None = Field(default=None, gt=0, le=500)
+    purity: float = Field(default=1.0, gt=0, le=1)
+    germination: float = Field(default=1.0, gt=0, le=1)
+
+
 class DressingPart(_Part):
     """The ``[dressing]``: how deep, and what a bag holds and covers in the user's own hands."""
 
@@ -106,13 +114,13 @@ class LawnPart(_Part):
     corner_names: list[str] | None = None
     side_names: list[str] | None = None
     spare_pct: float = Field(default=10.0, ge=0, le=100)
-    seed_bag_kg: float | None = Field(default=None, gt=0)
     sowing: list[SowingPart] = []
     target: TargetPart | None = None
     view: list[ViewPart] = []
     spot: list[SpotPart] = []
     photo: list[PhotoPart] = []
     mix: list[dict[str, Any]] = []  # checked by turfeye.mixes, which knows what a mix may hold
+    seed: SeedPart = SeedPart()
     dressing: DressingPart = DressingPart()
     season: SeasonPart = SeasonPart()
     anchor: list[AnchorPart] = []
@@ -133,6 +141,8 @@ _EXAMPLES = {
     "at_m": "at_m = [2.0, 1.5]",
     "turned_deg": "turned_deg = 0",
     "spare_pct": "spare_pct = 10",
+    "purity": "purity = 0.98",
+    "germination": "germination = 0.85",
     "curve": 'curve = "logistic" or "gompertz"',
     "time_axis": 'time_axis = "days" or "degree-days"',
     "lat_deg": "lat_deg = 52.2053",
@@ -203,6 +213,7 @@ PARTS: dict[str, type[BaseModel]] = {
     "view": ViewPart,
     "spot": SpotPart,
     "photo": PhotoPart,
+    "seed": SeedPart,
     "dressing": DressingPart,
     "season": SeasonPart,
     "anchor": AnchorPart,
