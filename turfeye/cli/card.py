@@ -38,11 +38,10 @@ def card(
     Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. Use a card of its own number for
     every peg: a photo of card 3 files itself at peg 3.
     """
-    from turfeye import card as cards
-    from turfeye import card_print
+    from turfeye import card_print, card_values
 
     if values is not None:
-        known = cards.read_values(values)
+        known = card_values.read_values(values)
         click.echo(f"{values}: {len(known.names)} patches measured: {', '.join(known.names)}")
         return
     path = out or Path(f"turfeye-card-{spot}-{paper}.{kind}")

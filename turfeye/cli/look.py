@@ -30,9 +30,9 @@ def look(
     values: Path | None,
 ) -> None:
     """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour."""
-    from turfeye import card, survey
+    from turfeye import card_values, survey
 
-    measured = card.read_values(values) if values else None
+    measured = card_values.read_values(values) if values else None
     for photo in photos:
         seen = survey.look(photo, cell_m=cell_m, no_card=no_card, values=measured)
         facts = survey.look_as_dict(seen)
