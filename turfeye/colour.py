@@ -45,6 +45,9 @@ _CONES: Final = (_BRADFORD @ RGB_TO_XYZ) / (_BRADFORD @ WHITE_XYZ)[:, None]
 TO_CAMERA: Final = np.linalg.inv(0.5 * np.eye(3) + 0.5 * np.linalg.inv(_CONES))
 """Linear sRGB to a stand-in for a camera's own primaries: half way to Bradford's cones."""
 
+SATURATION_SD, SATURATION_STEP_SD = 0.15, 0.10
+"""Spread of phones' saturation, and of one printed step's, both of the logarithm. Ours."""
+
 STRONG_CAST: Final = 2.0
 """Ratio of the largest to the smallest gain from which a cast is undone in the camera's primaries."""
 
@@ -218,8 +221,9 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
 
     Gain a channel and the shared tone curve from the neutral steps, in log light, held near sRGB by a prior;
     clipped steps are left out and a step that disagrees with the rest (shaded, covered) loses its say. A
-    matrix from the coloured steps is added only where the values are measured and only where it lowers the
-    difference of patches left out; without measured values a strong cast is undone in a camera's primaries.
+    full matrix from the coloured steps is added only where the values are measured and only where it lowers
+    the difference of patches left out. Printed colours that nobody measured give one number only, how much
+    the phone saturates (`_saturation`), and say whether a strong cast is undone in a camera's primaries.
     ``delta_e_*`` are CIEDE2000 over patches left out of the fit, one at a time.
 
     Raises ColourError when too few neutral steps are readable, or when they contradict each other.
@@ -231,12 +235,12 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
     trusted = np.ones(len(read), dtype=bool)
     trusted[np.flatnonzero(neutral)[weight < 0.2]] = False
     linear = tone_to_linear(read, tone) * gain
-    matrix = _cast_matrix(gain)
     if values.measured and np.sum(trusted & ~neutral) >= 6:
         matrix = _best_matrix(linear[trusted], want[trusted])
         left_out = _matrix_left_out(linear[trusted], want[trusted], 0 if matrix is None else matrix.shape[1])
     else:
-        left_out = _neutrals_left_out(read, want, neutral, sd, apply_matrix(linear, matrix))[trusted]
+        matrix = _matrix_without_trust(gain, linear[~neutral], want[~neutral])
+        left_out = _patches_left_out(read, want, neutral, sd, (gain_log, bend, weight))[trusted]
     gain_se = float(np.sqrt(covariance[:3, :3].mean()))
     return Correction(
         tone=tone,
@@ -375,6 +379,46 @@ def _cast_matrix(gain: Floats) -> Floats | None:
     return np.linalg.inv(TO_CAMERA) @ np.diag(balance) @ TO_CAMERA @ np.diag(white)
 
 
+def _saturation(linear: Floats, want: Floats) -> float:
+    """How many times more saturated the coloured steps are than they should be.
+
+    Phones boost saturation by 0-25 %, which moves the colour index as much as a season does. Each step gives
+    a ratio of its difference from its own grey; their robust mean is held near 1 by a prior. Six steps
+    average out a printer's errors in single hues; a printer that is pale throughout shifts all photos of that
+    card alike.
+    """
+    seen, true = _chroma(linear), _chroma(want)
+    strength = np.sum(true**2, axis=1)
+    told = strength > 0.05
+    if told.sum() < 3:
+        return 1.0
+    ratio = np.log(np.maximum(np.sum(seen * true, axis=1)[told] / strength[told], 0.2))
+    middle = float(np.median(ratio))
+    weight = 1 / (1 + ((ratio - middle) / SATURATION_STEP_SD) ** 2)
+    precision = weight.sum() / SATURATION_STEP_SD**2
+    return float(np.exp(np.sum(weight * ratio) / SATURATION_STEP_SD**2 / (precision + SATURATION_SD**-2)))
+
+
+def _chroma(rgb_linear: Floats) -> Floats:
+    """Difference from the grey of the same luminance, as a share of it."""
+    grey = np.maximum(rgb_linear @ RGB_TO_XYZ[1], 1e-4)[..., None]
+    return rgb_linear / grey - 1.0
+
+
+def _matrix_without_trust(gain: Floats, linear: Floats, want: Floats) -> Floats | None:
+    """What printed colours of nominal value allow: a strong cast's matrix or none, and one saturation."""
+    cast = _cast_matrix(gain)
+    choices = []
+    for base in (None,) if cast is None else (cast, None):
+        balanced = apply_matrix(linear, base)
+        less = 1.0 / _saturation(balanced, want)
+        matrix = (less * np.eye(3) + (1 - less) * RGB_TO_XYZ[1]) @ (np.eye(3) if base is None else base)
+        miss = float(delta_e(lab(linear @ matrix.T), lab(want)).mean()) if len(linear) >= 3 else 0.0
+        choices.append((miss, base is None and less == 1.0, matrix))
+    _, nothing, matrix = min(choices, key=lambda choice: choice[0])
+    return None if nothing else matrix
+
+
 def _matrix_left_out(linear: Floats, want: Floats, columns: int) -> Floats:
     """Each patch's CIEDE2000 under a matrix solved without it; 0 columns: no matrix."""
     if columns == 0:
@@ -397,16 +441,32 @@ def _best_matrix(linear: Floats, want: Floats) -> Floats | None:
     return _solve_matrix(linear if best == 3 else root_polynomial(linear), want)
 
 
-def _neutrals_left_out(codes: Floats, want: Floats, neutral: Flags, sd: Floats, got: Floats) -> Floats:
-    """CIEDE2000 of every patch, the neutral ones from a fit that did not use them."""
-    got = got.copy()
-    if neutral.sum() > 3:
-        for i in np.flatnonzero(neutral):
-            keep = neutral.copy()
-            keep[i] = False
-            gain_log, bend, *_ = _fit_neutrals(codes[keep], want[keep], sd[keep])
-            gain = np.exp(gain_log)
-            got[i] = apply_matrix(tone_to_linear(codes[i], (bend[0], bend[1])) * gain, _cast_matrix(gain))
+def _patches_left_out(
+    codes: Floats, want: Floats, neutral: Flags, sd: Floats, solved: tuple[Floats, Floats, Floats]
+) -> Floats:
+    """CIEDE2000 of every patch from a fit that did not use it, where nothing was measured.
+
+    ``solved`` is the whole fit's log gain, tone and weights: two steps from there find the fit without one.
+    """
+    gain_log, bend, weight = solved
+    linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log)
+    coloured = np.flatnonzero(~neutral)
+    steps = np.flatnonzero(neutral)
+    got = apply_matrix(linear, _matrix_without_trust(np.exp(gain_log), linear[coloured], want[coloured]))
+    for i in coloured:
+        others = coloured[coloured != i]
+        got[i] = apply_matrix(
+            linear[i], _matrix_without_trust(np.exp(gain_log), linear[others], want[others])
+        )
+    for i in steps if len(steps) > 3 else ():
+        own_gain, own_bend = gain_log, bend
+        for _ in range(2):
+            left = weight * (steps != i)
+            step, _ = _newton_step(codes[steps], np.log(want[steps]), sd[steps], left, own_gain, own_bend)
+            own_gain, own_bend = own_gain + step[:3], own_bend + step[3:]
+        gain = np.exp(own_gain)
+        light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain
+        got[i] = apply_matrix(light, _matrix_without_trust(gain, linear[coloured], want[coloured]))
     return delta_e(lab(got), lab(want))
 
 

@@ -356,10 +356,15 @@ def placement_m(view: View, xy_m: Floats) -> Floats:
 
 # -------------------------------------------------------------------------------------- the angle of view
 
-LEAF_ANGLE: Final = 1.0
-"""Campbell's chi of a lawn's blades: 1 is spherical, below 1 more upright, above 1 flatter."""
-LEAF_ANGLE_SD: Final = 0.35
-"""Of its logarithm, from lawn to lawn."""
+LEAF_ANGLE: Final = 0.9
+"""Campbell's chi of a lawn's blades: 1 is spherical, below 1 more upright, above 1 flatter.
+
+Fitted to nine rendered swards of upright to sprawling blades 29-67 mm long, an eighth to half covered, each
+seen from five tilts in 10 cm cells: 0.61 to 1.38, 0.90 over all. With it, cover as seen between 55 and 66
+degrees, 23 points too high, comes out 0.3 points too low, spread 6 points from sward to sward; with each sward's own chi,
+0.9-5.4 points rms over all angles."""
+LEAF_ANGLE_SD: Final = 0.3
+"""Of its logarithm, from lawn to lawn: the spread of those nine."""
 LEAST_GAP: Final = 0.004
 """A cover of 1 as seen may hide this much soil: pixels and classes aren't finer."""
 
@@ -387,7 +392,7 @@ def extinction(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
 def projection(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
     """G(theta): mean projection of a unit of leaf area towards the zenith angle, Campbell's distribution.
 
-    >>> projection(np.array([0.0, 57.5])).round(6).tolist()
+    >>> projection(np.array([0.0, 57.5]), leaf_angle=1.0).round(6).tolist()
     [0.5, 0.5]
     """
     return extinction(zenith_deg, leaf_angle=leaf_angle) * np.cos(np.radians(zenith_deg))
@@ -405,7 +410,7 @@ def straight_down(cover_as_seen: Floats, zenith_deg: Floats, *, leaf_angle: floa
     the oblique gap to the power of the ratio of extinctions; the leaf area L, and any clumping that is the
     same at both angles, drops out.
 
-    >>> round(float(straight_down(np.array(1 - math.exp(-1)), np.array(60.0))), 4)
+    >>> round(float(straight_down(np.array(1 - math.exp(-1)), np.array(60.0), leaf_angle=1.0)), 4)
     0.3935
     """
     gap = 1 - np.clip(cover_as_seen, 0.0, 1.0)
