@@ -1,0 +1,149 @@
+"""The lawn's region: the network as exported, and the geometry on its map."""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from turfeye import region
+from turfeye.errors import ModelError, PhotoError, ViewError
+from turfeye.models import load_network
+
+LAWN = np.array([[60.0, 400.0], [560.0, 430.0], [420.0, 120.0], [170.0, 110.0]])  # an outline's order
+SHAPE = (480, 640)
+CASE = Path(__file__).parent / "data" / "region-case.npz"
+
+
+def painted(corners, shape=SHAPE):
+    """A soft map of one polygon, as the network would give."""
+    mask = np.zeros(shape, np.float32)
+    cv2.fillPoly(mask, [np.round(np.asarray(corners) * 256).astype(np.int32)], 1.0, shift=8)
+    return cv2.GaussianBlur(mask, (0, 0), 2.0)
+
+
+def test_exported_network_gives_what_torch_gave():
+    """The case holds the training framework's own output (PyTorch) for random pixels."""
+    with np.load(CASE, allow_pickle=False) as case:
+        network = load_network(region.NETWORK)
+        network.setInput(case["rgb"])
+        assert np.abs(network.forward() - case["lawn"]).max() < 1e-3
+
+
+@pytest.mark.parametrize("shape", [(300, 400), (640, 480), (270, 480), (33, 500)])
+def test_region_has_the_pictures_shape_and_is_a_probability(shape):
+    picture = np.random.default_rng(0).integers(0, 256, (*shape, 3), dtype=np.uint8)
+    found = region.lawn_region(picture)
+    assert found.shape == shape
+    assert found.dtype == np.float32
+    assert 0 <= found.min() <= found.max() <= 1
+    assert np.array_equal(found, region.lawn_region(picture))
+
+
+@pytest.mark.parametrize(
+    "picture", [np.zeros((30, 40), np.uint8), np.zeros((30, 40, 3)), np.zeros((3, 4, 4), np.uint8)]
+)
+def test_no_colour_picture_is_refused(picture):
+    with pytest.raises(PhotoError, match="8 bits"):
+        region.lawn_region(picture)
+
+
+def test_a_changed_network_is_refused(tmp_path):
+    (tmp_path / "region.onnx").write_bytes(b"something else")
+    (tmp_path / "SHA256SUMS").write_text(f"{'0' * 64}  region.onnx\n")
+    with pytest.raises(ModelError, match="changed"):
+        load_network("region.onnx", place=tmp_path)
+
+
+def test_outline_comes_back_with_its_corners_in_order():
+    outline = region.propose_outline(painted(LAWN))
+    assert outline.shape == (4, 2)
+    assert np.abs(outline - LAWN).max() < 3.0
+
+
+def test_outline_of_a_large_photo_is_in_its_own_pixels():
+    big = region.propose_outline(painted(LAWN * 5 + 2, (2400, 3200)))
+    assert np.abs(big - (LAWN * 5 + 2)).max() < 12.0
+
+
+def test_outline_of_an_l_shaped_lawn_keeps_six_corners():
+    corners = np.array([[50, 430], [590, 430], [590, 260], [330, 260], [330, 90], [50, 90]], float)
+    outline = region.propose_outline(painted(corners))
+    assert outline.shape == (6, 2)
+    assert np.abs(outline - corners).max() < 4.0
+
+
+def test_somebody_before_the_edge_does_not_dent_the_outline():
+    found = painted(LAWN)
+    found[90:190, 280:292] = 0.0  # a slim figure over the far edge
+    outline = region.propose_outline(found)
+    assert len(outline) == 4
+    assert np.abs(outline - LAWN).max() < 5.0
+
+
+def test_bare_patch_stays_inside_and_a_second_lawn_is_left_out():
+    found = painted(LAWN)
+    found[250:300, 250:330] = 0.2
+    found[:60, 560:] = 0.9
+    assert np.abs(region.propose_outline(found) - LAWN).max() < 4.0
+
+
+@pytest.mark.parametrize("found", [np.zeros(SHAPE, np.float32), painted(LAWN * 0.1)])
+def test_no_lawn_is_said(found):
+    with pytest.raises(ViewError, match="mark its corners"):
+        region.propose_outline(found)
+    score, warning = region.check_corners(found, LAWN)
+    assert score == 0
+    assert "no lawn" in warning
+
+
+def test_right_corners_pass_in_silence():
+    score, warning = region.check_corners(painted(LAWN), LAWN)
+    assert score > 0.97
+    assert warning is None
+
+
+@pytest.mark.parametrize(
+    ("corners", "words"),
+    [
+        (LAWN[[0, 2, 1, 3]], "left out"),  # crosses itself: half the lawn is outside
+        (LAWN - np.array([0, 330]), "hardly overlaps"),
+        ([[5, 470], [635, 470], [635, 10], [5, 10]], "paving or beds"),
+        ([LAWN[0], (LAWN[0] + LAWN[1]) / 2, (LAWN[2] + LAWN[3]) / 2, LAWN[3]], "left out"),
+    ],
+)
+def test_wrong_corners_are_said(corners, words):
+    score, warning = region.check_corners(painted(LAWN), np.array(corners))
+    assert score < region.GOOD_SCORE
+    assert words in warning
+
+
+def test_score_is_the_intersection_over_union():
+    """Jaccard 1901: |A and B| / |A or B|; two half-overlapping equal boxes give one third."""
+    one = np.array([[100, 400], [300, 400], [300, 200], [100, 200]], float)
+    score, _ = region.check_corners(painted(one), one + np.array([100, 0]))
+    assert score == pytest.approx(1 / 3, abs=0.01)
+
+
+def test_two_corners_are_no_outline():
+    with pytest.raises(ViewError, match="three corners"):
+        region.check_corners(painted(LAWN), LAWN[:2])
+
+
+def test_things_on_the_lawn_are_taken_out_and_its_edge_is_not():
+    found = painted(LAWN)
+    found[260:330, 300:330] = 0.05  # somebody
+    shifted = LAWN + np.array([-3, 2])  # marked a little off: slivers along two sides
+    mask = region.standing_on(found, shifted)
+    assert mask[262:328, 302:328].all()
+    assert mask.sum() < 1.5 * 70 * 30
+    assert not region.standing_on(painted(LAWN), LAWN).any()
+
+
+def test_standing_somebody_at_full_size():
+    big = cv2.resize(painted(LAWN), (2560, 1920))
+    big[1000:1300, 1200:1320] = 0.0
+    mask = region.standing_on(big, LAWN * 4 + 1.5)
+    assert mask.shape == big.shape
+    assert mask[1010:1290, 1210:1310].all()
+    assert mask.sum() < 1.5 * 300 * 120
