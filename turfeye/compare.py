@@ -54,6 +54,8 @@ def against(one: Outlook, other: Outlook, *, by: By = "days", name: str = "last 
             "begins; compare them again when both have been photographed at the same stage"
         )
     mine, theirs = _course(one, by), _course(other, by)
+    # every outlook is drawn from the same random numbers: unpaired, they are independent
+    theirs = theirs[0], theirs[1][np.random.default_rng(1).permutation(len(theirs[1]))]
     cover, cover_other = _at(mine, at), _at(theirs, at)
     difference = cover - cover_other
     ahead = np.array([
@@ -119,7 +121,7 @@ def _sentence(
     low, middle, high = (100 * part for part in difference)
     unit = "day" if by == "days" else "degree-day"
     when = f"on day {at:.0f}" if by == "days" else f"at {at:.0f} degree-days"
-    points = f"{abs(middle):.0f} points {'more' if middle >= 0 else 'less'} cover {when}"
+    points = f"{abs(middle):.0f} {'point' if f'{abs(middle):.0f}' == '1' else 'points'} {'more' if middle >= 0 else 'less'} cover {when}"
     points += f" (90 % interval {low:+.0f} to {high:+.0f})"
     if low <= 0 <= high:
         return f"no clear difference from {name}: {points}"

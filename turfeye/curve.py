@@ -147,4 +147,5 @@ def _shape(z: Floats, curve: Curve) -> Floats:
 
 
 def expit(z: Floats) -> Floats:
+    """1 / (1 + exp(-z)), without overflow."""
     return 0.5 + 0.5 * np.tanh(0.5 * z)

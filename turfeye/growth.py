@@ -49,7 +49,7 @@ class Prior:
     failed_gain_logit: tuple[float, float] = (-1.0, 2.0)
     failed_share: float = 0.05
     late_days: tuple[float, float] = (6.0, 2.5)  # how much later a lagging strip is
-    late_share: float = 0.05
+    late_share: float = 0.01
 
     @classmethod
     def of_spans(
@@ -95,6 +95,7 @@ class Settings:
     offset_tails: float = 3.0  # and of the visits' offsets: a setback is rare and large
     rounds: int = 30
     neighbours: float = 1.2  # how much likelier a cell is of the kind of a neighbour, in log odds
+    strips: float = 6.0  # how much likelier late is in a straight row of odd cells than in a spot, log odds
     worth: float = 12.0  # a lawn's cells count as this many in what all share: neighbours are alike
 
 
@@ -376,7 +377,7 @@ def _all_cells(
         theta=np.concatenate(thetas, axis=1),
         cov=np.concatenate(covs, axis=1),
         pull=np.concatenate(pulls, axis=1),
-        odds=_with_neighbours(np.concatenate(evidence, axis=1), prior.shares, place, settings.neighbours),
+        odds=_with_neighbours(np.concatenate(evidence, axis=1), prior.shares, place, settings),
         mean=shared.mean,
         cell_sd=shared.cell_sd,
         offset=shared.offset,
@@ -391,25 +392,48 @@ def _share_out(log_weight: Floats) -> Floats:
     return odds / odds.sum(axis=0)
 
 
-def _with_neighbours(evidence: Floats, share: Floats, place: Whole | None, pull: float) -> Floats:
-    """Odds of the kinds (KINDS, N) when a cell is likelier what its four neighbours are.
+def _with_neighbours(evidence: Floats, share: Floats, place: Whole | None, settings: Settings) -> Floats:
+    """Odds of the kinds (KINDS, N) when a cell is likelier what the cells about it are.
 
     A Potts field in mean-field approximation (Zhang 1992, IEEE Transactions on Signal Processing
-    40:2570-2583): each neighbour adds ``pull`` times its own odds to the log odds.
+    40:2570-2583): each of four neighbours adds ``neighbours`` times its own odds to the log odds. What lags
+    are strips, where the spreader passed; so late is likelier in a long straight row of cells that are not
+    like the lawn, and failed in a spot.
     """
     log_weight = evidence + np.log(share)[:, None]
     odds = _share_out(log_weight)
     if place is None or not len(place):
         return odds
     row, col = (place - place.min(axis=0) + 1).T
-    field = np.zeros((KINDS, row.max() + 2, col.max() + 2))
+    shape = (row.max() + 2, col.max() + 2)
+    field = np.zeros((KINDS, *shape))
+    there = np.zeros(shape)
+    there[row, col] = 1
     for _ in range(6):
         field[:, row, col] = odds
         around = (
             field[:, row - 1, col] + field[:, row + 1, col] + field[:, row, col - 1] + field[:, row, col + 1]
         )
-        odds = _share_out(log_weight + pull * around)
+        pull = settings.neighbours * around
+        unlike = there - field[_LAWN]
+        straight = np.maximum(_along(unlike, there, 0), _along(unlike, there, 1))[row, col]
+        pull[_LATE] += settings.strips * (straight - 0.35)
+        odds = _share_out(log_weight + pull)
     return odds
+
+
+def _along(field: Floats, there: Floats, axis: int) -> Floats:
+    """Mean of a field over the 13 cells along one axis, of those that are there."""
+    total, count = np.zeros_like(field), np.zeros_like(field)
+    length = field.shape[axis]
+    for shift in range(-min(6, length - 1), min(6, length - 1) + 1):
+        into = [slice(None)] * 2
+        from_ = [slice(None)] * 2
+        into[axis] = slice(max(shift, 0), length + min(shift, 0))
+        from_[axis] = slice(max(-shift, 0), length + min(-shift, 0))
+        total[tuple(into)] += field[tuple(from_)]
+        count[tuple(into)] += there[tuple(from_)]
+    return total / np.maximum(count, 1)
 
 
 def blocks(count: int, size: int = 2048) -> Iterator[slice]:

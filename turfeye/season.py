@@ -1,6 +1,6 @@
 """From dated cell tables to one season: sorted visits on the lawn's grid, doubts flagged, gaps left.
 
-All photos of one calendar day make one visit; where several show a cell, they are weighted by their precision.
+All photos of one calendar day make one visit; where several show a cell, they are weighted by precision.
 Spot photos are laid onto the lawn's grid where their peg stands. Also here: the daily temperatures and the
 degree-days counted from them.
 """
@@ -341,8 +341,8 @@ def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[floa
 def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: int) -> Floats:
     """Degree-days above ``base_c`` since sowing, at age 0, 1, 2 ... ``days``: (days + 1,).
 
-    A day adds max(0, (min + max) / 2 - base): the simple average method (McMaster and Wilhelm
-    1997, Agricultural and Forest Meteorology 87:291-300, their method 1). Past the record's end the mean of its last
+    A day adds max(0, (min + max) / 2 - base): the simple average method (method 1 of McMaster and Wilhelm
+    1997, Agricultural and Forest Meteorology 87:291-300). Past the record's end the mean of its last
     fourteen days goes on. Raises DateError when the record begins after the sowing or ends before it.
 
     >>> week = Temperatures(date(2026, 3, 1), np.full(7, 4.0), np.full(7, 12.0))

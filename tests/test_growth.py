@@ -1,0 +1,226 @@
+"""Curves: against a certified fit, against numerical slopes, and on lawns whose truth is known."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from turfeye import curve, growth
+from turfeye.curve import cover_at, end_cover, reach_time
+from turfeye.errors import SeasonError
+
+# NIST Statistical Reference Datasets, Rat42 (Ratkowsky 1983, pasture regrowth): certified parameters
+RAT42_X = np.array([9, 14, 21, 28, 42, 57, 63, 70, 79.0])
+RAT42_Y = np.array([8.93, 10.8, 18.59, 22.33, 39.35, 56.11, 61.73, 64.62, 67.08])
+RAT42_B = np.array([72.462237576, 2.6180768402, 0.067359200066])
+# certified standard deviations, from memory; the same to six figures by any other exact fit
+RAT42_SD = np.array([1.7340283401, 0.088295217536, 0.0034465663377])
+
+
+def rat42():
+    """Our curve in NIST's parameters: b1 / (1 + exp(b2 - b3 x)), cover as a share."""
+    theta, cov = curve.alone(RAT42_X, RAT42_Y / 100, start_cover=0.0)
+    _, gain, rate, half = theta
+    share, pace = 1 / (1 + np.exp(-gain)), np.exp(rate)
+    b = np.array([100 * share, pace * half, pace])
+    slope = np.zeros((3, 4))
+    slope[0, 1] = 100 * share * (1 - share)
+    slope[1, 2], slope[1, 3] = pace * half, pace
+    slope[2, 2] = pace
+    return b, np.sqrt(np.diag(slope @ cov @ slope.T)), theta
+
+
+def test_rat42_certified_parameters():
+    b, _, theta = rat42()
+    np.testing.assert_allclose(b, RAT42_B, rtol=1e-5)
+    residual = RAT42_Y - 100 * cover_at(theta, RAT42_X)
+    assert residual @ residual == pytest.approx(8.0565229338, rel=1e-8)
+    assert theta[3] == pytest.approx(38.8674, abs=1e-4)  # half-way, computed from the certified values
+
+
+def test_rat42_certified_standard_deviations():
+    _, sd, _ = rat42()
+    np.testing.assert_allclose(sd, RAT42_SD, rtol=1e-5)
+
+
+def test_alone_agrees_with_scipy_on_four_parameters():
+    from scipy.optimize import curve_fit
+
+    rng = np.random.default_rng(3)
+    x = np.linspace(2, 50, 14)
+    truth = np.array([-2.0, 2.5, -1.4, 20.0])
+    cover = cover_at(truth, x) + 0.01 * rng.standard_normal(len(x))
+    theta, cov = curve.alone(x, cover)
+    reference, reference_cov = curve_fit(
+        lambda x, *p: cover_at(np.array(p), x), x, cover, p0=truth, xtol=1e-14, ftol=1e-14
+    )
+    np.testing.assert_allclose(theta, reference, rtol=1e-5)
+    np.testing.assert_allclose(np.sqrt(np.diag(cov)), np.sqrt(np.diag(reference_cov)), rtol=1e-3)
+
+
+def test_alone_refuses_too_few_visits():
+    with pytest.raises(SeasonError, match="needs 5 visits and there are 3"):
+        curve.alone(np.array([3, 7, 9.0]), np.array([0.1, 0.2, 0.4]))
+
+
+thetas = st.tuples(
+    st.floats(-4, 1), st.floats(-3, 4), st.floats(-2.5, -0.5), st.floats(8, 40)
+).map(np.array)  # fmt: skip
+
+
+@given(thetas, st.floats(1, 60), st.sampled_from(["logistic", "gompertz"]))
+def test_slopes_are_the_curves_derivatives(theta, x, shape):
+    at = np.array([x])
+    value, slope = curve.value_and_slope(theta, at, shape)
+    assert value[0] == pytest.approx(float(cover_at(theta, at, shape)[0]))
+    for k in range(4):
+        step = np.zeros(4)
+        step[k] = 1e-6
+        numeric = (cover_at(theta + step, at, shape) - cover_at(theta - step, at, shape)) / 2e-6
+        assert slope[0, k] == pytest.approx(float(numeric[0]), abs=1e-7)
+
+
+@given(thetas, st.floats(0.02, 0.98), st.sampled_from(["logistic", "gompertz"]))
+def test_reach_time_inverts_the_curve(theta, cover, shape):
+    time = float(reach_time(theta, cover, shape))
+    start = 1 / (1 + np.exp(-theta[0]))
+    if np.isfinite(time):
+        assert float(cover_at(theta, np.array(time), shape)) == pytest.approx(cover, abs=1e-6)
+    elif time > 0:
+        assert cover >= end_cover(theta) - 1e-12
+    else:
+        assert cover <= start + 1e-12
+
+
+def test_both_shapes_are_half_way_at_half_days():
+    theta = np.array([-2.0, 2.0, -1.3, 21.0])
+    half = (1 / (1 + np.exp(2.0)) + end_cover(theta)) / 2
+    for shape in ("logistic", "gompertz"):
+        assert float(cover_at(theta, np.array(21.0), shape)) == pytest.approx(float(half), abs=1e-12)
+
+
+def exact_lawn(seed, *, offset=None, cells=300, noise=0.03):
+    """A lawn from the fitter's own model: (cover, se, x, theta)."""
+    rng = np.random.default_rng(seed)
+    x = np.array([3, 7, 10, 14, 17, 21, 24, 28, 33.0])
+    theta = np.array([-2.0, 2.8, -1.3, 17.0]) + np.array([0.4, 0.4, 0.12, 1.5]) * rng.standard_normal(
+        (cells, 4)
+    )
+    offset = np.zeros(len(x)) if offset is None else offset
+    cover = cover_at(theta[:, None], x) + offset + noise * rng.standard_normal((cells, len(x)))
+    return cover, np.full(cover.shape, noise), x, theta
+
+
+def test_finds_the_lawns_mean_and_spread():
+    cover, se, x, _ = exact_lawn(1)
+    found = growth.fit(cover, se, x)
+    np.testing.assert_array_less(np.abs(found.mean - [-2.0, 2.8, -1.3, 17.0]), [0.25, 0.4, 0.08, 0.5])
+    assert 1.1 < found.cell_sd[3] < 1.9
+    assert found.noise_scale == pytest.approx(1.0, abs=0.15)
+    assert (found.odds[0] > 0.5).mean() > 0.98
+
+
+def test_pooling_beats_each_cell_alone():
+    cover, se, x, theta = exact_lawn(2, cells=200)
+    found, _ = growth.fit(cover, se, x).best()
+    ahead, truth = np.array(42.0), cover_at(theta, np.array(42.0))
+    pooled = np.sqrt(np.mean((cover_at(found, ahead) - truth) ** 2))
+    single = []
+    for i in range(len(cover)):
+        try:
+            own, _ = curve.alone(x, cover[i])
+        except SeasonError:
+            continue
+        single.append(float(cover_at(own, ahead)) - truth[i])
+    assert pooled < 0.7 * np.sqrt(np.mean(np.square(single)))
+
+
+def test_offsets_of_visits_are_found():
+    offset = np.array([0.0, 0.03, -0.03, 0.02, 0.0, -0.04, 0.03, 0.0, -0.02])
+    cover, se, x, _ = exact_lawn(3, offset=offset)
+    found = growth.fit(cover, se, x)
+    # a smooth part of them can't be told from growth; what is left must follow
+    assert np.corrcoef(found.offset, offset)[0, 1] > 0.8
+
+
+def test_a_setback_does_not_bend_the_curve():
+    quiet, se, x, theta = exact_lawn(4)
+    scalped = quiet.copy()
+    scalped[:, 6] -= 0.25
+    truth = cover_at(theta, np.array(56.0)).mean()
+    for cover in (quiet, scalped):
+        found = growth.fit(cover, se, x)
+        assert cover_at(found.best()[0], np.array(56.0)).mean() == pytest.approx(truth, abs=0.03)
+    assert found.offset[6] < -0.15
+
+
+def test_one_wild_value_does_not_bend_a_cell():
+    cover, se, x, theta = exact_lawn(5)
+    cover[0, 5] += 0.5
+    found, _ = growth.fit(cover, se, x).best()
+    assert float(cover_at(found[0], np.array(42.0))) == pytest.approx(
+        float(cover_at(theta[0], np.array(42.0))), abs=0.06
+    )
+
+
+def test_failed_and_late_cells_are_told_apart():
+    cover, se, x, theta = exact_lawn(6)
+    rng = np.random.default_rng(6)
+    theta[:10, 1] = -3.0  # nothing more comes
+    theta[10:20, 3] += 7.0  # a week late
+    changed = slice(0, 20)
+    cover[changed] = cover_at(theta[changed, None], x) + 0.03 * rng.standard_normal((20, len(x)))
+    found = growth.fit(cover, se, x)
+    assert (found.odds[2, :10] > 0.9).all()
+    assert (found.odds[2, 10:20] < 0.1).all()
+    healthy = found.best()[0][20:]
+    assert end_cover(healthy).mean() == pytest.approx(end_cover(theta[20:]).mean(), abs=0.03)
+
+
+def test_neighbours_tell_of_each_other():
+    evidence = np.zeros((growth.KINDS, 9))
+    evidence[2, [1, 3, 5]] = 8.0  # sure failures on three sides of the middle of a 3 x 3 lawn
+    place = np.stack(np.divmod(np.arange(9), 3), axis=1)
+    share = growth.Prior().shares
+    apart = growth._with_neighbours(evidence, share, None, growth.Settings())
+    together = growth._with_neighbours(evidence, share, place, growth.Settings())
+    assert together[2, 4] > apart[2, 4]
+    np.testing.assert_allclose(together.sum(axis=0), 1)
+
+
+def test_gaps_stay_gaps_and_unseen_cells_follow_the_lawn():
+    cover, se, x, _ = exact_lawn(7)
+    cover[0] = np.nan
+    cover[1, ::2] = np.nan
+    found = growth.fit(cover, se, x)
+    theta, cov = found.best()
+    assert np.isfinite(theta).all()
+    np.testing.assert_allclose(theta[0], found.mean, atol=0.1)
+    assert cov[0, 3, 3] > cov[2, 3, 3]
+
+
+def test_same_input_same_output():
+    cover, se, x, _ = exact_lawn(8, cells=60)
+    one, two = growth.fit(cover, se, x), growth.fit(cover, se, x)
+    assert one.theta.tobytes() == two.theta.tobytes()
+
+
+def test_gompertz_fits_gompertz_better():
+    rng = np.random.default_rng(9)
+    x = np.array([3, 7, 10, 14, 17, 21, 24, 28, 35, 42.0])
+    theta = np.array([-2.0, 2.5, -1.3, 17.0]) + 0.1 * rng.standard_normal((200, 4))
+    cover = cover_at(theta[:, None], x, "gompertz") + 0.02 * rng.standard_normal((200, len(x)))
+    error = {}
+    for shape in ("logistic", "gompertz"):
+        found = growth.fit(cover, np.full(cover.shape, 0.02), x, settings=growth.Settings(curve=shape))
+        value = cover_at(found.best()[0][:, None], x, shape)
+        error[shape] = np.abs(value - cover_at(theta[:, None], x, "gompertz")).mean()
+    assert error["gompertz"] < 0.8 * error["logistic"]
+    assert error["gompertz"] < 0.01
+
+
+def test_mix_table_to_prior():
+    prior = growth.Prior.of_spans((19, 5), (4.5, 1.5), (0.95, 0.05))
+    assert prior.half_days == (19, 5)
+    assert np.exp(-prior.log_rate[0]) == pytest.approx(4.5)
+    assert 1 / (1 + np.exp(-prior.gain_logit[0])) == pytest.approx(0.95)

@@ -1,0 +1,314 @@
+"""The season table, its doubts, temperatures, and what the outlook says in plain cases."""
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta, timezone
+
+import numpy as np
+import pytest
+
+from turfeye import mixes, outlook, season
+from turfeye.errors import DateError, LawnError, SeasonError
+from turfeye.records import STATES, CellTable, Grid, Sowing, Target
+from turfeye.simulate.tables import TableRecipe, lawn
+
+SOWN = date(2026, 3, 14)
+GRID = Grid(0.5, 0.0, 0.0, rows=4, cols=6)
+SOWING = Sowing(SOWN, "perennial ryegrass", 35.0)
+
+
+def table(grid=GRID, cover=0.4, se=0.03, unseen=(), area_m2=None, centred=False):
+    """A cell table with one cover everywhere; spot tables have their origin at their middle."""
+    row, col = (part.ravel() for part in np.indices((grid.rows, grid.cols)))
+    xy = grid.centres_m().reshape(-1, 2)
+    if centred:
+        xy = xy - np.array([grid.cols, grid.rows]) * grid.cell_m / 2
+    count = len(row)
+    state = np.full(count, "seen", dtype="<U8")
+    state[list(unseen)] = "not seen"
+    values = {name: np.full(count, np.nan) for name in CellTable.column_names()}
+    values |= {
+        "row": row,
+        "col": col,
+        "x_m": xy[:, 0],
+        "y_m": xy[:, 1],
+        "area_m2": np.full(count, grid.cell_m**2 if area_m2 is None else area_m2),
+        "seen": np.where(state == "seen", 1.0, 0.0),
+        "cover": np.where(state == "seen", cover, np.nan),
+        "cover_se": np.where(state == "seen", se, np.nan),
+        "dgci": np.full(count, 0.5),
+        "lab_l": np.full(count, 40.0),
+        "state": state,
+        "why": np.where(state == "seen", "", "hard shade"),
+    }
+    return CellTable(grid=grid, **values)
+
+
+def reading(day, *, cover=0.4, hour=10, name=None, **options):
+    taken = datetime(2026, 3, 14, hour) + timedelta(days=day)
+    facts = {k: options.pop(k) for k in ("digest", "view", "at_m", "turned_deg", "original") if k in options}
+    return season.Reading(
+        table(cover=cover, **options),
+        taken,
+        facts.pop("view", "window"),
+        name or f"day{day}-{hour}.jpg",
+        **facts,
+    )
+
+
+def build(*readings, **options):
+    options = {"sowing": SOWING, "today": date(2026, 8, 1)} | options
+    return season.build(readings, GRID, **options)
+
+
+def test_visits_are_sorted_and_gaps_stay():
+    built = build(reading(20, cover=0.6), reading(5, cover=0.1, unseen=(3, 4)), reading(12, cover=0.3))
+    assert built.age_days.tolist() == [5, 12, 20]
+    assert built.cover.shape == (24, 3)
+    np.testing.assert_allclose(built.cover[0], [0.1, 0.3, 0.6])
+    assert np.isnan(built.cover[3, 0])
+    assert not np.isnan(built.cover[3, 1:]).any()
+    assert built.flags == ()
+
+
+def test_default_target_is_ninety_per_cent_in_eight_weeks():
+    assert build(reading(5)).target == Target(0.9, date(2026, 5, 9))
+
+
+def test_one_day_is_one_visit_weighted_by_precision():
+    built = build(reading(9, cover=0.30, se=0.02), reading(9, hour=15, cover=0.36, se=0.04, view="path"))
+    assert len(built.visits) == 1
+    assert built.visits[0].view == "window + path"
+    # textbook weighted mean: (0.30 / 0.02^2 + 0.36 / 0.04^2) / (1 / 0.02^2 + 1 / 0.04^2)
+    np.testing.assert_allclose(built.cover[:, 0], 0.312)
+    np.testing.assert_allclose(built.cover_se[:, 0], 1 / np.sqrt(1 / 0.02**2 + 1 / 0.04**2))
+
+
+def test_cells_seen_by_one_photo_of_two_keep_its_value():
+    built = build(reading(9, cover=0.3, unseen=(0,)), reading(9, hour=15, cover=0.36, unseen=(1,)))
+    assert built.cover[0, 0] == pytest.approx(0.36)
+    assert built.cover[1, 0] == pytest.approx(0.30)
+
+
+def test_photos_of_a_day_that_disagree_are_flagged():
+    built = build(reading(9, cover=0.3), reading(9, hour=15, cover=0.7))
+    assert built.flags == ("photos of 2026-03-23 disagree by 40 points: is one from another day?",)
+
+
+def test_the_same_picture_twice_counts_once():
+    built = build(reading(9, digest="a1"), reading(9, hour=11, digest="a1"), reading(12, digest="b2"))
+    assert built.visits[0].photos == ("day9-10.jpg",)
+    assert built.flags == ("day9-11.jpg is the same picture as day9-10.jpg: used once",)
+
+
+def test_a_counter_that_runs_against_the_dates_is_flagged():
+    built = build(reading(9, original="IMG_0042.jpg"), reading(12, original="IMG_0017.jpg"))
+    assert len(built.flags) == 1
+    assert "IMG_0042.jpg (2026-03-23) is numbered after IMG_0017.jpg (2026-03-26)" in built.flags[0]
+    assert build(reading(9, original="IMG_0017.jpg"), reading(12, original="IMG_0042.jpg")).flags == ()
+
+
+def test_photos_before_the_sowing_or_from_the_future_are_refused_together():
+    with pytest.raises(DateError) as caught:
+        build(reading(-3, name="early.jpg"), reading(5), reading(300, name="late.jpg"))
+    assert "early.jpg is from 2026-03-11, before the sowing on 2026-03-14" in str(caught.value)
+    assert "late.jpg is from 2027-01-08, after today (2026-08-01)" in str(caught.value)
+
+
+def test_camera_clock_offset_does_not_break_sorting():
+    one = reading(5)
+    two = replace(reading(7), taken=datetime(2026, 3, 21, 10, tzinfo=timezone(timedelta(hours=1))))
+    assert build(two, one).age_days.tolist() == [5, 7]
+
+
+def test_no_photo_is_an_error():
+    with pytest.raises(SeasonError, match="at least one measured photo"):
+        build()
+
+
+def test_tables_of_another_grid_are_refused():
+    other = reading(5, grid=Grid(0.25, 0.0, 0.0, rows=8, cols=12))
+    with pytest.raises(SeasonError, match=r"8 x 12 cells of 0.25 m, the lawn has 4 x 6 of 0.5 m"):
+        build(other)
+
+
+def test_cells_outside_the_outline_are_left_out():
+    share = np.ones((4, 6))
+    share[0, 0], share[0, 1] = 0.0, 0.4
+    built = season.build([reading(5)], replace(GRID, share=share), sowing=SOWING, today=date(2026, 8, 1))
+    assert len(built.row) == 23
+    assert built.area_m2[0] == pytest.approx(0.4 * 0.25)
+
+
+SPOT = Grid(0.1, 0.0, 0.0, rows=10, cols=12)
+
+
+def test_a_spot_is_laid_where_its_peg_stands():
+    built = build(reading(5, grid=SPOT, centred=True, cover=0.7, at_m=(1.2, 0.7), view="spot 3"))
+    seen = np.isfinite(built.cover[:, 0])
+    covered = set(zip(built.row[seen].tolist(), built.col[seen].tolist(), strict=True))
+    # 1.2 m x 1.0 m about (1.2, 0.7): x 0.6-1.8, y 0.2-1.2; of cell (2, 3) it shows less than a quarter
+    assert covered == {(r, c) for r in (0, 1, 2) for c in (1, 2, 3)} - {(2, 3)}
+    whole = built.cover_se[(built.row == 1) & (built.col == 2), 0]
+    partly = built.cover_se[(built.row == 0) & (built.col == 2), 0]
+    assert partly > whole  # part of that cell was not in the picture
+    np.testing.assert_allclose(built.cover[seen], 0.7)
+
+
+def test_a_turned_spot_is_turned():
+    spot = reading(5, grid=SPOT, centred=True, at_m=(1.25, 1.0), turned_deg=90, view="spot 3")
+    built = build(spot)
+    seen = np.isfinite(built.cover[:, 0])
+    # turned a quarter it is 1.0 m wide and 1.2 m tall: x 0.75-1.75, y 0.4-1.6
+    assert set(built.col[seen].tolist()) == {1, 2, 3}
+    assert set(built.row[seen].tolist()) == {1, 2}
+
+
+def temperatures_file(tmp_path, text):
+    path = tmp_path / "temperatures.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_temperatures_are_read(tmp_path):
+    read = season.read_temperatures(
+        temperatures_file(tmp_path, "date,min_c,max_c\n2026-03-14,2,10\n2026-03-15,-1,7.5\n")
+    )
+    assert (read.first, read.last) == (date(2026, 3, 14), date(2026, 3, 15))
+    assert read.max_c.tolist() == [10, 7.5]
+
+
+def test_every_mistake_in_temperatures_is_told(tmp_path):
+    rows = ("14/3/2026,2,10", "2026-03-15,x,7", "2026-03-16,9,3", "2026-03-17,1,8", "2026-03-17,1,8",
+            "2026-03-20,1,99", "2026-03-21,1,9")  # fmt: skip
+    text = "\n".join(["date,min_c,max_c", *rows, ""])
+    with pytest.raises(LawnError) as caught:
+        season.read_temperatures(temperatures_file(tmp_path, text))
+    said = caught.value.mistakes
+    assert len(said) == 8
+    expected = (
+        "line 2: date '14/3/2026'",
+        "line 3: min_c 'x'",
+        "line 4: min_c 9 is above max_c 3",
+        "line 6: 2026-03-17 is there twice",
+        "line 7: 1 and 99 must be",
+        "2026-03-18 is missing",
+    )
+    for words in expected:
+        assert any(words in line for line in said), words
+
+
+def test_temperatures_without_their_columns(tmp_path):
+    with pytest.raises(LawnError, match="no column max_c; write date,min_c,max_c"):
+        season.read_temperatures(temperatures_file(tmp_path, "date,min_c,max\n"))
+    with pytest.raises(LawnError, match="no such file"):
+        season.read_temperatures(tmp_path / "none.csv")
+
+
+def steady(mean_c, days=60, first=SOWN):
+    return season.Temperatures(first, np.full(days, mean_c - 4.0), np.full(days, mean_c + 4.0))
+
+
+# Larsen and Bibby 2005, Crop Science 45:2030-2037: base, degree-days and days to half of final germination
+@pytest.mark.parametrize(
+    ("base_c", "total", "at_10", "at_15"),
+    [(3.6, 63.9, 9.98, 5.61), (2.6, 43.8, 5.92, 3.53), (2.6, 115.6, 15.62, 9.32)],
+)
+def test_thermal_time_to_half_of_germination(base_c, total, at_10, at_15):
+    for mean_c, days in ((10, at_10), (15, at_15)):
+        course = season.degree_days(steady(mean_c), sown=SOWN, base_c=base_c, days=40)
+        assert np.interp(total, course, np.arange(41)) == pytest.approx(days, abs=0.006)
+
+
+def test_cold_days_add_nothing():
+    assert season.degree_days(steady(2), sown=SOWN, base_c=3.6, days=10).max() == 0
+
+
+def test_degree_days_need_a_record_about_the_sowing():
+    with pytest.raises(DateError, match="must include the sowing on 2026-03-14"):
+        season.degree_days(steady(10, first=date(2026, 4, 1)), sown=SOWN, base_c=3.6, days=10)
+
+
+def test_degree_days_reach_the_visits_and_past_the_record_is_said():
+    built = build(reading(5), reading(12), temperatures=steady(10, days=10), base_c=3.6)
+    assert built.visits[0].degree_days == pytest.approx(5 * 6.4)
+    assert built.visits[1].degree_days == pytest.approx(12 * 6.4)
+    assert built.flags == ("temperatures end on 2026-03-23; later degree-days are at their last pace",)
+
+
+# --- what the outlook says -----------------------------------------------------------------------------
+
+
+def course(days, covers):
+    return build(*[reading(d, cover=c) for d, c in zip(days, covers, strict=True)])
+
+
+def test_a_good_lawn_is_on_course():
+    made = outlook.fit(course([4, 9, 14, 18, 23, 28, 33], [0.05, 0.08, 0.22, 0.45, 0.74, 0.88, 0.92]))
+    assert set(made.state) == {"on course"}
+    assert made.lawn.p_on_target > 0.6
+    assert 85 < 100 * made.lawn.cover_now < 96
+
+
+def test_a_lawn_where_nothing_comes_is_thin():
+    made = outlook.fit(
+        course([4, 9, 14, 21, 28, 35, 44, 55], [0.05, 0.05, 0.06, 0.06, 0.07, 0.06, 0.07, 0.07])
+    )
+    assert "on course" not in set(made.state)
+    assert made.lawn.cover_at_target < 0.4
+
+
+def test_day_nine_is_too_soon():
+    made = outlook.fit(course([4, 9], [0.04, 0.05]))
+    assert set(made.state) == {"too soon to say"}
+    assert "too soon to say for 24 of 24 cells" in made.lawn.sentence
+
+
+def test_cells_never_seen_say_so():
+    made = outlook.fit(build(*[reading(d, unseen=(7,)) for d in (5, 10, 15)]))
+    assert made.state[7] == "not seen"
+    assert made.why[7] == "no visit showed it"
+    assert made.lawn.sentence.endswith("1 cell was never seen")
+
+
+def test_the_headline():
+    made_season, _ = lawn(4, TableRecipe(rows=10, cols=14), until_day=28)
+    made = outlook.fit(made_season)
+    counts = made.lawn.counts
+    assert tuple(counts) == STATES
+    assert sum(counts.values()) == made.lawn.cells == 140
+    assert made.lawn.sentence.startswith(
+        f"{100 * made.lawn.cover_now:.0f} % covered on day 28, where this mix"
+    )
+    assert f"{counts['thin']} of 140 cells" in made.lawn.sentence
+    assert f"won't fill by 9 May: {made.lawn.thin_m2:.1f} m²" in made.lawn.sentence
+    assert made.lawn.thin_m2 == pytest.approx(0.25 * counts["thin"])
+
+
+def test_degree_days_and_days_agree_in_steady_weather():
+    readings = [reading(d, cover=c) for d, c in ((5, 0.06), (12, 0.2), (18, 0.45), (24, 0.75), (30, 0.88))]
+    base_c = mixes.get("perennial ryegrass").base_c
+    warm = build(*readings, temperatures=steady(base_c + outlook.REFERENCE_PACE, days=200), base_c=base_c)
+    by_days, by_heat = outlook.fit(warm, time_axis="days"), outlook.fit(warm)
+    assert (by_days.time_axis, by_heat.time_axis) == ("days", "degree-days")
+    np.testing.assert_allclose(by_heat.cover_at_target, by_days.cover_at_target, atol=1e-6)
+    np.testing.assert_allclose(by_heat.reach_days, by_days.reach_days, atol=1e-3)
+
+
+def test_degree_days_without_temperatures_are_refused():
+    with pytest.raises(SeasonError, match=r"temperatures\.csv"):
+        outlook.fit(course([5, 12], [0.1, 0.2]), time_axis="degree-days")
+
+
+def test_a_setback_is_said_and_made_good():
+    covers = [0.05, 0.1, 0.25, 0.5, 0.74, 0.86, 0.62]
+    made = outlook.fit(course([4, 9, 14, 18, 23, 27, 31], covers))
+    assert made.lawn.cover_now < 0.8
+    assert made.lawn.cover_at_target > 0.82
+    assert "points were lost" in made.lawn.sentence
+
+
+def test_same_season_same_outlook():
+    made_season, _ = lawn(2, TableRecipe(rows=6, cols=9), until_day=21)
+    one, two = outlook.fit(made_season), outlook.fit(made_season)
+    assert one.lawn == two.lawn
+    assert one.cover_at_target_low.tobytes() == two.cover_at_target_low.tobytes()

@@ -1,0 +1,240 @@
+"""Figures of the season: forecasts, thin cells, speed. Simulated lawns that nothing was tuned on; real plots.
+
+``rows()`` makes the table's rows; run alone, it prints them. The real plots are the dated series of winter
+wheat of Zenkl et al. 2022 (doi 10.3389/fpls.2021.774068, data CC BY-SA 4.0), where the environment variable
+TURFEYE_WHEAT names the folder with its index.csv (columns plot, date, cover_truth); they do not travel along.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import time
+from collections import defaultdict
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from turfeye import growth, outlook
+from turfeye.curve import cover_at
+from turfeye.records import Season, Target
+from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
+
+FIRST_SEED = 1000  # tuning used the seeds below 100
+AHEAD_DAYS = 14
+WANTED_COVER = 0.8
+
+
+def rows(*, lawns: int = 40, healthy: int = 200, others: int = 8) -> list[dict]:
+    """Every figure as name, value, reach, known."""
+    table = _simulated(range(FIRST_SEED, FIRST_SEED + lawns))
+    for world in ("gompertz", "wobble", "logit-offset"):
+        table += _misfit(world, range(FIRST_SEED, FIRST_SEED + others))
+    return table + _healthy(healthy) + _speed() + _real()
+
+
+def row(name: str, value: str, reach: str = "", known: str = "") -> dict:
+    return {"name": name, "value": value, "reach": reach, "known": known}
+
+
+def holds(season: Season, truth: TableTruth, found: growth.Fit, day: int) -> tuple[np.ndarray, bool]:
+    """Whether each seen cell's interval, and the lawn's, hold the truth so many days ahead."""
+    ahead = day + AHEAD_DAYS
+    later = replace(season, target=Target(WANTED_COVER, season.sowing.date + timedelta(days=ahead)))
+    made = outlook.forecast(later, found)
+    seen = made.state != "not seen"
+    true = truth.cover[:, ahead]
+    held = (true >= made.cover_at_target_low) & (true <= made.cover_at_target_high)
+    mean = true[seen].mean()
+    return held[seen], made.lawn.cover_at_target_low <= mean <= made.lawn.cover_at_target_high
+
+
+def date_errors(season: Season, truth: TableTruth, found: growth.Fit) -> np.ndarray:
+    """Days between forecast and true date of 80 % cover, of the seen cells that get there."""
+    made = outlook.forecast(replace(season, target=Target(WANTED_COVER, season.target.date)), found)
+    reached = truth.cover >= WANTED_COVER
+    first = reached.argmax(axis=1)
+    cells = np.flatnonzero(reached.any(axis=1) & (first > 0) & (made.state != "not seen"))
+    before, after = truth.cover[cells, first[cells] - 1], truth.cover[cells, first[cells]]
+    true = first[cells] - 1 + (WANTED_COVER - before) / (after - before)
+    # a cell that is said never to get there is counted as the end of the simulated season
+    return np.abs(np.minimum(made.reach_days[cells], truth.cover.shape[1] - 1) - true)
+
+
+def thin_counts(season: Season, truth: TableTruth, found: growth.Fit) -> np.ndarray:
+    """Right calls, wrong calls, missed cells, seen cells; the grey band counts for neither."""
+    made = outlook.forecast(season, found)
+    called, seen = made.state == "thin", made.state != "not seen"
+    return np.array([
+        (called & truth.thin).sum(),
+        (called & ~truth.thin & ~truth.grey).sum(),
+        (seen & ~called & truth.thin).sum(),
+        seen.sum(),
+    ])  # fmt: skip
+
+
+def fitted(season: Season) -> growth.Fit:
+    """The curves that ``outlook.fit`` finds, for more than one target."""
+    return growth.fit(
+        season.cover,
+        season.cover_se,
+        season.age_days,
+        place=np.stack([season.row, season.col], axis=1),
+        prior=outlook.prior_of(outlook.mixes.get(season.sowing.mix)),
+    )
+
+
+def scores(seeds: range, recipe: TableRecipe, days: tuple[int, ...]) -> dict:
+    """Per day: cells held, lawns held, date errors, thin counts."""
+    found: dict = {day: {"held": [], "lawn": [], "dates": [], "thin": np.zeros(4, int)} for day in days}
+    for seed in seeds:
+        for day in days:
+            season, truth = lawn(seed, recipe, until_day=day)
+            if not season.visits:
+                continue
+            curves = fitted(season)
+            held, lawn_held = holds(season, truth, curves, day)
+            found[day]["held"].append(held.mean())
+            found[day]["lawn"].append(lawn_held)
+            found[day]["dates"].append(date_errors(season, truth, curves).mean())
+            found[day]["thin"] += thin_counts(season, truth, curves)
+    return found
+
+
+def precision_recall(counts: np.ndarray) -> tuple[float, float]:
+    right, wrong, missed, _ = counts
+    return right / max(right + wrong, 1), right / max(right + missed, 1)
+
+
+def _simulated(seeds: range) -> list[dict]:
+    found = scores(seeds, TableRecipe(), (9, 14, 21, 28))
+    table = []
+    for day in (14, 21, 28):
+        name = f"cover {AHEAD_DAYS} days ahead from day {day}: 90 % interval holds"
+        whole = f"whole lawns: {np.mean(found[day]['lawn']):.0%} of {len(found[day]['lawn'])}"
+        table.append(row(name, f"{np.mean(found[day]['held']):.1%}", "87-93 %", whole))
+    table.append(
+        row("date of 80 % cover from day 21: mean error", f"{np.mean(found[21]['dates']):.2f} d", "<= 2 d")
+    )
+    for day, reach in ((28, ">= 0.95 / >= 0.95"), (21, ">= 0.90 / >= 0.85")):
+        precision, recall = precision_recall(found[day]["thin"])
+        table.append(
+            row(f"thin cells by day {day}: precision / recall", f"{precision:.3f} / {recall:.3f}", reach)
+        )
+    called = found[9]["thin"][:2].sum()
+    return [*table, row("called thin on day 9", f"{called} of {found[9]['thin'][3]} cells", "0")]
+
+
+def _misfit(world: str, seeds: range) -> list[dict]:
+    """Worlds that the curve can't follow: for honesty, no reach."""
+    found = scores(seeds, TableRecipe(world=world), (21, 28))
+    held = " / ".join(f"{np.mean(found[day]['held']):.1%}" for day in (21, 28))
+    precision, recall = precision_recall(found[28]["thin"])
+    return [
+        row(f"{world} world: interval holds from day 21 / 28", held),
+        row(f"{world} world: thin by day 28, precision / recall", f"{precision:.3f} / {recall:.3f}"),
+    ]
+
+
+def _healthy(count: int) -> list[dict]:
+    recipe = TableRecipe(rows=12, cols=18, failed_patches=0)
+    wrong = cells = 0
+    for seed in range(FIRST_SEED, FIRST_SEED + count):
+        season, truth = lawn(seed, recipe, until_day=28)
+        counts = thin_counts(season, truth, fitted(season))
+        wrong, cells = wrong + counts[:2].sum(), cells + counts[3]
+    return [
+        row(f"false thin on {count} healthy lawns, day 28", f"{wrong / cells:.3%} of {cells} cells", "<= 1 %")
+    ]
+
+
+def seconds(rows: int, cols: int) -> float:
+    """Processor time to fit and forecast so many cells x 12 visits, better of two."""
+    recipe = TableRecipe(rows=rows, cols=cols, visit_days=tuple(range(3, 39, 3)), lost_visit=0)
+    season, _ = lawn(1, recipe)
+    times = []
+    for _ in range(2):
+        start = time.process_time()
+        outlook.fit(season)
+        times.append(time.process_time() - start)
+    return min(times)
+
+
+def _speed() -> list[dict]:
+    small, large = seconds(40, 50), seconds(100, 200)
+    return [
+        row("2,000 cells x 12 visits, fitted and forecast", f"{small:.2f} s of one core", "<= 1 s"),
+        row(
+            "20,000 cells: time per cell against 2,000", f"{large / small / 10:.2f} times", "linear: about 1"
+        ),
+    ]
+
+
+def wheat_series(folder: Path, *, at_least: int = 6) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Days and covers of every plot with so many dates; days count from the plot's first picture."""
+    plots: dict[str, list[tuple[date, float]]] = defaultdict(list)
+    with (folder / "index.csv").open(newline="") as file:
+        for line in csv.DictReader(file):
+            plots[line["plot"]].append((date.fromisoformat(line["date"]), float(line["cover_truth"])))
+    series = {}
+    for plot, dated in plots.items():
+        dated.sort()
+        if len(dated) >= at_least:
+            days = np.array([(day - dated[0][0]).days for day, _ in dated], float)
+            series[plot] = days, np.array([cover for _, cover in dated])
+    return series
+
+
+WHEAT = growth.Prior(
+    start_logit=(-2.5, 1.0),
+    gain_logit=(0.5, 1.5),
+    log_rate=(-2.5, 0.8),  # a winter crop: weeks, not days
+    half_days=(100.0, 50.0),
+    failed_share=1e-6,
+    late_share=1e-6,
+)
+WHEAT_SE = 0.04  # the pictured square of a plot shifts between dates, says its page
+
+
+def wheat_fit(days: np.ndarray, cover: np.ndarray) -> growth.Fit:
+    settings = growth.Settings(offset_sd=0.005, worth=1.0)
+    return growth.fit(cover[None], np.full((1, len(days)), WHEAT_SE), days, prior=WHEAT, settings=settings)
+
+
+def wheat_scores(folder: Path) -> tuple[float, int, int]:
+    """r2 of fitted curves against the masks' cover, and later dates held by intervals from earlier ones."""
+    value, true, held, asked = [], [], 0, 0
+    for days, cover in wheat_series(folder).values():
+        found = wheat_fit(days, cover)
+        value.append(cover_at(found.best()[0], days)), true.append(cover)
+        for upto in range(4, len(days)):
+            early = wheat_fit(days[:upto], cover[:upto])
+            low, high = outlook.interval(early, days[upto], noise_sd=WHEAT_SE)
+            held += int(low[0] <= cover[upto] <= high[0])
+            asked += 1
+    value, true = np.concatenate(value), np.concatenate(true)
+    return 1 - ((value - true) ** 2).sum() / ((true - true.mean()) ** 2).sum(), held, asked
+
+
+def _real() -> list[dict]:
+    folder = os.environ.get("TURFEYE_WHEAT")
+    if not folder:
+        return [
+            row("real dated series (wheat plots)", "not here: TURFEYE_WHEAT names no folder", "r2 >= 0.95")
+        ]
+    r2, held, asked = wheat_scores(Path(folder))
+    return [
+        row("wheat plots, 6 dates or more: fitted curve against mask cover, r2", f"{r2:.3f}", ">= 0.95"),
+        row(
+            "wheat plots: next date held by the 90 % interval from the dates before",
+            f"{held} of {asked}",
+            "90 %",
+        ),
+    ]
+
+
+if __name__ == "__main__":
+    for line in rows():
+        print(f"{line['name']:75} {line['value']:28} {line['reach']:20} {line['known']}", flush=True)
