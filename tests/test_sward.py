@@ -1,0 +1,128 @@
+"""The sward classifier: shape, arithmetic, scale and light; its accuracy is measured by tools/score_sward.py."""
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from turfeye import sward
+from turfeye.errors import PhotoError, ViewError
+
+GREEN, STRAW, SOIL, PAPER = (78, 112, 42), (196, 170, 112), (112, 88, 66), (244, 243, 240)
+
+
+def ground(height, width, colour, seed=0, grain=10.0):
+    """Mottled ground of one colour."""
+    rng = np.random.default_rng(seed)
+    mottle = cv2.GaussianBlur(rng.normal(0, 1, (height, width, 1)), (0, 0), 1.2)[..., None] * grain * 3
+    return np.clip(np.array(colour) + mottle, 0, 255).astype(np.uint8)
+
+
+def blades(height, width, count, seed=0, back=SOIL):
+    """Curved green blades on soil, and the mask they cover: invented, drawn without anti-aliasing."""
+    rng = np.random.default_rng(seed)
+    picture, mask = ground(height, width, back, seed), np.zeros((height, width), np.uint8)
+    for _ in range(count):
+        foot = rng.uniform((0, 0), (width, height))
+        tip = foot + rng.normal(0, 16, 2)
+        bend = (foot + tip) / 2 + rng.normal(0, 4, 2)
+        t = np.linspace(0, 1, 9)[:, None]
+        line = ((1 - t) ** 2 * foot + 2 * t * (1 - t) * bend + t**2 * tip).round().astype(np.int32)
+        shade = np.clip(np.array(GREEN) * rng.uniform(0.8, 1.25), 0, 255)
+        cv2.polylines(picture, [line], False, shade.tolist(), 3)
+        cv2.polylines(mask, [line], False, 1, 3)
+    return picture, mask
+
+
+def stacked(shares):
+    return np.stack([shares.green, shares.straw, shares.bare, shares.other])
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(1, 90), st.integers(1, 70), st.integers(0, 9), st.sampled_from([None, 0.3, 1.0, 4.0]))
+def test_shares_of_any_picture_are_shares(height, width, seed, gsd_mm):
+    picture = np.random.default_rng(seed).integers(0, 256, (height, width, 3), np.uint8)
+    planes = stacked(sward.classify(picture, gsd_mm=gsd_mm))
+    assert planes.shape == (4, height, width)
+    assert planes.dtype == np.float32
+    assert planes.min() >= 0
+    np.testing.assert_allclose(planes.sum(0), 1, atol=1e-4)
+
+
+def test_bare_soil_and_paper_are_not_green():
+    assert sward.classify(ground(120, 180, SOIL), gsd_mm=1.0).green.mean() < 0.03
+    assert sward.classify(ground(120, 180, PAPER, grain=1), gsd_mm=1.0).green.mean() < 0.03
+
+
+@pytest.mark.parametrize("count", [40, 160, 500])
+def test_blades_are_counted_by_area(count):
+    picture, mask = blades(200, 300, count, seed=count)
+    cover = sward.classify(picture, gsd_mm=1.0).green.mean()
+    assert cover == pytest.approx(mask.mean(), abs=0.08)
+
+
+def test_where_the_blades_are():
+    picture, mask = blades(160, 240, 300, seed=5)
+    picture[:, 120:] = ground(160, 120, SOIL, 9)
+    green = sward.classify(picture, gsd_mm=1.0).green
+    assert green[:, :110].mean() > 5 * green[:, 130:].mean()
+    assert green[:, :120].mean() == pytest.approx(mask[:, :120].mean(), abs=0.1)
+
+
+def test_mirrored_picture_gives_the_same_cover():
+    picture, _ = blades(160, 256, 200, seed=2)
+    cover = sward.classify(picture).green.mean()
+    assert sward.classify(picture[:, ::-1].copy()).green.mean() == pytest.approx(cover, abs=0.02)
+    assert sward.classify(picture.transpose(1, 0, 2).copy()).green.mean() == pytest.approx(cover, abs=0.02)
+
+
+def test_finer_photo_is_judged_at_the_working_scale():
+    picture, _ = blades(160, 240, 200, seed=3)
+    fine = cv2.resize(picture, (720, 480), interpolation=cv2.INTER_LINEAR)
+    coarse = sward.classify(picture, gsd_mm=sward.WORKING_GSD_MM)
+    same = sward.classify(fine, gsd_mm=sward.WORKING_GSD_MM / 3)
+    assert same.green.shape == (480, 720)
+    assert same.green.mean() == pytest.approx(coarse.green.mean(), abs=0.03)
+
+
+def test_scale_may_differ_from_pixel_to_pixel():
+    picture, _ = blades(120, 200, 100, seed=4)
+    rows = np.linspace(9.0, 2.0, 120)[:, None] * np.ones((1, 200))
+    rows[:5] = np.nan  # above the horizon
+    np.testing.assert_array_equal(
+        sward.classify(picture, gsd_mm=rows).green, sward.classify(picture, gsd_mm=2.0).green
+    )
+
+
+def test_the_same_picture_gives_the_same_bytes_and_is_not_touched():
+    picture, _ = blades(100, 150, 80)
+    before = picture.copy()
+    first, second = (stacked(sward.classify(picture, gsd_mm=0.7)) for _ in range(2))
+    np.testing.assert_array_equal(first, second)
+    np.testing.assert_array_equal(picture, before)
+
+
+@pytest.mark.parametrize(
+    "picture",
+    [
+        np.zeros((20, 30), np.uint8),
+        np.zeros((20, 30, 4), np.uint8),
+        np.zeros((20, 30, 3)),
+        np.zeros((0, 30, 3), np.uint8),
+    ],
+)
+def test_other_arrays_are_refused(picture):
+    with pytest.raises(PhotoError, match=r"wanted a picture of shape \(H, W, 3\) in uint8"):
+        sward.classify(picture)
+
+
+@pytest.mark.parametrize("gsd_mm", [0.0, -1.0, float("nan")])
+def test_impossible_scales_are_refused(gsd_mm):
+    with pytest.raises(ViewError, match="above 0 mm"):
+        sward.classify(np.zeros((20, 30, 3), np.uint8), gsd_mm=gsd_mm)
+
+
+def test_a_scale_map_of_another_shape_is_refused():
+    with pytest.raises(ViewError, match="wanted one ground sample distance or"):
+        sward.classify(np.zeros((20, 30, 3), np.uint8), gsd_mm=np.ones((30, 20)))
