@@ -194,11 +194,11 @@ def _enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
 
 
 def _card_mask(shape: tuple[int, int], card_px: Floats | None) -> Flags:
-    """The card and a rim of a twentieth of its size."""
+    """The sheet that the card is printed on: A4 and Letter stand out by up to a seventh."""
     mask = np.zeros(shape, np.uint8)
     if card_px is not None:
         corners = np.asarray(card_px, dtype=float)
-        grown = corners.mean(axis=0) + 1.05 * (corners - corners.mean(axis=0))
+        grown = corners.mean(axis=0) + 1.16 * (corners - corners.mean(axis=0))
         cv2.fillPoly(mask, [np.rint(grown).astype(np.int32)], 1)
     return mask > 0
 

@@ -6,13 +6,12 @@ length: the header's figure to 2 %, else a phone's usual 26 mm to 20 % (35 mm eq
 above, height and focal length trade off and no picture tells them apart: there the answer stays near the
 usual phone, places on the ground stay good, and only ``height_m`` is as uncertain as the focal length.
 
-Covers seen obliquely are too high, since blades hide the soil; `straight_down` brings them to straight down.
+Cover seen obliquely is too high, since blades hide the soil: `gapfraction` brings it to straight down.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,7 +20,37 @@ import numpy as np
 
 from turfeye import outline
 from turfeye.errors import ViewError
+from turfeye.gapfraction import (
+    LEAF_ANGLE,
+    LEAF_ANGLE_SD,
+    extinction,
+    fit_leaf_angle,
+    projection,
+    straight_down,
+    straight_down_se,
+)
 from turfeye.records import Floats, Photo, Sighting, View
+
+__all__ = [
+    "LEAF_ANGLE",
+    "LEAF_ANGLE_SD",
+    "extinction",
+    "fit_leaf_angle",
+    "focal_from_35mm",
+    "from_card",
+    "from_corners",
+    "ground_area_m2",
+    "gsd_mm",
+    "horizon_px",
+    "placement_m",
+    "project",
+    "projection",
+    "resized",
+    "straight_down",
+    "straight_down_se",
+    "unproject",
+    "zenith_deg",
+]
 
 USUAL_FOCAL_35MM: Final = 26.0
 """A phone's main camera; common practice, no source."""
@@ -352,127 +381,3 @@ def placement_m(view: View, xy_m: Floats) -> Floats:
     cov = view.pose_cov
     error = np.sqrt(np.einsum("nij,jk,nik->n", moved[:, :, : len(cov)], cov, moved[:, :, : len(cov)]))
     return np.where(at[:, 2] > 0, error, np.nan).reshape(xy.shape[:-1])
-
-
-# -------------------------------------------------------------------------------------- the angle of view
-
-LEAF_ANGLE: Final = 0.9
-"""Campbell's chi of a lawn's blades: 1 is spherical, below 1 more upright, above 1 flatter.
-
-Fitted to nine rendered swards of upright to sprawling blades 29-67 mm long, an eighth to half covered, each
-seen from five tilts in 10 cm cells: 0.61 to 1.38, 0.90 over all. With it, cover as seen between 55 and 66
-degrees, 23 points too high, comes out 0.3 points too low, spread 6 points from sward to sward; with each sward's own chi,
-0.9-5.4 points rms over all angles."""
-LEAF_ANGLE_SD: Final = 0.3
-"""Of its logarithm, from lawn to lawn: the spread of those nine."""
-LEAST_GAP: Final = 0.004
-"""A cover of 1 as seen may hide this much soil: pixels and classes aren't finer."""
-
-
-def extinction(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
-    """G(theta) / cos(theta) of Campbell's ellipsoidal leaf-angle distribution.
-
-    sqrt(chi^2 + tan^2 theta) / Lambda, with Lambda = 2 at chi = 1 (spherical) [1]_.
-
-    .. [1] Campbell, G. S. (1986). Extinction coefficients for radiation in plant canopies calculated using an
-       ellipsoidal inclination angle distribution. Agricultural and Forest Meteorology 36, 317-321.
-    """
-    chi = leaf_angle
-    if abs(chi - 1) < 1e-6:
-        size = 2.0
-    elif chi < 1:
-        round_ = math.sqrt(1 - chi**2)
-        size = chi + math.asin(round_) / round_
-    else:
-        round_ = math.sqrt(1 - chi**-2)
-        size = chi + math.log((1 + round_) / (1 - round_)) / (2 * round_ * chi)
-    return np.sqrt(chi**2 + np.tan(np.radians(zenith_deg)) ** 2) / size
-
-
-def projection(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
-    """G(theta): mean projection of a unit of leaf area towards the zenith angle, Campbell's distribution.
-
-    >>> projection(np.array([0.0, 57.5]), leaf_angle=1.0).round(6).tolist()
-    [0.5, 0.5]
-    """
-    return extinction(zenith_deg, leaf_angle=leaf_angle) * np.cos(np.radians(zenith_deg))
-
-
-def _shortening(zenith_deg: Floats, leaf_angle: float) -> Floats:
-    """Depth of blades seen from straight above as a share of that seen obliquely."""
-    return leaf_angle / np.sqrt(leaf_angle**2 + np.tan(np.radians(zenith_deg)) ** 2)
-
-
-def straight_down(cover_as_seen: Floats, zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
-    """Cover as from straight above, of cover seen at a zenith angle.
-
-    The gap fraction is P(theta) = exp(-G(theta) L / cos theta) (Beer and Lambert), so 1 - cover from above is
-    the oblique gap to the power of the ratio of extinctions; the leaf area L, and any clumping that is the
-    same at both angles, drops out.
-
-    >>> round(float(straight_down(np.array(1 - math.exp(-1)), np.array(60.0), leaf_angle=1.0)), 4)
-    0.3935
-    """
-    gap = 1 - np.clip(cover_as_seen, 0.0, 1.0)
-    return 1 - gap ** _shortening(np.asarray(zenith_deg, dtype=float), leaf_angle)
-
-
-def straight_down_se(
-    cover_as_seen: Floats,
-    zenith_deg: Floats,
-    *,
-    leaf_angle: float = LEAF_ANGLE,
-    leaf_angle_sd: float = LEAF_ANGLE_SD,
-) -> Floats:
-    """Error of `straight_down` from not knowing the lawn's leaf angle, one standard deviation.
-
-    ``leaf_angle_sd`` is of its logarithm. A cover of 1 as seen is taken for one that hides `LEAST_GAP`.
-    """
-    log_gap = np.log(np.clip(1 - np.asarray(cover_as_seen, dtype=float), LEAST_GAP, 1.0))
-    share = _shortening(np.asarray(zenith_deg, dtype=float), leaf_angle)
-    by_log_angle = share * (1 - share**2)
-    return np.abs(np.exp(share * log_gap) * log_gap * by_log_angle) * leaf_angle_sd
-
-
-def fit_leaf_angle(
-    covers: Sequence[Floats], zeniths_deg: Sequence[Floats], *, cover_sd: float = 0.02
-) -> tuple[float, float]:
-    """The lawn's own leaf angle from two or more views of the same cells, and the error of its logarithm.
-
-    Parameters
-    ----------
-    covers : for each view (N,) covers as seen; NaN where not seen
-    zeniths_deg : for each view (N,) the zenith angles
-    cover_sd : error of a cover as seen
-
-    The angle is the most likely one, between 0.1 and 10, that makes the views' straight-down covers agree;
-    cells whose views disagree for other reasons lose their say.
-
-    Raises ViewError when no cell was seen by two views at angles that differ.
-    """
-    seen, angle = np.array(covers, dtype=float), np.array(zeniths_deg, dtype=float)
-    tilt = np.ptp(np.tan(np.radians(angle)) + 0 * seen, axis=0)  # NaN where a view did not see the cell
-    told = np.isfinite(tilt) & (tilt > 0.3) & (seen.mean(axis=0) < 0.98) & (seen.mean(axis=0) > 0.02)
-    if told.sum() < 3:
-        raise ViewError(
-            f"wanted at least three half-covered cells seen by all photos at angles that differ, got "
-            f"{told.sum()}; "
-            "take one photo from straight above and one at about 50 degrees of the same place"
-        )
-    seen, angle = seen[:, told], angle[:, told]
-    tries = np.linspace(math.log(0.1), math.log(10), 461)
-    cost = np.array([_disagreement(seen, angle, math.exp(t), cover_sd) for t in tries])
-    weight = np.exp(-(cost - cost.min()) / 2)
-    best = float(np.sum(tries * weight) / weight.sum())
-    sd = float(np.sqrt(np.sum((tries - best) ** 2 * weight) / weight.sum()))
-    return math.exp(best), max(sd, 0.02)
-
-
-def _disagreement(seen: Floats, angle: Floats, leaf_angle: float, cover_sd: float) -> float:
-    """Minus twice the log likelihood that views of the same cells agree straight down; Cauchy errors."""
-    down = straight_down(seen, angle, leaf_angle=leaf_angle)
-    share = _shortening(angle, leaf_angle)
-    slope = share * np.clip(1 - seen, LEAST_GAP, 1) ** (share - 1)
-    sd = cover_sd * np.maximum(slope, 0.1)
-    mean = np.sum(down / sd**2, axis=0) / np.sum(sd**-2, axis=0)
-    return float(2 * np.sum(np.log1p(((down - mean) / sd) ** 2 / 2) + np.log(sd)))
