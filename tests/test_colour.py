@@ -409,7 +409,9 @@ def test_twelve_megapixels_take_tens_of_milliseconds():
     got = correction()
     best = math.inf
     for _ in range(5):
-        start = time.perf_counter()
+        start = time.process_time()
         colour.corrected_coded(picture, got)
-        best = min(best, time.perf_counter() - start)
-    assert best < 0.05  # a quarter of 12 megapixels; generous, for busy machines
+        best = min(best, time.process_time() - start)
+    assert (
+        best < 0.05
+    )  # a quarter of 12 megapixels; processor time, so that other work on the machine does not count

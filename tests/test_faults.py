@@ -291,10 +291,12 @@ def test_quick_enough():
     both = Shares(*(np.tile(share, (2, 1)) for share in (GREEN, 0 * GREEN, 1 - GREEN, 0 * GREEN)))
     best = 1.0
     for _ in range(5):
-        start = time.perf_counter()
+        start = time.process_time()
         found(rgb, shares=both, correction=correction())
-        best = min(best, time.perf_counter() - start)
-    assert best < 0.09  # 30 ms on a core of one's own; generous, for busy machines
+        best = min(best, time.process_time() - start)
+    assert (
+        best < 0.09
+    )  # 30 ms on a core of one's own; processor time, so that other work on the machine does not count
 
 
 def test_reddish_soil_is_no_fallen_leaf():

@@ -10,7 +10,8 @@ for every a and b, and bends both as an S-curve (a) and as a shoulder or a lift 
 parameters tried on fifteen curves (sRGB, gamma 2.2, BT.709, Narkowicz's, Hable's and Hejl's filmic curves,
 Reinhard, smoothstep and logistic contrast, exponential shoulder) at three exposures, fitted to six neutral
 steps, it came out best: 1.2 % rms in reflectance between 3 % and 80 %, 2.3 % on the worst curve; plain sRGB
-is off by 23 %.
+is off by 23 %. On forty simulated phones the colour index of three greens is off by 0.02 (sd); without
+`_saturation` by 0.06, uncorrected by 0.09.
 
 Coded values are 0-255 throughout, as in the pictures; linear values are reflectance, 1 for a perfect white.
 """
