@@ -155,7 +155,7 @@ def _bench_spots() -> list[Job]:
             light=lights[n % 4],
             sun_elevation_deg=16.0 if lights[n % 4] == "warm evening" else 45.0,
             gsd_mm=0.55 + 0.02 * n,
-            size_px=(1824, 1368),
+            size_px=(1824, 1368) if n < 3 else (1216, 912),
         )
         phone = random_phone(np.random.default_rng(seed))
         recipe = replace(recipe, focal_35mm=phone.focal_35mm)
@@ -189,7 +189,7 @@ def _bench_lawns() -> list[Job]:
 def _lights() -> list[Job]:
     """The same turf in five lights, and with the phone's white balance 1.5 stops off either way."""
     base = replace(
-        random_spot(9500, card=60), cover=0.6, gsd_mm=0.62, size_px=(1632, 1224), tilt_deg=9.0, pale=0.0,
+        random_spot(9500, card=60), cover=0.6, gsd_mm=0.62, size_px=(1216, 912), tilt_deg=9.0, pale=0.0,
         soil="loam", wet=0.3, clover_per_m2=0.0, moss=0.0, leaves_per_m2=0.0, focal_35mm=26,
     )  # fmt: skip
     looks: tuple[tuple[str, str, float, tuple[float, float]], ...] = (

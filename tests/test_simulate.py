@@ -1,0 +1,215 @@
+"""The invented turf: places that persist, cover that comes out as asked, truth by cell."""
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+
+from turfeye.simulate import fields, lawns, recipes, samples, scene, truth
+from turfeye.simulate.mesh import Part, merged
+
+BOX = (0.0, 0.0, 0.3, 0.2)
+
+
+def flat_cover(parts, klass, box=BOX, pixel_m=0.0005):
+    """Share of a box that a class hides, straight down, by filling its triangles: no renderer needed."""
+    import cv2
+
+    x0, y0, x1, y1 = box
+    picture = np.zeros((round((y1 - y0) / pixel_m), round((x1 - x0) / pixel_m)), np.uint8)
+    for part in parts:
+        if part.klass == klass:
+            corners = (part.vertices[part.faces][..., :2] - [x0, y0]) / pixel_m - 0.5
+            for triangle in np.rint(corners * 16).astype(np.int32):
+                cv2.fillConvexPoly(picture, triangle, 1, lineType=cv2.LINE_8, shift=4)
+    return float(picture.mean())
+
+
+def test_places_do_not_depend_on_the_box():
+    small = fields.scatter(5, (0.1, 0.1, 0.2, 0.15), 5000)
+    large = fields.scatter(5, (0.0, 0.0, 0.5, 0.3), 5000)
+    found = {(i, j): k for k, (i, j) in enumerate(zip(large.i, large.j, strict=True))}
+    index = [found[i, j] for i, j in zip(small.i, small.j, strict=True)]
+    np.testing.assert_array_equal(small.x_m, large.x_m[index])
+    np.testing.assert_array_equal(small.draw(9), large.draw(9)[index])
+
+
+def test_hidden_numbers_are_uniform():
+    """Mean 1/2 and variance 1/12 of the uniform distribution, within four standard errors."""
+    u = fields.scatter(3, (0.0, 0.0, 3.0, 2.0), 10_000).draw(4)
+    assert abs(u.mean() - 0.5) < 4 / np.sqrt(12 * len(u))
+    assert abs(u.var() - 1 / 12) < 4 * np.sqrt(1 / 180 / len(u))
+
+
+def test_noise_stays_in_range_and_is_smooth():
+    x = np.linspace(0, 1, 2001)
+    values = fields.noise(1, x, 0 * x + 0.3, 0.1)
+    assert values.min() >= 0
+    assert values.max() <= 1
+    assert np.abs(np.diff(values)).max() < 0.02
+
+
+def grown(cover, **changes):
+    turf = scene.Turf(seed=11, cover=scene.level(cover), **changes)
+    around = (-0.08, -0.08, 0.38, 0.28)
+    surface = scene.ground(turf, around, 0.004)
+    return scene.blades(turf, around, surface)
+
+
+@pytest.mark.parametrize("cover", [0.1, 0.4, 0.7, 0.9])
+def test_cover_comes_out_near_what_was_asked(cover):
+    assert flat_cover(grown(cover), "green") == pytest.approx(cover, abs=0.09)
+
+
+def test_no_cover_is_no_leaf():
+    assert sum(len(part.faces) for part in grown(0.0)) == 0
+
+
+def test_wider_and_fewer_leaves_keep_the_cover():
+    turf = scene.Turf(seed=11, cover=scene.level(0.5))
+    around = (-0.08, -0.08, 0.68, 0.48)
+    surface = scene.ground(turf, around, 0.004)
+    box = (0.0, 0.0, 0.6, 0.4)
+    fine = scene.blades(turf, around, surface)
+    coarse = scene.blades(turf, around, surface, coarser=scene.level(3.0))
+    assert sum(len(p.faces) for p in coarse) < 0.5 * sum(len(p.faces) for p in fine)
+    assert flat_cover(coarse, "green", box) == pytest.approx(flat_cover(fine, "green", box), abs=0.04)
+
+
+def test_seedlings_persist_from_date_to_date():
+    """What stands early still stands later, at the same foot, only longer."""
+    early, late = (
+        np.concatenate([p.vertices[:: 9 if len(p.vertices) % 9 == 0 else 1] for p in grown(c)[:1]])
+        for c in (0.2, 0.5)
+    )
+    late_feet = {tuple(np.round(foot[:2], 3)) for foot in late}
+    shared = sum(tuple(np.round(foot[:2], 3)) in late_feet for foot in early)
+    assert len(late) > len(early)
+    assert shared > 0.25 * len(early)  # side vectors widen with the leaf, so rounded feet move by a hair
+
+
+def test_straw_share():
+    turf = scene.Turf(seed=2, cover=scene.level(0.0), straw=scene.level(0.25))
+    around = (-0.06, -0.06, 0.66, 0.46)
+    parts = scene.straw(turf, around, scene.ground(turf, around, 0.004))
+    assert flat_cover(parts, "straw", (0.0, 0.0, 0.6, 0.4)) == pytest.approx(0.25, abs=0.09)
+
+
+def test_every_part_is_sound():
+    turf = scene.Turf(
+        seed=4, cover=scene.level(0.3), clover_per_m2=200, leaves_per_m2=80, moss=scene.level(0.2)
+    )
+    parts = scene.turf_parts(turf, BOX, step_m=0.003)
+    assert {part.klass for part in parts} == {"green", "straw", "bare", "other"}
+    for part in parts:
+        assert np.isfinite(part.vertices).all(), part.name
+        assert part.faces.min() >= 0
+        assert part.faces.max() < len(part.vertices), part.name
+        assert part.rgb_linear.min() >= 0, part.name
+        assert part.rgb_linear.max() <= 1, part.name
+    together = merged(parts)
+    assert len(together) < len(parts)
+    assert sum(len(p.faces) for p in together) == sum(len(p.faces) for p in parts)
+
+
+def test_part_refuses_what_does_not_fit():
+    corner = np.zeros((3, 3), np.float32)
+    face = np.array([[0, 1, 2]])
+    with pytest.raises(ValueError, match="class must be one of"):
+        Part("weed", "purple", corner, face, rgb_linear=corner)
+    with pytest.raises(ValueError, match="either rgb_linear or texture"):
+        Part("weed", "green", corner, face)
+    with pytest.raises(ValueError, match="one colour a vertex"):
+        Part("weed", "green", corner, face, rgb_linear=corner[:2])
+
+
+def test_a_pressed_spot_has_nothing_above_the_sheet():
+    turf = scene.Turf(seed=4, cover=scene.level(0.5))
+    parts, top = scene.pressed(scene.turf_parts(turf, BOX, step_m=0.004), 0.15, 0.1, (0.05, 0.04))
+    soil = next(part for part in parts if part.name == "soil").vertices
+    under = (np.abs(soil[:, 0] - 0.15) < 0.05) & (np.abs(soil[:, 1] - 0.1) < 0.04)
+    assert soil[under, 2].max() <= top + 1e-6
+
+
+def test_focal_length_is_diagonal_based():
+    """26 mm at 4000 x 3000 is 3004.6 px: f35 / 43.2666 x diagonal (CIPA DCG-001's diagonal equivalence)."""
+    recipe = dataclasses.replace(recipes.random_spot(1), size_px=(4000, 3000), focal_35mm=26)
+    assert recipe.focal_px == pytest.approx(3004.6, abs=0.1)
+
+
+def test_the_camera_looks_where_it_should():
+    recipe = dataclasses.replace(recipes.random_spot(3), tilt_deg=25.0, gsd_mm=0.6, aim_m=(0.05, -0.02))
+    view = recipe.view()
+    assert view.tilt_deg == pytest.approx(25.0)
+    middle = truth.project(view, np.array([[0.05, -0.02, 0.01]]))
+    np.testing.assert_allclose(middle, [[(816 - 1) / 2, (544 - 1) / 2]], atol=1e-6)
+    step = truth.project(view, np.array([0.05, -0.02, 0.01]) + np.eye(3)[:1] * 1e-3) - middle
+    assert 0.5 < np.linalg.norm(step) * 0.6 < 1.1  # a millimetre is 1 / 0.6 px, foreshortened at most
+
+
+def test_recipes_fit_in_json_and_differ():
+    drawn = [recipes.random_spot(seed) for seed in range(20)]
+    assert len({json.dumps(recipe.as_json()) for recipe in drawn}) == 20
+    assert recipes.random_spot(7) == recipes.random_spot(7)
+    assert json.loads(json.dumps(lawns.random_garden(5).as_json()))["seed"] == 5
+
+
+def test_cover_grows_and_the_patch_does_not():
+    growth, seed = samples.FERRY.growth, samples.FERRY.seed
+    x, y = np.array([0.75, 2.0, 3.05]), np.array([2.6, 3.5, 2.0])  # in the patch, beside, in the strip
+    days = np.array([lawns.cover_at(growth, float(age), seed)(x, y) for age in (0, 20, 30, 53)])
+    assert (np.diff(days, axis=0) >= -1e-6).all()
+    patch, healthy, strip = days[-1]
+    assert patch < 0.15
+    assert healthy > 0.85
+    assert days[2, 2] < days[2, 1] - 0.3
+    assert strip < healthy
+
+
+def test_inside_a_polygon():
+    test = lawns.inside(((0.0, 0.0), (4.0, 0.0), (4.0, 1.0), (1.0, 1.0), (1.0, 3.0), (0.0, 3.0)))
+    found = test(np.array([0.5, 3.5, 3.5, 0.5]), np.array([2.5, 0.5, 2.5, 3.5]))
+    assert found.tolist() == [True, True, False, False]
+
+
+def test_cell_table_leaves_the_card_out():
+    """A half-green picture with a card on it: the cover is that of the lawn which the card leaves free."""
+    view = dataclasses.replace(recipes.random_spot(3), tilt_deg=0.0, turn_deg=0.0, gsd_mm=1.0).view()
+    grid = truth.spot_cells(view)
+    assert (grid.rows, grid.cols) == (4, 8)
+    down = np.zeros((200, 400, 5), np.float32)
+    down[..., 4] = 1
+    down[:, :200, 0] = 1.0
+    down[:, 200:, 2] = 1.0
+    table = truth.cell_table(down, grid, pixel_m=0.002, card=truth.CardPlace())
+    cover = table[:, truth.COLUMNS.index("cover")]
+    x = table[:, truth.COLUMNS.index("x_m")]
+    np.testing.assert_allclose(cover, x < 0)
+    middle = (np.abs(table[:, 2]) < 0.1) & (np.abs(table[:, 3]) < 0.1)
+    assert not middle.any()  # wholly under the card
+    assert table[:, -1].max() > 0.4
+
+
+@pytest.mark.slow
+def test_a_small_picture_has_consistent_truth():
+    """Seen by the camera from straight above and by the truth, the same turf has the same shares."""
+    pytest.importorskip("mitsuba")
+    from turfeye.simulate.render import Stage
+
+    recipe = dataclasses.replace(
+        recipes.random_spot(12), card=None, cover=0.4, gsd_mm=1.5, tilt_deg=0.0, turn_deg=0.0,
+        light="overcast", size_px=(96, 64), patchiness=0.2, leaves_per_m2=0.0, moss=0.0,
+    )  # fmt: skip
+    view = recipe.view()
+    stage = Stage(recipes.spot_parts(recipe), recipe.lighting())
+    picture = stage.photograph(view, spp=8, seed=1)
+    assert picture.rgb_linear.shape == (64, 96, 3)
+    np.testing.assert_allclose(picture.shares.sum(axis=-1), 1, atol=1e-5)
+    assert picture.lawn.min() > 0.99
+    box = (-0.07, -0.045, 0.07, 0.045)
+    down = stage.straight_down(box, pixel_m=0.001, spp=8)
+    assert down.shape == (90, 140, 5)
+    assert down[..., 0].mean() == pytest.approx(picture.shares[..., 0].mean(), abs=0.08)
+    # An overcast sky over a turf that reflects 5-20 % of it: neither black nor burnt out.
+    assert 0.01 < picture.rgb_linear.mean() < 0.4
