@@ -16,6 +16,7 @@ import json
 import math
 import re
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -97,9 +98,9 @@ def held_out(name: str) -> bool:
 
 def lawn_of(folder: Path, name: str) -> np.ndarray:
     """(H, W) uint8 truth, 255 = lawn; in a spot picture all but the card and other large things is lawn."""
-    drawn = cv2.imread(str(folder / f"{name}-lawn.png"), cv2.IMREAD_GRAYSCALE)
-    if drawn is not None:
-        return drawn
+    drawn = folder / f"{name}-lawn.png"
+    if drawn.exists():
+        return cv2.imread(str(drawn), cv2.IMREAD_GRAYSCALE)
     with Image.open(folder / f"{name}-shares.png") as shares:
         other = cv2.medianBlur(np.asarray(shares)[..., 3], 15) > 127
     _, label, stats, _ = cv2.connectedComponentsWithStats(other.astype(np.uint8))
@@ -188,8 +189,46 @@ def loss_of(logits: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
     return F.binary_cross_entropy_with_logits(logits, wanted) + (1 - (both + 50) / (either + 50)).mean()
 
 
-def train(pictures: list, *, steps: int, batch: int, seed: int, stop_after_s: float, device: str) -> Region:
+@dataclass(frozen=True)
+class Plan:
+    """How long and how fast to train."""
+
+    steps: int = 3000
+    batch: int = 24
+    rate: float = 3e-3
+    seed: int = 20260402
+    stop_after_s: float = 3600.0
+    start: Path | None = None  # an exported network to carry on from
+
+
+def started(path: Path) -> Region:
+    """A network with the weights of an exported one (its normalisations lie folded in its convolutions)."""
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(str(path)).graph
+    given = {item.name: torch.from_numpy(numpy_helper.to_array(item).copy()) for item in graph.initializer}
+    folded = [n.input for n in graph.node if n.op_type == "Conv" and n.input[1].startswith("onnx::")]
+    net = Region().eval()
+    own = net.state_dict()
+    pairs = [("stem.0", "stem.1")]
+    for group, count in (("down", 5), ("deep", 3), ("up", 5)):
+        for k in range(count):
+            pairs += [
+                (f"{group}.{k}.first", f"{group}.{k}.norm1"),
+                (f"{group}.{k}.second", f"{group}.{k}.norm2"),
+            ]
+    for (conv, norm), names in zip(pairs, folded, strict=True):
+        own[f"{conv}.weight"], own[f"{norm}.bias"] = given[names[1]], given[names[2]]
+        own[f"{norm}.running_var"].fill_(1.0 - 1e-5)  # with its epsilon: the identity
+    own.update({name: value for name, value in given.items() if name in own})
+    net.load_state_dict(own)
+    return net
+
+
+def train(pictures: list, plan: Plan, device: str) -> Region:
     """Fit on all pictures; the weights returned are a running mean over the steps."""
+    steps, batch, seed, stop_after_s = plan.steps, plan.batch, plan.seed, plan.stop_after_s
     torch.manual_seed(seed)
     rng = torch.Generator(device).manual_seed(seed)
     shelves = []  # lying and upright pictures apart
@@ -201,24 +240,24 @@ def train(pictures: list, *, steps: int, batch: int, seed: int, stop_after_s: fl
             shelves.append((rgb, lawn, (SHORT_PX, LONG_PX) if lying else (LONG_PX, SHORT_PX)))
     weight = torch.tensor([float(len(shelf[0])) for shelf in shelves])
     layout = torch.channels_last if device == "cuda" else torch.contiguous_format
-    net = Region().to(device, memory_format=layout)
+    net = (started(plan.start) if plan.start else Region()).to(device, memory_format=layout)
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.995), use_buffers=True
     )
-    optimiser = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=2e-3)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=2e-3)
     start = time.time()
     for step in range(steps):
         done = max(step / steps, (time.time() - start) / stop_after_s)
         if done >= 1:
             break
-        rate = 3e-3 * min(1.0, step / 100 + 0.01) * (0.5 + 0.5 * math.cos(math.pi * done))
+        rate = plan.rate * min(1.0, step / 100 + 0.01) * (0.5 + 0.5 * math.cos(math.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
         rgb, lawn, size = shelves[int(torch.multinomial(weight, 1))]
         pick = torch.randint(len(rgb), (batch,), generator=rng, device=device)
         picture, wanted = moved(rgb[pick].float() / 255, lawn[pick].float() / 255, size, rng)
         picture = relit(picture, rng).contiguous(memory_format=layout)
-        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+        with torch.autocast(device, torch.bfloat16):
             logits = net.logits(picture)
         loss = loss_of(logits, wanted)
         optimiser.zero_grad()
@@ -226,7 +265,7 @@ def train(pictures: list, *, steps: int, batch: int, seed: int, stop_after_s: fl
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         mean.update_parameters(net)
-        if step % 200 == 0 or step == steps - 1:
+        if step % 50 == 0 or step == steps - 1:
             print(f"step {step} loss {loss.item():.4f} {time.time() - start:.0f} s", flush=True)
     return mean.module.float().cpu().eval()
 
@@ -250,18 +289,20 @@ def main() -> None:
     )
     parser.add_argument("out", type=Path)
     parser.add_argument("data", type=Path, nargs="+")
-    parser.add_argument("--steps", type=int, default=3000)
     parser.add_argument("--spots", type=int, default=40)
-    parser.add_argument("--batch", type=int, default=24)
-    parser.add_argument("--seed", type=int, default=20260402)
-    parser.add_argument("--stop-after-s", type=float, default=3600.0)
+    parser.add_argument("--steps", type=int, default=Plan.steps)
+    parser.add_argument("--batch", type=int, default=Plan.batch)
+    parser.add_argument("--rate", type=float, default=Plan.rate)
+    parser.add_argument("--seed", type=int, default=Plan.seed)
+    parser.add_argument("--stop-after-s", type=float, default=Plan.stop_after_s)
+    parser.add_argument("--start", type=Path, help="an exported network to carry on from")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     pictures = load(args.data, spots=args.spots)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     print(f"{len(pictures)} training pictures, {device}", flush=True)
-    options = {"steps": args.steps, "batch": args.batch, "seed": args.seed}
-    net = train(pictures, **options, stop_after_s=args.stop_after_s, device=device)
+    plan = Plan(args.steps, args.batch, args.rate, args.seed, args.stop_after_s, args.start)
+    net = train(pictures, plan, device)
     print(f"{sum(p.numel() for p in net.parameters()):,} weights")
     export(net, args.out)
 
