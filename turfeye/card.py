@@ -28,6 +28,7 @@ __all__ = [
 QUICK_SIDE_PX: Final = 1000
 """Long side of the small copy that is searched first: a spot photo's markers have some 25 px in it."""
 
+SMALLEST_MARKER_PX: Final = 9.0
 MOST_BRIGHT_PARTS: Final = 16
 
 _MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
@@ -147,15 +148,18 @@ def _bright_parts(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
     small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     stands_out = cv2.subtract(small, cv2.blur(small, (81, 81)))  # a card this size is found in the small copy
     joined = cv2.morphologyEx((stands_out > 30).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    _, _, facts, _ = cv2.connectedComponentsWithStats(joined)
-    facts = facts[1:][np.argsort(-facts[1:, cv2.CC_STAT_AREA])]  # the first is the background
-    wide = np.max(facts[:, 2:4], axis=1) if len(facts) else np.empty(0)
+    count, label, facts, _ = cv2.connectedComponentsWithStats(joined)
+    strength = np.bincount(label.ravel(), weights=stands_out.ravel(), minlength=count)
+    wide = facts[:, 2:4].max(axis=1)
+    likely = np.flatnonzero((wide >= 8) & (wide <= 160) & (np.arange(count) > 0))  # 0 is the background
     marks: list[_Mark] = []
-    for left, top, width, height, _ in facts[(wide >= 8) & (wide <= 160)][:MOST_BRIGHT_PARTS]:
+    for left, top, width, height, _ in facts[likely[np.argsort(-strength[likely])][:MOST_BRIGHT_PARTS]]:
         pad = 4 + max(width, height) // 3
         box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
         box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
         marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3]), spots))
+        if _cards(marks):
+            break
     return marks
 
 
@@ -170,10 +174,11 @@ def _whole(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
     return marks
 
 
-def _detector(*, strict: bool = False) -> cv2.aruco.ArucoDetector:
+def _detector(long_side_px: int, scale: float, *, strict: bool) -> cv2.aruco.ArucoDetector:
     """Small markers need every tolerance there is; the card's geometry then throws out what was misread."""
     settings = cv2.aruco.DetectorParameters()
-    settings.minMarkerPerimeterRate = 0.01  # the default misses markers below 40 px
+    # no smaller than can be read: grass makes thousands of smaller outlines, and they take the time
+    settings.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX * max(scale, 1.0) / long_side_px
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # done once, at full size
     if not strict:
         settings.errorCorrectionRate = 1.0  # five of the 36 bits: what the family can mend
@@ -189,7 +194,7 @@ def _detect(gray: Bytes, scale: float, spots: Collection[int] | None, *, strict:
     if scale != 1.0:
         how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
         gray = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=how), np.uint8)
-    corners, ids, _ = _detector(strict=strict).detectMarkers(gray)
+    corners, ids, _ = _detector(max(gray.shape), scale, strict=strict).detectMarkers(gray)
     if ids is None:
         return []
     marks = []
