@@ -81,6 +81,24 @@ def test_somebody_before_the_edge_does_not_dent_the_outline():
     assert np.abs(outline - LAWN).max() < 5.0
 
 
+def test_a_card_at_the_near_edge_does_not_dent_the_outline():
+    found = painted(LAWN)
+    found[370:430, 280:340] = 0.0
+    outline = region.propose_outline(found)
+    assert len(outline) == 4
+    assert np.abs(outline - LAWN).max() < 6.0
+
+
+def test_round_lawn_gets_a_plain_outline_about_it():
+    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    found = (((xx - 320) / 200) ** 2 + ((yy - 260) / 120) ** 2 < 1).astype(np.float32)
+    outline = region.propose_outline(found)
+    assert 4 <= len(outline) <= 8
+    score, warning = region.check_corners(found, outline)
+    assert score > 0.9
+    assert warning is None
+
+
 def test_bare_patch_stays_inside_and_a_second_lawn_is_left_out():
     found = painted(LAWN)
     found[250:300, 250:330] = 0.2

@@ -12,7 +12,7 @@ import numpy as np
 
 from turfeye.errors import PhotoError, ViewError
 from turfeye.models import load_network
-from turfeye.records import Bytes, Flags, Floats
+from turfeye.records import Bytes, Flags, Floats, Whole
 
 NETWORK = "region.onnx"
 LONG_PX = 384  # longer side of what the network sees
@@ -20,6 +20,8 @@ STEP_PX = 32  # the network halves its picture five times
 WORK_PX = 1024  # geometry is done at this size: finer than the network sees
 LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the photo was taken for
 CORNERS = (4, 8)
+PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
+DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
 
 
@@ -76,18 +78,13 @@ def propose_outline(region: Floats) -> Floats:
     ViewError : no part of the picture is lawn enough.
     """
     main, scale = _main_part(region)
-    contours, _ = cv2.findContours(main.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    edge = max(contours, key=cv2.contourArea)[:, 0].astype(np.float64)
-    starts = _corner_places(edge)
-    sides = [_run(edge, a, b) for a, b in zip(starts, np.roll(starts, -1), strict=True)]
-    lines = [_line(side) for side in sides]
-    reach = 0.06 * np.hypot(*main.shape)
-    corners = []
-    for k, place in enumerate(edge[starts]):
-        met = _crossing(lines[k - 1], lines[k])
-        corners.append(met if met is not None and np.hypot(*(met - place)) < reach else place)
-    outline = np.clip(np.array(corners), 0, np.array(main.shape[::-1]) - 1.0)
-    return _in_order((outline + 0.5) / scale - 0.5)
+    main = _without_dents(main)
+    edge = _edge(main)
+    limits = np.array(main.shape[::-1]) - 1.0
+    tries = [np.clip(_squared(edge, starts), 0, limits) for starts in _corner_places(edge)]
+    scores = np.array([_agreement(_inside(outline, main.shape, 1.0), main) for outline in tries])
+    plainest = int(np.argmax(scores >= scores.max() - PLAINNESS))  # tries come with fewest corners first
+    return _in_order((tries[plainest] + 0.5) / scale - 0.5)
 
 
 def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None]:
@@ -118,10 +115,10 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
             "no lawn was recognised in this photo; check that it shows the lawn, and the marked corners",
         )
     marked = _inside(corners, main.shape, scale)
-    both = float((marked & main).sum())
-    score = both / max(float((marked | main).sum()), 1.0)
+    score = _agreement(marked, main)
     if score >= GOOD_SCORE:
         return score, None
+    both = float((marked & main).sum())
     inside, covered = both / max(float(marked.sum()), 1.0), both / max(float(main.sum()), 1.0)
     if inside < 0.5 and covered < 0.5:
         words = "the marked outline hardly overlaps the lawn: are the corners in order, and of this photo?"
@@ -205,19 +202,52 @@ def _inside(corners_px: Floats, shape: tuple[int, ...], scale: float) -> Flags:
     return mask.astype(bool)
 
 
-def _corner_places(edge: Floats) -> Floats:
-    """Indexes into a closed edge (N, 2) of its 4 to 8 main corners, in its order."""
+def _edge(part: Flags) -> Floats:
+    """The outer edge's pixels of the largest piece, (N, 2), in order."""
+    contours, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(max(contours, key=cv2.contourArea)[:, 0], np.float64)
+
+
+def _without_dents(part: Flags) -> Flags:
+    """The part's convex hull where that adds little: somebody's legs or a card at the edge leave dents.
+
+    An L-shaped or notched lawn adds more than ``DENTS`` and stays as it is.
+    """
+    hull = cv2.convexHull(_edge(part).astype(np.int32)[:, None])
+    whole = np.zeros(part.shape, np.uint8)
+    cv2.fillConvexPoly(whole, hull, 1)
+    return whole.astype(bool) if part.sum() >= (1 - DENTS) * whole.sum() else part
+
+
+def _corner_places(edge: Floats) -> list[Whole]:
+    """For 4, then 5, up to 8 corners where there are such: indexes into a closed edge (N, 2), in order."""
     closed = np.round(edge).astype(np.int32)[:, None]
     around = cv2.arcLength(closed, True)
-    polygon = np.asarray(closed)
-    for share in np.geomspace(0.008, 0.2, 40):
-        polygon = np.asarray(cv2.approxPolyDP(closed, share * around, True), np.int32)
-        if len(polygon) <= CORNERS[1]:
-            break
-    if len(polygon) < CORNERS[0]:  # a triangle of lawn: the box about it is the better start
-        polygon = cv2.boxPoints(cv2.minAreaRect(closed)).astype(np.int32)[:, None]
-    distance = np.linalg.norm(edge[:, None] - polygon[None, :, 0], axis=2)
-    return np.unique(distance.argmin(axis=0))
+    found: dict[int, Floats] = {}
+    for share in np.geomspace(0.006, 0.2, 50):
+        polygon = np.asarray(cv2.approxPolyDP(closed, share * around, True))
+        if CORNERS[0] <= len(polygon) <= CORNERS[1]:
+            found.setdefault(len(polygon), polygon[:, 0].astype(np.float64))
+    if not found:  # a triangle of lawn, a disc: the box about it is the better start
+        found[4] = np.asarray(cv2.boxPoints(cv2.minAreaRect(closed)), np.float64)
+    places = [np.linalg.norm(edge[:, None] - found[k][None], axis=2).argmin(axis=0) for k in sorted(found)]
+    return [np.unique(place) for place in places]
+
+
+def _squared(edge: Floats, starts: Whole) -> Floats:
+    """Corners where the lines fitted to the sides meet; a corner that would jump stays where it was."""
+    lines = [_line(_run(edge, a, b)) for a, b in zip(starts, np.roll(starts, -1), strict=True)]
+    reach = 0.06 * np.linalg.norm(np.ptp(edge, axis=0))
+    corners = []
+    for k, place in enumerate(edge[starts]):
+        met = _crossing(lines[k - 1], lines[k])
+        corners.append(met if met is not None and np.hypot(*(met - place)) < reach else place)
+    return np.array(corners)
+
+
+def _agreement(one: Flags, other: Flags) -> float:
+    """Intersection over union."""
+    return float((one & other).sum()) / max(float((one | other).sum()), 1.0)
 
 
 def _run(edge: Floats, start: int, stop: int) -> Floats:
