@@ -121,7 +121,8 @@ def _sentence(
     low, middle, high = (100 * part for part in difference)
     unit = "day" if by == "days" else "degree-day"
     when = f"on day {at:.0f}" if by == "days" else f"at {at:.0f} degree-days"
-    points = f"{abs(middle):.0f} {'point' if f'{abs(middle):.0f}' == '1' else 'points'} {'more' if middle >= 0 else 'less'} cover {when}"
+    word = "point" if f"{abs(middle):.0f}" == "1" else "points"
+    points = f"{abs(middle):.0f} {word} {'more' if middle >= 0 else 'less'} cover {when}"
     points += f" (90 % interval {low:+.0f} to {high:+.0f})"
     if low <= 0 <= high:
         return f"no clear difference from {name}: {points}"

@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from turfeye.curve import Curve, P, value_and_slope
-from turfeye.records import Floats, Whole
+from turfeye.records import Flags, Floats, Whole
 
 _GAIN, _HALF = 1, 3
 KINDS = 3
@@ -91,6 +91,7 @@ class Settings:
     curve: Curve = "logistic"
     offset_sd: float = 0.025  # of a visit: light and camera
     curve_sd: float = 0.012  # what no smooth curve follows, a cell and a visit
+    setback_sd: float = 0.15  # of a visit when the lawn has visibly lost cover, which no growth curve does
     noise_tails: float = 8.0  # degrees of freedom of the noise
     offset_tails: float = 3.0  # and of the visits' offsets: a setback is rare and large
     rounds: int = 30
@@ -144,9 +145,10 @@ def fit(
     every = np.flatnonzero(np.isfinite(cover).any(axis=1))
     pool = every[:: max(1, -(-len(every) // _POOL))]
     shared = _Shared.start(prior, len(x))
+    set_back = setbacks(cover, x, settings)
     theta = np.broadcast_to(shared.kind_means(prior)[:, None], (KINDS, len(pool), P)).copy()
     if len(pool):
-        view = _Seen.of(cover[pool], se[pool], x, settings)
+        view = _Seen.of(cover[pool], se[pool], x, set_back, settings)
         cov = None
         for turn in range(settings.rounds):
             for _ in range(2):
@@ -155,7 +157,34 @@ def fit(
             shared, theta, moved = _shared_step(view, cells, shared, prior, settings, turn=turn)
             if turn > 20 and moved < 0.01:
                 break
-    return _all_cells(cover, se, x, place, shared, prior, settings)
+    return _all_cells(cover, se, x, place, set_back, shared, prior, settings)
+
+
+SETBACK_HALF_DAYS = 5.0
+"""Half of a setback is made good in this time; ours."""
+
+
+def setbacks(cover: Floats, x: Floats, settings: Settings) -> Flags:
+    """(V,) visits on which the lawn is short of cover that it had: mown too low, or dry.
+
+    Grass that establishes only gains, so a fall of the median cell beyond what light does is a setback; it
+    lasts until the loss is made good, or for three of its half-lives.
+    """
+    set_back = np.zeros(len(x), bool)
+    fallen_at = -np.inf
+    for later in range(1, len(x)):
+        falls = []
+        for earlier in np.flatnonzero(~set_back[:later]):
+            both = np.isfinite(cover[:, earlier]) & np.isfinite(cover[:, later])
+            if both.any():
+                falls.append(float(np.median(cover[both, earlier] - cover[both, later])))
+        fall = max(falls, default=0.0)
+        begins = fall > 3 * settings.offset_sd
+        lasts = fall > 0 and x[later] - fallen_at < 3 * SETBACK_HALF_DAYS
+        if begins and not set_back[later - 1]:
+            fallen_at = x[later]
+        set_back[later] = begins or lasts
+    return set_back
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,12 +194,13 @@ class _Seen:
     cover: Floats  # (N, V)
     weight: Floats  # (N, V), 1 / variance at noise scale 1
     x: Floats  # (V,)
+    set_back: Flags  # (V,)
 
     @classmethod
-    def of(cls, cover: Floats, se: Floats, x: Floats, settings: Settings) -> _Seen:
+    def of(cls, cover: Floats, se: Floats, x: Floats, set_back: Flags, settings: Settings) -> _Seen:
         seen = np.isfinite(cover)
         variance = np.where(seen & np.isfinite(se), se, 0.05) ** 2 + settings.curve_sd**2
-        return cls(np.where(seen, cover, 0.0), np.where(seen, 1 / variance, 0.0), x)
+        return cls(np.where(seen, cover, 0.0), np.where(seen, 1 / variance, 0.0), x, set_back)
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,6 +345,7 @@ def _shared_step(
     offset_precision = np.full(visits, 1e4 / offset_var)  # first a curve without offsets, then these
     if turn >= 8:
         offset_precision = (tails + 1) / (tails + shared.offset**2 / offset_var) / offset_var
+        offset_precision[view.set_back] = 1 / settings.setback_sd**2
     prior_precision = np.concatenate([1 / prior.sd**2, offset_precision])
     gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset])
     cov = np.linalg.inv(information + np.diag(prior_precision))
@@ -354,6 +385,7 @@ def _all_cells(
     se: Floats,
     x: Floats,
     place: Whole | None,
+    set_back: Flags,
     shared: _Shared,
     prior: Prior,
     settings: Settings,
@@ -362,7 +394,7 @@ def _all_cells(
     precision = shared.kind_precisions(prior)
     parts = []
     for block in blocks(len(cover)):
-        view = _Seen.of(cover[block], se[block], x, settings)
+        view = _Seen.of(cover[block], se[block], x, set_back, settings)
         start = np.broadcast_to(shared.kind_means(prior)[:, None], (KINDS, len(view.cover), P))
         theta, cov = start.copy(), None
         for turn in range(9):

@@ -37,14 +37,19 @@ CAUTION = 3.0
 """The chance of being thin, as counted on draws, is too cautious: of simulated cells counted at 0.2 to 0.5
 two in three were thin (seeds below 100; the figures are measured on others). Its odds are raised by this."""
 SURE_COURSE = 0.7
-GROWN_ENOUGH = 0.4
-"""Nothing is called thin before the lawn's healthy cells have made this share of their rise."""
+GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.4, 14.0
+"""Nothing is called thin before the lawn's healthy cells have made this share of their rise, and never in the
+first two weeks."""
 REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 SETBACK_SDS = 3.0
 """A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
-SETBACK_HALF_DAYS = 5.0
-"""Half of a setback is made good in this time; ours."""
+FIRST_CUTS_DAYS = 35.0
+SETBACK_RATES = (0.012, 0.004)
+"""Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours. A
+forecast has to carry what nobody can foresee."""
+SETBACK_DEPTH = (0.05, 0.35)
+"""Share of its cover that such a lawn loses at first; ours."""
 LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
@@ -184,7 +189,7 @@ class _Setback:
 
     def at(self, age_days: Floats | float) -> Floats:
         since = np.asarray(age_days, float) - self.age_days
-        return np.where(since >= 0, self.loss * 0.5 ** (np.maximum(since, 0) / SETBACK_HALF_DAYS), 0.0)
+        return np.where(since >= 0, self.loss * 0.5 ** (np.maximum(since, 0) / growth.SETBACK_HALF_DAYS), 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,15 +212,17 @@ def _forecast(
     """Count on draws of every cell."""
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = clock.time(np.array([now_age, target_age]))
-    points = _even_points(DRAWS, P + 2)
+    points = _even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
+    kept = 1 - _ahead_loss(now_age, target_age, points[:, P + 2], points[:, P + 3])
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
         theta = _draw(found, block, normal, kind)
         now = cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
-        then = cover_at(theta, np.array(x_then), curve) + float(setback.at(target_age))
-        then = np.clip(then + noise_sd * wobble, 0, 1)
-        short = (then < target - THIN_DEFICIT) & (end_cover(theta) < target - THIN_DEFICIT)
+        quiet = cover_at(theta, np.array(x_then), curve)
+        then = quiet + float(setback.at(target_age))
+        then = np.clip(then * kept + noise_sd * wobble, 0, 1)
+        short = (quiet < target - THIN_DEFICIT) & (end_cover(theta) < target - THIN_DEFICIT)
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reach = np.quantile(reach_time(theta, target, curve), 0.5, axis=1, method="lower")
         parts.append((
@@ -234,6 +241,22 @@ def interval(found: Fit, time: float, *, noise_sd: float = 0.0) -> tuple[Floats,
         cover_at(theta, np.array(time), found.settings.curve) + noise, [0.05, 0.95], axis=1
     )
     return low, high
+
+
+def _ahead_loss(now_age: float, age: float, when: Floats, depth: Floats) -> Floats:
+    """Share of cover that a setback still to come has taken at an age; normal draws in."""
+    from scipy.special import ndtr
+
+    young, old = SETBACK_RATES
+    first_cuts = max(FIRST_CUTS_DAYS - now_age, 0.0)
+    hazard = -np.log1p(-ndtr(when))
+    begins = np.where(
+        hazard < young * first_cuts, hazard / young, first_cuts + (hazard - young * first_cuts) / old
+    )
+    low, high = SETBACK_DEPTH
+    since = age - now_age - begins
+    fading = 0.5 ** (np.maximum(since, 0) / growth.SETBACK_HALF_DAYS)
+    return np.where(since > 0, (low + (high - low) * ndtr(depth)) * fading, 0.0)
 
 
 def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
@@ -285,7 +308,7 @@ def _grown(found: Fit, time: float) -> float:
 def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
     day = _day(season.target.date)
     goal = season.target.cover
-    settled = grown >= GROWN_ENOUGH
+    settled = grown >= GROWN_ENOUGH and season.age_days[-1] >= OLD_ENOUGH_DAYS
     thin = settled & (cells.p_thin >= SURE_THIN)
     course = cells.p_on_target >= SURE_COURSE
     slow = settled & (cells.p_on_target <= 1 - SURE_COURSE)
@@ -335,7 +358,9 @@ def _lawn_draws(
     mean = total / max(float(weight.sum()), 1e-12)
     # light and weather err for the lawn as a whole
     astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
-    return ages, np.clip(mean + setback.at(ages) + astray, 0, 1)
+    when, depth = rng.standard_normal((2, LAWN_DRAWS))
+    kept = np.stack([1 - _ahead_loss(now_age, age, when, depth) for age in ages], axis=1)
+    return ages, np.clip((mean + setback.at(ages)) * kept + astray, 0, 1)
 
 
 def _usual(found: Fit, clock: _Clock, age: float) -> tuple[float, float]:
