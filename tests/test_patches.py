@@ -110,13 +110,18 @@ def test_healthy_lawn_has_none():
 
 
 def test_area_error_holds():
-    # The truth lies within two of the stated errors nearly always.
+    # On simulated lawns with one failed patch each, some of it failed only in part: neither boast nor hedge.
+    recipe = TableRecipe(failed_patches=1, lagging_strips=0, setback=0, visit_days=(3, 7, 14, 21, 28, 35))
     apart = []
-    for seed in range(12):
-        found = patches.thin(season_with([(3.1, 3.3, 0.9)], seed=seed))
-        apart.append(abs(found[0].area_m2 - np.pi * 0.81) / found[0].area_se_m2)
-    assert np.mean(np.array(apart) < 2) >= 0.75
-    assert np.mean(np.array(apart) < 1) <= 0.95
+    for seed in range(600, 630):
+        season, truth = lawn(seed, recipe)
+        area = truth.failed.sum() * recipe.cell_m**2
+        found = patches.thin(outlooks.fit(season))
+        if area > 0.5 and found:
+            apart.append(abs(found[0].area_m2 - area) / found[0].area_se_m2)
+    assert len(apart) > 20
+    assert 0.5 <= np.mean(np.array(apart) < 1) <= 0.9
+    assert np.mean(np.array(apart) < 2) >= 0.85
 
 
 # -- pale ----------------------------------------------------------------------------------------------------

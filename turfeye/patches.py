@@ -24,8 +24,9 @@ FULLER = 0.04
 """Sound cells are fuller or emptier than each other by about this share (one standard deviation)."""
 WHOLLY = 0.85
 """A cell with this share or more lies wholly inside."""
-UNPURE_SE = 0.10
-"""Relative error of the area where no cell lies wholly inside the patch: how bare it is must be supposed."""
+UNPURE_SE = 0.12
+"""Relative error of the area from not knowing how bare the patch itself is: with one cell or none wholly
+inside; it falls as the root of their number. By simulated lawns."""
 
 
 def thin(outlook: Outlook) -> tuple[Patch, ...]:
@@ -218,10 +219,13 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
     some = (near | around) & known
     core = _lowest(season, _core(place, labels, number) & known)
     pure = bool(core.any())
-    patch = _level(season, core) if pure else _supposed_bare(outlook, inside, lawn)
+    bare_level = _supposed_bare(outlook, inside, lawn)
+    patch = _level(season, core) if pure else bare_level
     share, se = _unmix(season, some, lawn, patch)
-    if pure and (wholly := inside & (share > WHOLLY)).any():
-        share, se = _unmix(season, some, lawn, _level(season, wholly))
+    wholly = inside & (share > WHOLLY)
+    if pure and wholly.any():
+        trust = (wholly.sum() - 1) / (wholly.sum() + 1)
+        share, se = _unmix(season, some, lawn, _blend(_level(season, wholly), bare_level, trust))
     if around.any():
         se *= max(1.0, _robust_sd(share[around & known] / se[around & known]))
     share, se = (np.where(near & known, part, 0.0) for part in _in_or_out(share, se))
@@ -238,7 +242,7 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
         because=_thin_words(outlook, here, there, pure),
-        relative_se=0.0 if pure else UNPURE_SE,
+        relative_se=UNPURE_SE / np.sqrt(max(int(wholly.sum()), 1)),
     )
 
 
@@ -270,6 +274,12 @@ def _lowest(season: Season, cells: Flags) -> Flags:
     lowest = np.zeros(len(cells), bool)
     lowest[np.flatnonzero(cells)[np.argsort(seen, kind="stable")[: max(1, len(seen) // 3)]]] = True
     return lowest
+
+
+def _blend(own: Floats, supposed: Floats, trust: float) -> Floats:
+    """(V,) a patch's level where few cells hold it: they are rarely pure, and mixed ones read too high."""
+    blend = np.where(np.isfinite(supposed), trust * own + (1 - trust) * supposed, own)
+    return np.minimum(own, blend)
 
 
 def _supposed_bare(outlook: Outlook, inside: Flags, lawn: Floats) -> Floats:

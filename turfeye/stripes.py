@@ -20,13 +20,16 @@ from turfeye.records import Flags, Floats, Grid
 
 SLIDES = 199
 """Random slidings a direction; the least p is 1 / (SLIDES + 1)."""
-ALARM_P = (0.02, 0.005)
-"""Chance that is taken for a stripe along a side of the lawn, and in another direction."""
-BAND_M = 1.5
-"""Length of a band: more than unevenness of soil and seed usually reaches."""
+ALARM_P = 0.01
+SLANT_MARGIN = 1.3
+"""Off the lawn's sides, where passes seldom run, a stripe must stand out by this times what chance gave."""
+BAND_M = 1.0
+"""Least length of a band along the stripes."""
 LEAST_DEPTH = 0.03
 """Shallower stripes are not spoken of: they are within the error of a photo."""
 WIDEST_CELLS = 3
+HELD_SD = 5.0
+"""One band's contrast counts no more than this many robust standard deviations: a patch has no more say."""
 EDGE_TRUST = 0.6
 FLANK = 2
 """Lines on each side that a place is compared with."""
@@ -34,6 +37,8 @@ PARALLEL_DEG = 8.0
 PATCH_SD = 2.0
 ROUNDISH = 2.5
 """A group of cells no longer than this many times its width is a patch, no piece of a stripe."""
+HELD_SD = 5.0
+"""One band's contrast counts no more than this many robust standard deviations: a patch has no more say."""
 EDGE_TRUST = 0.6
 """What a contrast counts at the lawn's edge, where there is one flank only."""
 FLANK = 2
@@ -93,7 +98,7 @@ def stripes(
     x, y, seen = x_m[known], y_m[known], cover[known]
     rng = np.random.default_rng(seed)
     nothing = None
-    for directions, alarm_p in zip(_directions(grid), ALARM_P, strict=True):
+    for directions, margin in zip(_directions(grid), (0.0, SLANT_MARGIN), strict=True):
         boards = [board for angle in directions if (board := _Board.of(grid, x, y, seen, angle)) is not None]
         if not boards:
             continue
@@ -101,8 +106,8 @@ def stripes(
         best = int(np.argmax([np.abs(score).max() for score in scores]))
         seen_most = float(np.abs(scores[best]).max())
         p = float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1))
-        limit = float(np.quantile(chance, 1 - alarm_p))
-        found = _found(grid, boards[best], p, scores[best], limit, side_names) if p <= alarm_p else ()
+        limit = max(float(np.quantile(chance, 1 - ALARM_P)), margin * float(chance.max()))
+        found = _found(grid, boards[best], p, scores[best], limit, side_names) if p <= ALARM_P else ()
         if found:
             along = (boards[best].normal_deg + 90) % 180
             return Stripes(found, p, along, _spacing(found), _together(found, p))
@@ -126,7 +131,7 @@ def _found(
 
 def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
     """(N,) cells of compact thin or thick groups and next to them: no part of a stripe."""
-    from scipy.ndimage import binary_dilation, label
+    from scipy.ndimage import binary_dilation, binary_opening, label
 
     row = np.floor((y_m - grid.y0_m) / grid.cell_m).astype(int)
     col = np.floor((x_m - grid.x0_m) / grid.cell_m).astype(int)
@@ -135,17 +140,17 @@ def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
     board = np.zeros((grid.rows, grid.cols))
     board[row, col] = np.nan_to_num(off)
     patch = np.zeros(board.shape, bool)
+    square = np.ones((3, 3), bool)
     for apart in (board < -far, board > far):
-        labels, count = label(apart, structure=np.ones((3, 3), bool))
+        # opening lets go of a stripe that runs into a patch, and of lone cells
+        labels, count = label(binary_opening(apart, square), structure=square)
         for number in range(1, count + 1):
             at = np.argwhere(labels == number).astype(float)
-            if len(at) < 5:
-                continue
             # a bar of even weight is as long as the root of 12 times its variance, and one cell's own width
             wide, long = np.sqrt(12 * np.clip(np.linalg.eigvalsh(np.cov(at.T)), 0, None)) + 1
-            if wide >= 2.5 and long <= ROUNDISH * wide:
-                patch |= labels == number
-    return binary_dilation(patch, np.ones((3, 3), bool))[row, col]
+            if long <= ROUNDISH * wide:
+                patch |= apart & binary_dilation(labels == number, square)
+    return binary_dilation(patch, square)[row, col]
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,10 +194,19 @@ class _Board:
         flank = np.nansum(beside, axis=0) / np.maximum(known, 1)
         # with one flank only, at the lawn's edge, a slope passes for a difference
         certain = np.where(known > FLANK, 1.0, EDGE_TRUST)
-        return np.where(known >= FLANK, (inside - flank) * certain, np.nan)
+        contrast = np.where(known >= FLANK, (inside - flank) * certain, np.nan)
+        if not np.isfinite(contrast).any():
+            return contrast
+        limit = HELD_SD * 1.4826 * max(float(np.nanmedian(np.abs(contrast))), 0.005)
+        return np.clip(contrast, -limit, limit)
 
     def slid(self, contrast: Floats, rng: np.random.Generator) -> Floats:
-        """(SLIDES, bands, lines): each band turned round by a random number of lines, by itself."""
+        """(SLIDES, bands, lines): each band turned round by a random number of lines, by itself.
+
+        What the bands have in common is taken off first (residuals are permuted, as Freedman and Lane 1983
+        do for a regression), or a stripe would make its own chance look large.
+        """
+        contrast = contrast - _trimmed(contrast[None])[0]
         slid = np.full((SLIDES, *contrast.shape), np.nan)
         for number, band in enumerate(contrast):
             known = np.flatnonzero(np.isfinite(band))
