@@ -1,0 +1,141 @@
+"""Cells against pictures painted so that the answer is known by arithmetic."""
+
+import numpy as np
+import pytest
+
+from turfeye import cells
+from turfeye.records import Shares, View
+
+WIDTH, HEIGHT = 640, 400
+
+
+def camera(*, height_m=1.3, tilt_deg=0.0, focal_px=500.0, at=(0.0, 0.0)):
+    """A camera above ``at``, its top towards +y, tilted to look towards +y."""
+    tilt = np.radians(tilt_deg)
+    forward = np.array([0, np.sin(tilt), -np.cos(tilt)])
+    right = np.array([1.0, 0, 0])
+    down = np.cross(forward, right)
+    rotation = np.stack([right, down, forward])
+    place = np.array([*at, height_m])
+    matrix = np.array([[focal_px, 0, (WIDTH - 1) / 2], [0, focal_px, (HEIGHT - 1) / 2], [0, 0, 1.0]])
+    return View("spot", (WIDTH, HEIGHT), matrix, rotation, -rotation @ place, "given", 0.3)
+
+
+def ground(seen):
+    """Lawn x and y of every pixel, (H, W, 2); NaN above the horizon."""
+    x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
+    plane = seen.camera_matrix @ np.column_stack([seen.rotation[:, 0], seen.rotation[:, 1], seen.translation])
+    point = np.stack([x, y, np.ones_like(x)], axis=-1) @ np.linalg.inv(plane).T
+    return np.where(point[..., 2:] > 1e-6, point[..., :2] / point[..., 2:], np.nan)
+
+
+def shares_of(green):
+    green = green.astype(np.float32)
+    nothing = np.zeros_like(green)
+    return Shares(green, nothing, 1 - green, nothing)
+
+
+def table_of(seen, green, grid=None, **options):
+    grid = grid or cells.spot_grid(seen, 0.1)
+    grey = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
+    return cells.measure(grey, shares_of(green), seen, grid, corrected=False, **options)
+
+
+def test_straight_down_cover_is_the_painted_share():
+    seen = camera()
+    x = ground(seen)[..., 0]
+    table = table_of(seen, np.mod(x, 0.1) < 0.03)  # 30 % of every cell, in stripes
+    whole = table.seen > 0.99
+    assert whole.sum() > 80
+    assert np.abs(table.cover_as_seen[whole] - 0.3).max() < 0.02
+
+
+def test_rows_run_away_from_the_reader_and_columns_to_the_right():
+    seen = camera()
+    xy = ground(seen)
+    table = table_of(seen, (xy[..., 0] > 0) & (xy[..., 1] > 0))
+    seen_cells = table.state == "seen"
+    corner = (table.x_m > 0) & (table.y_m > 0) & seen_cells
+    assert table.cover_as_seen[corner].min() > 0.95
+    assert table.cover_as_seen[~corner & seen_cells].max() < 0.05
+
+
+def test_a_tilted_view_weighs_pixels_by_the_ground_they_cover():
+    seen = camera(tilt_deg=40, height_m=1.5)
+    y = ground(seen)[..., 1]
+    table = table_of(seen, np.mod(y, 0.2) < 0.1, grid=cells.spot_grid(seen, 0.2))
+    whole = (table.seen > 0.99) & (table.state == "seen") & (table.gsd_mm < 8)
+    assert whole.sum() > 10
+    # Unweighted, the nearer half of every cell would count for more than half.
+    assert abs(table.cover_as_seen[whole].mean() - 0.5) < 0.01
+
+
+def test_oblique_cells_are_not_seen_and_say_why():
+    seen = camera(tilt_deg=62, height_m=1.6)
+    table = table_of(seen, np.zeros((HEIGHT, WIDTH)), grid=cells.spot_grid(seen, 0.5))
+    far = table.zenith_deg > cells.MAX_ZENITH_DEG
+    assert far.any()
+    assert (table.state[far] == "not seen").all()
+    assert np.isnan(table.cover[far]).all()
+    assert any("oblique" in why for why in table.why[far])
+
+
+def test_nothing_above_the_horizon_is_taken_for_ground():
+    seen = camera(tilt_deg=85, height_m=1.6)
+    green = np.zeros((HEIGHT, WIDTH))
+    green[: HEIGHT // 4] = 1  # sky painted green
+    table = table_of(seen, green, grid=cells.spot_grid(seen, 0.5))
+    assert np.nansum(table.cover_as_seen) == 0
+
+
+def test_the_outline_cuts_cells_and_keeps_their_share():
+    seen = camera(height_m=2.0)
+    outline = np.array([[-0.55, -0.4], [0.5, -0.4], [0.5, 0.4], [-0.55, 0.4]])
+    grid = cells.lawn_grid(outline, 0.2)
+    xy = ground(seen)
+    inside = (xy[..., 0] > -0.55) & (xy[..., 0] < 0.5) & (np.abs(xy[..., 1]) < 0.4)
+    table = table_of(seen, ~inside, grid=grid)  # everything beside the lawn is green
+    assert table.area_m2.sum() == pytest.approx(1.05 * 0.8, rel=1e-6)
+    assert np.nanmax(table.cover_as_seen) < 0.06
+
+
+def test_a_fault_takes_a_cell_out_and_gives_the_reason():
+    seen = camera()
+    x = ground(seen)[..., 0]
+    fault = np.where(x > 0.2, 1, 0)
+    table = table_of(seen, np.ones((HEIGHT, WIDTH)), fault=fault, reasons=("", "blown out"))
+    lost = table.x_m > 0.2
+    assert (table.why[lost & (table.seen == 0) & (np.abs(table.y_m) < 0.3)] == "blown out").any()
+    assert (table.state[table.x_m < 0.1] == "seen").any()
+    assert np.isnan(table.cover[lost]).all()
+
+
+def test_colour_is_unknown_without_a_correction():
+    table = table_of(camera(), np.ones((HEIGHT, WIDTH)))
+    assert np.isnan(table.dgci).all()
+
+
+def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():
+    seen = camera()
+    x = ground(seen)[..., 0]
+    linear = np.broadcast_to(np.array([0.08, 0.15, 0.04], np.float32), (HEIGHT, WIDTH, 3))
+    grid = cells.spot_grid(seen, 0.1)
+    table = cells.measure(
+        linear, shares_of(np.ones((HEIGHT, WIDTH))), seen, grid, corrected=True, other_light=x < 0
+    )
+    shaded = (table.x_m < 0) & (table.state == "seen")
+    assert np.isnan(table.dgci[shaded]).all()
+    assert (np.char.find(table.why[shaded], "other light") >= 0).all()
+    assert np.isfinite(table.cover[shaded]).all()
+    assert np.isfinite(table.dgci[(table.x_m > 0) & (table.state == "seen")]).all()
+
+
+def test_picture_cells_read_like_the_picture():
+    green = np.zeros((HEIGHT, WIDTH), np.float32)
+    green[:100, :320] = 1
+    table = cells.measure_picture(shares_of(green), columns=16)
+    assert len(table) == 16 * 10
+    top_left = (table.row < 2) & (table.col < 8)
+    assert table.cover[top_left].min() > 0.99
+    assert table.cover[(table.row > 2)].max() < 0.01
+    assert np.isnan(table.x_m).all()

@@ -1,0 +1,445 @@
+"""From pixels to cells: which part of the lawn each pixel shows, gathered to one row a cell.
+
+Pixels are gathered in picture space, each weighted by the ground that it covers; the photo is never
+resampled to a plan, since that would blur what is measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from turfeye import colour, outline, view
+from turfeye.errors import ViewError
+from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
+
+MAX_ZENITH_DEG = 65.0
+"""Beyond this a cell shows the sides of its blades only, and what it has of soil is guesswork."""
+MIN_SEEN = 0.5
+"""A cell of which less than half is usable is *not seen*."""
+MAX_PLACEMENT_CELLS = 0.25
+"""A cell must be placed to a quarter of its size, else it may be its neighbour."""
+GREEN = 0.6
+"""A pixel with at least this share of green carries colour; less, and the soil beside it does."""
+BLOCKS = 5
+"""Each cell is cut into BLOCKS x BLOCKS: blades stand together, so a block, not a pixel, is one sample."""
+MAX_GSD_MM = 20.0
+"""Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
+MOST_COLOURED = 200_000
+"""Colour is averaged over at most about this many pixels: more change no decimal and cost time."""
+FEWEST_COLOURED = 20
+"""A cell with fewer green pixels than this has no colour of its own."""
+UNCORRECTED_GAIN_SE = 0.15
+"""Without a card the gain may well be a sixth off."""
+UNPLACED_GSD_MM = 2.0
+UNPLACED_SE = 0.05
+"""Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
+MAX_OTHER_LIGHT = 0.5
+"""With more than this share in other light than the card's, a cell's colour is withheld."""
+
+
+CLASSES = ("green", "straw", "bare", "other")
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """How far the classifier is off, one standard deviation, learnt on rendered pictures kept out.
+
+    The error of a cell's cover is ``floor + slope * sqrt(c (1 - c))``: none where all is soil or all is
+    green but for the floor, most where half the pixels are edges. ``coarse`` adds to it a millimetre of
+    ground sample distance, in shares.
+    """
+
+    floor: float = 0.008
+    slope: float = 0.035
+    coarse: float = 0.002
+
+
+def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
+    """Cells that cover what a photo shows of the ground, their edges on multiples of the cell size.
+
+    Parameters
+    ----------
+    seen : the photo's view
+    cell_m : side of a cell, metres
+    reach_m : no further than this from the point below the camera, for oblique photos
+
+    Raises
+    ------
+    ViewError : no ground that near is in the picture
+    """
+    width, height = seen.size_px
+    net = np.stack(np.meshgrid(np.linspace(0, width - 1, 81), np.linspace(0, height - 1, 61)), axis=-1)
+    xy = view.unproject(seen, net.reshape(-1, 2))
+    near = np.linalg.norm(xy - seen.camera_m[:2], axis=1) <= reach_m  # False for NaN: above the horizon
+    if not near.any():
+        raise ViewError(
+            f"wanted ground within {reach_m:g} m of the camera in the picture, found none; "
+            "point the camera further down"
+        )
+    xy = xy[near]
+    low = np.floor(xy.min(axis=0) / cell_m + 1e-9)
+    high = np.ceil(xy.max(axis=0) / cell_m - 1e-9)
+    cols, rows = np.maximum(high - low, 1).astype(int)
+    return Grid(cell_m, float(low[0] * cell_m), float(low[1] * cell_m), rows=int(rows), cols=int(cols))
+
+
+def lawn_grid(outline_m: Floats, cell_m: float) -> Grid:
+    """The lawn's cells: cell (0, 0) at the least x and y of the outline, each with its share inside."""
+    corners = np.asarray(outline_m, float)
+    low = corners.min(axis=0)
+    cols, rows = np.maximum(np.ceil((corners.max(axis=0) - low) / cell_m - 1e-9), 1).astype(int)
+    bare = Grid(cell_m, float(low[0]), float(low[1]), rows=int(rows), cols=int(cols), outline_m=corners)
+    share = outline.cell_shares(corners, bare)
+    return Grid(cell_m, bare.x0_m, bare.y0_m, bare.rows, bare.cols, outline_m=corners, share=share)
+
+
+def measure(
+    rgb_linear: Floats,
+    shares: Shares,
+    seen: View,
+    grid: Grid,
+    *,
+    corrected: bool,
+    reasons: tuple[str, ...] = ("",),
+    fault: Whole | None = None,
+    other_light: Flags | None = None,
+    correction: Correction | None = None,
+    accuracy: Accuracy | None = None,
+) -> CellTable:
+    """One row a cell of the grid.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3), at the working size; reflectance when ``corrected``
+    shares : what each pixel of the working picture shows
+    seen : the view at the working size
+    grid : the cells
+    corrected : whether the colours mean reflectance; if not, every colour is unknown
+    reasons, fault : why a pixel can't be used, (H, W) index into ``reasons``; 0 is "it can"
+    other_light : (H, W), pixels in shade while the card is in the sun, or the other way round
+    accuracy : the classifier's own error
+
+    Returns
+    -------
+    CellTable with every cell of the grid that lies inside the outline, seen or not.
+    """
+    shape = shares.green.shape
+    fault = np.zeros(shape, np.uint8) if fault is None else fault
+    other_light = np.zeros(shape, bool) if other_light is None else other_light
+    cells = _Gather(seen, grid, shape)
+    centres = grid.centres_m().reshape(-1, 2)
+    zenith, gsd = view.zenith_deg(seen, centres), view.gsd_mm(seen, centres)
+
+    usable = fault == 0
+    inside = _inside(grid)
+    seen_share = np.clip(_divide(cells.area(usable), grid.cell_m**2 * inside), 0, 1)
+    classes = {name: cells.mean(getattr(shares, name), usable) for name in CLASSES}
+    cover, view_se, sampling_se = _straight_down(cells, shares.green, usable, seen, seen_share)
+    shade = cells.mean(other_light, usable)
+    why = _why(cells, fault, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
+    withheld = (why == "") & (shade > MAX_OTHER_LIGHT)
+    colours = _colours(cells, rgb_linear, shares.green, usable & ~other_light, corrected=corrected)
+    colours = {name: np.where(withheld, np.nan, values) for name, values in colours.items()}
+    cover_se = np.sqrt(
+        sampling_se**2
+        + view_se**2
+        + _classifier_se(cover, gsd, accuracy or Accuracy()) ** 2
+        + _colour_se(cover, correction) ** 2
+    )
+    # The classes beside green share what the straight-down view leaves to them.
+    rest = np.clip(1 - cover, 0, 1) / np.maximum(1 - classes["green"], 1e-6)
+    measured = {
+        "cover": cover,
+        "cover_se": cover_se,
+        "cover_as_seen": classes["green"],
+        "straw": classes["straw"] * rest,
+        "bare": classes["bare"] * rest,
+        "other": classes["other"] * rest,
+        **colours,
+        "shade": shade,
+    }
+    seen_cell = why == ""
+    measured = {name: np.where(seen_cell, values, np.nan) for name, values in measured.items()}
+    row, col = np.divmod(np.arange(cells.count), grid.cols)
+    columns = {
+        "row": row,
+        "col": col,
+        "x_m": centres[:, 0],
+        "y_m": centres[:, 1],
+        "area_m2": grid.cell_m**2 * inside,
+        "seen": seen_share,
+        "zenith_deg": zenith,
+        "gsd_mm": gsd,
+        "state": np.where(seen_cell, "seen", "not seen"),
+        "why": np.where(withheld, "colour withheld: in other light than the card", why),
+        **measured,
+    }
+    keep = inside > 0
+    return CellTable(grid=grid, **{name: values[keep] for name, values in columns.items()})
+
+
+def measure_picture(
+    shares: Shares,
+    *,
+    columns: int,
+    reasons: tuple[str, ...] = ("",),
+    fault: Whole | None = None,
+    accuracy: Accuracy | None = None,
+) -> CellTable:
+    """Cover in parts of a picture that nothing places: no metres, no angle, no colour.
+
+    ``x_m`` to ``gsd_mm`` are unknown. Cover is as seen; what the angle may do to it is in its error.
+    """
+    height, width = shares.green.shape
+    side = width / columns
+    pinhole = np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]])
+    down = np.diag([1.0, -1.0, -1.0])
+    flat = View("spot", (width, height), pinhole, down, np.array([0, height, 1.0]), "given", 0.0)
+    rows = max(1, int(height // side))
+    grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
+    fault = np.zeros((height, width), np.uint8) if fault is None else fault
+    cells = _Gather(flat, grid, (height, width))
+    seen_share = np.clip(cells.area(fault == 0) / side**2, 0, 1)
+    means = {name: cells.mean(getattr(shares, name), fault == 0) for name in CLASSES}
+    lost = np.array([cells.area(fault == i) for i in range(1, max(len(reasons), 2))])
+    worst = np.array([*reasons[1:], "unusable"])[lost.argmax(axis=0)]
+    why = np.where(seen_share < MIN_SEEN, worst, "")
+    cover = means.pop("green")
+    se = np.hypot(_classifier_se(cover, np.array(UNPLACED_GSD_MM), accuracy or Accuracy()), UNPLACED_SE)
+    row, col = np.divmod(np.arange(cells.count), columns)
+    known = {"cover": cover, "cover_se": se, "cover_as_seen": cover, **means}
+    known = {name: np.where(why == "", values, np.nan) for name, values in known.items()}
+    columns_known = {"row": rows - 1 - row, "col": col, "seen": seen_share, "why": why, **known}
+    columns_known["state"] = np.where(why == "", "seen", "not seen")
+    nothing = np.full(cells.count, np.nan)
+    order = np.argsort(columns_known["row"], kind="stable")  # row 0 at the top, as the picture is read
+    return CellTable(
+        grid=grid,
+        **{name: columns_known.get(name, nothing)[order] for name in CellTable.column_names()},
+    )
+
+
+class _Gather:
+    """Sums over the pixels of each cell, weighted by the ground that each pixel covers.
+
+    The grid's own index picture, at BLOCKS x BLOCKS a cell, is warped into the photo without mixing its
+    numbers: that says which block each pixel shows far faster than working out its coordinates.
+    """
+
+    def __init__(self, seen: View, grid: Grid, shape: tuple[int, int]) -> None:
+        self.count = grid.rows * grid.cols
+        rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
+        self.blocks = rows * cols
+        row, col = np.divmod(np.arange(self.blocks), cols)
+        self.cell_of_block = (row // BLOCKS) * grid.cols + col // BLOCKS
+        self.block_centres_m = np.stack(
+            [grid.x0_m + (col + 0.5) * grid.cell_m / BLOCKS, grid.y0_m + (row + 0.5) * grid.cell_m / BLOCKS],
+            axis=1,
+        )
+        index, step_m = _index_picture(grid)
+        to_lawn = np.array(
+            [[step_m, 0, grid.x0_m + step_m / 2], [0, step_m, grid.y0_m + step_m / 2], [0, 0, 1.0]]
+        )
+        plane = seen.camera_matrix @ np.column_stack(
+            [seen.rotation[:, 0], seen.rotation[:, 1], seen.translation]
+        )
+        height, width = shape
+        warped = cv2.warpPerspective(
+            index,
+            plane @ to_lawn,
+            (width, height),
+            flags=cv2.INTER_NEAREST,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=-1,
+        )
+        weight = _pixel_area(plane, width, height)
+        self.pixels = np.flatnonzero((warped >= 0) & (weight > 0))
+        self.block_of_pixel = warped.ravel()[self.pixels].astype(np.intp)
+        self._weight = weight.ravel()[self.pixels]
+
+    @property
+    def cell_of_pixel(self) -> Whole:
+        """(pixels,) the cell that each gathered pixel shows."""
+        return self.cell_of_block[self.block_of_pixel]
+
+    def block_sums(self, values: Floats | Flags, usable: Flags) -> Floats:
+        """(blocks,) of area times value over the usable pixels."""
+        weight = self._weight * usable.ravel()[self.pixels]
+        return np.bincount(self.block_of_pixel, weight * values.ravel()[self.pixels], minlength=self.blocks)
+
+    def block_area(self, usable: Flags) -> Floats:
+        """(blocks,) square metres shown."""
+        return np.bincount(
+            self.block_of_pixel, self._weight * usable.ravel()[self.pixels], minlength=self.blocks
+        )
+
+    def to_cells(self, blocks: Floats) -> Floats:
+        """(cells,) sums over the blocks of each."""
+        return np.bincount(self.cell_of_block, blocks, minlength=self.count)
+
+    def area(self, usable: Flags) -> Floats:
+        """(cells,) square metres shown."""
+        return self.to_cells(self.block_area(usable))
+
+    def mean(self, values: Floats | Flags, usable: Flags) -> Floats:
+        """(cells,) area-weighted mean; NaN where nothing is shown."""
+        return _divide(self.to_cells(self.block_sums(values, usable)), self.area(usable))
+
+
+def _divide(total: Floats, by: Floats) -> Floats:
+    """The quotient, NaN where there is nothing to divide by."""
+    return np.divide(total, by, out=np.full(len(total), np.nan), where=by > 0)
+
+
+def _index_picture(grid: Grid) -> tuple[Floats, float]:
+    """A picture of the plan whose values are block numbers, -1 outside the outline; and its step, metres."""
+    rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
+    index = np.arange(rows * cols, dtype=np.float32).reshape(rows, cols)
+    if grid.outline_m is None:
+        return index, grid.cell_m / BLOCKS
+    finer = 4  # the outline is followed to a quarter of a block
+    step_m = grid.cell_m / BLOCKS / finer
+    index = np.kron(index, np.ones((finer, finer), np.float32))
+    x = grid.x0_m + (np.arange(index.shape[1]) + 0.5) * step_m
+    y = grid.y0_m + (np.arange(index.shape[0]) + 0.5) * step_m
+    return np.where(_within(grid.outline_m, x, y), index, np.float32(-1)), step_m
+
+
+def _within(outline_m: Floats, x: Floats, y: Floats) -> Flags:
+    """(len(y), len(x)), points inside the outline: a ray from each crosses it an odd number of times."""
+    inside = np.zeros((len(y), len(x)), bool)
+    for (x0, y0), (x1, y1) in zip(outline_m, np.roll(outline_m, -1, axis=0), strict=True):
+        if y0 != y1:
+            spans = (y0 > y) != (y1 > y)
+            crossing = x0 + (y[spans] - y0) * (x1 - x0) / (y1 - y0)
+            inside[spans] ^= x[None, :] < crossing[:, None]
+    return inside
+
+
+def _pixel_area(plane: Floats, width: int, height: int) -> Floats:
+    """(H, W) ground that each pixel covers, square metres; 0 at and above the horizon."""
+    to_lawn = np.linalg.inv(plane)
+    x = (to_lawn[2, 0] * np.arange(width)).astype(np.float32)
+    y = (to_lawn[2, 1] * np.arange(height) + to_lawn[2, 2]).astype(np.float32)
+    inverse_depth = y[:, None] + x[None, :]
+    det = np.float32(abs(np.linalg.det(to_lawn)))
+    positive = np.maximum(inverse_depth, np.float32(1e-9))
+    return np.where(inverse_depth > 1e-6, det / (positive * positive * positive), np.float32(0))
+
+
+def _inside(grid: Grid) -> Floats:
+    """(cells,) share of each cell inside the outline."""
+    return np.ones(grid.rows * grid.cols) if grid.share is None else grid.share.ravel()
+
+
+def _straight_down(
+    cells: _Gather, green: Floats, usable: Flags, seen: View, seen_share: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Cover as from straight above, its error from the view angle, and from what was not seen.
+
+    The gap-fraction model is bent, so it is applied block by block: a bare half and a dense half of one
+    cell must not be taken for a thin whole.
+    """
+    area = cells.block_area(usable)
+    as_seen = _divide(cells.block_sums(green, usable), area)
+    zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
+    down = view.straight_down(as_seen, zenith)
+    slack = view.straight_down_se(as_seen, zenith)
+    shown = area > 0
+    total = cells.to_cells(area)
+    down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)
+    cover = _divide(cells.to_cells(area * down), total)
+    # The leaf angle is one for the whole lawn: its error adds up straight, not in squares.
+    view_se = _divide(cells.to_cells(area * slack), total)
+    count = cells.to_cells(shown.astype(float))
+    spread = _divide(cells.to_cells(area * down**2), total) - cover**2
+    unseen = 1 - np.nan_to_num(seen_share)
+    sampling_se = np.sqrt(np.maximum(spread, 0) / np.maximum(count - 1, 1) * unseen)
+    return cover, view_se, sampling_se
+
+
+def _colours(
+    cells: _Gather, rgb_linear: Floats, green: Floats, usable: Flags, *, corrected: bool
+) -> dict[str, Floats]:
+    """Mean colour of each cell's green pixels, and the spread of the index."""
+    names = ("dgci", "dgci_sd", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
+    nothing = np.full(cells.count, np.nan)
+    if not corrected:
+        return dict.fromkeys(names, nothing)
+    wanted = ((green >= GREEN) & usable).ravel()[cells.pixels]
+    step = max(1, int(wanted.sum()) // MOST_COLOURED)
+    picked = np.flatnonzero(wanted)[::step]
+    cell = cells.cell_of_pixel[picked]
+    linear = rgb_linear.reshape(-1, 3)[cells.pixels[picked]]
+    coded = colour.encode(np.clip(linear, 0, 1))
+    dgci = colour.dgci(coded)
+    lab = colour.lab(linear)
+    count = np.bincount(cell, minlength=cells.count)
+    enough = count >= FEWEST_COLOURED
+
+    def mean(values: Floats) -> Floats:
+        sums = np.bincount(cell, values, minlength=cells.count)
+        return np.where(enough, sums / np.maximum(count, 1), np.nan)
+
+    average = mean(dgci)
+    hue = np.radians(colour.hsb(coded)[0])
+    return {
+        "dgci": average,
+        "dgci_sd": np.sqrt(np.maximum(mean(dgci**2) - average**2, 0)),
+        "hue_deg": np.degrees(np.arctan2(mean(np.sin(hue)), mean(np.cos(hue)))) % 360,
+        "exg": mean(colour.excess_green(coded)),
+        "lab_l": mean(lab[..., 0]),
+        "lab_a": mean(lab[..., 1]),
+        "lab_b": mean(lab[..., 2]),
+    }
+
+
+def _classifier_se(cover: Floats, gsd_mm: Floats, accuracy: Accuracy) -> Floats:
+    """The classifier's own error on a cell of this cover, seen this finely."""
+    edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
+    return accuracy.floor + (accuracy.slope + accuracy.coarse * gsd_mm) * edges
+
+
+def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
+    """What a wrong gain does to cover: nothing at the ends, most where edges are many."""
+    gain_se = UNCORRECTED_GAIN_SE if correction is None else correction.gain_se
+    return gain_se * np.clip(cover * (1 - cover), 0, 0.25)
+
+
+def _why(
+    cells: _Gather,
+    fault: Whole,
+    reasons: tuple[str, ...],
+    seen_share: Floats,
+    angle_and_place: tuple[Floats, Floats, Floats],
+    grid: Grid,
+) -> Words:
+    """(cells,) why a cell is not seen, "" where it is; the weightiest reason first."""
+    zenith, gsd, placed = angle_and_place
+    in_picture = cells.area(np.ones(fault.shape, bool)) / (grid.cell_m**2 * np.maximum(_inside(grid), 1e-9))
+    lost = np.array([cells.area(fault == i) for i in range(1, len(reasons))]).reshape(-1, cells.count)
+    worst = np.array(reasons[1:])[lost.argmax(axis=0)] if len(lost) else np.full(cells.count, "", dtype="<U1")
+    oblique = np.char.add(
+        np.char.add("too oblique: ", np.round(np.nan_to_num(zenith, nan=90)).astype(int).astype(str)),
+        "° from straight down",
+    )
+    conditions = [
+        in_picture <= 0,
+        zenith > MAX_ZENITH_DEG,
+        gsd > MAX_GSD_MM,
+        ~(placed <= MAX_PLACEMENT_CELLS * grid.cell_m),
+        (seen_share < MIN_SEEN) & (in_picture < MIN_SEEN),
+        seen_share < MIN_SEEN,
+    ]
+    words = [
+        "outside the picture",
+        oblique,
+        "too coarse: too far from the camera",
+        "can't be placed to a quarter of a cell",
+        "mostly outside the picture",
+        worst,
+    ]
+    return np.select(conditions, words, default="")

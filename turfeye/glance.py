@@ -1,0 +1,286 @@
+"""One photo through all its steps: card, correction, view, classes, faults, cells."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from turfeye import card, cells, colour, faults, photo, region, store, sward, view
+from turfeye.errors import CardError
+from turfeye.records import (
+    SCHEMA,
+    Bytes,
+    CardValues,
+    CellTable,
+    Flags,
+    Floats,
+    Grid,
+    Look,
+    Photo,
+    Sighting,
+    View,
+)
+
+SPOT_CELL_M = 0.10
+LAWN_CELL_M = 0.50
+OBLIQUE_DEG = 35.0
+"""Tilted further than this from straight down, a photo shows more than lawn: the lawn is looked for."""
+WORKING_GSD_MM = 1.0
+"""Spot photos are measured at about this ground sample distance: finer costs time and buys nothing."""
+WORKING_PIXELS = 2.0e6
+"""No picture is measured at more pixels than this."""
+PICTURE_CELLS = 16
+"""Without a card a photo is cut into this many cells across."""
+ALL_OTHER_LIGHT = 0.9
+"""With more of the lawn than this in other light, the card's correction is for nothing in the picture."""
+UNEVEN_TWINS = 0.12
+"""Twin grey steps further apart than this say that the card lies in uneven light."""
+
+
+def look(
+    path: Path | str,
+    *,
+    cell_m: float | None = None,
+    no_card: bool = False,
+    values: CardValues | None = None,
+    taken: datetime | None = None,
+) -> Look:
+    """Measure one photo.
+
+    Parameters
+    ----------
+    path : the photo; it is read, never written
+    cell_m : side of a cell, metres; by default 0.10 from above and 0.50 for an oblique photo
+    no_card : go on without a card: cover in picture cells, no colour
+    values : the card's measured values; by default the nominal ones of the print
+    taken : when, for a photo that does not say
+
+    Raises
+    ------
+    PhotoMissingError, PhotoError : no such file, or nothing in it that can be measured
+    CardError : no usable card in the picture, or it lies in other light than the lawn
+    ColourError, ViewError : the card is there but can't carry the correction or the pose
+    """
+    picture = photo.read(Path(path), taken=taken)
+    if no_card:
+        return _look_without_card(picture)
+    sighting = card.find(picture)
+    seen = view.from_card(picture, sighting)
+    oblique = seen.tilt_deg > OBLIQUE_DEG
+    size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
+    return look_through(
+        picture,
+        seen,
+        cells.spot_grid(seen, size_m),
+        sighting=sighting,
+        values=values,
+        find_lawn=oblique,
+    )
+
+
+def look_through(
+    picture: Photo,
+    seen: View,
+    grid: Grid,
+    *,
+    sighting: Sighting | None,
+    values: CardValues | None = None,
+    find_lawn: bool = False,
+) -> Look:
+    """Measure a photo whose view is known, on a grid that is given.
+
+    ``sighting`` may be None where the outline's corners placed the picture and no card can be read: cover
+    is still given, with a wider error, and colour is withheld. ``find_lawn`` leaves out what the picture
+    shows beside the lawn.
+    """
+    warnings: list[str] = []
+    correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
+    if sighting is None:
+        warnings.append("no card could be read: cover has a wider error and colour is withheld")
+    elif sighting.twins_differ > UNEVEN_TWINS:
+        warnings.append(
+            f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
+            "shade it or turn it"
+        )
+    rgb_coded, small = _shrink(picture.rgb_coded, seen)
+    shares = sward.classify(rgb_coded, gsd_mm=_gsd_map(small), correction=correction)
+    rgb_linear = colour.to_linear(rgb_coded, correction)
+    lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else None
+    card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
+    found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
+    if (
+        sighting is not None
+        and _turf(found).any()
+        and found.other_light[_turf(found)].mean() > ALL_OTHER_LIGHT
+    ):
+        raise CardError(
+            "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; lay "
+            "the card where the lawn's light falls on it and take the photo again"
+        )
+    fault, reasons = found.fault, found.reasons
+    if lawn is not None:
+        fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
+    table = cells.measure(
+        rgb_linear,
+        shares,
+        small,
+        grid,
+        corrected=correction is not None,
+        reasons=reasons,
+        fault=fault,
+        other_light=found.other_light,
+        correction=correction,
+    )
+    return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def _turf(found: faults.Faults) -> Flags:
+    """Usable pixels of the lawn."""
+    usable = found.fault == 0
+    return usable if found.lawn is None else usable & found.lawn
+
+
+def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
+    """Pixels of the photo as pixels of the working picture; pixel centres lie at integers in both."""
+    factor = np.array(small.size_px) / np.array(seen.size_px)
+    return (np.asarray(points_px, float) + 0.5) * factor - 0.5
+
+
+def _look_without_card(picture: Photo) -> Look:
+    """Cover in picture cells: no scale, no angle, no colour."""
+    width, height = picture.size_px
+    shrink = min(1.0, math.sqrt(WORKING_PIXELS / (width * height)))
+    small = cv2.resize(picture.rgb_coded, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    shares = sward.classify(small)
+    found = faults.find(small, shares=shares)
+    table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=found.reasons, fault=found.fault)
+    warnings = (
+        "no card: cover is as this picture sees it, in parts of the picture; places, areas, view angle and "
+        "colour are unknown. Lay the card on the lawn and take it again for those",
+        *faults.hints(found),
+    )
+    return Look(picture, None, None, None, table, warnings)
+
+
+def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
+    """The picture at its working size, and the view that goes with it."""
+    height, width = rgb_coded.shape[:2]
+    centre = seen.camera_matrix[:2, 2][None]
+    finest_mm = float(view.gsd_mm(seen, view.unproject(seen, centre))[0])
+    if not math.isfinite(finest_mm) or seen.tilt_deg > OBLIQUE_DEG:
+        finest_mm = WORKING_GSD_MM
+    factor = min(1.0, finest_mm / WORKING_GSD_MM, math.sqrt(WORKING_PIXELS / (width * height)))
+    size = (round(width * factor), round(height * factor))
+    if size == (width, height):
+        return rgb_coded, seen
+    small = cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA)
+    return small, view.resized(seen, size)
+
+
+def _gsd_map(seen: View) -> float | Floats:
+    """One ground sample distance where the picture has about one, else one a pixel, millimetres."""
+    width, height = seen.size_px
+    net = np.stack(np.meshgrid(np.linspace(0, width - 1, 32), np.linspace(0, height - 1, 24)), axis=-1)
+    gsd = view.gsd_mm(seen, view.unproject(seen, net.reshape(-1, 2))).reshape(24, 32)
+    if np.all(np.isfinite(gsd)) and gsd.max() < 1.5 * gsd.min():
+        return float(np.median(gsd))
+    known = np.where(np.isfinite(gsd), gsd, np.nanmax(gsd)).astype(np.float32)
+    return cv2.resize(known, (width, height), interpolation=cv2.INTER_LINEAR)
+
+
+def look_as_dict(seen: Look) -> dict[str, Any]:
+    """What ``turfeye look --json`` prints: plain numbers, None where unknown."""
+    table = seen.table
+    return {
+        "schema": SCHEMA,
+        "photo": str(seen.photo.path),
+        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
+        "taken_from": seen.photo.taken_from,
+        "card": _card_as_dict(seen),
+        "view": None
+        if seen.view is None
+        else {
+            "kind": seen.view.kind,
+            "height_m": _number(seen.view.height_m, 3),
+            "tilt_deg": _number(seen.view.tilt_deg, 2),
+            "focal_px": _number(seen.view.focal_px, 1),
+        },
+        "summary": summary(table),
+        "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
+        "warnings": list(seen.warnings),
+    }
+
+
+def summary(table: CellTable) -> dict[str, Any]:
+    """A photo in one row: means over the cells seen, weighted by the area seen.
+
+    Half of a cell's error is taken as shared by all cells of the photo (the classifier, the correction and
+    the leaf angle err alike everywhere), half as its own.
+    """
+    seen = table.state == "seen"
+    area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
+    weight = np.where(seen, area, 0.0)
+    share = weight / max(weight.sum(), 1e-12)
+
+    def mean(values: Floats) -> float | None:
+        known = np.isfinite(values) & seen
+        return _number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
+
+    se = np.where(seen, table.cover_se, 0.0)
+    total_se = math.sqrt(0.5 * float(share @ se) ** 2 + 0.5 * float(share**2 @ se**2))
+    return {
+        "area_m2": _number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
+        "cover": mean(table.cover),
+        "cover_se": _number(total_se, 4) if seen.any() else None,
+        "straw": mean(table.straw),
+        "bare": mean(table.bare),
+        "dgci": mean(table.dgci),
+        "cells": len(table),
+        "cells_seen": int(seen.sum()),
+    }
+
+
+def _card_as_dict(seen: Look) -> dict[str, Any]:
+    sighting, correction = seen.sighting, seen.correction
+    if sighting is None or correction is None:
+        return {
+            "found": False,
+            **dict.fromkeys(
+                (
+                    "spot",
+                    "markers",
+                    "reprojection_px",
+                    "delta_e_mean",
+                    "delta_e_max",
+                    "twins_differ",
+                    "corners_px",
+                )
+            ),
+        }
+    return {
+        "found": True,
+        "spot": sighting.spot,
+        "markers": sighting.markers,
+        "reprojection_px": _number(sighting.reprojection_px, 3),
+        "delta_e_mean": _number(correction.delta_e_mean, 2),
+        "delta_e_max": _number(correction.delta_e_max, 2),
+        "twins_differ": _number(sighting.twins_differ, 4),
+        "corners_px": [[_number(v, 2) for v in corner] for corner in sighting.corners_px],
+    }
+
+
+def _cell_as_dict(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        name: _number(value, 4) if isinstance(value, float) else value if value != "" else None
+        for name, value in row.items()
+    }
+
+
+def _number(value: float, digits: int) -> float | None:
+    """Rounded, None when unknown."""
+    return round(float(value), digits) if math.isfinite(value) else None

@@ -1,0 +1,317 @@
+"""Runs the steps in order: the only module that knows the order. Each command is one call here."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from turfeye import (
+    align,
+    answer,
+    card,
+    cells,
+    course,
+    glance,
+    lawn,
+    mixes,
+    models,
+    outlook,
+    patches,
+    photo,
+    results,
+    store,
+    stripes,
+    uniformity,
+    view,
+    workplan,
+)
+from turfeye import (
+    season as seasons,
+)
+from turfeye.answer import Answer
+from turfeye.errors import AlignmentError, CardError, LawnError, SeasonError, TurfeyeError
+from turfeye.glance import look, look_as_dict
+from turfeye.growth import Prior
+from turfeye.lawn import Filed, Lawn, MarkedView, add, new
+from turfeye.records import CellTable, Look, Outlook, Photo, Sighting, View
+
+__all__ = ["Filed", "add", "demo", "look", "look_as_dict", "measure", "new", "round_of", "season"]
+
+MODELS = ("sward.onnx", "region.onnx")
+TEMPERATURES = "temperatures.csv"
+"""In the lawn's folder: date, min_c, max_c."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Measured:
+    """One photo of a lawn: its table, or why there is none."""
+
+    path: Path
+    digest: str
+    table: CellTable | None
+    facts: dict[str, Any]  # taken, view, at_m, turned_deg, warnings; plain JSON
+
+    @property
+    def why(self) -> str:
+        """Why it could not be measured, "" if it could."""
+        return str(self.facts.get("why", ""))
+
+
+def season(folder: Path | str) -> Answer:
+    """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
+
+    Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
+    Everything is written to the lawn's ``results/``.
+
+    Raises
+    ------
+    LawnMissingError, LawnError : no lawn there, or mistakes in its files
+    SeasonError : no photo could be measured, or nothing says when it was sown
+    DateError : photos from before the sowing or from the future
+    """
+    place = lawn.read(folder)
+    if not place.sowings:
+        raise SeasonError(
+            f"{place.name}: a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
+            "add [[sowing]] with date, mix and rate_g_m2"
+        )
+    with lawn.locked(place.folder):
+        measured = measure(place)
+        return _answer(place, measured)
+
+
+def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
+    """Every lawn below a folder, one after the other; a lawn with a mistake doesn't stop the round."""
+    for path in lawn.lawns_in(Path(folder)):
+        try:
+            yield season(path)
+        except TurfeyeError as error:
+            yield error
+
+
+def demo(folder: Path | str) -> tuple[Answer, ...]:
+    """Copy the shipped samples to a folder and run the whole job on each.
+
+    Photos are filed as a user would, from the samples' own folder; what is there already is kept.
+    """
+    answers = []
+    for sample in sorted(samples_dir().iterdir()):
+        if not (sample / lawn.FILE_NAME).is_file():
+            continue
+        target = Path(folder) / sample.name
+        if not (target / lawn.FILE_NAME).is_file():
+            shutil.copytree(sample, target, ignore=shutil.ignore_patterns("truth"))
+        answers.append(season(target))
+    if not answers:
+        raise LawnError(f"wanted the sample lawns in {samples_dir()}, found none; install turfeye again")
+    return tuple(answers)
+
+
+def samples_dir() -> Path:
+    """The shipped samples: in an installed wheel, else in the checkout."""
+    here = Path(__file__).parent
+    for place in (here / "_sample_images", here.parent / "sample_images"):
+        if place.is_dir():
+            return place
+    raise LawnError("the sample photos are not installed; install turfeye again")
+
+
+def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
+    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are."""
+    digests = [models.digest(name) for name in MODELS]
+    marked = _Marked(place)
+    measured = []
+    keys = []
+    for path in place.photos(before=before):
+        digest = lawn.digest_of(path)
+        key = store.cell_key(place, digest, models=digests, version=version("turfeye"))
+        keys.append(key)
+        kept = store.load_cells(place, key)
+        if kept is not None:
+            measured.append(Measured(path, digest, kept[0], kept[1]))
+            continue
+        try:
+            table, facts = _measure_one(place, path, marked)
+        except (TurfeyeError, ValueError) as error:
+            measured.append(Measured(path, digest, None, {"why": str(error)}))
+            continue
+        store.save_cells(place, key, table, facts)
+        measured.append(Measured(path, digest, table, facts))
+    if not before:
+        store.drop_stale(place, keys)
+    return tuple(measured)
+
+
+class _Marked:
+    """The marked photos of a lawn with their views, each read once and only when wanted."""
+
+    def __init__(self, place: Lawn) -> None:
+        self.place = place
+        self._read: dict[str, tuple[Photo, View]] = {}
+
+    def of(self, marked: MarkedView) -> tuple[Photo, View]:
+        """The marked photo and its view."""
+        if marked.name not in self._read:
+            path = self.place.photos_dir / marked.photo
+            picture = photo.read(path)
+            self._read[marked.name] = (
+                picture,
+                view.from_corners(picture, marked.corners_px, self.place.outline_m),
+            )
+        return self._read[marked.name]
+
+
+def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, dict[str, Any]]:
+    """The table of one filed photo and the facts that go with it."""
+    picture = photo.read(path)
+    if picture.taken is None:
+        raise SeasonError(f"{path.name} has no date; file it with --date")
+    sighting = _sighting(picture)
+    note = next((n for n in place.notes if n.photo == path.name), None)
+    number = note.spot if note and note.spot is not None else sighting.spot if sighting else None
+    spot = next((s for s in place.spots if s.number == number), None)
+    if spot is not None and sighting is not None and not (note and note.view):
+        seen = view.from_card(picture, sighting)
+        if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
+            grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
+            one = glance.look_through(picture, seen, grid, sighting=sighting)
+            return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
+    if not place.views:
+        known = ", ".join(str(s.number) for s in place.spots) or "none"
+        raise CardError(
+            f"wanted the card of a known spot (known: {known}) or a marked view, "
+            + (f"came card {number}" if sighting else "no card could be read")
+            + "; is it a photo of another lawn? Else write its [[spot]] or mark corners_px in lawn.toml"
+        )
+    name, seen, residual_cm = _lawn_view(place, picture, marked, wanted=note.view if note else None)
+    grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    one = glance.look_through(picture, seen, grid, sighting=sighting)
+    return one.table, _facts(one, name, residual_cm=residual_cm)
+
+
+def _sighting(picture: Photo) -> Sighting | None:
+    try:
+        return card.find(picture)
+    except CardError:
+        return None
+
+
+def _lawn_view(
+    place: Lawn, picture: Photo, marked: _Marked, *, wanted: str | None
+) -> tuple[str, View, float | None]:
+    """Which marked view a photo belongs to, and its own view; the best of those that it can be laid over."""
+    views = [v for v in place.views if wanted in (None, v.name)]
+    for one in views:
+        if picture.path.name == one.photo:
+            return one.name, marked.of(one)[1], None
+    found = []
+    refused = ""
+    for one in views:
+        try:
+            aligned = align.align(picture, *marked.of(one), outline_m=place.outline_m)
+        except AlignmentError as error:
+            refused = str(error)
+            continue
+        found.append((aligned.residual_cm, one.name, aligned.view))
+    if not found:
+        raise AlignmentError(refused)
+    residual_cm, name, seen = min(found, key=lambda one: one[0])
+    return name, seen, residual_cm
+
+
+def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
+    assert one.photo.taken is not None
+    return {
+        "taken": one.photo.taken.isoformat(),
+        "view": name,
+        "warnings": list(one.warnings),
+        "card": one.sighting is not None,
+        **more,
+    }
+
+
+def _answer(place: Lawn, measured: tuple[Measured, ...]) -> Answer:
+    """From measured photos to what to do, written to the results folder."""
+    good = [one for one in measured if one.table is not None]
+    warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
+    if not good:
+        raise SeasonError(
+            f"{place.name}: no photo could be measured. "
+            + (" ".join(warnings) or f"File some with: turfeye add {place.folder} PHOTO")
+        )
+    readings = [_reading(one) for one in good]
+    sowing = place.sowings[-1]
+    mix = mixes.get(sowing.mix, place.mixes)
+    temperatures = _temperatures(place)
+    grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    table = seasons.build(
+        readings,
+        grid,
+        sowing=sowing,
+        target=place.target,
+        temperatures=temperatures,
+        base_c=mix.base_c if temperatures else None,
+    )
+    prior = _prior(mix)
+    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, prior=prior)
+    thin = patches.thin(ahead)
+    pale = patches.pale(table)
+    settings = answer.plan_settings(place, temperatures=temperatures)
+    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
+    found = stripes.stripes(grid, table.x_m, table.y_m, ahead.cover_now, side_names=place.side_names)
+    warnings += [f"{one.path.name}: {word}" for one in good for word in one.facts["warnings"]]
+    whole = Answer(
+        lawn=place,
+        outlook=ahead,
+        course=course.of(ahead, mix=mix),
+        thin=thin,
+        pale=pale,
+        plan=plan,
+        stripes=(found.words,) if found.found else (),
+        evenness=_evenness(ahead),
+        warnings=(*table.flags, *warnings),
+    )
+    rows = [
+        store.Measured(one.table, r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
+        for one, r in zip(good, readings, strict=True)
+        if one.table is not None
+    ]
+    return replace(whole, files=results.write(whole, rows))
+
+
+def _reading(one: Measured) -> seasons.Reading:
+    assert one.table is not None
+    facts = one.facts
+    at_m = facts.get("at_m")
+    return seasons.Reading(
+        table=one.table,
+        taken=datetime.fromisoformat(facts["taken"]),
+        view=facts["view"],
+        photo=one.path.name,
+        digest=one.digest,
+        at_m=None if at_m is None else (float(at_m[0]), float(at_m[1])),
+        turned_deg=float(facts.get("turned_deg", 0.0)),
+    )
+
+
+def _temperatures(place: Lawn) -> seasons.Temperatures | None:
+    path = place.folder / TEMPERATURES
+    return seasons.read_temperatures(path) if path.is_file() else None
+
+
+def _prior(mix: mixes.Mix) -> Prior:
+    return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, mix.growth.final_cover)
+
+
+def _evenness(ahead: Outlook) -> tuple[str, ...]:
+    """Evenness of what is there now; nothing where too few cells are known."""
+    if np.isfinite(ahead.cover_now).sum() < 4:
+        return ()
+    return uniformity.uniformity(ahead.cover_now, ahead.season.row, ahead.season.col).lines()
