@@ -158,6 +158,17 @@ def test_things_on_the_lawn_are_taken_out_and_its_edge_is_not():
     assert not region.standing_on(painted(LAWN), LAWN).any()
 
 
+def test_a_doubted_bare_patch_is_no_thing():
+    found = painted(LAWN)
+    found[260:330, 300:360] = 0.35
+    assert not region.standing_on(found, LAWN).any()
+    found[260:330, 300:360] = 0.05  # wrongly sure: the classifier sees soil there
+    other = np.zeros(SHAPE, np.float32)
+    assert not region.standing_on(found, LAWN, other=other).any()
+    other[260:330, 300:360] = 0.9
+    assert region.standing_on(found, LAWN, other=other)[265:325, 305:355].all()
+
+
 def test_standing_somebody_at_full_size():
     big = cv2.resize(painted(LAWN), (2560, 1920))
     big[1000:1300, 1200:1320] = 0.0

@@ -22,6 +22,7 @@ LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the 
 CORNERS = (4, 8)
 PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
 DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
+SURE = 0.2  # mean probability of being lawn below which something on the lawn is a thing, not a bare patch
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
 
 
@@ -129,15 +130,18 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
     return score, f"{words} (agreement {score:.0%})"
 
 
-def standing_on(region: Floats, outline_px: Floats) -> Flags:
+def standing_on(region: Floats, outline_px: Floats, *, other: Floats | None = None) -> Flags:
     """What stands or lies on the lawn (people, a dog, furniture): inside the outline, but not lawn.
 
-    Slivers along the outline are the outline's own error and are left alone.
+    Slivers along the outline are the outline's own error and are left alone. A bare patch that the network
+    doubts must not be lost: only what it is sure of counts, and with ``other`` also what the sward classifier
+    takes for neither grass, straw nor soil.
 
     Parameters
     ----------
     region : (H, W) probability, from ``lawn_region``.
     outline_px : (K, 2) the lawn's corners, pixels.
+    other : (H, W) share of "other" from ``sward.classify``.
 
     Returns
     -------
@@ -145,17 +149,21 @@ def standing_on(region: Floats, outline_px: Floats) -> Flags:
     """
     scale = min(1.0, WORK_PX / max(region.shape))
     small = _resized(region, scale)
-    inside = _inside(np.asarray(outline_px, np.float64), small.shape, scale)
+    corners = np.asarray(outline_px, np.float64)
+    inside = _inside(corners, small.shape, scale)
     margin = max(round(0.01 * max(small.shape)), 2)
-    deep = cv2.erode(inside.astype(np.uint8), _disc(margin))
+    deep = cv2.erode(inside.astype(np.uint8), _disc(margin)).astype(bool)
     count, label, stats, _ = cv2.connectedComponentsWithStats((inside & (small < 0.5)).astype(np.uint8))
-    reaches_in = np.bincount(label[deep.astype(bool)], minlength=count) > 0.3 * stats[:, cv2.CC_STAT_AREA]
-    large = stats[:, cv2.CC_STAT_AREA] >= max(6e-5 * small.size, 6)
-    keep = reaches_in & large
+    area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
+    keep = (area >= max(6e-5 * small.size, 6)) & (np.bincount(label[deep], minlength=count) > 0.3 * area)
+    keep &= np.bincount(label.ravel(), small.ravel(), minlength=count) < SURE * area
+    if other is not None:
+        seen = _resized(np.asarray(other, np.float32), scale)
+        keep &= np.bincount(label.ravel(), seen.ravel(), minlength=count) > 0.5 * area
     keep[0] = False
     grown = cv2.dilate(keep[label].astype(np.uint8), _disc(max(margin // 3, 1)))
     full = cv2.resize(grown, region.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
-    return np.asarray(full & _inside(np.asarray(outline_px, np.float64), region.shape, 1.0), bool)
+    return np.asarray(full & _inside(corners, region.shape, 1.0), bool)
 
 
 def _main_part(region: Floats) -> tuple[Flags, float]:
