@@ -26,5 +26,10 @@ test: lint  ## everything that must hold
 bench: $(STAMP)  ## accuracy and speed, beside the published values
 	$(BIN)/python tools/bench.py
 
+samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card, hours without
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate]'
+	$(BIN)/python tools/make_samples.py rendered/samples --sets ferry spots --spp 96
+	$(BIN)/python tools/make_samples.py rendered/samples --arrange sample_images
+
 clean:
 	rm -rf $(VENV) demo

@@ -4,6 +4,7 @@
     python tools/make_samples.py OUT --arrange sample_images      # OUT must hold ferry and spots
 
 A graphics card does all of it in minutes; two processor cores take hours (``--scale 0.3`` for a quick look).
+What OUT holds already is not made again, so a stopped run goes on where it was.
 """
 
 from __future__ import annotations
@@ -71,6 +72,8 @@ def make(job: samples.Job, out: Path, spp: int, scale: float, deadline: float) -
     if start > deadline:
         return f"{job.set}/{job.recipe.name}: left out, no time"
     recipe = job.recipe
+    if (out / job.set / f"{recipe.name}.json").exists():  # written last
+        return f"{job.set}/{recipe.name}: there already"
     if scale != 1:
         size = tuple(int(v * scale) // 2 * 2 for v in recipe.size_px)
         recipe = replace(recipe, size_px=size)
@@ -116,8 +119,9 @@ def make(job: samples.Job, out: Path, spp: int, scale: float, deadline: float) -
         "mean_shares_as_seen": picture.shares.mean((0, 1)).round(4).tolist(),
     }
     (folder / f"{recipe.name}.json").write_text(json.dumps(facts, indent=1))
+    millions = sum(len(part.faces) for part in parts) / 1e6
     return (
-        f"{job.set}/{recipe.name}: {sum(len(p.faces) for p in parts) / 1e6:.1f} M, built {built - start:.1f}, "
+        f"{job.set}/{recipe.name}: {millions:.1f} M, built {built - start:.1f}, "
         f"rendered {seen - built:.1f}, saved {time.time() - seen:.1f} s"
     )
 

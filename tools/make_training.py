@@ -4,7 +4,7 @@
     python tools/make_training.py gardens OUT --first 5000 --count 80
 
 Each picture: NAME.jpg, NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare,
-other), NAME.json (the recipe, the camera's pose, sample distance), and for gardens NAME-lawn.png (255 = lawn).
+other), NAME.json (the recipe, the camera's pose, sample distance), for gardens NAME-lawn.png (255 = lawn).
 """
 
 from __future__ import annotations
@@ -55,7 +55,8 @@ def make(kind: str, out: Path, seed: int, spp: int, deadline: float) -> str:
     picture = Stage(parts, recipe.lighting()).photograph(view, spp=spp, seed=seed)
     seen = time.time()
     save(out, recipe, view, picture, seed, kind, getattr(recipe, "gsd_mm", float("nan")))
-    return f"{seed}: built {built - start:.1f} s, rendered {seen - built:.1f} s, saved {time.time() - seen:.1f} s"
+    took = built - start, seen - built, time.time() - seen
+    return f"{seed}: built {took[0]:.1f} s, rendered {took[1]:.1f} s, saved {took[2]:.1f} s"
 
 
 def save(out: Path, recipe, view, picture, seed: int, kind: str, gsd_mm: float) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye.records import Floats, Whole
+from turfeye.records import Flags, Floats, Whole
 
 _MULTIPLIERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
 
@@ -74,9 +74,10 @@ class Places:
 
     def normal(self, which: int) -> Floats:
         """The ``which``-th roughly normal number of every place, within ±3."""
-        return sum(self.draw(1000 + 4 * which + k) for k in range(4)) * 1.732 - 3.464
+        total = sum((self.draw(1000 + 4 * which + k) for k in range(4)), np.float32(0))
+        return np.asarray(total * 1.732 - 3.464)
 
-    def only(self, keep: Floats) -> Places:
+    def only(self, keep: Flags) -> Places:
         """Those places for which ``keep`` is true."""
         return Places(self.seed, self.i[keep], self.j[keep], self.x_m[keep], self.y_m[keep])
 
@@ -85,10 +86,10 @@ def scatter(seed: int, box_m: tuple[float, float, float, float], per_m2: float) 
     """Candidate places in a box (x0, y0, x1, y1), on average ``per_m2`` to the square metre."""
     step = per_m2**-0.5
     x0, y0, x1, y1 = box_m
-    i, j = np.meshgrid(
+    grid = np.meshgrid(
         np.arange(np.floor(x0 / step), np.ceil(x1 / step), dtype=np.int64),
         np.arange(np.floor(y0 / step), np.ceil(y1 / step), dtype=np.int64),
     )
-    i, j = i.ravel(), j.ravel()
+    i, j = grid[0].ravel(), grid[1].ravel()
     x, y = (i + hashed(seed, i, j, 1)) * step, (j + hashed(seed, i, j, 2)) * step
     return Places(seed, i, j, x.astype(np.float32), y.astype(np.float32))

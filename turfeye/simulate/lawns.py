@@ -14,7 +14,8 @@ from turfeye.simulate.garden import make_garden
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.recipes import LIGHTS, PAPER_M, card_part, coarsening
 from turfeye.simulate.render import Light, look_at
-from turfeye.simulate.scene import SOILS, Turf, pressed, turf_parts
+from turfeye.simulate.scene import pressed, turf_parts
+from turfeye.simulate.turf import SOILS, Turf
 
 Corners = tuple[tuple[float, float], ...]
 

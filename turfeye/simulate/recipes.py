@@ -1,7 +1,7 @@
 """Recipes: everything that a rendered picture follows from, as plain numbers that fit in a JSON file.
 
-A recipe is a frozen dataclass of scalars; the same recipe gives the same scene. ``random_spot`` draws one. `turfeye.simulate.lawns` holds
-those of whole lawns.
+A recipe is a frozen dataclass of scalars; the same recipe gives the same scene. ``random_spot`` draws one.
+`turfeye.simulate.lawns` holds those of whole lawns.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from turfeye.simulate.fields import fractal, noise
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.phone import Phone
 from turfeye.simulate.render import Light, look_at
-from turfeye.simulate.scene import SOILS, Box, Turf, pressed, turf_parts
+from turfeye.simulate.scene import pressed, turf_parts
+from turfeye.simulate.turf import SOILS, Box, Turf
 
 PAPER_M = (0.297, 0.210)  # the sheet that the card is printed on
 LIGHTS = ("sun", "low sun", "overcast", "half shade", "shade", "warm evening")
@@ -73,12 +74,14 @@ class SpotRecipe:
         away = self.gsd_mm * 1e-3 * self.focal_px
         target = np.array([*self.aim_m, 0.01])
         camera = target + away * (np.array([0, 0, np.cos(tilt)]) - np.sin(tilt) * up)
-        return look_at(camera, target, size_px=self.size_px, focal_px=self.focal_px, up=up)
+        return look_at(
+            camera.tolist(), target.tolist(), size_px=self.size_px, focal_px=self.focal_px, up=up.tolist()
+        )
 
     def lighting(self) -> Light:
         """The sky, without what throws shade."""
         sky = "overcast" if self.light == "overcast" else "shade" if self.light == "shade" else "clear"
-        return Light(self.sun_elevation_deg, self.sun_azimuth_deg, self.turbidity, sky)
+        return Light(self.sun_elevation_deg, self.sun_azimuth_deg, self.turbidity, sky)  # type: ignore[arg-type]
 
     def when(self) -> datetime:
         """By the camera's clock."""
@@ -206,7 +209,7 @@ def card_texture(spot: int, *, dpi: float = 150) -> Floats:
     from turfeye.card import draw
     from turfeye.card_layout import PAPER, srgb_decode
 
-    active = srgb_decode(draw(spot, dpi=dpi)).astype(np.float32)
+    active = srgb_decode(draw(spot, dpi=dpi).astype(np.float64)).astype(np.float32)
     height, width = round(PAPER_M[1] / 0.0254 * dpi), round(PAPER_M[0] / 0.0254 * dpi)
     sheet = np.full((height, width, 3), PAPER, np.float32)
     top, left = (height - active.shape[0]) // 2, (width - active.shape[1]) // 2
@@ -244,8 +247,7 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
     cover = float(np.clip(rng.beta(0.8, 0.8), 0.0, 0.98)) if rng.random() > 0.06 else 0.0
     old = cover > 0.7 and rng.random() < 0.5  # an established sward rather than new seed
     hue = rng.normal(0, 1)
-    gsd = 0.9 if card is not None else float(np.exp(u(np.log(0.25), np.log(3.0))))
-    gsd = u(0.45, 1.1) if card is not None else gsd
+    gsd = float(u(0.45, 1.1) if card is not None else np.exp(u(np.log(0.25), np.log(3.0))))
     return SpotRecipe(
         name=f"spot-{seed:04d}",
         seed=seed,
@@ -266,8 +268,7 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         upright=u(0.25, 0.95),
         mown_mm=u(25, 50) if old else float(rng.choice([u(25, 50), 150.0])),
         vigour=float(np.clip(rng.normal(0.92, 0.12), 0.5, 1.0)),
-        green=tuple(float(v) for v in np.array([0.062, 0.118, 0.030]) * np.exp(
-            0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue)),
+        green=_random_green(rng, hue),
         gsd_mm=float(u(0.8, 2.0)) if oblique else gsd,
         tilt_deg=u(40, 60) if oblique else u(0, 38) * u(0.2, 1),
         turn_deg=u(0, 360) if card is None else u(-30, 30) + 180 * float(rng.random() < 0.3),
@@ -278,8 +279,16 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         turbidity=u(2.2, 7),
         card=card,
         card_tilt_deg=(rng.normal(0, 0.9), rng.normal(0, 0.9)),
-        taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}T{rng.integers(8, 19):02d}:{rng.integers(60):02d}:00",
+        taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}"
+        f"T{rng.integers(8, 19):02d}:{rng.integers(60):02d}:00",
     )  # fmt: skip
+
+
+def _random_green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:
+    """A leaf colour: lighter or darker, bluer or yellower (``hue``, in standard deviations)."""
+    change = 0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue
+    red, green, blue = np.array([0.062, 0.118, 0.030]) * np.exp(change)
+    return float(red), float(green), float(blue)
 
 
 def with_phone(recipe: SpotRecipe, phone: Phone) -> SpotRecipe:
@@ -288,7 +297,7 @@ def with_phone(recipe: SpotRecipe, phone: Phone) -> SpotRecipe:
 
 
 def balanced(phone: Phone, white_rgb: Floats, *, strength: float = 0.85) -> Phone:
-    """A phone that takes out most of the light's own cast by itself, on top of how far it is set off already."""
+    """A phone that takes out most of the light's own cast by itself, on top of how far it is set off."""
     cast = np.log2(white_rgb / white_rgb[1]) * strength
     red, blue = phone.white_balance_stops
     return replace(phone, white_balance_stops=(float(red - cast[0]), float(blue - cast[2])))

@@ -186,19 +186,21 @@ def _emitters(light: Light) -> dict[str, Any]:
 def white(light: Light) -> tuple[float, float, float]:
     """What a perfect white, lying level in the open, gives back: linear RGB in the renderer's own unit."""
     mi = _mitsuba()
+    above = mi.ScalarTransform4f().look_at([0, 0, 1], [0, 0, 0], [0, 1, 0]).scale([0.1, 0.1, 1])
+    paper = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 1.0}}
     scene = mi.load_dict(
         {
             "type": "scene",
             "integrator": {"type": "direct"},
-            "plate": {"type": "rectangle", "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": 1.0}}},
+            "plate": {"type": "rectangle", "bsdf": paper},
             "sensor": {
                 "type": "orthographic",
-                "to_world": mi.ScalarTransform4f().look_at([0, 0, 1], [0, 0, 0], [0, 1, 0]).scale([0.1, 0.1, 1]),
+                "to_world": above,
                 "film": {"type": "hdrfilm", "width": 16, "height": 16},
             },
             **_emitters(light),
         }
-    )  # fmt: skip
+    )
     red, green, blue = np.array(mi.render(scene, spp=512, seed=1)).reshape(-1, 3).mean(axis=0)
     return float(red), float(green), float(blue)
 

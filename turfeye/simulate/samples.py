@@ -65,13 +65,13 @@ def _ferry() -> list[Job]:
     jobs = []
     for n, (age, time, light, height, side, wet, moved, aimed) in enumerate(FERRY_VISITS):
         day = SOWN + timedelta(days=age)
-        camera = tuple(a + b for a, b in zip(FERRY.camera_m, moved, strict=True))
+        x, y, z = np.add(FERRY.camera_m, moved).tolist()
         target = (FERRY.target_m[0] + aimed[0], FERRY.target_m[1] + aimed[1], 0.0)
         recipe = replace(
             FERRY,
             name=f"{day.isoformat()}-window",
             age_days=float(age),
-            camera_m=camera,
+            camera_m=(x, y, z),
             target_m=target,
             light=light,
             sun_elevation_deg=float(height),
@@ -84,9 +84,8 @@ def _ferry() -> list[Job]:
             card_tilt_deg=((0.8, -0.5), (-0.6, 0.7), (0.4, 0.9))[n % 3],
             taken=f"{day.isoformat()}T{time}",
         )
-        phone = replace(
-            MAKES[2], exposure_stops=0.1, white_balance_stops=((n % 3 - 1) * 0.15, (1 - n % 2) * 0.1)
-        )
+        stops = ((n % 3 - 1) * 0.15, (1 - n % 2) * 0.1)
+        phone = replace(MAKES[2], exposure_stops=0.1, white_balance_stops=stops)
         jobs.append(Job("ferry-cottage", recipe, phone, n, 950_000))
     return jobs
 
@@ -106,7 +105,7 @@ def _spots() -> list[Job]:
     for number, seed, soil, straw, covers in SPOTS:
         for n, (day, cover) in enumerate(zip(SPOT_DATES, covers, strict=True)):
             rng = np.random.default_rng(seed * 10 + n)
-            light = SPOT_LIGHTS[n] if light_ok(number, n) else "overcast"
+            light = SPOT_LIGHTS[n] if _awkward(number, n) else "overcast"
             recipe = SpotRecipe(
                 name=f"{day}-spot-{number}",
                 seed=seed,
@@ -137,8 +136,8 @@ def _spots() -> list[Job]:
     return jobs
 
 
-def light_ok(number: int, visit: int) -> bool:
-    """Not every spot gets the awkward light of the day."""
+def _awkward(number: int, visit: int) -> bool:
+    """Not every spot gets the day's light as it is; the others are seen when a cloud passes."""
     return (number + visit) % 3 != 0
 
 
@@ -154,8 +153,8 @@ def _bench_spots() -> list[Job]:
             cover=(0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.78, 0.85, 0.93, 0.45)[n],
             light=lights[n % 4],
             sun_elevation_deg=16.0 if lights[n % 4] == "warm evening" else 45.0,
-            gsd_mm=0.55 + 0.02 * n,
-            size_px=(1824, 1368) if n < 3 else (1216, 912),
+            gsd_mm=0.55 + 0.02 * n if n < 3 else 0.75 + 0.02 * n,
+            size_px=(1824, 1368) if n < 3 else (816, 612),
         )
         phone = random_phone(np.random.default_rng(seed))
         recipe = replace(recipe, focal_35mm=phone.focal_35mm)
@@ -189,7 +188,7 @@ def _bench_lawns() -> list[Job]:
 def _lights() -> list[Job]:
     """The same turf in five lights, and with the phone's white balance 1.5 stops off either way."""
     base = replace(
-        random_spot(9500, card=60), cover=0.6, gsd_mm=0.62, size_px=(1216, 912), tilt_deg=9.0, pale=0.0,
+        random_spot(9500, card=60), cover=0.6, gsd_mm=0.80, size_px=(816, 612), tilt_deg=9.0, pale=0.0,
         soil="loam", wet=0.3, clover_per_m2=0.0, moss=0.0, leaves_per_m2=0.0, focal_35mm=26,
     )  # fmt: skip
     looks: tuple[tuple[str, str, float, tuple[float, float]], ...] = (
@@ -243,7 +242,7 @@ mix = "perennial ryegrass"
 rate_g_m2 = 35
 
 [target]
-cover = 0.9
+cover = 0.65
 date = 2026-05-09
 
 [[view]]
@@ -251,7 +250,7 @@ name = "window"
 photo = "FIRST_PHOTO"
 corners_px = [CORNERS]
 """,
-    "trial-spots": f"""# An invented trial of three spots. Its photos are rendered; truth/ says what is really there.
+    "trial-spots": f"""# An invented trial. Its photos are rendered; truth/ says what is really there.
 schema = 1
 name = "Three spots, top lawn"
 outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]
@@ -263,7 +262,7 @@ mix = "perennial ryegrass"
 rate_g_m2 = 35
 
 [target]
-cover = 0.85
+cover = 0.6
 date = 2026-05-09
 
 [[spot]]

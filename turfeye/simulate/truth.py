@@ -85,10 +85,10 @@ def cell_table(down: Floats, grid: Grid, *, pixel_m: float, card: CardPlace | No
         gather(down[:height, :width, k] * weight) / np.maximum(free, 1e-12) for k in (0, 1, 2)
     ]  # other is what is left, so that the sides of the lawn don't count as other
     area, hidden = gather(lawn), gather(lawn * covered)
-    row, col = np.indices(free.shape)
+    row, col = (np.asarray(index, float) for index in np.indices(free.shape))
     centres = grid.centres_m()
-    share = np.ones(free.shape) if grid.share is None else grid.share
-    columns = [row, col, centres[..., 0], centres[..., 1], area, *classes, 1 - sum(classes)]
-    columns.append(hidden / np.maximum(area, 1e-12))
+    share = np.ones(free.shape) if grid.share is None else np.asarray(grid.share)
+    columns: list[Floats] = [row, col, centres[..., 0], centres[..., 1], area, *classes]
+    columns += [1 - np.sum(classes, axis=0), hidden / np.maximum(area, 1e-12)]
     keep = (share > 0) & (area > 0.02 * grid.cell_m**2) & (free > 0.1 * area)
     return np.stack([c[keep] for c in columns], axis=-1)
