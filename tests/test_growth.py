@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import curve, growth
+from turfeye import curve, growth, kinds
 from turfeye.curve import cover_at, end_cover, reach_time
 from turfeye.errors import SeasonError
 
@@ -178,12 +178,12 @@ def test_failed_and_late_cells_are_told_apart():
 
 
 def test_neighbours_tell_of_each_other():
-    evidence = np.zeros((growth.KINDS, 9))
+    evidence = np.zeros((kinds.KINDS, 9))
     evidence[2, [1, 3, 5]] = 8.0  # sure failures on three sides of the middle of a 3 x 3 lawn
     place = np.stack(np.divmod(np.arange(9), 3), axis=1)
     share = growth.Prior().shares
-    apart = growth._with_neighbours(evidence, share, None, growth.Settings())
-    together = growth._with_neighbours(evidence, share, place, growth.Settings())
+    apart = kinds.with_neighbours(evidence, share, None, neighbours=1.2, strips=6.0)
+    together = kinds.with_neighbours(evidence, share, place, neighbours=1.2, strips=6.0)
     assert together[2, 4] > apart[2, 4]
     np.testing.assert_allclose(together.sum(axis=0), 1)
 

@@ -30,7 +30,7 @@ ORDER = (
     "lawn",
     "store",
     "align",
-    "curve",
+    "curve kinds prior headline",
     "growth",
     "outlook",
     "season",

@@ -25,63 +25,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from turfeye.curve import Curve, P, value_and_slope
+from turfeye.kinds import FAILED, KINDS, LATE, share_out, with_neighbours
+from turfeye.prior import Prior
 from turfeye.records import Flags, Floats, Whole
 
 _GAIN, _HALF = 1, 3
-KINDS = 3
-_LAWN, _LATE, _FAILED = range(KINDS)
 _STEP = np.array([1.5, 1.5, 0.4, 4.0])
 """Longest Gauss-Newton step a parameter takes at once."""
 _POOL = 400
 """The shared terms are found on at most this many cells, evenly chosen: more add nothing but time."""
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is believed before a photo is taken. Pairs are mean and sd. Ours, and wide."""
-
-    start_logit: tuple[float, float] = (-2.0, 1.3)  # 12 %: most of the range from 1 to 60 %
-    gain_logit: tuple[float, float] = (2.8, 0.7)  # 94 % of the gap, mostly 80 to 98
-    log_rate: tuple[float, float] = (-1.29, 0.30)  # 16 days from 10 % to 90 %
-    half_days: tuple[float, float] = (18.0, 4.5)
-    cell_sd: tuple[float, float, float, float] = (0.6, 0.5, 0.15, 1.6)  # between cells of a lawn
-    cell_sd_weight: float = 20.0  # that guess counts as this many cells
-    failed_gain_logit: tuple[float, float] = (-1.0, 2.0)
-    failed_share: float = 0.05
-    late_days: tuple[float, float] = (6.0, 2.5)  # how much later a lagging strip is
-    late_share: float = 0.01
-
-    @classmethod
-    def of_spans(
-        cls, half_days: tuple[float, float], pace_days: tuple[float, float], end_cover: tuple[float, float]
-    ) -> Prior:
-        """From a mix's table: half-way age, pace (1 / rate) and final cover, each as mean and sd.
-
-        >>> Prior.of_spans((18, 4), (4, 1), (0.95, 0.03)).half_days
-        (18, 4)
-        """
-        end, end_sd = end_cover
-        return cls(
-            half_days=half_days,
-            log_rate=(-float(np.log(pace_days[0])), pace_days[1] / pace_days[0]),
-            # on the logit scale, where a cover near 1 would make any sd look huge
-            gain_logit=(float(np.log(end / (1 - end))), min(end_sd / (end * (1 - end)), 0.8)),
-        )
-
-    @property
-    def mean(self) -> Floats:
-        """(4,)"""
-        return np.array([self.start_logit[0], self.gain_logit[0], self.log_rate[0], self.half_days[0]])
-
-    @property
-    def shares(self) -> Floats:
-        """(KINDS,) of lawn, late and failed cells."""
-        return np.array([1 - self.late_share - self.failed_share, self.late_share, self.failed_share])
-
-    @property
-    def sd(self) -> Floats:
-        """(4,) between lawns."""
-        return np.array([self.start_logit[1], self.gain_logit[1], self.log_rate[1], self.half_days[1]])
 
 
 @dataclass(frozen=True)
@@ -226,15 +178,15 @@ class _Shared:
     def kind_means(self, prior: Prior) -> Floats:
         """(KINDS, P)"""
         means = np.repeat(self.mean[None], KINDS, axis=0)
-        means[_LATE, _HALF] += prior.late_days[0]
-        means[_FAILED, _GAIN] = prior.failed_gain_logit[0]
+        means[LATE, _HALF] += prior.late_days[0]
+        means[FAILED, _GAIN] = prior.failed_gain_logit[0]
         return means
 
     def kind_precisions(self, prior: Prior) -> Floats:
         """(KINDS, P)"""
         sd = np.repeat(self.cell_sd[None], KINDS, axis=0)
-        sd[_LATE, _HALF] = prior.late_days[1]
-        sd[_FAILED, _GAIN] = prior.failed_gain_logit[1]
+        sd[LATE, _HALF] = prior.late_days[1]
+        sd[FAILED, _GAIN] = prior.failed_gain_logit[1]
         return 1 / sd**2
 
 
@@ -296,7 +248,7 @@ def _cell_step(
         theta=theta,
         cov=here,
         evidence=evidence,
-        odds=_share_out(evidence + np.log(prior.shares)[:, None]),
+        odds=share_out(evidence + np.log(prior.shares)[:, None]),
         weight=weight.sum(axis=-2),
         leaning=(weight * residual).sum(axis=-2),
         slope=weighted.sum(axis=-3),
@@ -308,7 +260,7 @@ def _cell_step(
 def _pull(cells: _Cells, precision: Floats) -> Floats:
     """(KINDS, N, P, P + V): how the cells' curves follow the shared mean and offsets."""
     link = np.broadcast_to(np.stack([np.diag(p) for p in precision])[:, None], cells.cov.shape).copy()
-    link[_FAILED, :, _GAIN, _GAIN] = 0  # the failed cells' gain follows nothing
+    link[FAILED, :, _GAIN, _GAIN] = 0  # the failed cells' gain follows nothing
     return cells.cov @ np.concatenate([link, -_t(cells.slope)], axis=-1)
 
 
@@ -320,8 +272,8 @@ def _shared_step(
     visits = len(view.x)
     deviation = cells.theta - shared.kind_means(prior)[:, None]
     deviation_linked, linked = deviation.copy(), precision.copy()
-    deviation_linked[_FAILED, :, _GAIN] = 0
-    linked[_FAILED, _GAIN] = 0
+    deviation_linked[FAILED, :, _GAIN] = 0
+    linked[FAILED, _GAIN] = 0
 
     odds = cells.odds * min(1.0, settings.worth / max(cells.odds.sum(), 1.0))
     gradient = np.concatenate([
@@ -369,8 +321,8 @@ def _spreads_step(cells: _Cells, deviation: Floats, shared: _Shared, prior: Prio
     odds = cells.odds
     square = deviation**2 + np.diagonal(cells.cov, axis1=-2, axis2=-1)
     weight = np.repeat(odds[..., None], P, axis=-1)
-    weight[_FAILED, :, _GAIN] = 0
-    weight[_LATE, :, _HALF] = 0
+    weight[FAILED, :, _GAIN] = 0
+    weight[LATE, :, _HALF] = 0
     guess = np.array(prior.cell_sd) ** 2 * prior.cell_sd_weight
     cell_var = (guess + (weight * square).sum(axis=(0, 1))) / (prior.cell_sd_weight + weight.sum(axis=(0, 1)))
     count = (odds * (cells.weight > 0).sum(axis=-1)).sum()
@@ -409,63 +361,19 @@ def _all_cells(
         theta=np.concatenate(thetas, axis=1),
         cov=np.concatenate(covs, axis=1),
         pull=np.concatenate(pulls, axis=1),
-        odds=_with_neighbours(np.concatenate(evidence, axis=1), prior.shares, place, settings),
+        odds=with_neighbours(
+            np.concatenate(evidence, axis=1),
+            prior.shares,
+            place,
+            neighbours=settings.neighbours,
+            strips=settings.strips,
+        ),
         mean=shared.mean,
         cell_sd=shared.cell_sd,
         offset=shared.offset,
         shared_cov=shared.cov,
         noise_scale=shared.noise_scale,
     )
-
-
-def _share_out(log_weight: Floats) -> Floats:
-    """(KINDS, N) log weights to probabilities."""
-    odds = np.exp(log_weight - log_weight.max(axis=0))
-    return odds / odds.sum(axis=0)
-
-
-def _with_neighbours(evidence: Floats, share: Floats, place: Whole | None, settings: Settings) -> Floats:
-    """Odds of the kinds (KINDS, N) when a cell is likelier what the cells about it are.
-
-    A Potts field in mean-field approximation (Zhang 1992, IEEE Transactions on Signal Processing
-    40:2570-2583): each of four neighbours adds ``neighbours`` times its own odds to the log odds. What lags
-    are strips, where the spreader passed; so late is likelier in a long straight row of cells that are not
-    like the lawn, and failed in a spot.
-    """
-    log_weight = evidence + np.log(share)[:, None]
-    odds = _share_out(log_weight)
-    if place is None or not len(place):
-        return odds
-    row, col = (place - place.min(axis=0) + 1).T
-    shape = (row.max() + 2, col.max() + 2)
-    field = np.zeros((KINDS, *shape))
-    there = np.zeros(shape)
-    there[row, col] = 1
-    for _ in range(6):
-        field[:, row, col] = odds
-        around = (
-            field[:, row - 1, col] + field[:, row + 1, col] + field[:, row, col - 1] + field[:, row, col + 1]
-        )
-        pull = settings.neighbours * around
-        unlike = there - field[_LAWN]
-        straight = np.maximum(_along(unlike, there, 0), _along(unlike, there, 1))[row, col]
-        pull[_LATE] += settings.strips * (straight - 0.35)
-        odds = _share_out(log_weight + pull)
-    return odds
-
-
-def _along(field: Floats, there: Floats, axis: int) -> Floats:
-    """Mean of a field over the 13 cells along one axis, of those that are there."""
-    total, count = np.zeros_like(field), np.zeros_like(field)
-    length = field.shape[axis]
-    for shift in range(-min(6, length - 1), min(6, length - 1) + 1):
-        into = [slice(None)] * 2
-        from_ = [slice(None)] * 2
-        into[axis] = slice(max(shift, 0), length + min(shift, 0))
-        from_[axis] = slice(max(-shift, 0), length + min(-shift, 0))
-        total[tuple(into)] += field[tuple(from_)]
-        count[tuple(into)] += there[tuple(from_)]
-    return total / np.maximum(count, 1)
 
 
 def blocks(count: int, size: int = 2048) -> Iterator[slice]:

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from typing import Literal
 
 import numpy as np
@@ -25,8 +24,11 @@ import numpy as np
 from turfeye import growth, mixes
 from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
 from turfeye.errors import SeasonError
-from turfeye.growth import Fit, Prior, Settings
+from turfeye.growth import Fit, Settings
+from turfeye.headline import date_at, day, percent, sentence
+from turfeye.kinds import KINDS
 from turfeye.mixes import Mix
+from turfeye.prior import Prior
 from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Words
 
 THIN_DEFICIT = 0.05
@@ -262,7 +264,7 @@ def _ahead_loss(now_age: float, age: float, when: Floats, depth: Floats) -> Floa
 def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
     """(n, K, P): likely curves of the cells of a block, shared terms' errors included."""
     drawn = []
-    for which in range(growth.KINDS):
+    for which in range(KINDS):
         pull = found.pull[which, block]
         cov = found.cov[which, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
         root = np.linalg.cholesky(cov)
@@ -306,7 +308,7 @@ def _grown(found: Fit, time: float) -> float:
 
 
 def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
-    day = _day(season.target.date)
+    by = day(season.target.date)
     goal = season.target.cover
     settled = grown >= GROWN_ENOUGH and season.age_days[-1] >= OLD_ENOUGH_DAYS
     thin = settled & (cells.p_thin >= SURE_THIN)
@@ -322,13 +324,13 @@ def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tupl
         if word == "not seen":
             why[i] = "no visit showed it"
             continue
-        forecast = f"{_percent(cells.then[i])} % expected on {day}, target {_percent(goal)} %"
+        forecast = f"{percent(cells.then[i])} % expected on {by}, target {percent(goal)} %"
         if word == "thin":
-            forecast += f"; {_percent(cells.p_thin[i])} % sure that it won't fill"
+            forecast += f"; {percent(cells.p_thin[i])} % sure that it won't fill"
         elif word == "slow" and np.isfinite(cells.reach_days[i]):
-            forecast += f"; there about {_day(_date(season, cells.reach_days[i]))}"
+            forecast += f"; there about {day(date_at(season, cells.reach_days[i]))}"
         elif word == "too soon to say":
-            forecast += f", between {_percent(cells.low[i])} and {_percent(cells.high[i])} %"
+            forecast += f", between {percent(cells.low[i])} and {percent(cells.high[i])} %"
         why[i] = forecast
     return state.astype(np.str_), why.astype(np.str_)
 
@@ -348,7 +350,7 @@ def _lawn_draws(
         chance = rng.random((block.stop - block.start, LAWN_DRAWS))
         own = rng.standard_normal((*chance.shape, P))
         drawn = []
-        for which in range(growth.KINDS):
+        for which in range(KINDS):
             root_here = np.linalg.cholesky(found.cov[which, block])
             moved = common @ np.swapaxes(found.pull[which, block], -1, -2)
             drawn.append(found.theta[which, block][:, None] + moved + own @ np.swapaxes(root_here, -1, -2))
@@ -393,59 +395,5 @@ def _lawn(
         cells=len(state),
         counts=counts,
         thin_m2=thin_m2,
-        sentence=_sentence(season, cover_now, counts, thin_m2, usual, setback),
+        sentence=sentence(season, cover_now, counts, thin_m2, usual, setback.loss),
     )
-
-
-def _sentence(
-    season: Season,
-    cover: float,
-    counts: dict[str, int],
-    thin_m2: float,
-    usual: tuple[float, float],
-    setback: _Setback,
-) -> str:
-    """The headline: where the lawn is, where such lawns are, and what won't fill."""
-    cells = sum(counts.values())
-    if counts["not seen"] == cells:
-        return "No visit showed any cell of this lawn: nothing can be said."
-    low, high = (int(5 * round(20 * q)) for q in usual)
-    usually = f"{low}–{high}" if high > low else f"about {low}"
-    words = [
-        f"{_percent(cover)} % covered on day {season.age_days[-1]:.0f}, where this mix is usually {usually}"
-    ]
-    day = _day(season.target.date)
-    if counts["thin"]:
-        verb = "is thin and won't" if counts["thin"] == 1 else "are thin and won't"
-        words.append(f"{counts['thin']} of {cells} cells {verb} fill by {day}: {thin_m2:.1f} m²")
-    elif counts["too soon to say"] > cells / 2:
-        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
-    else:
-        words.append(f"none of {cells} cells is thin, {counts['on course']} are on course for {day}")
-    if setback.loss:
-        words.append(f"{_percent(-setback.loss)} points were lost since the last visits (mown low, or dry?)")
-    if counts["not seen"]:
-        words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
-    return "; ".join(words)
-
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {_MONTHS[day.month - 1]}"
-
-
-def _date(season: Season, age_days: float) -> date:
-    return season.sowing.date + timedelta(days=min(float(np.ceil(age_days)), 3650.0))
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f}"

@@ -1,0 +1,66 @@
+"""A lawn's headline in one honest sentence, and the words that its cells' reasons share."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+
+from turfeye.records import Season
+
+
+def sentence(
+    season: Season,
+    cover: float,
+    counts: dict[str, int],
+    thin_m2: float,
+    usual: tuple[float, float],
+    loss: float,
+) -> str:
+    """The headline: where the lawn is, where such lawns are, and what won't fill."""
+    cells = sum(counts.values())
+    if counts["not seen"] == cells:
+        return "No visit showed any cell of this lawn: nothing can be said."
+    low, high = (int(5 * round(20 * q)) for q in usual)
+    usually = f"{low}–{high}" if high > low else f"about {low}"
+    words = [
+        f"{percent(cover)} % covered on day {season.age_days[-1]:.0f}, where this mix is usually {usually}"
+    ]
+    by = day(season.target.date)
+    if counts["thin"]:
+        verb = "is thin and won't" if counts["thin"] == 1 else "are thin and won't"
+        words.append(f"{counts['thin']} of {cells} cells {verb} fill by {by}: {thin_m2:.1f} m²")
+    elif counts["too soon to say"] > cells / 2:
+        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
+    else:
+        words.append(f"none of {cells} cells is thin, {counts['on course']} are on course for {by}")
+    if loss:
+        words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
+    if counts["not seen"]:
+        words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
+    return "; ".join(words)
+
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def day(when: date) -> str:
+    """9 May, the same in every locale."""
+    return f"{when.day} {_MONTHS[when.month - 1]}"
+
+
+def date_at(season: Season, age_days: float) -> date:
+    """The first date on which the lawn is so old."""
+    return season.sowing.date + timedelta(days=min(float(np.ceil(age_days)), 3650.0))
+
+
+def percent(share: float) -> str:
+    """A share in whole per cent, without the sign."""
+    return f"{100 * share:.0f}"

@@ -1,0 +1,61 @@
+"""What is believed of a lawn's curves before a photo is taken.
+
+Ours, and wide: no published parameters of this curve were found for lawn grasses. A mix's own figures come
+from the mix table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from turfeye.records import Floats
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is believed before a photo is taken. Pairs are mean and sd. Ours, and wide."""
+
+    start_logit: tuple[float, float] = (-2.0, 1.3)  # 12 %: most of the range from 1 to 60 %
+    gain_logit: tuple[float, float] = (2.8, 0.7)  # 94 % of the gap, mostly 80 to 98
+    log_rate: tuple[float, float] = (-1.29, 0.30)  # 16 days from 10 % to 90 %
+    half_days: tuple[float, float] = (18.0, 4.5)
+    cell_sd: tuple[float, float, float, float] = (0.6, 0.5, 0.15, 1.6)  # between cells of a lawn
+    cell_sd_weight: float = 20.0  # that guess counts as this many cells
+    failed_gain_logit: tuple[float, float] = (-1.0, 2.0)
+    failed_share: float = 0.05
+    late_days: tuple[float, float] = (6.0, 2.5)  # how much later a lagging strip is
+    late_share: float = 0.01
+
+    @classmethod
+    def of_spans(
+        cls, half_days: tuple[float, float], pace_days: tuple[float, float], end_cover: tuple[float, float]
+    ) -> Prior:
+        """From a mix's table: half-way age, pace (1 / rate) and final cover, each as mean and sd.
+
+        >>> Prior.of_spans((18, 4), (4, 1), (0.95, 0.03)).half_days
+        (18, 4)
+        """
+        end, end_sd = end_cover
+        return cls(
+            half_days=half_days,
+            log_rate=(-float(np.log(pace_days[0])), pace_days[1] / pace_days[0]),
+            # on the logit scale, where a cover near 1 would make any sd look huge
+            gain_logit=(float(np.log(end / (1 - end))), min(end_sd / (end * (1 - end)), 0.8)),
+        )
+
+    @property
+    def mean(self) -> Floats:
+        """(4,)"""
+        return np.array([self.start_logit[0], self.gain_logit[0], self.log_rate[0], self.half_days[0]])
+
+    @property
+    def shares(self) -> Floats:
+        """(KINDS,) of lawn, late and failed cells."""
+        return np.array([1 - self.late_share - self.failed_share, self.late_share, self.failed_share])
+
+    @property
+    def sd(self) -> Floats:
+        """(4,) between lawns."""
+        return np.array([self.start_logit[1], self.gain_logit[1], self.log_rate[1], self.half_days[1]])
