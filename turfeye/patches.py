@@ -24,6 +24,8 @@ FULLER = 0.04
 """Sound cells are fuller or emptier than each other by about this share (one standard deviation)."""
 WHOLLY = 0.85
 """A cell with this share or more lies wholly inside."""
+GAP_SE = 0.3
+"""Error of the share of a cell that no photo showed, taken from its neighbours."""
 UNPURE_SE = 0.12
 """Relative error of the area from not knowing how bare the patch itself is: with one cell or none wholly
 inside; it falls as the root of their number. By simulated lawns."""
@@ -144,6 +146,17 @@ class _Place:
         labels, count = label(self.spread(found, 0) > 0, structure=np.ones((3, 3)))
         return labels, int(count)
 
+    def bridged(self, share: Floats, se: Floats, known: Flags, gaps: Flags) -> tuple[Floats, Floats]:
+        """Shares with the gaps (cells never seen) taken from their neighbours, and errors to match."""
+        if not gaps.any():
+            return share, se
+        from scipy.ndimage import uniform_filter
+
+        there = uniform_filter(self.spread(known.astype(float), 0.0), 3, mode="constant")
+        sums = uniform_filter(self.spread(np.where(known, share, 0.0), 0.0), 3, mode="constant")
+        around = self.pick(sums / np.maximum(there, 1e-9)) * (self.pick(there) > 1e-6)
+        return np.where(gaps, around, share), np.where(gaps, GAP_SE, se)
+
     def surroundings(self, labels: Whole, number: int, own: Flags) -> tuple[Flags, Flags]:
         """(N,) cells of the patch or next to it, nearer to it than to another; and the lawn around it."""
         from scipy.ndimage import distance_transform_edt
@@ -230,13 +243,14 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
         se *= max(1.0, _robust_sd(share[around & known] / se[around & known]))
     share, se = (np.where(near & known, part, 0.0) for part in _in_or_out(share, se))
     here, there = _forecast(outlook, share, near & known, around)
+    share, se = place.bridged(share, se, known, near & ~known)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
     return _outlined(
         "thin",
         season,
         place,
         share,
-        known,
+        known | near,
         inside,
         se,
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
