@@ -154,6 +154,15 @@ def test_a_setback_does_not_bend_the_curve():
     assert found.offset[6] < -0.15
 
 
+def test_a_visible_loss_is_a_setback_until_it_is_made_good():
+    x = np.array([4, 9, 14, 18, 22, 26, 30, 50.0])
+    lawn = np.array([0.1, 0.2, 0.5, 0.7, 0.45, 0.60, 0.75, 0.9])
+    cover = np.tile(lawn, (20, 1))
+    flagged = growth.setbacks(cover, x, growth.Settings())
+    assert flagged.tolist() == [False, False, False, False, True, True, False, False]
+    assert not growth.setbacks(np.sort(cover, axis=1), x, growth.Settings()).any()
+
+
 def test_one_wild_value_does_not_bend_a_cell():
     cover, se, x, theta = exact_lawn(5)
     cover[0, 5] += 0.5

@@ -26,10 +26,10 @@ from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import date_at, day, percent, sentence
-from turfeye.kinds import KINDS
+from turfeye.kinds import FAILED, KINDS
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
-from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Words
+from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole, Words
 
 THIN_DEFICIT = 0.05
 """Cover that stays short of the target by more than this is thin. (A clear case is short by 10 points; this
@@ -39,6 +39,9 @@ CAUTION = 3.0
 """The chance of being thin, as counted on draws, is too cautious: of simulated cells counted at 0.2 to 0.5
 two in three were thin (seeds below 100; the figures are measured on others). Its odds are raised by this."""
 SURE_COURSE = 0.7
+GROWN_UP = 0.85
+"""Before the lawn has made this share of its rise, only a cell unlike its lawn can be thin: where the lawn
+itself will end can't be known yet."""
 GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.4, 14.0
 """Nothing is called thin before the lawn's healthy cells have made this share of their rise, and never in the
 first two weeks."""
@@ -46,10 +49,10 @@ REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 SETBACK_SDS = 3.0
 """A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
-FIRST_CUTS_DAYS = 35.0
-SETBACK_RATES = (0.012, 0.004)
-"""Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours. A
-forecast has to carry what nobody can foresee."""
+FIRST_CUTS_DAYS = 30.0
+SETBACK_RATES = (0.018, 0.001)
+"""Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours, and
+set so that simulated intervals (seeds below 150) hold. A forecast has to carry what nobody can foresee."""
 SETBACK_DEPTH = (0.05, 0.35)
 """Share of its cover that such a lawn loses at first; ours."""
 LAWN_CURVE_SD = 0.015
@@ -216,15 +219,17 @@ def _forecast(
     x_now, x_then = clock.time(np.array([now_age, target_age]))
     points = _even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
+    grown_up = _grown(found, x_now) >= GROWN_UP
     kept = 1 - _ahead_loss(now_age, target_age, points[:, P + 2], points[:, P + 3])
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
-        theta = _draw(found, block, normal, kind)
+        theta, failed = _draw(found, block, normal, kind)
         now = cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
         quiet = cover_at(theta, np.array(x_then), curve)
         then = quiet + float(setback.at(target_age))
         then = np.clip(then * kept + noise_sd * wobble, 0, 1)
         short = (quiet < target - THIN_DEFICIT) & (end_cover(theta) < target - THIN_DEFICIT)
+        short &= failed | grown_up
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reach = np.quantile(reach_time(theta, target, curve), 0.5, axis=1, method="lower")
         parts.append((
@@ -237,7 +242,7 @@ def _forecast(
 def interval(found: Fit, time: float, *, noise_sd: float = 0.0) -> tuple[Floats, Floats]:
     """90 % interval (N,), (N,) of what a visit with this error would measure at a time of the fit's axis."""
     points = _even_points(DRAWS, P + 2)
-    theta = _draw(found, slice(None), points[:, :P], points[:, P])
+    theta, _ = _draw(found, slice(None), points[:, :P], points[:, P])
     noise = np.hypot(noise_sd, found.settings.curve_sd) * points[:, P + 1]
     low, high = np.quantile(
         cover_at(theta, np.array(time), found.settings.curve) + noise, [0.05, 0.95], axis=1
@@ -261,8 +266,8 @@ def _ahead_loss(now_age: float, age: float, when: Floats, depth: Floats) -> Floa
     return np.where(since > 0, (low + (high - low) * ndtr(depth)) * fading, 0.0)
 
 
-def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
-    """(n, K, P): likely curves of the cells of a block, shared terms' errors included."""
+def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> tuple[Floats, Flags]:
+    """Likely curves (n, K, P) of a block's cells, shared errors included; whether the seed failed in them."""
     drawn = []
     for which in range(KINDS):
         pull = found.pull[which, block]
@@ -271,15 +276,21 @@ def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> Floats:
         drawn.append(found.theta[which, block][:, None, :] + normal @ np.swapaxes(root, -1, -2))
     from scipy.special import ndtr
 
-    return _of_kind(drawn, ndtr(kind), found.odds[:, block])
+    which_kind = _kinds(np.broadcast_to(ndtr(kind), drawn[0].shape[:2]), found.odds[:, block])
+    return _pick(drawn, which_kind), which_kind == FAILED
 
 
-def _of_kind(drawn: Sequence[Floats], chance: Floats, odds: Floats) -> Floats:
-    """From the draws (n, K, P) of each kind, the kind that ``chance`` (n, K) or (K,) falls on."""
-    theta, reached = drawn[0], odds[0]
-    for more, share in zip(drawn[1:], odds[1:], strict=True):
-        theta = np.where((chance > reached[:, None])[..., None], more, theta)
-        reached = reached + share
+def _kinds(chance: Floats, odds: Floats) -> Whole:
+    """The kind (n, K) on which ``chance`` (n, K) falls, by the cells' odds (KINDS, n)."""
+    edges = np.cumsum(odds, axis=0)[:-1]
+    return (chance[None] > edges[..., None]).sum(axis=0)
+
+
+def _pick(drawn: Sequence[Floats], kind: Whole) -> Floats:
+    """The draws (n, K, P) of the kinds that fell."""
+    theta = drawn[0]
+    for which in range(1, KINDS):
+        theta = np.where((kind == which)[..., None], drawn[which], theta)
     return theta
 
 
@@ -354,7 +365,7 @@ def _lawn_draws(
             root_here = np.linalg.cholesky(found.cov[which, block])
             moved = common @ np.swapaxes(found.pull[which, block], -1, -2)
             drawn.append(found.theta[which, block][:, None] + moved + own @ np.swapaxes(root_here, -1, -2))
-        theta = _of_kind(drawn, chance, found.odds[:, block])
+        theta = _pick(drawn, _kinds(chance, found.odds[:, block]))
         for k, time in enumerate(times):
             total[:, k] += weight[block] @ cover_at(theta, time, found.settings.curve)
     mean = total / max(float(weight.sum()), 1e-12)
