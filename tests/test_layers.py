@@ -21,7 +21,7 @@ ORDER = (
     "card",
     "colour",
     "outline contours cautions mixes",
-    "view tape",
+    "view tape places",
     "models",
     "sward region",
     "faults",

@@ -6,26 +6,19 @@ bare ones from a lawn before the work. They are described, never diagnosed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from turfeye.contours import outline, polygon_area_m2, polygon_centroid_m
-from turfeye.records import CellTable, Flags, Floats, Grid, Outlook, Patch, Season, Whole
+from turfeye.places import Place, core_of, in_or_out, numbered, outlined, robust_sd
+from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
 
-AROUND_CELLS = 5
-"""A patch is compared with the lawn up to this many cells beyond it."""
 EARLY_DAYS = 2.0
 """Sound cells are early or late against each other by about this (one standard deviation)."""
 FULLER = 0.04
 """Sound cells are fuller or emptier than each other by about this share (one standard deviation)."""
 WHOLLY = 0.85
 """A cell with this share or more lies wholly inside."""
-GAP_SE = 0.3
-"""Error of the share of a cell that no photo showed, taken from its neighbours."""
 UNPURE_SE = 0.12
 """Relative error of the area from not knowing how bare the patch itself is: with one cell or none wholly
 inside; it falls as the root of their number. By simulated lawns."""
@@ -39,7 +32,7 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
     f = sum (h - c)(h - b) / sum (h - b)^2, weighted by the errors. A shared error of a visit cancels.
     """
     season = outlook.season
-    place = _Place(season.grid, season.row, season.col)
+    place = Place(season.grid, season.row, season.col)
     found = outlook.state == "thin"
     if not found.any():
         return ()
@@ -49,7 +42,7 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
         patch = _thin_patch(outlook, place, labels, number)
         if patch is not None:
             patches.append(patch)
-    return _numbered(patches)
+    return numbered(patches)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -71,7 +64,7 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
     :func:`thin`, so it may be smaller than the cells.
     """
     settings = settings or PaleSettings()
-    place = _Place(cells.grid, cells.row, cells.col)
+    place = Place(cells.grid, cells.row, cells.col)
     lab = _last_lab(cells)
     known = np.asarray(np.isfinite(lab).all(axis=1))
     if known.sum() < 12:
@@ -80,7 +73,7 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
     step = np.clip(away, 0, None)
     paler = np.where(known, np.hypot(step[:, 0], np.hypot(step[:, 1], step[:, 2])), 0.0)
     signed = np.where(known, away @ np.array([1.0, 0.6, 1.0]) / np.sqrt(2.36), 0.0)
-    spread = max(_robust_sd(signed[known]), 0.5)
+    spread = max(robust_sd(signed[known]), 0.5)
     stands_out = (paler > settings.delta_e) & (signed > settings.distances * spread)
     stands_out &= (away[:, 0] > 0) & (away[:, 1] + away[:, 2] > 0)
     labels, count = place.label(stands_out)
@@ -89,7 +82,7 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
         inside = place.pick(labels) == number
         if inside.sum() >= settings.min_cells:
             patches.append(_pale_patch(cells, place, labels, number, signed, known, spread))
-    return _numbered([patch for patch in patches if patch is not None])
+    return numbered([patch for patch in patches if patch is not None])
 
 
 def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
@@ -97,7 +90,7 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
 
     Meant for a lawn before the work: holes, worn places, what an animal dug up.
     """
-    place = _Place(table.grid, table.row, table.col)
+    place = Place(table.grid, table.row, table.col)
     known = (table.state == "seen") & np.isfinite(table.bare)
     found = known & (np.nan_to_num(table.bare) > above)
     labels, count = place.label(found)
@@ -110,115 +103,18 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
         share = np.where(near & known, (table.bare - own) / (level - own), 0.0)
         se = np.where(known, table.cover_se, 0.0) / (level - own)
         text = f"{level:.0%} bare soil, where the lawn around it has {own:.0%}"
-        patch = _outlined(
+        patch = outlined(
             "bare", table, place, share, known, inside, se, deficit=level, how_sure=1.0, because=text
         )
         if patch is not None:
             patches.append(patch)
-    return _numbered(patches)
-
-
-# -- cells in their places -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Place:
-    """Which cell lies where on the grid."""
-
-    grid: Grid
-    row: Whole
-    col: Whole
-
-    def spread(self, values: Floats | Flags | Whole, fill: float) -> Floats:
-        """(N,) to (rows, cols)."""
-        board = np.full((self.grid.rows, self.grid.cols), fill)
-        board[self.row, self.col] = values
-        return board
-
-    def pick(self, board: NDArray[Any]) -> NDArray[Any]:
-        """(rows, cols) to (N,)."""
-        return board[self.row, self.col]
-
-    def label(self, found: Flags) -> tuple[Whole, int]:
-        """Numbers the groups of cells that touch by a side or a corner."""
-        from scipy.ndimage import label
-
-        labels, count = label(self.spread(found, 0) > 0, structure=np.ones((3, 3)))
-        return labels, int(count)
-
-    def bridged(self, share: Floats, se: Floats, known: Flags, gaps: Flags) -> tuple[Floats, Floats]:
-        """Shares with the gaps (cells never seen) taken from their neighbours, and errors to match."""
-        if not gaps.any():
-            return share, se
-        from scipy.ndimage import uniform_filter
-
-        there = uniform_filter(self.spread(known.astype(float), 0.0), 3, mode="constant")
-        sums = uniform_filter(self.spread(np.where(known, share, 0.0), 0.0), 3, mode="constant")
-        around = self.pick(sums / np.maximum(there, 1e-9)) * (self.pick(there) > 1e-6)
-        return np.where(gaps, around, share), np.where(gaps, GAP_SE, se)
-
-    def surroundings(self, labels: Whole, number: int, own: Flags) -> tuple[Flags, Flags]:
-        """(N,) cells of the patch or next to it, nearer to it than to another; and the lawn around it."""
-        from scipy.ndimage import distance_transform_edt
-
-        to_this = self.pick(distance_transform_edt(labels != number))
-        others = (labels != number) & (labels > 0)
-        to_other = (
-            self.pick(distance_transform_edt(~others)) if others.any() else np.full(len(self.row), np.inf)
-        )
-        near = (to_this < 1.5) & (to_this < to_other)
-        around = own & (to_this > 1.5) & (to_this < AROUND_CELLS) & (to_other > 1.5)
-        return near, around if around.sum() >= 8 else own & (to_this > 1.5) & (to_other > 1.5)
-
-
-def _outlined(
-    kind: Literal["thin", "pale", "bare"],
-    cells: CellTable | Season,
-    place: _Place,
-    share: Floats,
-    known: Flags,
-    inside: Flags,
-    share_se: Floats,
-    *,
-    deficit: float,
-    how_sure: float,
-    because: str,
-    relative_se: float = 0.0,
-) -> Patch | None:
-    """A patch from the share (N,) of each cell that belongs to it; None when nothing is left of it."""
-    used = np.clip(np.where(known, share, 0.0), -0.25, 1.1)
-    area = float(np.sum(used * cells.area_m2))
-    if area <= 0:
-        return None
-    noise = float(np.sqrt(np.sum((share_se * cells.area_m2)[known & (share != 0)] ** 2)))
-    shape = outline(place.spread(used, fill=float("nan")), place.grid, area)
-    if shape is None:
-        return None
-    x_m, y_m = polygon_centroid_m(shape)
-    return Patch(
-        number=0,
-        kind=kind,
-        outline_m=shape,
-        x_m=x_m,
-        y_m=y_m,
-        area_m2=polygon_area_m2(shape),
-        area_se_m2=float(np.hypot(noise, relative_se * area)),
-        deficit=deficit,
-        how_sure=how_sure,
-        cells=np.flatnonzero(inside),
-        because=because,
-    )
-
-
-def _numbered(patches: Sequence[Patch]) -> tuple[Patch, ...]:
-    largest_first = sorted(patches, key=lambda patch: (-patch.area_m2, patch.y_m, patch.x_m))
-    return tuple(replace(patch, number=number) for number, patch in enumerate(largest_first, start=1))
+    return numbered(patches)
 
 
 # -- thin ------------------------------------------------------------------------------------------------
 
 
-def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> Patch | None:
+def _thin_patch(outlook: Outlook, place: Place, labels: Whole, number: int) -> Patch | None:
     season = outlook.season
     known = np.asarray(np.isfinite(season.cover).any(axis=1))
     own = known & (outlook.state != "thin") & (outlook.state != "not seen")
@@ -230,7 +126,7 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
         _level(season, around) if around.any() else np.full(len(season.visits), outlook.season.target.cover)
     )
     some = (near | around) & known
-    core = _lowest(season, _core(place, labels, number) & known)
+    core = _lowest(season, core_of(place, labels, number) & known)
     pure = bool(core.any())
     bare_level = _supposed_bare(outlook, inside, lawn)
     patch = _level(season, core) if pure else bare_level
@@ -240,12 +136,12 @@ def _thin_patch(outlook: Outlook, place: _Place, labels: Whole, number: int) -> 
         trust = (wholly.sum() - 1) / (wholly.sum() + 1)
         share, se = _unmix(season, some, lawn, _blend(_level(season, wholly), bare_level, trust))
     if around.any():
-        se *= max(1.0, _robust_sd(share[around & known] / se[around & known]))
-    share, se = (np.where(near & known, part, 0.0) for part in _in_or_out(share, se))
+        se *= max(1.0, robust_sd(share[around & known] / se[around & known]))
+    share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se))
     here, there = _forecast(outlook, share, near & known, around)
     share, se = place.bridged(share, se, known, near & ~known)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
-    return _outlined(
+    return outlined(
         "thin",
         season,
         place,
@@ -267,17 +163,6 @@ def _level(season: Season, cells: Flags) -> Floats:
     some = np.isfinite(seen).any(axis=0)
     level[some] = np.nanmedian(seen[:, some], axis=0)
     return level
-
-
-def _core(place: _Place, labels: Whole, number: int) -> Flags:
-    """(N,) cells whose four neighbours belong to the patch too, or lie off the lawn."""
-    from scipy.ndimage import binary_erosion
-
-    cross = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], bool)
-    on_lawn = place.spread(np.ones(len(place.row)), 0) > 0
-    solid = (labels == number) | ~on_lawn
-    core = binary_erosion(solid, cross, border_value=1) & (labels == number)
-    return core[place.row, place.col]
 
 
 def _lowest(season: Season, cells: Flags) -> Flags:
@@ -339,26 +224,6 @@ def _unmix(season: Season, cells: Flags, lawn: Floats, patch: Floats) -> tuple[F
     return share, se
 
 
-def _in_or_out(share: Floats, se: Floats) -> tuple[Floats, Floats]:
-    """Posterior mean and sd of shares: a cell lies outside, inside, or on the edge (any share alike).
-
-    Prior a third each. Without it the noise of the cells around a small patch would add up to area.
-    """
-    from scipy.special import ndtr
-
-    se = np.maximum(se, 1e-3)
-    low, high = (0 - share) / se, (1 - share) / se
-    phi_low, phi_high = (np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) for z in (low, high))
-    edge = np.maximum(ndtr(high) - ndtr(low), 1e-12)
-    out, full = phi_low / se + 1e-12, phi_high / se
-    edge_mean = share + se * (phi_low - phi_high) / edge
-    edge_square = se**2 * (1 + (low * phi_low - high * phi_high) / edge) + 2 * share * edge_mean - share**2
-    total = out + full + edge
-    mean = (full + edge * edge_mean) / total
-    square = (full + edge * edge_square) / total
-    return mean, np.sqrt(np.maximum(square - mean**2, 0))
-
-
 def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float]:
     """Forecast cover of the patch itself, unmixed, and of the lawn around it."""
     cover = outlook.cover_at_target
@@ -400,7 +265,7 @@ def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floa
         values = lab[known, channel]
         left = values - np.median(values)
         for _ in range(12):
-            scale = 4.685 * max(_robust_sd(left), 0.2)
+            scale = 4.685 * max(robust_sd(left), 0.2)
             weight = np.clip(1 - (left / scale) ** 2, 0, None)
             plane, *_ = np.linalg.lstsq(basis[known] * weight[:, None], values * weight, rcond=None)
             left = values - basis[known] @ plane
@@ -408,13 +273,9 @@ def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floa
     return away
 
 
-def _robust_sd(values: Floats) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
 def _pale_patch(
     cells: CellTable | Season,
-    place: _Place,
+    place: Place,
     labels: Whole,
     number: int,
     signed: Floats,
@@ -423,14 +284,14 @@ def _pale_patch(
 ) -> Patch | None:
     near, around = place.surroundings(labels, number, known & (place.pick(labels) == 0))
     inside = place.pick(labels) == number
-    core = _core(place, labels, number)
+    core = core_of(place, labels, number)
     level = float(np.median(signed[core])) if core.any() else float(np.max(signed[inside]))
     own = float(np.median(signed[around])) if around.any() else 0.0
     share = np.where(near & known, (signed - own) / (level - own), 0.0)
     se = np.where(known, spread / (level - own), 0.0)
     from scipy.stats import norm
 
-    patch = _outlined(
+    patch = outlined(
         "pale",
         cells,
         place,
