@@ -45,7 +45,7 @@ class Settings:
     curve_sd: float = 0.012  # what no smooth curve follows, a cell and a visit
     setback_sd: float = 0.15  # of a visit when the lawn has visibly lost cover, which no growth curve does
     noise_tails: float = 8.0  # degrees of freedom of the noise
-    offset_tails: float = 3.0  # and of the visits' offsets: a setback is rare and large
+    offset_tails: float = 2.0  # and of the visits' offsets: a setback is rare and large
     rounds: int = 30
     neighbours: float = 1.2  # how much likelier a cell is of the kind of a neighbour, in log odds
     strips: float = 6.0  # how much likelier late is in a straight row of odd cells than in a spot, log odds

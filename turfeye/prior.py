@@ -42,7 +42,7 @@ class Prior:
             half_days=half_days,
             log_rate=(-float(np.log(pace_days[0])), pace_days[1] / pace_days[0]),
             # on the logit scale, where a cover near 1 would make any sd look huge
-            gain_logit=(float(np.log(end / (1 - end))), min(end_sd / (end * (1 - end)), 0.8)),
+            gain_logit=(float(np.log(end / (1 - end))), min(end_sd / (end * (1 - end)), 0.6)),
         )
 
     @property
