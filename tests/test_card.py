@@ -237,8 +237,9 @@ def test_blades_over_a_patch_do_not_count():
 
     clean = card.find(photo_of(shoot({1: homography}, SIZE, blur_px=0.5)))
     grown = card.find(photo_of(shoot({1: homography}, SIZE, blur_px=0.5, lie=blades)))
-    ratio = srgb_decode(grown.patch_rgb_coded) / srgb_decode(clean.patch_rgb_coded)
-    assert np.abs(ratio - 1)[:12].max() < 0.04
+    read, want = srgb_decode(grown.patch_rgb_coded), srgb_decode(clean.patch_rgb_coded)
+    # 0.003 of reflectance: what a blade's blurred edges, no darker than noise, leave on the darkest step
+    assert (np.abs(read - want)[:12] < 0.003 + 0.02 * want[:12]).all()
 
 
 def test_a_light_gradient_shows_between_twins():

@@ -1,4 +1,4 @@
-"""An invented yard of textured planes, photographed from anywhere: a lawn that changes, surroundings that don't."""
+"""An invented yard of textured planes, photographed from anywhere: only its lawn changes."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def _tinted(base, grain):
 
 @lru_cache(maxsize=32)
 def _boards(seed, width_m, height_m, step_m, base, flat):
-    """Boards, bricks or slabs: rows and columns of pieces, each its own tone, dark joints, grain and stains."""
+    """Boards, bricks or slabs: pieces in rows, each its own tone, with dark joints, grain and stains."""
     rng = np.random.default_rng(seed)
     rows, cols = int(height_m * PX_PER_M), int(width_m * PX_PER_M)
     tall = int(PX_PER_M * (step_m if flat else height_m))
@@ -147,12 +147,10 @@ def _paste(scene, warp, texture):
     for k in range(6):
         now = here & (level == k)
         if now.any():
-            at = cv2.remap(
-                small,
-                ((u + 0.5) / 2**k - 0.5).astype(np.float32),
-                ((v + 0.5) / 2**k - 0.5).astype(np.float32),
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-            scene[now] = at[now]
+            top, bottom = np.flatnonzero(now.any(axis=1))[[0, -1]]
+            left, right = np.flatnonzero(now.any(axis=0))[[0, -1]]
+            box = np.s_[top : bottom + 1, left : right + 1]
+            at = [((place[box] + 0.5) / 2**k - 0.5).astype(np.float32) for place in (u, v)]
+            drawn = cv2.remap(small, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            scene[box][now[box]] = drawn[now[box]]
         small = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)

@@ -17,14 +17,14 @@ Barath et al. 2020 (MAGSAC++), Lowe 2004 (SIFT), Arandjelovic and Zisserman 2012
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import cv2
 import numpy as np
 
 from turfeye.errors import AlignmentError
-from turfeye.records import Bytes, Flags, Floats, Photo, View
+from turfeye.records import Bytes, Flags, Floats, Photo, View, Whole
 
 LONG_SIDE_PX: Final = 1600
 """Features are searched at this size: finer ones seldom return in another light."""
@@ -36,7 +36,10 @@ GROUND_REACH_M: Final = 2.5
 STAND_SD_M: Final = np.array([0.6, 0.6, 0.3])
 """How far from the first standing point a photo is usually taken: sideways, sideways, up. Ours, wide."""
 FOCAL_SD: Final = {"known": 0.02, "unknown": 0.25}
+FIRST_MATCHES: Final = 18
+"""That must agree before a closer search. Of 40 pairs of unlike rendered gardens none had more than 10."""
 LEAST_MATCHES: Final = 30
+"""That must agree in the end."""
 LEAST_GROUND: Final = 8
 MOST_RESIDUAL_CM: Final = 8.0
 MOST_MOVED_M: Final = 2.5
@@ -62,9 +65,21 @@ class _Matches:
     maybe_ground: Flags  # (N,)
 
     def part(self, keep: Flags) -> _Matches:
-        return _Matches(
-            self.first_px[keep], self.second_px[keep], self.on_ground_m[keep], self.maybe_ground[keep]
-        )
+        return _Matches(*(getattr(self, f.name)[keep] for f in fields(self)))
+
+    def joined(self, more: _Matches) -> _Matches:
+        """Both, each place in the first photo once."""
+        both = [np.concatenate([getattr(self, f.name), getattr(more, f.name)]) for f in fields(self)]
+        _, once = np.unique(np.rint(both[0]), axis=0, return_index=True)
+        return _Matches(*(column[np.sort(once)] for column in both))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Features:
+    """Where something is seen, and what it looks like there."""
+
+    px: Floats  # (N, 2)
+    about: Floats  # (N, 128), RootSIFT, unit length
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,20 +101,22 @@ def align(photo: Photo, marked: Photo, marked_view: View, *, outline_m: Floats) 
     first, first_scale = _small(marked)
     second, second_scale = _small(photo)
     known = _scaled(marked_view, first_scale)
-    matches = _match(first, second, known, outline)
-    if len(matches.first_px) < LEAST_MATCHES:
+    here, there = _features(first, _surroundings(first, known, outline)), _features(second, None)
+    matches = _matched(here, there, *_pairs(here, there), known, outline)
+    if len(matches.first_px) < FIRST_MATCHES:
         raise _refusal(f"only {len(matches.first_px)} features of the surroundings were found again")
-    solver = _Solver(
-        known, (second.shape[1], second.shape[0]), _focal_guess(photo, marked, marked_view, second_scale)
-    )
+    size = (second.shape[1], second.shape[0])
+    solver = _Solver(known, size, _focal_guess(photo, marked, marked_view, second_scale))
     pose = solver.propose(matches)
-    agree = solver.agreeing(pose, matches) if pose is not None else np.zeros(len(matches.first_px), bool)
-    if pose is None or agree.sum() < max(LEAST_MATCHES, 0.12 * len(agree)):
+    agree = 0 if pose is None else int(solver.agreeing(pose, matches).sum())
+    if pose is None or agree < max(FIRST_MATCHES, 0.12 * len(matches.first_px)):
         raise _refusal(
-            f"only {int(agree.sum())} of {len(agree)} matched features agree on where the camera stood"
+            f"only {agree} of {len(matches.first_px)} matched features agree on where the camera stood"
         )
     pose = solver.refine(pose, matches)
-    return _judged(photo, pose, solver, matches, outline, second_scale)
+    more = _matched(here, there, *solver.pairs_on_ground(pose, here, there), known, outline)
+    matches = matches.part(solver.agreeing(pose, matches)).joined(more)
+    return _judged(photo, solver.refine(pose, matches), solver, matches, outline, second_scale)
 
 
 def _judged(
@@ -118,7 +135,9 @@ def _judged(
     if moved > MOST_MOVED_M or pose.centre_m[2] < 0.3:
         raise _refusal(f"the photo seems taken {moved:.1f} m from where the marked one was")
     others = _leaving_out(solver, pose, matches.part(agree))
-    residual_cm = 100 * _spread_m(pose, others, outline)
+    residual_cm = 100 * float(
+        np.hypot(_spread_m(pose, others, outline), _curvature_m(solver, pose, matches, outline))
+    )
     if not residual_cm <= MOST_RESIDUAL_CM:
         raise _refusal(f"the lawn could be placed only to about {residual_cm:.0f} cm")
     focal = pose.focal_px / scale
@@ -180,42 +199,44 @@ def _focal_guess(photo: Photo, marked: Photo, marked_view: View, scale: float) -
     return marked_view.focal_px * same * scale, FOCAL_SD["unknown"]
 
 
-def _match(first: Bytes, second: Bytes, known: View, outline: Floats) -> _Matches:
-    """Mutual best RootSIFT matches that pass the ratio test; none from within the lawn."""
+def _surroundings(first: Bytes, known: View, outline: Floats) -> Bytes:
+    """Mask without the lawn, which grows; its edge stays put."""
     mask = np.full(first.shape, 255, np.uint8)
     inner = _projected_outline(known, outline)
     if len(inner) > 2:
-        cv2.fillPoly(mask, [np.rint(inner).astype(np.int32)], 0)
-        mask = np.asarray(cv2.dilate(mask, np.ones((9, 9), np.uint8)), np.uint8)  # the edge itself stays put
-    finder = cv2.SIFT.create(nfeatures=FEATURES, contrastThreshold=0.02)
-    points_a, about_a = finder.detectAndCompute(first, mask)
-    points_b, about_b = finder.detectAndCompute(second, None)
-    if about_a is None or about_b is None or min(len(points_a), len(points_b)) < 3:
-        a = b = np.empty((0, 2))
-    else:
-        i, j = _pairs(_root(np.asarray(about_a, float)), _root(np.asarray(about_b, float)))
-        a = np.array([points_a[k].pt for k in i]).reshape(-1, 2)
-        b = np.array([points_b[k].pt for k in j]).reshape(-1, 2)
-        _, single = np.unique(
-            np.rint(np.hstack([a, b])), axis=0, return_index=True
-        )  # one place, several turns
-        a, b = a[np.sort(single)], b[np.sort(single)]
-    ground = _to_ground(known, a)
-    return _Matches(a, b, ground, _near_outline(ground, outline))
+        cv2.fillPoly(mask, [np.rint(np.clip(inner, -1e4, 1e4)).astype(np.int32)], 0)
+        mask = np.asarray(cv2.dilate(mask, np.ones((9, 9), np.uint8)), np.uint8)
+    return mask
 
 
-def _root(about: Floats) -> Floats:
-    return np.asarray(np.sqrt(about / np.maximum(about.sum(axis=1, keepdims=True), 1e-9)), np.float32)
+def _features(gray: Bytes, mask: Bytes | None) -> _Features:
+    points, about = cv2.SIFT.create(nfeatures=FEATURES, contrastThreshold=0.02).detectAndCompute(gray, mask)
+    if about is None:
+        return _Features(np.empty((0, 2)), np.empty((0, 128), np.float32))
+    root = np.sqrt(about / np.maximum(about.sum(axis=1, keepdims=True), 1e-9))
+    return _Features(np.array([p.pt for p in points]), np.asarray(root, np.float32))
 
 
-def _pairs(a: Floats, b: Floats, *, ratio: float = 0.86) -> tuple[np.ndarray, np.ndarray]:
-    likeness = a @ b.T
+def _pairs(a: _Features, b: _Features, *, ratio: float = 0.86) -> tuple[Whole, Whole]:
+    """Mutual best matches that are clearly better than the next best."""
+    if min(len(a.px), len(b.px)) < 3:
+        return np.empty(0, int), np.empty(0, int)
+    likeness = a.about @ b.about.T
     best = likeness.argmax(axis=1)
-    mutual = likeness.argmax(axis=0)[best] == np.arange(len(a))
+    mutual = likeness.argmax(axis=0)[best] == np.arange(len(best))
     top = np.sort(np.partition(likeness, -2, axis=1)[:, -2:], axis=1)
     near, next_best = np.sqrt(np.maximum(2 - 2 * top[:, 1], 0)), np.sqrt(np.maximum(2 - 2 * top[:, 0], 1e-12))
     good = mutual & (near < ratio * next_best)
     return np.flatnonzero(good), best[good]
+
+
+def _matched(a: _Features, b: _Features, i: Whole, j: Whole, known: View, outline: Floats) -> _Matches:
+    """These pairs, one of each place (a feature can have several directions)."""
+    both = np.hstack([a.px[i], b.px[j]])
+    _, once = np.unique(np.rint(both), axis=0, return_index=True)
+    both = both[np.sort(once)]
+    ground = _to_ground(known, both[:, :2])
+    return _Matches(both[:, :2], both[:, 2:], ground, _near_outline(ground, outline))
 
 
 def _projected_outline(view: View, outline: Floats) -> Floats:
@@ -308,6 +329,25 @@ class _Solver:
         agree = self.agreeing(pose, matches).sum() + 2.0 * self.grounded(pose, matches).sum()
         return float(agree - 0.5 * (moved**2).sum())
 
+    def pairs_on_ground(self, pose: _Pose, here: _Features, there: _Features) -> tuple[Whole, Whole]:
+        """Features that look alike and lie where the ground would put them, best match or not."""
+        from scipy.spatial import cKDTree
+
+        i = np.arange(len(here.px))
+        flat = _Matches(
+            here.px, np.zeros_like(here.px), _to_ground(self.known, here.px), np.ones(len(i), bool)
+        )
+        there_px = self.ground_off(pose, flat)
+        i = i[np.isfinite(there_px).all(axis=1)]
+        near = cKDTree(there.px).query(there_px[i], k=8, distance_upper_bound=8 * SIGMA_PX)[1]
+        i, j = np.repeat(i, 8), near.ravel()
+        i, j = i[j < len(there.px)], j[j < len(there.px)]  # the tree's word for none is its length
+        likeness = (here.about[i] * there.about[j]).sum(axis=1)
+        best = np.argsort(-likeness, kind="stable")[: int((likeness > 0.75).sum())]
+        best = best[np.sort(np.unique(i[best], return_index=True)[1])]
+        best = best[np.sort(np.unique(j[best], return_index=True)[1])]
+        return i[best], j[best]
+
     # -- proposing and refining
 
     def propose(self, matches: _Matches) -> _Pose | None:
@@ -356,29 +396,34 @@ class _Solver:
 
     def refine(self, pose: _Pose, matches: _Matches) -> _Pose:
         """Robust least squares over pose and focal length, the ground matches chosen anew each round."""
+        for _ in range(3):
+            pose = _moved(pose, self._fit(pose, matches)[0])
+        return pose
+
+    def covariance(self, pose: _Pose, matches: _Matches) -> Floats:
+        """(7, 7) of the step that ``_moved`` takes, from the fit's curvature."""
+        jacobian = self._fit(pose, matches)[1]
+        return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
+
+    def _fit(self, pose: _Pose, matches: _Matches) -> tuple[Floats, Floats]:
+        """The best step from ``pose`` (7,), and the residuals' Jacobian there."""
         from scipy.optimize import least_squares
 
-        for _ in range(3):
-            used = matches.part(self.agreeing(pose, matches))
-            ground = used.part(self.grounded(pose, used))
-            start = pose
+        used = matches.part(self.agreeing(pose, matches))
+        ground = used.part(self.grounded(pose, used))
 
-            def off(
-                theta: Floats, start: _Pose = start, used: _Matches = used, ground: _Matches = ground
-            ) -> Floats:
-                moved = _moved(start, theta)
-                flat = np.nan_to_num(self.ground_off(moved, ground), nan=1e3).ravel() / SIGMA_PX
-                line = self.epipolar_off(moved, used) / SIGMA_PX
-                stand = (moved.centre_m - self.known.camera_m) / STAND_SD_M
-                lens = [np.log(moved.focal_px / self.focal_px) / self.focal_sd]
-                # Cauchy's weight on measured places only: the usual standpoint is no outlier
-                return np.concatenate([_cauchy(flat), _cauchy(line), stand, lens])
+        def off(theta: Floats) -> Floats:
+            moved = _moved(pose, theta)
+            flat = np.nan_to_num(self.ground_off(moved, ground), nan=1e3).ravel() / SIGMA_PX
+            line = self.epipolar_off(moved, used) / SIGMA_PX
+            stand = (moved.centre_m - self.known.camera_m) / STAND_SD_M
+            lens = [np.log(moved.focal_px / self.focal_px) / self.focal_sd]
+            # Cauchy's weight on measured places only: the usual standpoint is no outlier
+            return np.concatenate([_cauchy(flat), _cauchy(line), stand, lens])
 
-            theta = least_squares(
-                off, np.zeros(7), x_scale=[0.01, 0.01, 0.01, 0.1, 0.1, 0.1, 0.01], max_nfev=30
-            ).x
-            pose = _moved(start, theta)
-        return pose
+        scale = [0.01, 0.01, 0.01, 0.1, 0.1, 0.1, 0.01]
+        found = least_squares(off, np.zeros(7), x_scale=scale, max_nfev=30)
+        return np.asarray(found.x), np.asarray(found.jac)
 
 
 def _cauchy(off: Floats) -> Floats:
@@ -392,7 +437,7 @@ def _moved(pose: _Pose, theta: Floats) -> _Pose:
 
 
 def _leaving_out(solver: _Solver, pose: _Pose, matches: _Matches, *, groups: int = 6) -> list[_Pose]:
-    """The pose solved again, a sixth of the picture's tiles left out at a time; none if too little is left."""
+    """The pose solved again, a sixth of the picture's tiles left out at a time; none if few are left."""
     column, row = (matches.first_px // (LONG_SIDE_PX / 10)).astype(int).T
     group = (column + 4 * row) % groups
     rests = [matches.part(group != left_out) for left_out in range(groups)]
@@ -408,6 +453,15 @@ def _spread_m(pose: _Pose, others: list[_Pose], outline: Floats) -> float:
     points = _lawn_points(outline)
     squares = sum(_displaced_m(pose, other, points) ** 2 for other in others)
     return float(np.sqrt((len(others) - 1) / len(others) * np.mean(squares)))
+
+
+def _curvature_m(solver: _Solver, pose: _Pose, matches: _Matches, outline: Floats) -> float:
+    """The same from the fit's curvature: leaving out parts says little where few matches bear it all."""
+    value, axis = np.linalg.eigh(solver.covariance(pose, matches))
+    steps = axis * np.sqrt(np.maximum(value, 0))
+    points = _lawn_points(outline)
+    squares = sum(_displaced_m(pose, _moved(pose, step), points) ** 2 for step in steps.T)
+    return float(np.sqrt(np.mean(squares)))
 
 
 def _covariance(pose: _Pose, others: list[_Pose]) -> Floats:

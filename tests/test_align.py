@@ -1,0 +1,141 @@
+"""Later photos laid over the marked one: pose and place on the lawn against known truth; wrong ones refused.
+
+The yard is invented and made of textured planes; skimage.data ships real photographs as outsiders.
+"""
+
+import cv2
+import numpy as np
+import pytest
+from posing import photo_of
+from yards import OUTLINE_M, photograph, view_from
+
+from turfeye import align, view
+from turfeye.errors import AlignmentError
+
+STAND = np.array([4.0, -2.5, 1.75])
+AIM = np.array([4.0, 3.0, 0.0])
+
+
+@pytest.fixture(scope="module")
+def marked():
+    seen = view_from(STAND, AIM)
+    return photograph(seen, cover=0.1, lawn_seed=0), seen
+
+
+def off_cm(found, truth):
+    """How wrongly lawn points are placed, root mean square and largest, within about 5 m of the camera."""
+    x, y = np.meshgrid(np.linspace(0, 8, 9), np.linspace(0, 6, 7))
+    points = np.stack([x, y], axis=-1).reshape(-1, 2)
+    points = points[np.linalg.norm(points - truth.camera_m[:2], axis=1) < 6]
+    wrong = 100 * np.linalg.norm(view.unproject(found, view.project(truth, points)) - points, axis=1)
+    return float(np.sqrt((wrong**2).mean())), float(wrong.max())
+
+
+MOVES = {
+    "full cover": ((0, 0, 0), (0, 0), 1.0, {"cover": 1.0}),
+    "to the left, aimed right": ((-0.5, 0.1, 0.0), (0.9, 0.2), 1.0, {"cover": 0.6}),
+    "longer lens": ((0.3, 0.3, 0.05), (0.3, 0.3), 1.3, {"cover": 0.4}),
+    "wider lens": ((-0.3, 0.2, 0.0), (0.3, -0.3), 0.8, {"cover": 0.7}),
+    "shade across, dull and warm": (
+        (0.3, -0.4, -0.1),
+        (-0.9, -0.4),
+        1.0,
+        {"cover": 0.8, "shade": 1.0, "light": (0.8, 0.65, 0.5)},
+    ),
+}
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_placed_within_5_cm(marked, move):
+    stand, aim, lens, how = MOVES[move]
+    truth = view_from(STAND + stand, AIM + np.array([*aim, 0]), focal_px=800 * lens, roll_deg=2)
+    found = align.align(photograph(truth, lawn_seed=3, seed=3, **how), *marked, outline_m=OUTLINE_M)
+    rms, largest = off_cm(found.view, truth)
+    assert rms < 5
+    assert largest < 10
+    assert found.residual_cm < 5
+    assert found.matches >= 60
+    assert found.view.kind == "lawn"
+    assert found.view.size_px == (1000, 700)
+    assert np.linalg.norm(found.view.camera_m - truth.camera_m) < 0.1
+    assert np.median(view.placement_m(found.view, OUTLINE_M)) < 0.1
+
+
+def test_focal_length_is_solved_for_when_the_header_has_none(marked):
+    truth = view_from(STAND + np.array([0.3, 0.2, 0.0]), AIM, focal_px=1000)
+    photo = photograph(truth, cover=0.8, lawn_seed=5, focal_known=False)
+    found = align.align(photo, *marked, outline_m=OUTLINE_M)
+    assert found.view.focal_px == pytest.approx(1000, rel=0.02)
+    assert found.view.focal_from == "solved"
+    assert off_cm(found.view, truth)[0] < 5
+
+
+def test_pictures_of_other_sizes(marked):
+    """A marked photo larger than the working size, the later one turned to a smaller format."""
+    seen = view_from(STAND, AIM, focal_px=1360, size_px=(1700, 1190))
+    large = photograph(seen, cover=0.1)
+    truth = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM, focal_px=720, size_px=(960, 720))
+    found = align.align(photograph(truth, cover=0.9, lawn_seed=4), large, seen, outline_m=OUTLINE_M)
+    assert found.view.size_px == (960, 720)
+    assert found.view.focal_px == pytest.approx(720, rel=0.03)
+    assert off_cm(found.view, truth)[0] < 5
+
+
+def test_same_photo_twice_gives_the_same_answer(marked):
+    truth = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM)
+    photo = photograph(truth, cover=0.6, lawn_seed=2)
+    one, two = (align.align(photo, *marked, outline_m=OUTLINE_M) for _ in range(2))
+    assert np.array_equal(one.view.rotation, two.view.rotation)
+    assert one.residual_cm == two.residual_cm
+
+
+def outsider(name):
+    from skimage import data
+
+    rgb = getattr(data, name)()
+    return photo_of(cv2.resize(rgb, (1000, 700)), focal_px=800.0)
+
+
+@pytest.mark.parametrize("name", ["coffee", "rocket"])
+def test_an_unrelated_photograph_is_refused(marked, name):
+    """Real photographs that ship with scikit-image."""
+    with pytest.raises(AlignmentError, match="mark the lawn's corners"):
+        align.align(outsider(name), *marked, outline_m=OUTLINE_M)
+
+
+def test_other_yard_is_refused(marked):
+    """Of the same kind: lawn, paving, fence and walls, the other way round."""
+    photo = photograph(view_from(STAND, AIM), yard=50)
+    with pytest.raises(AlignmentError):
+        align.align(photo_of(photo.rgb_coded[:, ::-1], focal_px=800.0), *marked, outline_m=OUTLINE_M)
+
+
+@pytest.mark.parametrize(
+    ("stand", "aim", "how"),
+    [
+        ((4.0, -2.5, 1.75), (4.0, -9.0, 0.0), {}),
+        ((-2.0, 3.0, 1.75), (4.0, 3.0, 0.0), {}),
+        ((4.0, -2.5, 1.75), (4.0, 3.0, 0.0), {"light": (0.003, 0.003, 0.003)}),
+        ((4.0, -2.5, 1.75), (4.0, 3.0, 0.0), {"noise": 0.6}),
+    ],
+    ids=["turned away", "from another side", "in the dark", "nothing but noise"],
+)
+def test_hopeless_photos_are_refused(marked, stand, aim, how):
+    with pytest.raises(AlignmentError):
+        align.align(photograph(view_from(stand, aim), lawn_seed=8, **how), *marked, outline_m=OUTLINE_M)
+
+
+def test_nothing_accepted_is_wrong_by_more_than_20_cm(marked):
+    """Ever farther from the marked place: placed well, or refused."""
+    told = []
+    for step in (0.7, 1.8, 3.5):
+        truth = view_from(STAND + np.array([0.6 * step, -0.8 * step, 0.1]), AIM)
+        try:
+            found = align.align(photograph(truth, cover=0.7, lawn_seed=6), *marked, outline_m=OUTLINE_M)
+        except AlignmentError:
+            told.append(False)
+            continue
+        told.append(True)
+        assert off_cm(found.view, truth)[1] < 20
+    assert told[0]
+    assert not told[-1]
