@@ -17,7 +17,7 @@ from turfeye.records import Floats
 from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
 from turfeye.stripes import stripes
 
-FIRST_SEED = 20_000
+FIRST_SEED = 60_000
 LEAST_M2 = 0.5
 LATE = (3, 7, 10, 14, 17, 21, 24, 28, 35, 42)
 STRIPE_POINTS = (0.15, 0.20)

@@ -25,8 +25,8 @@ SLANT_MARGIN = 1.3
 """Off the lawn's sides, where passes seldom run, a stripe must stand out by this times what chance gave."""
 BAND_M = 1.0
 """Least length of a band along the stripes."""
-LEAST_DEPTH = 0.03
-"""Shallower stripes are not spoken of: they are within the error of a photo."""
+LEAST_DEPTH = 0.08
+"""Shallower stripes are not spoken of: no cause for another pass, and natural unevenness reaches that far."""
 WIDEST_CELLS = 3
 HELD_SD = 5.0
 """One band's contrast counts no more than this many robust standard deviations: a patch has no more say."""
