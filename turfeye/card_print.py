@@ -36,7 +36,7 @@ def draw(spot: int, *, dpi: float) -> Bytes:
     ``PAPER`` (code 237, not 255).
     """
     on_paper = draw_for_print(spot, dpi=dpi)
-    look = np.rint(srgb_encode(srgb_decode(np.arange(256)) * PAPER)).astype(np.uint8)
+    look = np.rint(srgb_encode(srgb_decode(np.arange(256.0)) * PAPER)).astype(np.uint8)
     return look[on_paper]
 
 

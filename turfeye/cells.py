@@ -268,17 +268,21 @@ class _Gather:
     def block_sums(self, values: Floats | Flags, usable: Flags) -> Floats:
         """(blocks,) of area times value over the usable pixels."""
         weight = self._weight * usable.ravel()[self.pixels]
-        return np.bincount(self.block_of_pixel, weight * values.ravel()[self.pixels], minlength=self.blocks)
+        return np.asarray(
+            np.bincount(self.block_of_pixel, weight * values.ravel()[self.pixels], minlength=self.blocks),
+            float,
+        )
 
     def block_area(self, usable: Flags) -> Floats:
         """(blocks,) square metres shown."""
-        return np.bincount(
+        sums = np.bincount(
             self.block_of_pixel, self._weight * usable.ravel()[self.pixels], minlength=self.blocks
         )
+        return np.asarray(sums, float)
 
     def to_cells(self, blocks: Floats) -> Floats:
         """(cells,) sums over the blocks of each."""
-        return np.bincount(self.cell_of_block, blocks, minlength=self.count)
+        return np.asarray(np.bincount(self.cell_of_block, blocks, minlength=self.count), float)
 
     def area(self, usable: Flags) -> Floats:
         """(cells,) square metres shown."""

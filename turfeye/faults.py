@@ -58,6 +58,8 @@ LIGHTS_TOLD: Final = 0.72
 """Share of the variance that two lights must explain; one bell-shaped spread gives 0.64."""
 GREEN_REFLECTANCE: Final = (0.015, 0.5)
 """Turf outside this is not in the card's light, whatever its colour."""
+LEAST_TURF: Final = 0.1
+"""With less of the picture green than this, its light can't be told from how bright its green is."""
 CORNER_LIGHT: Final = 0.55
 
 
@@ -112,7 +114,9 @@ def find(
         fault[_enlarged(found[code], (height, width))] = code
     fault[card] = CARD
     corners = _enlarged(_corners(log_light), (height, width))
-    other_light, edge = _other_light(log_light, correction, card)
+    # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
+    turf = np.mean(shares.green[::4, ::4] > 0.6) > LEAST_TURF
+    other_light, edge = _other_light(log_light, correction if turf else None, card)
     if correction is None:
         other_light = np.zeros((height, width), bool)
     else:

@@ -17,7 +17,6 @@ from turfeye.records import (
     Bytes,
     CardValues,
     CellTable,
-    Flags,
     Floats,
     Grid,
     Look,
@@ -73,14 +72,15 @@ def look(
     seen = view.from_card(picture, sighting)
     oblique = seen.tilt_deg > OBLIQUE_DEG
     size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
-    return look_through(
-        picture,
-        seen,
-        cells.spot_grid(seen, size_m),
-        sighting=sighting,
-        values=values,
-        find_lawn=oblique,
-    )
+    grid = cells.spot_grid(seen, size_m)
+    one = look_through(picture, seen, grid, sighting=sighting, values=values, find_lawn=oblique)
+    shade = one.table.shade[one.table.state == "seen"]
+    if len(shade) and np.mean(shade) > ALL_OTHER_LIGHT:
+        raise CardError(
+            "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; "
+            "lay it where the lawn's light falls on it and take the photo again"
+        )
+    return one
 
 
 def look_through(
@@ -113,15 +113,6 @@ def look_through(
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else None
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
     found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
-    if (
-        sighting is not None
-        and _turf(found).any()
-        and found.other_light[_turf(found)].mean() > ALL_OTHER_LIGHT
-    ):
-        raise CardError(
-            "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; lay "
-            "the card where the lawn's light falls on it and take the photo again"
-        )
     fault, reasons = found.fault, found.reasons
     if lawn is not None:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
@@ -139,12 +130,6 @@ def look_through(
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
 
 
-def _turf(found: faults.Faults) -> Flags:
-    """Usable pixels of the lawn."""
-    usable = found.fault == 0
-    return usable if found.lawn is None else usable & found.lawn
-
-
 def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
     """Pixels of the photo as pixels of the working picture; pixel centres lie at integers in both."""
     factor = np.array(small.size_px) / np.array(seen.size_px)
@@ -155,7 +140,7 @@ def _look_without_card(picture: Photo) -> Look:
     """Cover in picture cells: no scale, no angle, no colour."""
     width, height = picture.size_px
     shrink = min(1.0, math.sqrt(WORKING_PIXELS / (width * height)))
-    small = cv2.resize(picture.rgb_coded, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    small = _resized(picture.rgb_coded, (round(width * shrink), round(height * shrink)))
     shares = sward.classify(small)
     found = faults.find(small, shares=shares)
     table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=found.reasons, fault=found.fault)
@@ -178,8 +163,13 @@ def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
     size = (round(width * factor), round(height * factor))
     if size == (width, height):
         return rgb_coded, seen
-    small = cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA)
+    small = _resized(rgb_coded, size)
     return small, view.resized(seen, size)
+
+
+def _resized(rgb_coded: Bytes, size_px: tuple[int, int]) -> Bytes:
+    """The picture averaged down to a size."""
+    return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _gsd_map(seen: View) -> float | Floats:
@@ -190,7 +180,7 @@ def _gsd_map(seen: View) -> float | Floats:
     if np.all(np.isfinite(gsd)) and gsd.max() < 1.5 * gsd.min():
         return float(np.median(gsd))
     known = np.where(np.isfinite(gsd), gsd, np.nanmax(gsd)).astype(np.float32)
-    return cv2.resize(known, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.resize(known, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def look_as_dict(seen: Look) -> dict[str, Any]:
