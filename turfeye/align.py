@@ -35,7 +35,8 @@ GROUND_REACH_M: Final = 2.5
 """How far outside the outline a match may be taken to lie on the ground."""
 STAND_SD_M: Final = np.array([0.6, 0.6, 0.3])
 """How far from the first standing point a photo is usually taken: sideways, sideways, up. Ours, wide."""
-FOCAL_SD: Final = {"known": 0.02, "unknown": 0.25}
+FOCAL_SD: Final = {"same lens": 0.005, "known": 0.02, "unknown": 0.25}
+"""Relative. A header rounds to whole millimetres; the same lens twice differs by focusing only. Ours."""
 FIRST_MATCHES: Final = 18
 """That must agree before a closer search. Of 40 pairs of unlike rendered gardens none had more than 10."""
 LEAST_MATCHES: Final = 30
@@ -188,13 +189,13 @@ def _scaled(view: View, scale: float) -> View:
 def _focal_guess(photo: Photo, marked: Photo, marked_view: View, scale: float) -> tuple[float, float]:
     """Focal length at working size, and its relative standard deviation."""
     if photo.focal_px:
-        # the marked view's own figure tells how far this maker's header is off
-        trust = (
-            marked_view.focal_px / marked.focal_px
-            if marked.focal_px and marked.camera == photo.camera
-            else 1.0
-        )
-        return photo.focal_px * trust * scale, FOCAL_SD["known"]
+        if marked.focal_px and marked.camera == photo.camera:
+            # the marked view's own figure tells how far this maker's header is off
+            trust = marked_view.focal_px / marked.focal_px
+            across = [p.focal_px / np.hypot(*p.size_px) for p in (photo, marked) if p.focal_px]
+            lens = "same lens" if abs(across[0] / across[1] - 1) < 1e-3 else "known"
+            return photo.focal_px * trust * scale, FOCAL_SD[lens]
+        return photo.focal_px * scale, FOCAL_SD["known"]
     same = float(np.hypot(*photo.size_px) / np.hypot(*marked_view.size_px))
     return marked_view.focal_px * same * scale, FOCAL_SD["unknown"]
 
