@@ -1,4 +1,4 @@
-"""The sward classifier: shape, arithmetic, scale and light; its accuracy is measured by tools/score_sward.py."""
+"""The sward classifier: shape, arithmetic, scale and light; tools/score_sward.py measures its accuracy."""
 
 import cv2
 import numpy as np
@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from turfeye import sward
+from turfeye import colour, sward
 from turfeye.errors import PhotoError, ViewError
+from turfeye.records import CardValues, Correction
 
 GREEN, STRAW, SOIL, PAPER = (78, 112, 42), (196, 170, 112), (112, 88, 66), (244, 243, 240)
 
@@ -93,6 +94,30 @@ def test_scale_may_differ_from_pixel_to_pixel():
     np.testing.assert_array_equal(
         sward.classify(picture, gsd_mm=rows).green, sward.classify(picture, gsd_mm=2.0).green
     )
+
+
+def correction(gain):
+    values = CardValues(("grey",), np.full((1, 3), 0.5), np.array([True]), measured=False)
+    return Correction((0.0, 0.0), np.array(gain), None, 1.0, 2.0, 0.01, values)
+
+
+def test_a_correction_takes_a_cast_away():
+    picture, mask = blades(200, 300, 300, seed=6)
+    cast = np.array([1.8, 1.0, 0.5])
+    seen = colour.encode(colour.decode(picture) / cast).clip(0, 255).round().astype(np.uint8)
+    right = sward.classify(picture, gsd_mm=1.3, correction=correction([1.0, 1.0, 1.0])).green.mean()
+    mended = sward.classify(seen, gsd_mm=1.3, correction=correction(cast)).green.mean()
+    assert mended == pytest.approx(right, abs=0.03)
+    assert right == pytest.approx(mask.mean(), abs=0.1)
+
+
+def test_how_bright_a_corrected_picture_is_changes_little():
+    picture, _ = blades(200, 300, 300, seed=7)
+    covers = [
+        sward.classify(picture, gsd_mm=1.3, correction=correction([k] * 3)).green.mean()
+        for k in (0.5, 0.8, 1.1)
+    ]
+    assert max(covers) - min(covers) < 0.03
 
 
 def test_the_same_picture_gives_the_same_bytes_and_is_not_touched():

@@ -26,6 +26,10 @@ WORKING_GSD_MM = 1.3
 LARGEST_PX = 2_500_000
 """Larger pictures are averaged down to so many pixels, whatever their scale."""
 
+MIDDLE_CODE = 80
+"""A corrected picture shows grass as dark as it is; the network learnt from photos, which a phone exposes to
+please. So the corrected picture is brightened until its middle green is at this code."""
+
 _STRIDE = 16  # the network halves the picture four times
 _MARGIN = 16  # mirrored rim, so that the picture's edge has surroundings too
 _ONE_AT_A_TIME = threading.Lock()
@@ -65,8 +69,8 @@ def classify(
     scale = _working_scale(height, width, gsd_mm)
     picture = rgb_coded if scale == 1 else _resize(rgb_coded, scale)
     if correction is not None:
-        picture = colour.corrected_coded(picture, correction)
-    planes = _run(picture)
+        picture = _exposed(colour.corrected_coded(picture, correction))
+    planes = judge(models.load_network(MODEL), picture)
     if scale != 1:
         planes = [_enlarge(plane, width, height) for plane in planes]
     return Shares(*planes)
@@ -95,16 +99,25 @@ def _resize(rgb_coded: Bytes, scale: float) -> Bytes:
     return np.asarray(cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
+def _exposed(rgb_coded: Bytes) -> Bytes:
+    """Brighter or darker in linear light, all channels alike, with a soft shoulder in place of clipping."""
+    middle = float(np.clip(np.median(rgb_coded[..., 1]), 10, 250))
+    codes = (np.arange(256) / 255) * (MIDDLE_CODE / middle)
+    above = np.maximum(codes**2.2 - 0.8, 0)
+    light = np.minimum(codes**2.2, 0.8) + 0.2 * (1 - np.exp(-above / 0.2))
+    table = np.rint(255 * light ** (1 / 2.2)).astype(np.uint8)
+    return np.asarray(cv2.LUT(rgb_coded, table), np.uint8)
+
+
 def _enlarge(plane: Floats, width: int, height: int) -> Floats:
     return np.asarray(cv2.resize(plane, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _run(rgb_coded: Bytes) -> list[Floats]:
-    """The network over the whole picture: four (H, W) float32."""
+def judge(network: cv2.dnn.Net, rgb_coded: Bytes) -> list[Floats]:
+    """A network over a whole picture, (H, W, 3) uint8: four (H, W) float32 in the order of Shares."""
     height, width = rgb_coded.shape[:2]
     down, right = (_MARGIN + -(side + _MARGIN) % _STRIDE for side in (height, width))
     framed = cv2.copyMakeBorder(rgb_coded, _MARGIN, down, _MARGIN, right, cv2.BORDER_REFLECT)
-    network = models.load_network(MODEL)
     with _ONE_AT_A_TIME:
         network.setInput(cv2.dnn.blobFromImage(framed, 1 / 255))
         out = network.forward()[0]

@@ -1,0 +1,124 @@
+"""The pictures that the sward classifier learns from, the part each is kept out in, and how it is scored.
+
+``labelled`` holds ``wheat_series/`` (Zenkl et al. 2022, doi 10.3389/fpls.2021.774068) and ``peanut_field/``
+(Tran and Phan 2023, IEEE Access 11:82640), both CC BY-SA 4.0 and not part of this project; ``rendered`` holds
+NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+SPLIT = Path(__file__).parent / "sward-split.json"
+SETS = ("wheat", "peanut", "rendered")
+PARTS = 5
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One training picture: coded RGB, green share 0-255 or all four, and what it must not be parted from."""
+
+    name: str
+    set: str
+    group: str
+    rgb: np.ndarray  # (H, W, 3) uint8
+    shares: np.ndarray  # (H, W, 4) uint8: green, straw, bare, other; real sets know green alone
+    full: bool  # all four classes are known
+    gsd_mm: float = float("nan")
+
+
+def read_wheat(folder: Path) -> list[Picture]:
+    """Winter wheat from straight above; a plot is a group."""
+    found = []
+    for mask in sorted((folder / "wheat_series").glob("*_mask.png")):
+        name = mask.name.removesuffix("_mask.png")
+        rgb = cv2.cvtColor(cv2.imread(str(mask.with_name(name + ".png"))), cv2.COLOR_BGR2RGB)
+        green = cv2.imread(str(mask), cv2.IMREAD_GRAYSCALE) > 127
+        found.append(Picture(name, "wheat", name.split("_")[0], rgb, _green_only(green), full=False))
+    return found
+
+
+def read_peanut(folder: Path) -> list[Picture]:
+    """Peanut and grass weeds; neighbours in number may show the same ground, so five in a row are a group."""
+    found = []
+    labels = sorted((folder / "peanut_field").glob("*_label.png"))
+    for place, label in enumerate(labels):
+        name = label.name.removesuffix("_label.png")
+        rgb = cv2.cvtColor(cv2.imread(str(label.with_name(name + ".jpg"))), cv2.COLOR_BGR2RGB)
+        green = cv2.imread(str(label)).max(axis=2) > 0
+        found.append(Picture(name, "peanut", f"run-{place // 5:02d}", rgb, _green_only(green), full=False))
+    return found
+
+
+def read_rendered(folder: Path) -> list[Picture]:
+    """Our own rendered turf, true shares of all four classes; a scene is a group."""
+    found = []
+    for shares in sorted(folder.glob("*-shares.png")):
+        name = shares.name.removesuffix("-shares.png")
+        facts = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
+        rgb = cv2.cvtColor(cv2.imread(str(folder / f"{name}.jpg")), cv2.COLOR_BGR2RGB)
+        truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
+        found.append(Picture(name, "rendered", facts["scene"], rgb, truth, True, facts["gsd_mm"]))
+    return found
+
+
+def _green_only(green: np.ndarray) -> np.ndarray:
+    shares = np.zeros((*green.shape, 4), np.uint8)
+    shares[..., 0] = green * 255
+    return shares
+
+
+def read_all(labelled: Path | None, rendered: Path | None) -> list[Picture]:
+    found: list[Picture] = []
+    if labelled:
+        found += read_wheat(labelled) + read_peanut(labelled)
+    if rendered:
+        found += read_rendered(rendered)
+    if not found:
+        raise SystemExit("no training pictures: wanted --labelled and/or --rendered FOLDER with pictures")
+    return found
+
+
+def deal(pictures: list[Picture], parts: int = PARTS) -> dict[str, int]:
+    """A part for every group, about equally many pictures of each set in each part, largest groups first."""
+    part: dict[str, int] = {}
+    for name in SETS:
+        sizes: dict[str, int] = {}
+        for picture in pictures:
+            if picture.set == name:
+                sizes[picture.group] = sizes.get(picture.group, 0) + 1
+        load = [0] * parts
+        for group in sorted(sizes, key=lambda g: (-sizes[g], g)):
+            k = load.index(min(load))
+            part[f"{name}/{group}"] = k
+            load[k] += sizes[group]
+    return part
+
+
+def read_split() -> dict[str, int]:
+    """The part of every group, as tracked: SET/GROUP to 0-4."""
+    return json.loads(SPLIT.read_text(encoding="utf-8"))
+
+
+def score(pairs: Iterable[tuple[np.ndarray, np.ndarray]], cut: float = 0.5) -> dict[str, float]:
+    """Green against the rest over (guess, truth) pairs of green shares, 0-1; cover errors in points."""
+    hit = miss = false = right = 0
+    errors = []
+    for guess, truth in pairs:
+        g, t = guess > cut, truth > 0.5
+        hit, miss, false = hit + (g & t).sum(), miss + (~g & t).sum(), false + (g & ~t).sum()
+        right += (~g & ~t).sum()
+        errors.append(100 * float(guess.mean() - truth.mean()))
+    return {
+        "iou": float(hit / (hit + miss + false)),
+        "iou_rest": float(right / (right + miss + false)),
+        "cover_mae": float(np.abs(errors).mean()),
+        "cover_bias": float(np.mean(errors)),
+        "pictures": len(errors),
+    }

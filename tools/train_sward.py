@@ -1,0 +1,364 @@
+"""Train the sward classifier from scratch and write it as ONNX.
+
+    python tools/train_sward.py --labelled FOLDER --rendered FOLDER --out models
+
+``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
+``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of what
+takes a CPU a day.
+
+``--fold K`` leaves part K of tools/sward-split.json out (plots of wheat, runs of neighbouring pictures of
+peanut, rendered scenes) and prints its scores: these are the models behind every kept-out figure.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import math
+import time
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as F  # noqa: N812 - as everybody calls it
+from sward_pictures import SETS, SPLIT, Picture, deal, read_all, read_split, score
+from torch import nn
+
+# --- network --------------------------------------------------------------------------------------------
+
+
+def _conv(inp: int, out: int, *, side: int = 3, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(inp, out, side, stride=stride, padding=1, bias=False),
+        nn.BatchNorm2d(out),
+        nn.ReLU(inplace=True),
+    )
+
+
+class SwardNet(nn.Module):
+    """Coded RGB 0-1 (N, 3, H, W), sides multiples of 16, to shares (N, 4, H, W).
+
+    A U-shaped network that starts at half the size, goes three levels further down and back up with sums
+    instead of concatenations: most of the work is at a quarter of the size and below.
+    """
+
+    def __init__(self, widths: tuple[int, ...] = (16, 32, 48, 64), depth: int = 1) -> None:
+        super().__init__()
+        self.stem = nn.Sequential(
+            _conv(3, widths[0], side=4, stride=2), *[_conv(widths[0], widths[0]) for _ in range(depth - 1)]
+        )
+        self.down = nn.ModuleList(
+            nn.Sequential(_conv(a, b, stride=2), *[_conv(b, b) for _ in range(depth)])
+            for a, b in pairwise(widths)
+        )
+        self.narrow = nn.ModuleList(nn.Conv2d(b, a, 1) for a, b in pairwise(widths))
+        self.up = nn.ModuleList(nn.Sequential(*[_conv(a, a) for _ in range(depth)]) for a in widths[:-1])
+        self.head = nn.ConvTranspose2d(widths[0], 4, 2, stride=2)
+
+    def logits(self, x: torch.Tensor) -> torch.Tensor:
+        """Before the softmax."""
+        kept = [self.stem((x - 0.5) * 4)]
+        for down in self.down:
+            kept.append(down(kept[-1]))
+        y = kept.pop()
+        for narrow, up in zip(reversed(self.narrow), reversed(self.up), strict=True):
+            y = up(F.interpolate(narrow(y), scale_factor=2.0, mode="nearest") + kept.pop())
+        return self.head(y)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Shares."""
+        return self.logits(x).softmax(dim=1)
+
+
+SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
+    "small": ((16, 32, 48, 64), 1),
+    "middle": ((24, 48, 96, 128), 1),
+    "large": ((48, 96, 192, 256), 2),
+}
+
+
+# --- batches, made where the network is trained -----------------------------------------------------------
+
+
+LEVELS = 4
+CROP = 208
+COUNTS = {"wheat": 10, "peanut": 4, "rendered": 10}  # crops a step
+SCALES = {
+    "wheat": (0.3, 1.5),
+    "peanut": (0.3, 1.5),
+    "rendered": (0.4, 1.5),
+}  # smallest and largest enlargement
+
+
+class Store:
+    """All pictures in one flat table of pixels, at full size and three times halved: sampling skips none."""
+
+    def __init__(self, pictures: list[Picture], device: torch.device) -> None:
+        pixels, table, offset = [], np.zeros((len(pictures), LEVELS, 3), np.int64), 0
+        for index, picture in enumerate(pictures):
+            planes = np.concatenate([picture.rgb, picture.shares], axis=2)
+            for level in range(LEVELS):
+                height, width = planes.shape[:2]
+                table[index, level] = offset, height, width
+                pixels.append(planes.reshape(-1, 7))
+                offset += height * width
+                half = [
+                    cv2.resize(
+                        np.ascontiguousarray(part), (width // 2, height // 2), interpolation=cv2.INTER_AREA
+                    )
+                    for part in (planes[..., :3], planes[..., 3:])
+                ]
+                planes = np.concatenate(half, axis=2)
+        flat = np.full((offset, 8), 255, np.uint8)
+        np.concatenate(pixels, out=flat[:, :7])
+        self.pixels = torch.from_numpy(flat).to(device)
+        self.table = torch.from_numpy(table).to(device)
+        scales = torch.tensor([SCALES[p.set] for p in pictures], device=device).log()
+        self.low, self.high = scales[:, 0], scales[:, 1]
+        self.members = {
+            s: torch.tensor([i for i, p in enumerate(pictures) if p.set == s], device=device)
+            for s in SETS
+            if any(p.set == s for p in pictures)
+        }
+        self.device = device
+
+    def crops(self, counts: dict[str, int], size: int) -> tuple[torch.Tensor, torch.Tensor]:
+        """Turned, mirrored, stretched, scaled crops: rgb (N, 3, size, size), shares (N, 4, ...)."""
+        dev = self.device
+        which = torch.cat(
+            [m[torch.randint(len(m), (counts[s],), device=dev)] for s, m in self.members.items()]
+        )
+        n = len(which)
+        scale = torch.exp(self.low[which] + (self.high[which] - self.low[which]) * torch.rand(n, device=dev))
+        level = sum((scale < 0.7 / 2**k).long() for k in range(LEVELS - 1))
+        offset, height, width = (part[:, None, None] for part in self.table[which, level].unbind(-1))
+        step = 1.0 / (scale * torch.exp2(level.float()))  # source pixels a crop pixel
+        turn = torch.rand(n, device=dev) * (2 * math.pi)
+        flip = torch.randint(0, 2, (n,), device=dev) * 2.0 - 1
+        stretch = torch.exp(torch.rand(n, device=dev) * 0.3 - 0.15)
+        cos, sin = torch.cos(turn) * step, torch.sin(turn) * step
+        axis = torch.arange(size, device=dev) - (size - 1) / 2
+        u, v = axis[None, None, :], axis[None, :, None]
+        x = self._centre(width, step, size) + _by(cos * flip * stretch) * u - _by(sin / stretch) * v
+        y = self._centre(height, step, size) + _by(sin * flip * stretch) * u + _by(cos / stretch) * v
+        x, y = _mirrored(x, width - 1), _mirrored(y, height - 1)
+        x0, y0 = x.floor().long(), y.floor().long()
+        total: torch.Tensor | float = 0.0
+        for dy in (0, 1):
+            for dx in (0, 1):
+                column = torch.minimum((x0 + dx).clamp(min=0), width - 1)
+                row = torch.minimum((y0 + dy).clamp(min=0), height - 1)
+                weight = (1 - (x - (x0 + dx)).abs()) * (1 - (y - (y0 + dy)).abs())
+                total = total + self.pixels[offset + row * width + column].float() * weight[..., None]
+        planes = (total / 255).permute(0, 3, 1, 2)
+        return planes[:, :3], planes[:, 3:7]
+
+    def _centre(self, side: torch.Tensor, step: torch.Tensor, size: int) -> torch.Tensor:
+        rim = torch.minimum(0.4 * size * step[:, None, None], 0.45 * side)
+        return rim + (side - 2 * rim) * torch.rand(len(side), 1, 1, device=self.device)
+
+
+def _mirrored(place: torch.Tensor, last: torch.Tensor) -> torch.Tensor:
+    return last - (place.remainder(2 * last) - last).abs()
+
+
+def _by(values: torch.Tensor) -> torch.Tensor:
+    return values[:, None, None]
+
+
+def relight(rgb: torch.Tensor) -> torch.Tensor:
+    """Other light, camera and noise for every picture: exposure, balance, tone, shade, blur, grain."""
+    n, _, h, w = rgb.shape
+    dev = rgb.device
+
+    def draw(low: float, high: float, *shape: int) -> torch.Tensor:
+        return torch.empty(n, *shape, device=dev).uniform_(low, high)
+
+    gain = torch.exp2(draw(-0.9, 0.6, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.7))
+    gain = gain * torch.exp(draw(-0.14, 0.14, 3, 1, 1))
+    shade = _half_planes(n, h, w, dev) * (draw(0, 1, 1, 1, 1) < 0.35)
+    tint = draw(0.3, 0.8, 1, 1, 1) * torch.exp(draw(-0.1, 0.1, 3, 1, 1))
+    light = rgb.clamp(0, 1).pow(2.2) * gain * (1 - shade * (1 - tint))
+    x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(draw(-0.25, 0.25, 1, 1, 1)))
+    grey = x.mean(1, keepdim=True)
+    x = grey + (x - grey) * draw(0.6, 1.4, 1, 1, 1)
+    middle = x.mean((1, 2, 3), keepdim=True)
+    x = middle + (x - middle) * draw(0.8, 1.2, 1, 1, 1)
+    soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="reflect"), 3, 1)
+    x = x + (soft - x) * draw(-0.7, 1.2, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.6)
+    fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=dev)
+    grain = fine + F.interpolate(coarse, size=(h, w), mode="bilinear") * draw(0, 1, 1, 1, 1)
+    x = x + grain * draw(0, 0.05, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.6)
+    return x.clamp(0, 1)
+
+
+def _half_planes(n: int, h: int, w: int, dev: torch.device) -> torch.Tensor:
+    y, x = torch.meshgrid(
+        torch.linspace(-1, 1, h, device=dev), torch.linspace(-1, 1, w, device=dev), indexing="ij"
+    )
+    turn = torch.rand(n, 1, 1, device=dev) * 2 * math.pi
+    edge = (torch.rand(n, 1, 1, device=dev) - 0.5) * 1.2
+    sharp = torch.exp(torch.rand(n, 1, 1, device=dev) * 4)
+    return torch.sigmoid((torch.cos(turn) * x + torch.sin(turn) * y - edge) * sharp * 2)[:, None]
+
+
+# --- training -------------------------------------------------------------------------------------------
+
+
+def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.Tensor:
+    """Cross-entropy on shares, all four where known, and soft intersection over union of green."""
+    log = logits.float().log_softmax(1)
+    green, log_green = shares[:, :1], log[:, :1]
+    log_rest = torch.logsumexp(log[:, 1:], 1, keepdim=True)
+    loss = -(green * log_green + (1 - green) * log_rest).mean()
+    if full:
+        loss = 0.5 * loss - 0.5 * (shares * log).sum(1).mean()
+    guess = log_green.exp()
+    both = (guess * green).sum()
+    return loss + 0.5 * (1 - both / (guess.square().sum() + green.square().sum() - both + 1))
+
+
+def train(
+    pictures: list[Picture], device: torch.device, *, size: str, steps: int, rate: float = 3e-3
+) -> SwardNet:
+    """A network learnt from the pictures, one cosine of the rate long."""
+    torch.backends.cudnn.benchmark = True
+    store = Store(pictures, device)
+    net = SwardNet(*SIZES[size]).to(device, memory_format=torch.channels_last)
+    gpu = device.type == "cuda"
+    now = torch.tensor(0.0, device=device)  # a tensor, so that a recorded step reads it anew
+    optimiser = torch.optim.AdamW(net.parameters(), lr=now, weight_decay=0.02, capturable=gpu, foreach=gpu)
+
+    def step() -> torch.Tensor:
+        rgb, shares = store.crops(COUNTS, CROP)
+        rgb = relight(rgb).contiguous(memory_format=torch.channels_last)
+        with torch.autocast(device.type, torch.bfloat16, enabled=gpu, cache_enabled=False):
+            logits = net.logits(rgb)
+        loss, first = torch.zeros((), device=device), 0
+        for name in store.members:
+            part = slice(first, first + COUNTS[name])
+            loss = loss + loss_of(logits[part], shares[part], full=name == "rendered")
+            first += COUNTS[name]
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        optimiser.step()
+        return loss.detach()
+
+    start = time.monotonic()
+    run = (_recorded if gpu else _plain)(step, optimiser)
+    for index in range(steps):
+        done = index / steps
+        now.fill_(rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9)))
+        loss = run()
+        if index % 500 == 0:
+            print(f"step {index:5d} loss {loss.item():.4f} {time.monotonic() - start:.0f} s", flush=True)
+    return net.eval()
+
+
+def _plain(step: Callable, optimiser: torch.optim.Optimizer) -> Callable[[], torch.Tensor]:
+    def run() -> torch.Tensor:
+        optimiser.zero_grad(set_to_none=True)
+        return step()
+
+    return run
+
+
+def _recorded(step: Callable, optimiser: torch.optim.Optimizer) -> Callable[[], torch.Tensor]:
+    """The whole step as one CUDA graph: such a small network otherwise waits for its launches."""
+    side = torch.cuda.Stream()
+    side.wait_stream(torch.cuda.current_stream())
+    with torch.cuda.stream(side):
+        for _ in range(5):
+            optimiser.zero_grad(set_to_none=True)
+            step()
+    torch.cuda.current_stream().wait_stream(side)
+    graph = torch.cuda.CUDAGraph()
+    optimiser.zero_grad(set_to_none=True)
+    with torch.cuda.graph(graph):
+        loss = step()
+
+    def run() -> torch.Tensor:
+        graph.replay()
+        return loss
+
+    return run
+
+
+# --- scores ---------------------------------------------------------------------------------------------
+
+
+@torch.no_grad()
+def green_of(net: SwardNet, rgb: np.ndarray, device: torch.device) -> np.ndarray:
+    """Green share (H, W) of a picture, mirrored out to multiples of 16."""
+    h, w = rgb.shape[:2]
+    framed = cv2.copyMakeBorder(rgb, 16, 32 - h % 16, 16, 32 - w % 16, cv2.BORDER_REFLECT)
+    x = torch.from_numpy(framed).permute(2, 0, 1)[None].float().to(device) / 255
+    return net(x)[0, 0, 16 : 16 + h, 16 : 16 + w].cpu().numpy()
+
+
+def export(net: SwardNet, path: Path) -> None:
+    """Write ONNX with free picture size."""
+    net = net.cpu().float().eval()
+    x = torch.rand(1, 3, 64, 96)
+    torch.onnx.export(
+        net,
+        (x,),
+        str(path),
+        input_names=["rgb"],
+        output_names=["shares"],
+        opset_version=17,
+        dynamo=False,
+        dynamic_axes={"rgb": {2: "height", 3: "width"}, "shares": {2: "height", 3: "width"}},
+    )
+
+
+def enlist(folder: Path, name: str) -> None:
+    """Write the file's SHA-256 into the folder's list, beside those of others."""
+    sums = folder / "SHA256SUMS"
+    lines = sums.read_text(encoding="utf-8").splitlines() if sums.exists() else []
+    kept = [line for line in lines if line.partition("  ")[2] != name]
+    digest = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    sums.write_text("\n".join([*kept, f"{digest}  {name}"]) + "\n", encoding="utf-8")
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("--labelled", type=Path)
+    ask.add_argument("--rendered", type=Path)
+    ask.add_argument("--out", type=Path, required=True)
+    ask.add_argument("--fold", type=int, help="leave this part out (0-4) and print its scores")
+    ask.add_argument("--without", choices=SETS, nargs="+", help="leave these sets out and print their scores")
+    ask.add_argument(
+        "--deal", action="store_true", help="deal the groups into parts anew and write them down"
+    )
+    ask.add_argument("--size", choices=SIZES, default="small")
+    ask.add_argument("--steps", type=int, default=10500)
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--name", default="sward")
+    say = ask.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(say.seed)
+    pictures = read_all(say.labelled, say.rendered)
+    if say.deal:
+        SPLIT.write_text(json.dumps(deal(pictures), indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    part = read_split()
+    without = say.without or ()
+    kept = [p for p in pictures if part[f"{p.set}/{p.group}"] != say.fold and p.set not in without]
+    left = [p for p in pictures if all(p is not q for q in kept)]
+    print(f"{len(kept)} pictures to learn from, {len(left)} left out, on {device}", flush=True)
+    net = train(kept, device, size=say.size, steps=say.steps)
+    for name in SETS:
+        own = [p for p in left if p.set == name]
+        if own:
+            pairs = ((green_of(net, p.rgb, device), p.shares[..., 0] / 255) for p in own)
+            print(json.dumps({"name": say.name, "set": name, **score(pairs)}), flush=True)
+    export(net, say.out / f"{say.name}.onnx")
+    enlist(say.out, f"{say.name}.onnx")
+
+
+if __name__ == "__main__":
+    main()
