@@ -35,7 +35,7 @@ THIN_DEFICIT = 0.05
 """Cover that stays short of the target by more than this is thin. (A clear case is short by 10 points; this
 lets a cell be called that is expected in between.)"""
 SURE_THIN = 0.5
-CAUTION = 3.0
+CAUTION = 5.0
 """The chance of being thin, as counted on draws, is too cautious: of simulated cells counted at 0.2 to 0.5
 two in three were thin (seeds below 100; the figures are measured on others). Its odds are raised by this."""
 SURE_COURSE = 0.7
