@@ -3,8 +3,8 @@
     python tools/train_sward.py --labelled FOLDER --rendered FOLDER --out models
 
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
-``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of what
-takes a CPU a day.
+``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of
+what takes a CPU a day.
 
 ``--fold K`` leaves part K of tools/sward-split.json out (plots of wheat, runs of neighbouring pictures of
 peanut, rendered scenes) and prints its scores: these are the models behind every kept-out figure.
