@@ -25,8 +25,8 @@ __all__ = [
     "look_again", "print_pdf", "print_png", "read_target", "read_values",
 ]  # fmt: skip
 
-QUICK_SIDE_PX: Final = 1000
-"""Long side of the small copy that is searched first: a spot photo's markers have some 25 px in it."""
+QUICK_SIDE_PX: Final = 800
+"""Long side of the small copy that is searched first: a spot photo's markers have some 20 px in it."""
 
 SMALLEST_MARKER_PX: Final = 9.0
 MOST_BRIGHT_PARTS: Final = 16
@@ -56,18 +56,22 @@ def find(photo: Photo, *, spots: Collection[int] | None = None) -> Sighting:
     ``spots`` limits the search to cards with these numbers. Raises CardNotFoundError (no card, or fewer than
     two of its marks readable) and CardCutOffError (part of it outside the picture).
     """
-    return find_all(photo, spots=spots)[0]
+    return _found(photo, spots, every=False)[0]
 
 
 def find_all(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:
-    """Every whole card in the picture, the largest first. Raises as ``find`` does when there is none."""
+    """Every whole card in the picture, the largest first; slower. Raises as ``find`` does."""
+    return _found(photo, spots, every=True)
+
+
+def _found(photo: Photo, spots: Collection[int] | None, *, every: bool) -> list[Sighting]:
     gray = _gray(photo.rgb_coded)
     marks: list[_Mark] = []
     cards: list[list[_Mark]] = []
     for search in (_quick, _bright_parts, _whole):
-        marks = _merge(marks, search(gray, spots))
+        marks = _merge(marks, search(gray, spots, every))
         cards = _cards(marks)
-        if cards:
+        if cards and not (every and search is _quick):
             break
     if not cards:  # one mark seen: look closely around it for the others
         marks = [mark for mark in marks if _certain(gray, mark)]
@@ -137,12 +141,12 @@ def _gray(rgb_coded: Bytes) -> Bytes:
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-def _quick(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+def _quick(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[_Mark]:
     """In a small copy of the whole picture: enough for nearly every spot photo."""
-    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), spots)
+    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), spots, quick=True)
 
 
-def _bright_parts(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+def _bright_parts(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[_Mark]:
     """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
     scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
     small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
@@ -158,12 +162,12 @@ def _bright_parts(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
         box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
         box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
         marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3]), spots))
-        if _cards(marks):
+        if not every and _cards(marks):
             break
     return marks
 
 
-def _whole(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
+def _whole(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[_Mark]:
     """In the whole picture at half and at full size: slow, and needed least often."""
     marks: list[_Mark] = []
     for scale in (0.5, 1.0):
@@ -174,12 +178,14 @@ def _whole(gray: Bytes, spots: Collection[int] | None) -> list[_Mark]:
     return marks
 
 
-def _detector(long_side_px: int, scale: float, *, strict: bool) -> cv2.aruco.ArucoDetector:
+def _detector(long_side_px: int, scale: float, *, strict: bool, quick: bool) -> cv2.aruco.ArucoDetector:
     """Small markers need every tolerance there is; the card's geometry then throws out what was misread."""
     settings = cv2.aruco.DetectorParameters()
     # no smaller than can be read: grass makes thousands of smaller outlines, and they take the time
     settings.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX * max(scale, 1.0) / long_side_px
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # done once, at full size
+    if quick:  # one threshold window instead of three
+        settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 9
     if not strict:
         settings.errorCorrectionRate = 1.0  # five of the 36 bits: what the family can mend
         settings.perspectiveRemovePixelPerCell = 8
@@ -189,12 +195,14 @@ def _detector(long_side_px: int, scale: float, *, strict: bool) -> cv2.aruco.Aru
     return cv2.aruco.ArucoDetector(family, settings)
 
 
-def _detect(gray: Bytes, scale: float, spots: Collection[int] | None, *, strict: bool = False) -> list[_Mark]:
+def _detect(
+    gray: Bytes, scale: float, spots: Collection[int] | None, *, strict: bool = False, quick: bool = False
+) -> list[_Mark]:
     """Markers of possible cards in the picture resized by ``scale``; positions in its own pixels."""
     if scale != 1.0:
         how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
         gray = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=how), np.uint8)
-    corners, ids, _ = _detector(max(gray.shape), scale, strict=strict).detectMarkers(gray)
+    corners, ids, _ = _detector(max(gray.shape), scale, strict=strict, quick=quick).detectMarkers(gray)
     if ids is None:
         return []
     marks = []
@@ -390,7 +398,9 @@ def _sharpen(gray: Bytes, mark: _Mark) -> _Mark:
     """
     px = mark.px
     for _ in range(3):
-        px = _edges_meet(gray, px)
+        before, px = px, _edges_meet(gray, px)
+        if np.abs(px - before).max() < 0.02:
+            break
     strayed = np.linalg.norm(px - mark.px, axis=1).max() > max(2.5, mark.side_px / 6)
     return mark if strayed or not np.isfinite(px).all() else _Mark(mark.spot, mark.corner, px)
 
@@ -419,23 +429,28 @@ def _edges_meet(gray: Bytes, px: Floats) -> Floats:
     white = np.median(light[:, :, -8:].max(axis=2), axis=1)[:, None, None]
     rise = np.clip((light - black) / np.maximum(white - black, 1e-6), 0, 1)
     offset = (1 - 2 * rise.mean(axis=2)) * reach[:, None]  # how far outside the guess the edge lies
-    lines = [_line(share, offset[k]) for k in range(4)]
-    ends = np.array([[line[0], line[0] + line[1]] for line in lines])  # offsets at share 0 and 1
+    lines = _lines(share, offset)
+    ends = np.stack([lines[:, 0], lines.sum(axis=1)], axis=1)  # offsets at share 0 and 1
     a = start + ends[:, :1] * outward
     b = start + along + ends[:, 1:] * outward
     return np.stack([_meet(a[k - 1], b[k - 1], a[k], b[k]) for k in range(4)])
 
 
-def _line(x: Floats, y: Floats) -> Floats:
-    """Robust straight line y = c0 + c1 x; (2,). Outliers (something on the edge) lose their weight."""
-    design = np.stack([np.ones_like(x), x], axis=1)
+def _lines(x: Floats, y: Floats) -> Floats:
+    """Robust straight lines y = c0 + c1 x, (K, 2), through (N,) and (K, N); outliers lose their weight."""
     weight = np.ones_like(y)
-    line: Floats = np.zeros(2)
     for _ in range(4):
-        line = np.linalg.lstsq(design * weight[:, None], y * weight, rcond=None)[0]
-        off = np.abs(y - design @ line)
-        weight = 1 / (1 + (off / max(1.5 * float(np.median(off)), 0.02)) ** 2)
-    return line
+        total = weight.sum(axis=1, keepdims=True)
+        x_mean, y_mean = (
+            (weight * x).sum(axis=1, keepdims=True) / total,
+            (weight * y).sum(axis=1, keepdims=True) / total,
+        )
+        slope = (weight * (x - x_mean) * (y - y_mean)).sum(axis=1, keepdims=True)
+        slope = slope / (weight * (x - x_mean) ** 2).sum(axis=1, keepdims=True)
+        off = np.abs(y - y_mean - slope * (x - x_mean))
+        usual = np.maximum(1.5 * np.median(off, axis=1, keepdims=True), 0.02)
+        weight = 1 / (1 + (off / usual) ** 2) ** 2
+    return np.asarray(np.hstack([y_mean - slope * x_mean, slope]))
 
 
 def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
