@@ -22,7 +22,7 @@ from turfeye.curve import alone, cover_at
 from turfeye.records import Season, Target
 from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
 
-FIRST_SEED = 1000  # tuning used the seeds below 100
+FIRST_SEED = 2000  # tuning used seeds below 1100
 AHEAD_DAYS = 14
 WANTED_COVER = 0.8
 

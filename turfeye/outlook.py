@@ -49,10 +49,10 @@ REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 SETBACK_SDS = 3.0
 """A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
-FIRST_CUTS_DAYS = 32.0
+FIRST_CUTS_DAYS = 30.0
 SETBACK_RATES = (0.015, 0.001)
 """Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours, and
-set so that simulated intervals (seeds below 150) hold. A forecast has to carry what nobody can foresee."""
+set so that simulated intervals (seeds below 1100) hold. A forecast has to carry what nobody can foresee."""
 SETBACK_DEPTH = (0.05, 0.35)
 """Share of its cover that such a lawn loses at first; ours."""
 LAWN_CURVE_SD = 0.015
