@@ -1,0 +1,387 @@
+"""The card's markers: searched for in a picture, grouped to cards, their edges measured at full size.
+
+Markers are looked for in a small copy first, then where something bright lies, then everywhere. A card is two
+to four markers that lie as the card's geometry says; one that doesn't fit the others is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from turfeye.card_layout import CARD, SPOTS, srgb_decode
+from turfeye.records import Bytes, Floats
+
+QUICK_SIDE_PX: Final = 800
+"""Long side of the small copy that is searched first: a spot photo's markers have some 20 px in it."""
+
+SMALLEST_MARKER_PX: Final = 9.0
+MOST_BRIGHT_PARTS: Final = 16
+
+MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
+LINEAR: Final = srgb_decode(np.arange(256.0)).astype(np.float32)
+"""A sensor averages light, not codes: in coded values every black square looks smaller than it is."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Mark:
+    """One marker as seen: which spot, which corner of the card, where."""
+
+    spot: int
+    corner: int
+    px: Floats  # (4, 2)
+
+    @property
+    def side_px(self) -> float:
+        """Square root of its area."""
+        return float(np.sqrt(max(cv2.contourArea(self.px.astype(np.float32)), 1e-9)))
+
+
+def search(gray: Bytes, spots: Collection[int] | None, *, every: bool) -> tuple[list[list[Mark]], list[Mark]]:
+    """Cards (two to four sharpened marks each) and all marks seen; the first card only, unless ``every``."""
+    marks: list[Mark] = []
+    cards: list[list[Mark]] = []
+    for search in (_quick, _bright_parts, _whole):
+        marks = _merge(marks, search(gray, spots, every))
+        cards = _cards(marks)
+        if cards and not (every and search is _quick):
+            break
+    if not cards:  # one mark seen: look closely around it for the others
+        marks = [mark for mark in marks if _certain(gray, mark)]
+        cards = _cards([more for mark in marks for more in _search_around(gray, [mark], spots)])
+    cards = [_search_around(gray, card, spots) if len(card) < 4 else card for card in cards]
+    return [_refine(gray, card) for card in cards], marks
+
+
+def search_part(
+    gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None
+) -> tuple[list[list[Mark]], list[Mark]]:
+    """As ``search``, in a part of the picture (x0, y0, x1, y1), magnified."""
+    marks = _detect_in(gray, box, spots)
+    return [_refine(gray, card) for card in _cards(marks)], marks
+
+
+def to_gray(rgb_coded: Bytes) -> Bytes:
+    """(H, W, 3) to (H, W)."""
+    return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def _quick(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+    """In a small copy of the whole picture: enough for nearly every spot photo."""
+    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), spots, quick=True)
+
+
+def _bright_parts(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+    """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
+    scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
+    small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+    stands_out = cv2.subtract(small, cv2.blur(small, (81, 81)))  # a card this size is found in the small copy
+    joined = cv2.morphologyEx((stands_out > 30).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    count, label, facts, _ = cv2.connectedComponentsWithStats(joined)
+    strength = np.bincount(label.ravel(), weights=stands_out.ravel(), minlength=count)
+    wide = facts[:, 2:4].max(axis=1)
+    likely = np.flatnonzero((wide >= 8) & (wide <= 160) & (np.arange(count) > 0))  # 0 is the background
+    marks: list[Mark] = []
+    for left, top, width, height, _ in facts[likely[np.argsort(-strength[likely])][:MOST_BRIGHT_PARTS]]:
+        pad = 4 + max(width, height) // 3
+        box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
+        box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
+        marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3]), spots))
+        if not every and _cards(marks):
+            break
+    return marks
+
+
+def _whole(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+    """In the whole picture at half and at full size: slow, and needed least often."""
+    marks: list[Mark] = []
+    for scale in (0.5, 1.0):
+        if scale * max(gray.shape) > QUICK_SIDE_PX:
+            marks = _merge(marks, _detect(gray, scale, spots))
+            if _cards(marks):
+                break
+    return marks
+
+
+def _detector(long_side_px: int, scale: float, *, strict: bool, quick: bool) -> cv2.aruco.ArucoDetector:
+    """Small markers need every tolerance there is; the card's geometry then throws out what was misread."""
+    settings = cv2.aruco.DetectorParameters()
+    # no smaller than can be read: grass makes thousands of smaller outlines, and they take the time
+    settings.minMarkerPerimeterRate = 4 * SMALLEST_MARKER_PX * max(scale, 1.0) / long_side_px
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # done once, at full size
+    if quick:  # one threshold window instead of three
+        settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 9
+    if not strict:
+        settings.errorCorrectionRate = 1.0  # five of the 36 bits: what the family can mend
+        settings.perspectiveRemovePixelPerCell = 8
+        settings.perspectiveRemoveIgnoredMarginPerCell = 0.3
+        settings.adaptiveThreshConstant = 10.0  # fewer contours in grass
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    return cv2.aruco.ArucoDetector(family, settings)
+
+
+def _detect(
+    gray: Bytes, scale: float, spots: Collection[int] | None, *, strict: bool = False, quick: bool = False
+) -> list[Mark]:
+    """Markers of possible cards in the picture resized by ``scale``; positions in its own pixels."""
+    if scale != 1.0:
+        how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+        gray = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=how), np.uint8)
+    corners, ids, _ = _detector(max(gray.shape), scale, strict=strict, quick=quick).detectMarkers(gray)
+    if ids is None:
+        return []
+    marks = []
+    for number, px in zip(ids.ravel(), corners, strict=True):
+        spot, corner = divmod(int(number), 4)
+        if spot in SPOTS and (spots is None or spot in spots):
+            marks.append(Mark(spot, corner, (px[0].astype(float) + 0.5) / scale - 0.5))
+    return marks
+
+
+def _certain(gray: Bytes, mark: Mark) -> bool:
+    """Whether a marker that stands alone is also read without tolerance: grass makes false ones."""
+    pad = mark.side_px
+    low = np.clip(mark.px.min(axis=0) - pad, 0, None).astype(int)
+    high = (mark.px.max(axis=0) + pad).astype(int)
+    part = gray[low[1] : high[1], low[0] : high[0]]
+    scale = 1.0 if mark.side_px > 60 else 3.0
+    return any(m.corner == mark.corner for m in _detect(part, scale, [mark.spot], strict=True))
+
+
+def _detect_in(gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None) -> list[Mark]:
+    """As ``_detect``, in a part of the picture, magnified until it is about 1500 px (at most fourfold)."""
+    x0, y0, x1, y1 = box
+    part = gray[y0:y1, x0:x1]
+    largest = float(np.clip(1500 / max(part.shape), 0.25, 4.0))
+    for scale in (largest, largest / 2):
+        marks = _detect(part, scale, spots)
+        if len(marks) > 1:
+            break
+    return [Mark(m.spot, m.corner, m.px + np.array([x0, y0])) for m in marks]
+
+
+def _merge(marks: list[Mark], more: list[Mark]) -> list[Mark]:
+    """Both lists, the later (finer) finding of the same marker instead of the earlier one."""
+    fresh = [m for m in marks if not any(_same(m, n) for n in more)]
+    return fresh + more
+
+
+def _same(a: Mark, b: Mark) -> bool:
+    near = float(np.linalg.norm(a.px.mean(axis=0) - b.px.mean(axis=0)))
+    return (a.spot, a.corner) == (b.spot, b.corner) and near < 0.5 * max(a.side_px, b.side_px)
+
+
+def _search_around(gray: Bytes, card: list[Mark], spots: Collection[int] | None) -> list[Mark]:
+    """Look closely where the card's missing markers can be; what was known stays."""
+    if len(card) > 1:
+        homography = fit(card)
+        outline = project(homography, CARD.corners_mm / 1000)
+    else:  # one marker's perspective reaches no further than its neighbourhood
+        reach = 6.5 * float(np.ptp(card[0].px, axis=0).max())
+        outline = card[0].px.mean(axis=0) + np.array([[-reach, -reach], [reach, reach]])
+    height, width = gray.shape
+    x0, y0 = np.clip(np.floor(outline.min(axis=0)), 0, [width - 1, height - 1]).astype(int)
+    x1, y1 = np.clip(np.ceil(outline.max(axis=0)) + 1, 1, [width, height]).astype(int)
+    found = _detect_in(gray, (int(x0), int(y0), int(x1), int(y1)), spots)
+    joined = [
+        *card,
+        *(m for m in found if m.spot == card[0].spot and all(m.corner != c.corner for c in card)),
+    ]
+    return max(_cards(joined), key=len, default=card)
+
+
+# ------------------------------------------------------------------------------------------------ the card
+
+
+def _cards(marks: list[Mark]) -> list[list[Mark]]:
+    """Groups of two to four markers that lie as they do on a card, one of each corner."""
+    cards = []
+    left = sorted(marks, key=lambda m: -m.side_px)
+    while left:
+        anchor = left.pop(0)
+        expect = project(fit([anchor]), CARD.marker_centres_mm / 1000)
+        card = [anchor]
+        for corner in set(range(4)) - {anchor.corner}:
+            likely = [m for m in left if (m.spot, m.corner) == (anchor.spot, corner)]
+            # a marker's own four corners foretell its neighbours' places to about a marker's side
+            near = [
+                m for m in likely if np.linalg.norm(m.px.mean(axis=0) - expect[corner]) < 2.5 * anchor.side_px
+            ]
+            if near:
+                card.append(
+                    min(near, key=lambda m: float(np.linalg.norm(m.px.mean(axis=0) - expect[corner])))
+                )
+        card = _fitting(card)
+        if len(card) > 1:
+            cards.append(card)
+            left = [m for m in left if not any(m is c for c in card)]
+    return cards
+
+
+def _fitting(card: list[Mark]) -> list[Mark]:
+    """Leave out the worst marker until the rest agree on one plane."""
+    while len(card) > 1:
+        homography = fit(card)
+        off = [np.abs(project(homography, MARKERS_M[m.corner]) - m.px).max() for m in card]
+        allowed = max(1.5, 0.06 * float(np.median([m.side_px for m in card])))
+        if max(off) <= allowed:
+            return card
+        if len(card) == 2:
+            return card[:1]
+        rest = [[m for m in card if m is not out] for out in card]
+        card = min(rest, key=lambda some: rms(fit(some), some))
+    return card
+
+
+def fit(card: list[Mark]) -> Floats:
+    """Homography, card metres to pixels, least squares over all corners."""
+    own = np.concatenate([MARKERS_M[m.corner] for m in card])
+    seen = np.concatenate([m.px for m in card])
+    homography, _ = cv2.findHomography(own, seen, 0)
+    return np.full((3, 3), np.nan) if homography is None else np.asarray(homography, float)
+
+
+def rms(homography: Floats, card: list[Mark]) -> float:
+    """Root mean square distance of the marks' corners from where the homography puts them, pixels."""
+    off = [project(homography, MARKERS_M[m.corner]) - m.px for m in card]
+    return float(np.sqrt((np.concatenate(off) ** 2).sum(axis=1).mean()))
+
+
+def project(homography: Floats, points: Floats) -> Floats:
+    """(..., 2) through a homography."""
+    mapped = points @ homography[:, :2].T + homography[:, 2]
+    return mapped[..., :2] / mapped[..., 2:]
+
+
+def _refine(gray: Bytes, card: list[Mark]) -> list[Mark]:
+    """Corners to a fraction of a pixel at full size; markers not read are looked for where they must be."""
+    card = _fitting([_sharpen(gray, mark) for mark in card])
+    if not 2 <= len(card) < 4:
+        return card
+    homography = fit(card)
+    for corner in set(range(4)) - {m.corner for m in card}:
+        mark = _sharpen(gray, _foretold(gray, homography, card[0].spot, corner))
+        if _likeness(gray, mark) > 0.7:
+            card.append(mark)
+    return _fitting(card)
+
+
+def _pattern(spot: int, corner: int, module_px: int) -> Bytes:
+    """The marker's picture with a one-module quiet zone, (10 m, 10 m)."""
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    modules = np.pad(cv2.aruco.generateImageMarker(family, 4 * spot + corner, 8), 1, constant_values=255)
+    return np.kron(modules, np.ones((module_px, module_px), np.uint8)).astype(np.uint8)
+
+
+def _foretold(gray: Bytes, homography: Floats, spot: int, corner: int) -> Mark:
+    """Where a marker matches best near its place by two others, in a view from straight above.
+
+    Two small markers foretell the other two only to several pixels.
+    """
+    module = int(
+        np.clip(
+            round(cv2.contourArea(project(homography, MARKERS_M[corner]).astype(np.float32)) ** 0.5 / 8),
+            3,
+            8,
+        )
+    )
+    per_m = 8 * module / (CARD.marker_mm / 1000)
+    side = 22 * module  # the marker and seven modules around it
+    x, y = CARD.marker_centres_mm[corner] / 1000
+    to_m = np.array(
+        [[1 / per_m, 0, x - (side - 1) / 2 / per_m], [0, -1 / per_m, y + (side - 1) / 2 / per_m], [0, 0, 1]]
+    )
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    above = cv2.warpPerspective(gray, homography @ to_m, (side, side), flags=flags)
+    match = cv2.matchTemplate(above, _pattern(spot, corner, module), cv2.TM_CCOEFF_NORMED)
+    column, row = cv2.minMaxLoc(match)[3]
+    own = np.array([[0, 0], [8, 0], [8, 8], [0, 8]]) * module - 0.5 + module + np.array([column, row])
+    return Mark(spot, corner, project(homography @ to_m, own))
+
+
+def _likeness(gray: Bytes, mark: Mark) -> float:
+    """Correlation of what lies there with the marker's own pattern, -1 to 1."""
+    height, width = gray.shape
+    if (mark.px < 0).any() or (mark.px > np.array([width - 1, height - 1])).any():
+        return -1.0
+    own = np.array([[0.5, 0.5], [8.5, 0.5], [8.5, 8.5], [0.5, 8.5]])
+    warp = cv2.getPerspectiveTransform(mark.px.astype(np.float32), own.astype(np.float32))
+    seen = cv2.warpPerspective(gray, warp, (10, 10), flags=cv2.INTER_LINEAR).astype(float)
+    pattern = _pattern(mark.spot, mark.corner, 1).astype(float)
+    return float(np.corrcoef(pattern.ravel(), seen.ravel())[0, 1]) if seen.std() > 1 else -1.0
+
+
+def _sharpen(gray: Bytes, mark: Mark) -> Mark:
+    """Corners where straight lines along the marker's four edges meet.
+
+    Better than a corner search: it uses the whole edge and shrugs off a blade that lies over part of it.
+    """
+    px = mark.px
+    for _ in range(3):
+        before, px = px, _edges_meet(gray, px)
+        if np.abs(px - before).max() < 0.02:
+            break
+    strayed = np.linalg.norm(px - mark.px, axis=1).max() > max(2.5, mark.side_px / 6)
+    return mark if strayed or not np.isfinite(px).all() else Mark(mark.spot, mark.corner, px)
+
+
+def _edges_meet(gray: Bytes, px: Floats) -> Floats:
+    """One round: measure each edge along its length, fit its line, intersect neighbours; (4, 2)."""
+    start, along = px, np.roll(px, -1, axis=0) - px
+    length = np.linalg.norm(along, axis=1)
+    outward = np.stack([along[:, 1], -along[:, 0]], axis=1) / length[:, None]  # corners run clockwise, y down
+    area = cv2.contourArea(px.astype(np.float32))
+    reach = np.clip(0.85 * area / length / 8, 1.0, 14.0)  # within the black border, and as far into the white
+    share = np.linspace(0.1, 0.9, 24)
+    step = np.linspace(-1, 1, 41)
+    base = start[:, None] + share[None, :, None] * along[:, None]  # (4, 24, 2)
+    places = base[:, :, None] + (step[None, :] * reach[:, None])[:, None, :, None] * outward[:, None, None]
+    low = np.floor(places.min(axis=(0, 1, 2))).astype(int) - 1
+    high = np.ceil(places.max(axis=(0, 1, 2))).astype(int) + 2
+    height, width = gray.shape
+    low, high = np.clip(low, 0, None), np.minimum(high, [width, height])
+    part = LINEAR[gray[low[1] : high[1], low[0] : high[0]]]
+    at = (places - low).astype(np.float32).reshape(4, -1, 2)
+    light = cv2.remap(
+        part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).reshape(4, 24, 41)
+    black = np.median(light[:, :, :8].min(axis=2), axis=1)[:, None, None]
+    white = np.median(light[:, :, -8:].max(axis=2), axis=1)[:, None, None]
+    rise = np.clip((light - black) / np.maximum(white - black, 1e-6), 0, 1)
+    offset = (1 - 2 * rise.mean(axis=2)) * reach[:, None]  # how far outside the guess the edge lies
+    lines = _lines(share, offset)
+    ends = np.stack([lines[:, 0], lines.sum(axis=1)], axis=1)  # offsets at share 0 and 1
+    a = start + ends[:, :1] * outward
+    b = start + along + ends[:, 1:] * outward
+    return np.stack([_meet(a[k - 1], b[k - 1], a[k], b[k]) for k in range(4)])
+
+
+def _lines(x: Floats, y: Floats) -> Floats:
+    """Robust straight lines y = c0 + c1 x, (K, 2), through (N,) and (K, N); outliers lose their weight."""
+    weight = np.ones_like(y)
+    for _ in range(4):
+        total = weight.sum(axis=1, keepdims=True)
+        x_mean, y_mean = (
+            (weight * x).sum(axis=1, keepdims=True) / total,
+            (weight * y).sum(axis=1, keepdims=True) / total,
+        )
+        slope = (weight * (x - x_mean) * (y - y_mean)).sum(axis=1, keepdims=True)
+        slope = slope / (weight * (x - x_mean) ** 2).sum(axis=1, keepdims=True)
+        off = np.abs(y - y_mean - slope * (x - x_mean))
+        usual = np.maximum(1.5 * np.median(off, axis=1, keepdims=True), 0.02)
+        weight = 1 / (1 + (off / usual) ** 2) ** 2
+    return np.asarray(np.hstack([y_mean - slope * x_mean, slope]))
+
+
+def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
+    """Where the line through a and b meets the line through c and d."""
+    ab, cd = b - a, d - c
+    across = ab[0] * cd[1] - ab[1] * cd[0]
+    if abs(across) < 1e-9:
+        return np.full(2, np.nan)
+    share = ((c - a)[0] * cd[1] - (c - a)[1] * cd[0]) / across
+    return a + share * ab
