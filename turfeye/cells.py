@@ -53,7 +53,7 @@ class Accuracy:
     """
 
     floor: float = 0.008
-    slope: float = 0.035
+    slope: float = 0.08
     coarse: float = 0.002
 
 

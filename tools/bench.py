@@ -1,0 +1,220 @@
+"""Accuracy and speed in one table, beside what is wanted and what is published; kept in benchmarks.md.
+
+    python tools/bench.py [--labelled FOLDER] [--rendered FOLDER]
+
+Rendered rows use the pictures in tests/data/rendered and, where given, more from ``--rendered``; rows of labelled
+field photographs need ``--labelled``, since those pictures have another licence and don't travel with turfeye.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import os
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+import cv2
+import numpy as np
+
+cv2.setNumThreads(1)
+
+from turfeye import card, cells, glance, models, photo, survey, view  # noqa: E402
+from turfeye.errors import TurfeyeError  # noqa: E402
+
+ROOT = Path(__file__).resolve().parent.parent
+Row = dict[str, str]
+WANTED = {
+    "wheat": "IoU plant ≥ 0.82 (first ≥ 0.75), soil ≥ 0.93; cover ≤ 2.5 points, ± 1",
+    "peanut": "IoU plant ≥ 0.80; cover ≤ 1.5 points",
+}
+KNOWN = {
+    "wheat": "deep network 0.77 / 0.90 (Zenkl et al. 2022)",
+    "peanut": "best colour threshold chosen with the truth in hand 0.77",
+}
+
+
+def row(name: str, value: str, reach: str, known: str = "") -> Row:
+    """One line of the table."""
+    return {"name": name, "value": value, "reach": reach, "known": known}
+
+
+def truth_of(path: Path) -> dict[tuple[float, float], dict[str, str]]:
+    """True cells of one picture by their centre."""
+    with path.open(encoding="utf-8") as file:
+        return {(round(float(r["x_m"]), 2), round(float(r["y_m"]), 2)): r for r in csv.DictReader(file)}
+
+
+def corners_of(path: Path, what: str) -> np.ndarray:
+    """True corners of the card or the lawn, (4, 2) pixels."""
+    with path.open(encoding="utf-8") as file:
+        return np.array(
+            [(float(r["x_px"]), float(r["y_px"])) for r in csv.DictReader(file) if r["what"] == what]
+        )
+
+
+def pairs(table: cells.CellTable, truth: dict) -> np.ndarray:
+    """(N, 4) cover, its error, true cover, zenith of the cells that both have."""
+    found = []
+    for i in np.flatnonzero(table.state == "seen"):
+        true = truth.get((round(float(table.x_m[i]), 2), round(float(table.y_m[i]), 2)))
+        if (
+            true is not None
+            and float(true["card"]) < 0.1
+            and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2
+        ):
+            found.append((table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i]))
+    return np.array(found).reshape(-1, 4)
+
+
+def cover_rows(name: str, found: list[np.ndarray], reach: str) -> Iterable[Row]:
+    """Rows about cover of one set of pictures."""
+    if not found:
+        return
+    a = np.concatenate(found)
+    miss = a[:, 0] - a[:, 2]
+    r2 = np.corrcoef(a[:, 0], a[:, 2])[0, 1] ** 2
+    yield row(
+        f"{name}: cover, mean absolute error; bias; r²",
+        f"{100 * np.abs(miss).mean():.1f} points; {100 * miss.mean():+.1f}; {r2:.3f} "
+        f"({len(found)} pictures, {len(a)} cells)",
+        reach,
+        "RMSE 3.1 at best of four published rules on whole quadrats (doi 10.1186/s12859-022-04886-6)",
+    )
+    for sds, wanted in ((1, "60–76 %"), (2, "92–98 %")):
+        inside = np.mean(np.abs(miss) <= sds * a[:, 1])
+        yield row(
+            f"{name}: truth within {sds} standard error{'s' if sds > 1 else ''}",
+            f"{100 * inside:.0f} %",
+            wanted,
+        )
+
+
+def spot_rows(folders: list[Path]) -> Iterable[Row]:
+    """Rendered spot photos with a card."""
+    found, off, refused = [], [], 0
+    for picture in pictures(folders, "spot"):
+        try:
+            seen = survey.look(picture)
+        except TurfeyeError as error:
+            print(f"  {picture.name}: {error}")
+            refused += 1
+            continue
+        found.append(pairs(seen.table, truth_of(picture.with_name(picture.stem + "-cells.csv"))))
+        true = corners_of(picture.with_name(picture.stem + "-corners.csv"), "card")
+        off.append(np.linalg.norm(seen.sighting.corners_px - true, axis=1).max())
+    yield from cover_rows("rendered spots, 10 cm cells", found, "≤ 2.5 points (first ≤ 4); ±1; ≥ 0.98")
+    if off:
+        yield row(
+            "rendered spots: card corners, largest error", f"{max(off):.2f} px; {refused} refused", "≤ 1 px"
+        )
+
+
+def lawn_rows(folders: list[Path]) -> Iterable[Row]:
+    """Rendered lawn views, their corners given."""
+    near, far, off, missed = [], [], [], 0
+    for picture in pictures(folders, "lawn"):
+        shot = photo.read(picture)
+        outline = np.array(read_outline(picture))
+        corners = corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
+        try:
+            sighting = card.find(shot)
+            true = corners_of(picture.with_name(picture.stem + "-corners.csv"), "card")
+            off.append(np.linalg.norm(sighting.corners_px - true, axis=1).max())
+        except TurfeyeError:
+            sighting, missed = None, missed + 1
+        seen = view.from_corners(shot, corners, outline)
+        one = glance.look_through(shot, seen, cells.lawn_grid(outline, 0.5), sighting=sighting)
+        a = pairs(one.table, truth_of(picture.with_name(picture.stem + "-cells.csv")))
+        near.append(a[a[:, 3] <= 60])
+        far.append(a[a[:, 3] > 60])
+    yield from cover_rows("rendered lawns, 50 cm cells, to 60°", near, "≤ 4 points (first ≤ 7)")
+    far = [a for a in far if len(a)]
+    yield from cover_rows("rendered lawns, 50 cm cells, beyond 60°", far, "≤ 7 points or not seen")
+    if off:
+        yield row(
+            "rendered lawns: card corners, largest error", f"{max(off):.2f} px; {missed} not found", "≤ 1 px"
+        )
+
+
+def read_outline(picture: Path) -> list[list[float]]:
+    """The lawn's outline in metres, from the picture's facts."""
+    import json
+
+    facts = json.loads(picture.with_suffix(".json").read_text(encoding="utf-8"))
+    return facts["outline_m"] if "outline_m" in facts else facts["recipe"]["outline_m"]
+
+
+def pictures(folders: list[Path], kind: str) -> list[Path]:
+    """Pictures of a kind that have their truth beside them, each name once."""
+    found: dict[str, Path] = {}
+    for folder in folders:
+        for path in sorted(folder.rglob(f"{kind}-*.jpg")):
+            if path.with_name(path.stem + "-cells.csv").is_file():
+                found.setdefault(path.stem, path)
+    return list(found.values())
+
+
+def time_rows() -> Iterable[Row]:
+    """A whole look at a 12 MP photo against decoding it with OpenCV, one core; medians of five."""
+    import tempfile
+
+    source = pictures([ROOT / "tests/data/rendered"], "spot")[0]
+    small = cv2.imread(str(source))
+    scale = (12.0e6 / (small.shape[0] * small.shape[1])) ** 0.5
+    large = cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
+    noise = np.random.default_rng(0).normal(0, 6, large.shape)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "twelve.jpg"
+        cv2.imwrite(
+            str(path), np.clip(large + noise, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 92]
+        )
+        survey.look(path)
+        whole, decode = [], []
+        for _ in range(5):
+            start = time.process_time()
+            survey.look(path)
+            whole.append(time.process_time() - start)
+            start = time.process_time()
+            cv2.imread(str(path))
+            decode.append(time.process_time() - start)
+    ratio = np.median(whole) / np.median(decode)
+    yield row(
+        "12 MP spot photo (enlarged), whole look / OpenCV decoding",
+        f"{ratio:.1f} × ({1000 * np.median(whole):.0f} ms / {1000 * np.median(decode):.0f} ms)",
+        "≤ 4 × (first ≤ 10 ×)",
+    )
+
+
+def main() -> None:
+    """Print the table; write it to benchmarks.md."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--labelled", type=Path)
+    parser.add_argument("--rendered", type=Path, action="append", default=[])
+    options = parser.parse_args()
+    folders = [ROOT / "tests/data/rendered", *options.rendered]
+    import bench_patches
+    import bench_season
+
+    rows = [*spot_rows(folders), *lawn_rows(folders), *time_rows()]
+    rows += [*bench_season.rows(), *bench_patches.rows()]
+    if options.labelled:
+        import score_sward
+
+        for name, score in score_sward.score_labelled(options.labelled).items():
+            told = ", ".join(f"{key} {value:.3f}" for key, value in score.items() if isinstance(value, float))
+            rows.append(row(f"{name}, kept out", told, WANTED[name], KNOWN[name]))
+    lines = ["| what | measured | reach | known |", "|---|---|---|---|"]
+    lines += [f"| {r['name']} | {r['value']} | {r['reach']} | {r.get('known') or ''} |" for r in rows]
+    digests = ", ".join(f"{name} {models.digest(name)[:12]}" for name in survey.MODELS)
+    text = (
+        f"# What turfeye reaches\n\nPrinted by `make bench`. Models: {digests}.\n\n" + "\n".join(lines) + "\n"
+    )
+    print(text)
+    (ROOT / "benchmarks.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
