@@ -27,7 +27,7 @@ AHEAD_DAYS = 14
 WANTED_COVER = 0.8
 
 
-def rows(*, lawns: int = 40, healthy: int = 200, others: int = 8) -> list[dict]:
+def rows(*, lawns: int = 60, healthy: int = 200, others: int = 8) -> list[dict]:
     """Every figure as name, value, reach, known."""
     table = _simulated(range(FIRST_SEED, FIRST_SEED + lawns))
     for world in ("gompertz", "wobble", "logit-offset"):
