@@ -2,8 +2,8 @@
 
     python tools/bench.py [--labelled FOLDER] [--rendered FOLDER]
 
-Rendered rows use the pictures in tests/data/rendered and, where given, more from ``--rendered``; rows of labelled
-field photographs need ``--labelled``, since those pictures have another licence and don't travel with turfeye.
+Rendered rows use the pictures in tests/data/rendered and, where given, more from ``--rendered``; rows of
+labelled field photographs need ``--labelled``: those pictures have another licence and don't travel along.
 """
 
 from __future__ import annotations

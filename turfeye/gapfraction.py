@@ -21,10 +21,11 @@ Fitted to nine rendered swards of upright to sprawling blades 29-67 mm long, an 
 seen from five tilts in 10 cm cells: 0.61 to 1.38, 0.90 over all."""
 SPARSE_LOG_ANGLE: Final = -1.0
 DENSE_LOG_ANGLE: Final = 2.36
-"""Seedlings stand upright and a closed sward lies over: log chi = SPARSE + DENSE x cover as seen, which is the
-default. An empirical line through rendered lawn views as the classifier sees them (eight dates of the sample
-lawn, eight other lawns). Fitted to the eight others alone, cover of the sample's 50 cm cells is off by 5.4
-points; fitted to the sample alone, that of the others by 7.2; with one chi of 0.9 both by 9.4."""
+"""Seedlings stand upright, a closed sward lies over: log chi = SPARSE + DENSE x cover as seen, the default.
+
+An empirical line through rendered lawn views as the classifier sees them (eight dates of the sample lawn,
+eight other lawns). Fitted to the eight others alone, cover of the sample's 50 cm cells is off by 5.4 points;
+fitted to the sample alone, that of the others by 7.2; with one chi of 0.9 both by 9.4."""
 LEAF_ANGLE_SD: Final = 0.4
 """Of its logarithm, from lawn to lawn: the spread of those swards about the line (ours)."""
 LEAST_GAP: Final = 0.004

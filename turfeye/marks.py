@@ -321,12 +321,18 @@ def _sharpen(gray: Bytes, mark: Mark) -> Mark:
     Better than a corner search: it uses the whole edge and shrugs off a blade that lies over part of it.
     """
     px = mark.px
+    size = np.array(gray.shape[::-1])
+    if (px < 0).any() or (px > size - 1).any():
+        return mark  # cut by the picture's edge: its own edges can't all be measured
     for _ in range(3):
         before, px = px, _edges_meet(gray, px)
+        # Edges that run alike meet nowhere, or far off: no marker is there to sharpen.
+        if not np.isfinite(px).all() or np.abs(px - before).max() > max(2.5, mark.side_px / 6):
+            return mark
         if np.abs(px - before).max() < 0.02:
             break
     strayed = np.linalg.norm(px - mark.px, axis=1).max() > max(2.5, mark.side_px / 6)
-    return mark if strayed or not np.isfinite(px).all() else Mark(mark.spot, mark.corner, px)
+    return mark if strayed else Mark(mark.spot, mark.corner, px)
 
 
 def _edges_meet(gray: Bytes, px: Floats) -> Floats:

@@ -13,6 +13,8 @@ import numpy as np
 from turfeye.places import Place, core_of, in_or_out, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
 
+LEAST_M2 = 0.05
+"""A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
 EARLY_DAYS = 2.0
 """Sound cells are early or late against each other by about this (one standard deviation)."""
 FULLER = 0.04
@@ -42,7 +44,7 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
         patch = _thin_patch(outlook, place, labels, number)
         if patch is not None:
             patches.append(patch)
-    return numbered(patches)
+    return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 
 @dataclass(frozen=True, eq=False, slots=True)

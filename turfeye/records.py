@@ -276,7 +276,7 @@ class Outlook:
     lawn: LawnOutlook
     p_thin: Floats = field(default_factory=lambda: np.empty(0))  # that it ends clearly short, not only late
     lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
-    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T) likely courses of the lawn's mean
+    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T) likely courses
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,6 @@ from turfeye import (
 from turfeye.answer import Answer
 from turfeye.errors import AlignmentError, CardError, LawnError, SeasonError, TurfeyeError
 from turfeye.glance import look, look_as_dict
-from turfeye.growth import Prior
 from turfeye.lawn import Filed, Lawn, MarkedView, add, new
 from turfeye.records import CellTable, Look, Outlook, Photo, Sighting, View
 
@@ -64,11 +63,12 @@ class Measured:
         return str(self.facts.get("why", ""))
 
 
-def season(folder: Path | str) -> Answer:
+def season(folder: Path | str, *, today: date | None = None) -> Answer:
     """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
 
     Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
-    Everything is written to the lawn's ``results/``.
+    Everything is written to the lawn's ``results/``. Photos dated after ``today`` (by default the
+    computer's own date) are refused.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def season(folder: Path | str) -> Answer:
         )
     with lawn.locked(place.folder):
         measured = measure(place)
-        return _answer(place, measured)
+        return _answer(place, measured, today)
 
 
 def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
@@ -108,7 +108,7 @@ def demo(folder: Path | str) -> tuple[Answer, ...]:
         target = Path(folder) / sample.name
         if not (target / lawn.FILE_NAME).is_file():
             shutil.copytree(sample, target, ignore=shutil.ignore_patterns("truth"))
-        answers.append(season(target))
+        answers.append(season(target, today=date.max))  # the samples' dates are invented
     if not answers:
         raise LawnError(f"wanted the sample lawns in {samples_dir()}, found none; install turfeye again")
     return tuple(answers)
@@ -237,7 +237,7 @@ def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
     }
 
 
-def _answer(place: Lawn, measured: tuple[Measured, ...]) -> Answer:
+def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> Answer:
     """From measured photos to what to do, written to the results folder."""
     good = [one for one in measured if one.table is not None]
     warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
@@ -258,9 +258,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...]) -> Answer:
         target=place.target,
         temperatures=temperatures,
         base_c=mix.base_c if temperatures else None,
+        today=today,
     )
-    prior = _prior(mix)
-    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, prior=prior)
+    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix)
     thin = patches.thin(ahead)
     pale = patches.pale(table)
     settings = answer.plan_settings(place, temperatures=temperatures)
@@ -304,10 +304,6 @@ def _reading(one: Measured) -> seasons.Reading:
 def _temperatures(place: Lawn) -> seasons.Temperatures | None:
     path = place.folder / TEMPERATURES
     return seasons.read_temperatures(path) if path.is_file() else None
-
-
-def _prior(mix: mixes.Mix) -> Prior:
-    return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, mix.growth.final_cover)
 
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:

@@ -1,0 +1,169 @@
+"""The whole way on shipped pictures, which are rendered and invented, so that their truth is known."""
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from turfeye import lawn, survey
+from turfeye.cli import root
+from turfeye.errors import CardError, SeasonError
+
+ROOT = Path(__file__).parent.parent
+SPOT = ROOT / "tests/data/rendered/spots/spot-01.jpg"
+SAMPLES = ROOT / "sample_images"
+
+# The contract that other programs read.
+TOP = {"schema", "photo", "taken", "taken_from", "card", "view", "summary", "cells", "warnings"}
+CARD = {
+    *("found", "spot", "markers", "reprojection_px"),
+    *("delta_e_mean", "delta_e_max", "twins_differ", "corners_px"),
+}
+SUMMARY = {"area_m2", "cover", "cover_se", "straw", "bare", "dgci", "cells", "cells_seen"}
+CELL = {
+    *("row", "col", "x_m", "y_m", "area_m2", "seen", "cover", "cover_se", "cover_as_seen"),
+    *("straw", "bare", "other", "dgci", "hue_deg", "zenith_deg", "gsd_mm", "shade", "state", "why"),
+}
+
+
+@pytest.fixture(scope="module")
+def looked():
+    result = CliRunner().invoke(root, ["look", str(SPOT), "--json"])
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def test_json_has_the_fields_of_the_contract(looked):
+    assert set(looked) >= TOP
+    assert looked["schema"] == 1
+    assert set(looked["card"]) >= CARD
+    assert set(looked["summary"]) >= SUMMARY
+    assert set(looked["cells"][0]) >= CELL
+    assert looked["view"]["kind"] == "spot"
+    assert looked["taken_from"] == "exif"
+
+
+def test_cover_of_a_rendered_spot_is_near_its_truth(looked):
+    with SPOT.with_name("spot-01-cells.csv").open() as file:
+        truth = {(round(float(r["x_m"]), 2), round(float(r["y_m"]), 2)): r for r in csv.DictReader(file)}
+    misses = []
+    for cell in looked["cells"]:
+        true = truth.get((round(cell["x_m"], 2), round(cell["y_m"], 2)))
+        if cell["state"] == "seen" and true and float(true["card"]) < 0.1:
+            misses.append(cell["cover"] - float(true["cover"]))
+    assert len(misses) > 30
+    assert np.mean(np.abs(misses)) < 0.04
+
+
+def test_card_corners_lie_where_they_were_rendered(looked):
+    with SPOT.with_name("spot-01-corners.csv").open() as file:
+        rows = [r for r in csv.DictReader(file) if r["what"] == "card"]
+    true = np.array([(float(r["x_px"]), float(r["y_px"])) for r in rows])
+    assert np.linalg.norm(np.array(looked["card"]["corners_px"]) - true, axis=1).max() < 1
+
+
+def test_unknown_is_null_and_says_why(looked):
+    unseen = [cell for cell in looked["cells"] if cell["state"] == "not seen"]
+    assert unseen
+    assert all(cell["cover"] is None and cell["why"] for cell in unseen)
+
+
+def turf(path, size=(400, 300)):
+    rng = np.random.default_rng(1)
+    picture = rng.normal((60, 110, 70), 25, (size[1], size[0], 3)).clip(0, 255).astype(np.uint8)
+    cv2.imwrite(str(path), picture)
+    return path
+
+
+def test_without_a_card_the_error_says_what_to_do(tmp_path):
+    result = CliRunner().invoke(root, ["look", str(turf(tmp_path / "a.jpg"))])
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert "card" in result.stderr
+
+
+def test_no_card_gives_cover_and_a_warning_but_no_colour(tmp_path):
+    seen = survey.look(turf(tmp_path / "a.jpg"), no_card=True)
+    facts = survey.look_as_dict(seen)
+    assert facts["card"]["found"] is False
+    assert facts["summary"]["cover"] is not None
+    assert facts["summary"]["dgci"] is None
+    assert all(cell["x_m"] is None for cell in facts["cells"])
+    assert any("no card" in warning for warning in facts["warnings"])
+
+
+def test_a_card_cut_off_is_refused(tmp_path):
+    picture = cv2.imread(str(SPOT))
+    corners = survey.look(SPOT).sighting.corners_px
+    cut = picture[:, : int(corners[:, 0].mean())]
+    cv2.imwrite(str(tmp_path / "cut.jpg"), cut)
+    with pytest.raises(CardError):
+        survey.look(tmp_path / "cut.jpg")
+
+
+@pytest.mark.parametrize("content", [b"", b"not a picture", SPOT.read_bytes()[:60_000]])
+def test_what_is_no_whole_picture_is_refused(tmp_path, content):
+    (tmp_path / "a.jpg").write_bytes(content)
+    result = CliRunner().invoke(root, ["look", str(tmp_path / "a.jpg"), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 2
+    assert result.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_out_writes_the_cells_and_the_overlay(tmp_path):
+    result = CliRunner().invoke(root, ["look", str(SPOT), "--out", str(tmp_path)])
+    assert result.exit_code == 0
+    assert {path.suffix for path in tmp_path.iterdir()} == {".csv", ".png"}
+
+
+@pytest.fixture(scope="module")
+def spots(tmp_path_factory):
+    """The sample spots on three of their dates, seen through once."""
+    folder = tmp_path_factory.mktemp("lawns") / "spots"
+    keep = ("2026-03-20", "2026-04-13", "2026-05-06")
+    shutil.copytree(SAMPLES / "trial-spots", folder, ignore=shutil.ignore_patterns("truth"))
+    for path in (folder / "photos").iterdir():
+        if not path.name.startswith(keep):
+            path.unlink()
+    return folder, survey.season(folder)
+
+
+def test_a_season_leaves_its_tables(spots):
+    folder, answer = spots
+    names = {path.name for path in (folder / "results").iterdir()}
+    assert {"cells.csv", "season.csv", "plan.csv", "sheet.html", "map-states.png"} <= names
+    assert len(answer.season.visits) == 3
+    assert answer.outlook.lawn.sentence
+
+
+def test_a_refused_photo_is_named_and_leaves_a_gap(spots):
+    _, answer = spots
+    # The shadow's edge runs across this photo's card.
+    assert any("2026-05-06-spot-1.jpg was not measured" in warning for warning in answer.warnings)
+
+
+def test_nothing_is_measured_twice_and_results_come_back_the_same(spots):
+    folder, _ = spots
+    tables = folder / "results/cells"
+    before = {path: path.stat().st_mtime_ns for path in tables.iterdir()}
+    season = (folder / "results/season.csv").read_bytes()
+    survey.season(folder)
+    assert {path: path.stat().st_mtime_ns for path in tables.iterdir()} == before
+    assert (folder / "results/season.csv").read_bytes() == season
+
+
+def test_photos_are_never_written_to(spots):
+    folder, _ = spots
+    for path in (folder / "photos").iterdir():
+        assert path.read_bytes() == (SAMPLES / "trial-spots/photos" / path.name).read_bytes()
+
+
+def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):
+    lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=None)
+    with pytest.raises(SeasonError, match="sowing"):
+        survey.season(tmp_path / "new")
