@@ -31,5 +31,10 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 	$(BIN)/python tools/make_samples.py rendered/samples --sets ferry spots --spp 96
 	$(BIN)/python tools/make_samples.py rendered/samples --arrange sample_images
 
+train: $(STAMP)  ## the sward's network from scratch: make train LABELLED=FOLDER
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
+	$(BIN)/python tools/make_training.py spots rendered/train --first 0 --count 81
+	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train --out models
+
 clean:
 	rm -rf $(VENV) demo

@@ -1,6 +1,7 @@
 """The whole way on shipped pictures, which are rendered and invented, so that their truth is known."""
 
 import csv
+import datetime as dt
 import json
 import shutil
 from pathlib import Path
@@ -167,3 +168,53 @@ def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):
     lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=None)
     with pytest.raises(SeasonError, match="sowing"):
         survey.season(tmp_path / "new")
+
+
+@pytest.fixture(scope="module")
+def ferry(tmp_path_factory):
+    """The sample lawn view through the whole season, as the demo does it."""
+    folder = tmp_path_factory.mktemp("demo") / "ferry-cottage"
+    shutil.copytree(SAMPLES / "ferry-cottage", folder, ignore=shutil.ignore_patterns("truth"))
+    return survey.season(folder, today=dt.date.max)
+
+
+def last_truth():
+    with (SAMPLES / "ferry-cottage/truth/cells.csv").open() as file:
+        rows = [r for r in csv.DictReader(file) if r["photo"] == "2026-05-06-window.jpg"]
+    return {(int(r["row"]), int(r["col"])): r for r in rows}
+
+
+def test_every_sample_photo_is_placed_by_its_surroundings(ferry):
+    assert len(ferry.season.visits) == 8
+
+
+def test_the_patch_that_never_takes_is_flagged(ferry):
+    truth, state = last_truth(), ferry.outlook.state
+    failed = [
+        i
+        for i, place in enumerate(zip(ferry.season.row, ferry.season.col, strict=True))
+        if float(truth[place]["cover"]) < 0.3 and float(truth[place]["card"]) < 0.1
+    ]
+    assert len(failed) >= 2
+    assert np.mean(state[failed] == "thin") > 0.9
+
+
+def test_healthy_turf_is_not_called_thin(ferry):
+    truth, state = last_truth(), ferry.outlook.state
+    healthy = [
+        i
+        for i, place in enumerate(zip(ferry.season.row, ferry.season.col, strict=True))
+        if float(truth[place]["cover"]) > 0.66 and ferry.season.area_m2[i] > 0.2
+    ]
+    assert len(healthy) > 30
+    assert np.mean(state[healthy] == "thin") < 0.05
+
+
+def test_cover_of_the_lawn_view_is_near_its_truth(ferry):
+    truth = last_truth()
+    miss = [
+        ferry.season.cover[i, -1] - float(truth[place]["cover"])
+        for i, place in enumerate(zip(ferry.season.row, ferry.season.col, strict=True))
+        if np.isfinite(ferry.season.cover[i, -1]) and float(truth[place]["card"]) < 0.1
+    ]
+    assert np.mean(np.abs(miss)) < 0.07
