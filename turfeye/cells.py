@@ -40,6 +40,7 @@ MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
 
 
+OUTSIDE = "outside the picture"
 CLASSES = ("green", "straw", "bare", "other")
 
 
@@ -178,6 +179,8 @@ def measure(
         **measured,
     }
     keep = inside > 0
+    if grid.outline_m is None:
+        keep &= why != OUTSIDE  # the grid is the picture's own: what it doesn't reach is no cell of it
     return CellTable(grid=grid, **{name: values[keep] for name, values in columns.items()})
 
 
@@ -439,7 +442,7 @@ def _why(
         seen_share < MIN_SEEN,
     ]
     words = [
-        "outside the picture",
+        OUTSIDE,
         oblique,
         "too coarse: too far from the camera",
         "can't be placed to a quarter of a cell",
