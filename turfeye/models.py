@@ -7,6 +7,7 @@ Models are plain ONNX read by ``cv2.dnn``; nothing here is ever unpickled. In a 
 from __future__ import annotations
 
 import hashlib
+import threading
 from functools import cache
 from pathlib import Path
 
@@ -14,10 +15,12 @@ import cv2
 import numpy as np
 
 from turfeye.errors import ModelError
+from turfeye.records import Floats
 
 SUMS = "SHA256SUMS"
 """One line a file, as ``sha256sum`` writes them: 64 hex digits, two spaces, the name."""
 
+_ONE_AT_A_TIME = threading.Lock()
 _PLACES = (Path(__file__).parent / "_models", Path(__file__).parent.parent / "models")
 
 
@@ -91,6 +94,18 @@ def load_network(name: str, *, place: Path | None = None) -> cv2.dnn.Net:
             f"OpenCV {cv2.__version__} could not read the model {name} ({error.err}); "
             "turfeye needs opencv-python-headless 5"
         ) from error
+
+
+def run(network: cv2.dnn.Net, planes: Floats) -> Floats:
+    """A network's output for (N, C, H, W) float32.
+
+    The input is held until the network is done, and the output is copied: OpenCV keeps hold of neither, and
+    what it hands out is its own work space, which the next run writes over. Hence also one run at a time.
+    """
+    planes = np.ascontiguousarray(planes, dtype=np.float32)
+    with _ONE_AT_A_TIME:
+        network.setInput(planes)
+        return np.array(network.forward(), dtype=np.float32)
 
 
 def _listed(sums: Path, name: str) -> str:

@@ -8,8 +8,6 @@ is their mean.
 
 from __future__ import annotations
 
-import threading
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +30,6 @@ please. So the corrected picture is brightened until its middle green is at this
 
 _STRIDE = 16  # the network halves the picture four times
 _MARGIN = 16  # mirrored rim, so that the picture's edge has surroundings too
-_ONE_AT_A_TIME = threading.Lock()
 
 
 def classify(
@@ -118,8 +115,6 @@ def judge(network: cv2.dnn.Net, rgb_coded: Bytes) -> list[Floats]:
     height, width = rgb_coded.shape[:2]
     down, right = (_MARGIN + -(side + _MARGIN) % _STRIDE for side in (height, width))
     framed = cv2.copyMakeBorder(rgb_coded, _MARGIN, down, _MARGIN, right, cv2.BORDER_REFLECT)
-    with _ONE_AT_A_TIME:
-        network.setInput(cv2.dnn.blobFromImage(framed, 1 / 255))
-        out = network.forward()[0]
+    out = models.run(network, np.asarray(cv2.dnn.blobFromImage(framed, 1 / 255), np.float32))[0]
     rows, cols = slice(_MARGIN, _MARGIN + height), slice(_MARGIN, _MARGIN + width)
     return [np.ascontiguousarray(plane[rows, cols]) for plane in out]
