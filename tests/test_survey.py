@@ -218,3 +218,29 @@ def test_cover_of_the_lawn_view_is_near_its_truth(ferry):
         if np.isfinite(ferry.season.cover[i, -1]) and float(truth[place]["card"]) < 0.1
     ]
     assert np.mean(np.abs(miss)) < 0.07
+
+
+def test_marking_two_views_keeps_the_lawn_file_readable(tmp_path):
+    folder = tmp_path / "two"
+    outline = [(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)]
+    lawn.new(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
+    corners = [(123.8, 1312.0), (1823.6, 1270.2), (1639.6, 315.6), (354.1, 291.0)]
+    for name, day in (("window", "2026-03-14"), ("step", "2026-05-06")):
+        photo = SAMPLES / f"ferry-cottage/photos/{day}-window.jpg"
+        survey.add(folder, [photo], view=name, corners_px=corners)
+    assert [view.name for view in lawn.read(folder).views] == ["window", "step"]
+
+
+def test_corners_that_no_camera_could_see_are_refused(tmp_path):
+    folder = tmp_path / "askew"
+    outline = [(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)]
+    lawn.new(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
+    corners = [(523.8, 1312.0), (2010.0, 1270.2), (2000.0, 515.6), (954.1, 491.0)]
+    survey.add(
+        folder,
+        [SAMPLES / "ferry-cottage/photos/2026-05-06-window.jpg"],
+        view="window",
+        corners_px=corners,
+    )
+    with pytest.raises(SeasonError, match="marks that fit none"):
+        survey.season(folder, today=dt.date.max)

@@ -468,13 +468,14 @@ def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     import tomlkit
 
     path = folder / FILE_NAME
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    # A last line without its end would run into the table that comes after it.
+    document = tomlkit.parse(path.read_text(encoding="utf-8").rstrip("\n") + "\n\n")
     table = tomlkit.table()
     for name, value in entry.items():
         table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
     if key not in document:
         document.add(key, tomlkit.aot())
     document[key].append(table)  # type: ignore[union-attr]
-    text = tomlkit.dumps(document)
+    text = tomlkit.dumps(document).rstrip("\n") + "\n"
     parse(text, path)
     write_atomic(path, text.encode("utf-8"))

@@ -25,6 +25,7 @@ from turfeye import (
     outlook,
     patches,
     photo,
+    region,
     results,
     store,
     stripes,
@@ -193,6 +194,10 @@ def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, d
     name, seen, residual_cm = _lawn_view(place, picture, marked, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
     one = glance.look_through(picture, seen, grid, sighting=sighting)
+    if residual_cm is None:
+        corners = next(v.corners_px for v in place.views if v.name == name)
+        _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
+        one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
     return one.table, _facts(one, name, residual_cm=residual_cm)
 
 
