@@ -115,7 +115,8 @@ def find(
     fault[card] = CARD
     corners = _enlarged(_corners(log_light), (height, width))
     # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
-    turf = np.mean(shares.green[::4, ::4] > 0.6) > LEAST_TURF
+    ground = ~beside[::4, ::4]
+    turf = ground.any() and np.mean(shares.green[::4, ::4][ground] > 0.6) > LEAST_TURF
     other_light, edge = _other_light(log_light, correction if turf else None, card)
     if correction is None:
         other_light = np.zeros((height, width), bool)

@@ -17,6 +17,7 @@ from turfeye.records import (
     Bytes,
     CardValues,
     CellTable,
+    Flags,
     Floats,
     Grid,
     Look,
@@ -110,11 +111,11 @@ def look_through(
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
     shares = sward.classify(rgb_coded, gsd_mm=_gsd_map(small), correction=correction)
     rgb_linear = colour.to_linear(rgb_coded, correction)
-    lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else None
+    lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
     found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
     fault, reasons = found.fault, found.reasons
-    if lawn is not None:
+    if lawn is not None and find_lawn:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
     table = cells.measure(
         rgb_linear,
@@ -128,6 +129,18 @@ def look_through(
         correction=correction,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def _inside_outline(grid: Grid, seen: View) -> Flags | None:
+    """Where the picture shows the outlined lawn; None without one, or where it lies behind the camera."""
+    if grid.outline_m is None:
+        return None
+    corners = view.project(seen, grid.outline_m)
+    if not np.isfinite(corners).all() or np.abs(corners).max() > 20 * max(seen.size_px):
+        return None
+    mask = np.zeros(seen.size_px[::-1], np.uint8)
+    cv2.fillPoly(mask, [np.rint(corners).astype(np.int32)], 1)
+    return np.asarray(mask > 0)
 
 
 def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
