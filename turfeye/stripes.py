@@ -31,22 +31,13 @@ WIDEST_CELLS = 3
 HELD_SD = 5.0
 """One band's contrast counts no more than this many robust standard deviations: a patch has no more say."""
 EDGE_TRUST = 0.6
+"""What a contrast counts at the lawn's edge, where there is one flank only."""
 FLANK = 2
 """Lines on each side that a place is compared with."""
 PARALLEL_DEG = 8.0
 PATCH_SD = 2.0
 ROUNDISH = 2.5
 """A group of cells no longer than this many times its width is a patch, no piece of a stripe."""
-HELD_SD = 5.0
-"""One band's contrast counts no more than this many robust standard deviations: a patch has no more say."""
-EDGE_TRUST = 0.6
-"""What a contrast counts at the lawn's edge, where there is one flank only."""
-FLANK = 2
-"""Lines on each side that a place is compared with."""
-PARALLEL_DEG = 8.0
-PATCH_SD = 2.0
-PATCH_LENGTH = 0.6
-"""A group of cells that stands out is a patch, no stripe, when it is shorter than this share of the lawn."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
