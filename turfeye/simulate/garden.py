@@ -38,7 +38,11 @@ class _Side:
 
 
 def make_garden(
-    outline_m: Floats, rng: np.random.Generator, *, camera_m: Sequence[float] | None = None
+    outline_m: Floats,
+    rng: np.random.Generator,
+    *,
+    camera_m: Sequence[float] | None = None,
+    today: np.random.Generator | None = None,
 ) -> list[Part]:
     """Surroundings of a lawn, different with every state of ``rng``.
 
@@ -47,6 +51,8 @@ def make_garden(
     outline_m : (K, 2), the lawn's corners, anticlockwise, metres.
     rng : source of chance.
     camera_m : (3,), where photos are taken from; None takes 2 m outside the middle of the first side.
+    today : source of chance for what is not there every day, people and things left on the lawn; None takes
+        ``rng``.
 
     Returns
     -------
@@ -62,8 +68,9 @@ def make_garden(
         parts += _upright(side, line, rng)
         parts += _furnish(side, camera, rng)
     parts += _background(outline, camera, rng)
-    parts += _people(sides, camera, rng)
-    return parts + _on_lawn(outline, camera, rng)
+    today = today or rng
+    parts += _people(sides, camera, today)
+    return parts + _on_lawn(outline, camera, today)
 
 
 def _plan(outline: Floats, rng: np.random.Generator, camera_m: Sequence[float] | None) -> list[_Side]:
