@@ -2,9 +2,9 @@
 
     python tools/make_alignment.py OUT --first 7000 --count 8 --workers 8
 
-Each garden is seen once on bare soil, as its owner would mark it, then at growing ages in other light, from up
-to 0.5 m beside the first standing point and aimed up to 10 degrees off, once through another lens, and last
-from clearly too far off (0.9-2 m). People and things left about are others on each visit. Each picture:
+Each garden is seen once on bare soil, as its owner would mark it, then at growing ages in other light, from
+up to 0.5 m beside the first standing point and aimed up to 10 degrees off, once through another lens, and
+last from clearly too far off (0.9-2 m). People and things left about are others on each visit. Each picture:
 GARDEN-VISIT.jpg and GARDEN-VISIT.json (the pose, the outline, what differs). What OUT holds is not made
 again. A graphics card with 16 cores takes a second or two a picture.
 """
