@@ -1,6 +1,6 @@
 """Render the shipped samples and the bench again, from recipes, with their truth.
 
-    python tools/make_samples.py OUT --sets ferry spots bench-spots bench-lawns lights large
+    python tools/make_samples.py OUT --sets ferry spots bench tune lights large
     python tools/make_samples.py OUT --arrange sample_images      # OUT must hold ferry and spots
 
 A graphics card does all of it in minutes; two processor cores take hours (``--scale 0.3`` for a quick look).
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import functools
 import json
 import multiprocessing
 import shutil
@@ -66,64 +67,107 @@ def write_rows(path: Path, head, rows) -> None:
         out.writerows([[f"{v:.5g}" if isinstance(v, float) else v for v in row] for row in rows])
 
 
-def make(job: samples.Job, out: Path, spp: int, scale: float, deadline: float) -> str:
-    """One picture and its truth."""
-    start = time.time()
-    if start > deadline:
-        return f"{job.set}/{job.recipe.name}: left out, no time"
+def scaled(job: samples.Job, scale: float) -> samples.Job:
+    """The same job at another picture size."""
     recipe = job.recipe
-    if (out / job.set / f"{recipe.name}.json").exists():  # written last
-        return f"{job.set}/{recipe.name}: there already"
-    if scale != 1:
-        size = tuple(int(v * scale) // 2 * 2 for v in recipe.size_px)
-        recipe = replace(recipe, size_px=size)
-        if isinstance(recipe, recipes.SpotRecipe):
-            recipe = replace(recipe, gsd_mm=recipe.gsd_mm / scale)
-    spot = isinstance(recipe, recipes.SpotRecipe)
-    parts = recipes.spot_parts(recipe) if spot else lawns.garden_parts(recipe)
-    built = time.time()
-    view, stage = recipe.view(), Stage(parts, recipe.lighting())
-    picture = stage.photograph(view, spp=spp, seed=recipe.seed % 10_000)
-    seen = time.time()
-    folder = out / job.set
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / f"{recipe.name}.jpg").write_bytes(expose(picture, job, recipe))
-    if spot:
-        grid, pixel_m = truth.spot_cells(view), 0.002
-        place = truth.CardPlace() if recipe.card is not None else None
-    else:
-        grid, pixel_m = lawn_cells(recipe.outline_m), 0.004
-        place = truth.CardPlace(*recipe.card_at_m, recipe.card_turn_deg) if recipe.card is not None else None
-    box = (
-        grid.x0_m, grid.y0_m, grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
-    )  # fmt: skip
-    down = stage.straight_down(box, pixel_m=pixel_m, spp=16)
-    table = truth.cell_table(down, grid, pixel_m=pixel_m, card=place)
-    rows = [[int(r[0]), int(r[1]), *map(float, r[2:])] for r in table]
-    write_rows(folder / f"{recipe.name}-cells.csv", truth.COLUMNS, rows)
-    points = []
-    corners = card_corners(parts)
-    if corners is not None:
-        points += [("card", k, *p) for k, p in enumerate(truth.project(view, corners).tolist())]
-    if not spot:
-        outline = np.column_stack([recipe.outline_m, np.zeros(len(recipe.outline_m))])
-        points += [("outline", k, *p) for k, p in enumerate(truth.project(view, outline).tolist())]
-    write_rows(folder / f"{recipe.name}-corners.csv", ("what", "corner", "x_px", "y_px"), points)
+    size = tuple(int(v * scale) // 2 * 2 for v in recipe.size_px)
+    recipe = replace(recipe, size_px=size)
+    if isinstance(recipe, recipes.SpotRecipe):
+        recipe = replace(recipe, gsd_mm=recipe.gsd_mm / scale)
+    return replace(job, recipe=recipe)
+
+
+def scene_of(job: samples.Job) -> tuple:
+    """What jobs must share for one set of meshes to serve them all."""
+    return job.set, replace(job.recipe, name="", light="", sun_elevation_deg=0.0, sun_azimuth_deg=0.0)
+
+
+class Scene:
+    """The meshes of jobs that differ in light and phone only, made when first needed, and what they show."""
+
+    def __init__(self, job: samples.Job, spp: int) -> None:
+        self.recipe = recipe = job.recipe
+        self.spot = isinstance(recipe, recipes.SpotRecipe)
+        self.view, self._spp = recipe.view(), spp
+        self.parts = recipes.spot_parts(recipe) if self.spot else lawns.garden_parts(recipe)
+        self._stage = Stage(self.parts, recipe.lighting())
+        self._seen: dict = {}
+
+    def photograph(self, recipe):
+        """The picture in a recipe's light; the same light is rendered once."""
+        light = replace(recipe, name="")
+        if light not in self._seen:
+            shades = recipes.shades(recipe) if self.spot else ()
+            stage = self._stage.relit(recipe.lighting(), shades)
+            self._seen = {light: stage.photograph(self.view, spp=self._spp, seed=recipe.seed % 10_000)}
+        return self._seen[light]
+
+    @functools.cached_property
+    def truth(self) -> tuple[Grid, list]:
+        """The cells, and one row a cell as seen straight from above."""
+        recipe, card = self.recipe, None
+        if self.spot:
+            grid, pixel_m = truth.spot_cells(self.view), 0.002
+            card = truth.CardPlace() if recipe.card is not None else None
+        else:
+            grid, pixel_m = lawn_cells(recipe.outline_m), 0.004
+            if recipe.card is not None:
+                card = truth.CardPlace(*recipe.card_at_m, recipe.card_turn_deg)
+        x1, y1 = grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
+        down = self._stage.straight_down((grid.x0_m, grid.y0_m, x1, y1), pixel_m=pixel_m, spp=16)
+        table = truth.cell_table(down, grid, pixel_m=pixel_m, card=card)
+        return grid, [[int(r[0]), int(r[1]), *map(float, r[2:])] for r in table]
+
+    @functools.cached_property
+    def points(self) -> list[tuple]:
+        """Where the card's and the outline's corners show."""
+        points = []
+        corners = card_corners(self.parts)
+        if corners is not None:
+            points += [("card", k, *p) for k, p in enumerate(truth.project(self.view, corners).tolist())]
+        if not self.spot:
+            outline = np.column_stack([self.recipe.outline_m, np.zeros(len(self.recipe.outline_m))])
+            points += [("outline", k, *p) for k, p in enumerate(truth.project(self.view, outline).tolist())]
+        return points
+
+
+def make(jobs: list[samples.Job], out: Path, spp: int, scale: float, deadline: float) -> str:
+    """The pictures of one scene, and their truth; those that ``out`` holds are left as they are."""
+    said, scene = [], None
+    for job in jobs:
+        start = time.time()
+        path = out / job.set / job.recipe.name
+        if path.with_name(f"{path.name}.json").exists():  # written last
+            said.append(f"{job.set}/{path.name}: there already")
+        elif start > deadline:
+            said.append(f"{job.set}/{path.name}: left out, no time")
+        else:
+            job = scaled(job, scale) if scale != 1 else job
+            scene = scene or Scene(job, spp)
+            save(job, scene, path)
+            said.append(f"{job.set}/{path.name}: {time.time() - start:.1f} s")
+            print(said[-1], flush=True)
+    return "\n".join(line for line in said if not line.endswith(" s"))
+
+
+def save(job: samples.Job, scene: Scene, path: Path) -> None:
+    """One picture, its cells, its corners and its facts."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    picture = scene.photograph(job.recipe)
+    grid, rows = scene.truth
+    path.with_name(f"{path.name}.jpg").write_bytes(expose(picture, job, job.recipe))
+    write_rows(path.with_name(f"{path.name}-cells.csv"), truth.COLUMNS, rows)
+    write_rows(path.with_name(f"{path.name}-corners.csv"), ("what", "corner", "x_px", "y_px"), scene.points)
     facts = {
-        "kind": "spot" if spot else "lawn",
-        "recipe": recipe.as_json(),
+        "kind": "spot" if scene.spot else "lawn",
+        "recipe": job.recipe.as_json(),
         "cell_m": grid.cell_m,
-        "focal_px": view.focal_px,
-        "rotation": view.rotation.tolist(),
-        "translation": view.translation.tolist(),
+        "focal_px": scene.view.focal_px,
+        "rotation": scene.view.rotation.tolist(),
+        "translation": scene.view.translation.tolist(),
         "mean_shares_as_seen": picture.shares.mean((0, 1)).round(4).tolist(),
     }
-    (folder / f"{recipe.name}.json").write_text(json.dumps(facts, indent=1))
-    millions = sum(len(part.faces) for part in parts) / 1e6
-    return (
-        f"{job.set}/{recipe.name}: {millions:.1f} M, built {built - start:.1f}, "
-        f"rendered {seen - built:.1f}, saved {time.time() - seen:.1f} s"
-    )
+    path.with_name(f"{path.name}.json").write_text(json.dumps(facts, indent=1))
 
 
 def lawn_cells(outline_m, cell_m: float = 0.5) -> Grid:
@@ -178,8 +222,11 @@ def main() -> None:
         return
     end = time.time() + args.stop_after_s
     jobs = [job for name in args.sets for job in samples.SETS[name]() if args.only in job.recipe.name]
+    scenes: dict[tuple, list[samples.Job]] = {}
+    for job in jobs:
+        scenes.setdefault(scene_of(job), []).append(job)
     with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        waiting = [pool.submit(make, job, args.out, args.spp, args.scale, end) for job in jobs]
+        waiting = [pool.submit(make, some, args.out, args.spp, args.scale, end) for some in scenes.values()]
         for done in as_completed(waiting):
             try:
                 print(done.result(), flush=True)

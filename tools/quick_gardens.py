@@ -10,9 +10,12 @@ NAME-bare.png (255 = bare or straw part of the lawn).
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import datetime
+from itertools import repeat
 from pathlib import Path
 
 import cv2
@@ -97,7 +100,10 @@ def lawn_sheet(outline: np.ndarray, texture: np.ndarray) -> Part:
     return Part("lawn", "green", vertices, np.array(faces), texture=texture, uv=uv, lawn=True)
 
 
-def one(seed: int, out: Path) -> None:
+def one(seed: int, out: Path, deadline: float) -> bool:
+    """One picture with its truth, unless it is too late."""
+    if time.time() > deadline:
+        return False
     rng = np.random.default_rng([seed, 20260402])
     outline = random_outline(rng)
     span = outline.max(0) - outline.min(0)
@@ -127,6 +133,7 @@ def one(seed: int, out: Path) -> None:
         str(out / f"quick{seed:05d}-bare.png"),
         (lawn & _seen(view, outline, off_green)).astype(np.uint8) * 255,
     )
+    return True
 
 
 def _seen(view, outline: np.ndarray, picture: np.ndarray) -> np.ndarray:
@@ -151,12 +158,14 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=20)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--stop-after-s", type=float, default=1e9)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    start = time.time()
-    for seed in range(args.first, args.first + args.count):
-        one(seed, args.out)
-        print(f"{seed} {time.time() - start:.1f} s", flush=True)
+    end = time.time() + args.stop_after_s
+    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        seeds = range(args.first, args.first + args.count)
+        print(sum(pool.map(one, seeds, repeat(args.out), repeat(end))), "pictures")
 
 
 if __name__ == "__main__":

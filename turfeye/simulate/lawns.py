@@ -36,6 +36,7 @@ class Growth:
     never: tuple[tuple[float, float, float, float], ...] = ()  # x, y, radii: patches that don't take
     strip: tuple[float, float, float] | None = None  # x, width, lag in days: a missed spreader pass along y
     pale: tuple[tuple[float, float, float, float], ...] = ()  # coarse yellow-green patches
+    closed: float = 0.985  # wanted cover at which growth ends
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,8 @@ def cover_at(growth: Growth, age_days: float, seed: int) -> Callable[[Floats, Fl
         barren = dead(x, y)
         full = np.maximum(full * (1 - barren) + 0.05 * barren, first)
         mean = first + (full - first) / (1 + np.exp(-(age_days - half) / growth.pace_days))
-        odds = np.log(np.clip(mean, 0.002, 0.985) / (1 - np.clip(mean, 0.002, 0.985)))
+        mean = np.clip(mean, 0.002, growth.closed)
+        odds = np.log(mean / (1 - mean))
         bumps = fractal(seed + 94, x, y, scale_m=0.22, octaves=3)
         return 1 / (1 + np.exp(-(odds + 2.2 * growth.patchiness * bumps)))
 
@@ -165,6 +167,7 @@ def turf_of(recipe: LawnRecipe) -> Turf:
         width_mm=recipe.width_mm,
         upright=recipe.upright,
         mown_mm=recipe.mown_mm,
+        closed=recipe.growth.closed,
         inside=inside(recipe.outline_m),
     )
 
@@ -251,3 +254,34 @@ def random_garden(seed: int, *, size_px: tuple[int, int] = (640, 480)) -> LawnRe
         soil_step_m=0.016 if size_px[0] < 1000 else 0.008,
         taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}T{rng.integers(8, 19):02d}:15:00",
     )
+
+
+def established(recipe: LawnRecipe) -> LawnRecipe:
+    """The same lawn years on: closed but for what never takes."""
+    closed = 1 - float(np.exp(np.random.default_rng(recipe.seed + 31).uniform(*np.log([5e-4, 1e-2]))))
+    growth = replace(recipe.growth, full=closed, patchiness=0.3 * recipe.growth.patchiness, closed=closed)
+    return replace(recipe, growth=growth, age_days=400.0, straw=0.3 * recipe.straw)
+
+
+def other_looks(recipe: LawnRecipe, count: int) -> list[LawnRecipe]:
+    """The same lawn in its garden seen ``count`` more times: other light, from beside, higher or lower."""
+    rng = np.random.default_rng(recipe.seed + 4000)
+    looks = []
+    for _ in range(count):
+        light = str(rng.choice(LIGHTS))
+        low = {"low sun": (12, 25), "warm evening": (6, 12)}
+        x, y, z = recipe.camera_m
+        aside, higher = rng.uniform(-1.2, 1.2), rng.uniform(0.8, 1.3)
+        looks.append(
+            replace(
+                recipe,
+                light=light,
+                sun_elevation_deg=float(rng.uniform(*low.get(light, (28, 60)))),
+                sun_azimuth_deg=float(rng.uniform(0, 360)),
+                turbidity=float(rng.uniform(2.2, 7)),
+                camera_m=(x + float(aside), y, max(z * float(higher), 1.4)),
+                target_m=tuple(np.add(recipe.target_m, [*rng.normal(0, 0.4, 2), 0.0]).tolist()),
+                focal_35mm=int(rng.integers(24, 29)),
+            )
+        )
+    return looks

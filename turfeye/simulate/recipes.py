@@ -47,6 +47,7 @@ class SpotRecipe:
     upright: float = 0.5
     mown_mm: float = 120.0
     vigour: float = 0.95
+    closed: float = 0.985  # wanted cover at which growth ends
     green: tuple[float, float, float] = (0.062, 0.118, 0.030)
     gsd_mm: float = 0.5  # at the picture's centre
     tilt_deg: float = 10.0
@@ -108,7 +109,8 @@ def seen_box(view: View, margin_m: float, *, far_m: float = 6.0) -> Box:
 
 def cover_field(recipe: SpotRecipe) -> Callable[[Floats, Floats], Floats]:
     """The wanted cover by place: the mean, with holes and tufts."""
-    middle = np.log(np.clip(recipe.cover, 1e-3, 0.97) / (1 - np.clip(recipe.cover, 1e-3, 0.97)))
+    mean = np.clip(recipe.cover, 1e-3, 1 - 2 * (1 - recipe.closed))
+    middle = np.log(mean / (1 - mean))
 
     def cover(x: Floats, y: Floats) -> Floats:
         bumps = fractal(recipe.seed + 70, x, y, scale_m=recipe.patch_m, octaves=3)
@@ -144,11 +146,12 @@ def turf_of(recipe: SpotRecipe) -> Turf:
         mown_mm=recipe.mown_mm,
         green=recipe.green,
         vigour=recipe.vigour,
+        closed=recipe.closed,
     )
 
 
 def spot_parts(recipe: SpotRecipe) -> list[Part]:
-    """All meshes of a spot picture, the card and what throws shade included."""
+    """All meshes of a spot picture, the card included; what throws shade comes with the light."""
     view = recipe.view()
     box = seen_box(view, 0.10, far_m=5.0)
     area = (box[2] - box[0]) * (box[3] - box[1])
@@ -162,9 +165,12 @@ def spot_parts(recipe: SpotRecipe) -> list[Part]:
         parts, top_m = pressed(parts, 0.0, 0.0, (PAPER_M[0] / 2 - 0.003, PAPER_M[1] / 2 - 0.003))
         lift_m = 0.004 + 0.010 * recipe.cover  # it lies on pressed grass, one edge a little higher
         parts.append(card_part(recipe.card, (0.0, 0.0, top_m + lift_m), recipe.card_tilt_deg))
-    if recipe.light == "half shade":
-        parts.append(shade_part(recipe))
     return parts
+
+
+def shades(recipe: SpotRecipe) -> list[Part]:
+    """What throws a shadow's edge across the picture, if the light asks for one."""
+    return [shade_part(recipe)] if recipe.light == "half shade" else []
 
 
 def coarsening(
@@ -246,12 +252,16 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
     elevation = {"low sun": u(12, 25), "warm evening": u(5, 12)}.get(light, u(25, 62))
     cover = float(np.clip(rng.beta(0.8, 0.8), 0.0, 0.98)) if rng.random() > 0.06 else 0.0
     old = cover > 0.7 and rng.random() < 0.5  # an established sward rather than new seed
+    closed = (
+        1 - float(np.exp(np.random.default_rng(seed + 31).uniform(*np.log([5e-4, 1e-2])))) if old else 0.985
+    )
     hue = rng.normal(0, 1)
     gsd = float(u(0.45, 1.1) if card is not None else np.exp(u(np.log(0.25), np.log(3.0))))
     return SpotRecipe(
         name=f"spot-{seed:04d}",
         seed=seed,
-        cover=cover,
+        cover=max(cover, 1 - 3 * (1 - closed)) if old else cover,
+        closed=closed,
         patchiness=u(0.1, 1.0),
         patch_m=float(np.exp(u(np.log(0.08), np.log(0.6)))),
         straw=float(rng.choice([u(0, 0.05), u(0.05, 0.25), u(0.25, 0.6)], p=[0.3, 0.5, 0.2])),
@@ -282,6 +292,38 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}"
         f"T{rng.integers(8, 19):02d}:{rng.integers(60):02d}:00",
     )  # fmt: skip
+
+
+def other_looks(recipe: SpotRecipe, count: int) -> list[SpotRecipe]:
+    """The same turf seen ``count`` more times: other light, and every other time from nearer.
+
+    Every look stays within the ground that the recipe's own picture needs, so that its meshes serve them all.
+    """
+    rng = np.random.default_rng(recipe.seed + 4000)
+    looks = []
+    for n in range(count):
+        light = str(rng.choice(LIGHTS))
+        look = replace(
+            recipe,
+            light=light,
+            sun_elevation_deg=_elevation(rng, light),
+            sun_azimuth_deg=float(rng.uniform(0, 360)),
+            turbidity=float(rng.uniform(2.2, 7)),
+        )
+        if n % 2 == 0 and recipe.tilt_deg < 40 and recipe.card is None:
+            look = replace(
+                look,
+                gsd_mm=recipe.gsd_mm * float(rng.uniform(0.45, 0.6)),
+                tilt_deg=recipe.tilt_deg * float(rng.uniform(0, 1)),
+                turn_deg=float(rng.uniform(0, 360)),
+            )
+        looks.append(look)
+    return looks
+
+
+def _elevation(rng: np.random.Generator, light: str) -> float:
+    low = {"low sun": (12, 25), "warm evening": (5, 12)}
+    return float(rng.uniform(*low.get(light, (25, 62))))
 
 
 def _random_green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:

@@ -6,6 +6,7 @@ that works on the machine: a graphics card, then LLVM (16 or newer), then the pl
 
 from __future__ import annotations
 
+import copy
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -234,11 +235,25 @@ class Stage:
     """A scene loaded once, to be seen by several cameras."""
 
     def __init__(self, parts: Sequence[Part], light: Light, *, bounces: int = 7) -> None:
-        mi = _mitsuba()
+        self._meshes = [_mesh(part, n) for n, part in enumerate(merged(parts)) if len(part.faces)]
+        self._bounces = bounces
+        self._lit(light, ())
+
+    def relit(self, light: Light, parts: Sequence[Part] = ()) -> Stage:
+        """The same meshes, and some more, in another light."""
+        other = copy.copy(self)
+        other._lit(light, parts)
+        return other
+
+    def _lit(self, light: Light, parts: Sequence[Part]) -> None:
+        first = len(self._meshes)
+        more = [_mesh(part, first + n) for n, part in enumerate(parts)]
+        meshes = {f"m{n}": mesh for n, mesh in enumerate([*self._meshes, *more])}
+        path = {"type": "path", "max_depth": self._bounces, "rr_depth": 6}
         self.light = light
-        path = {"type": "path", "max_depth": bounces, "rr_depth": 6}
-        meshes = {f"m{n}": _mesh(part, n) for n, part in enumerate(merged(parts)) if len(part.faces)}
-        self._scene = mi.load_dict({"type": "scene", "integrator": path, **_emitters(light), **meshes})
+        self._scene = _mitsuba().load_dict(
+            {"type": "scene", "integrator": path, **_emitters(light), **meshes}
+        )
 
     def photograph(self, view: View, *, spp: int = 64, seed: int = 0) -> Picture:
         """Light and truth for one camera."""

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from turfeye.simulate.lawns import Growth, LawnRecipe, random_garden
+from turfeye.simulate.lawns import Growth, LawnRecipe, established, random_garden
 from turfeye.simulate.phone import MAKES, Phone, random_phone
 from turfeye.simulate.recipes import SpotRecipe, random_spot
 
@@ -141,74 +141,102 @@ def _awkward(number: int, visit: int) -> bool:
     return (number + visit) % 3 != 0
 
 
-def _bench_spots() -> list[Job]:
+def _various_spots(which: str, first_seed: int, *, first_card: int) -> list[Job]:
+    """Twelve spots with a card, from bare to closed, in four lights."""
     jobs = []
     lights = ("overcast", "sun", "shade", "warm evening")
     for n in range(12):
-        seed = 9100 + n
-        recipe = random_spot(seed, card=20 + n)
+        seed = first_seed + n
+        recipe = random_spot(seed, card=first_card + n)
+        phone = random_phone(np.random.default_rng(seed))
+        light = lights[(n + n // 4) % 4]
         recipe = replace(
             recipe,
             name=f"spot-{n:02d}",
-            cover=(0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.78, 0.85, 0.93, 0.45)[n],
-            light=lights[n % 4],
-            sun_elevation_deg=16.0 if lights[n % 4] == "warm evening" else 45.0,
-            gsd_mm=0.55 + 0.02 * n if n < 3 else 0.75 + 0.02 * n,
-            size_px=(1824, 1368) if n < 3 else (816, 612),
+            cover=(0.02, 0.1, 0.25, 0.4, 0.55, 0.68, 0.78, 0.86, 0.92, 0.97, 0.99, 0.998)[n],
+            closed=0.985 if n < 9 else 0.9995,
+            light=light,
+            sun_elevation_deg=16.0 if light == "warm evening" else 45.0,
+            gsd_mm=0.55 + 0.035 * n,
+            size_px=(1824, 1368),
+            focal_35mm=phone.focal_35mm,
         )
-        phone = random_phone(np.random.default_rng(seed))
-        recipe = replace(recipe, focal_35mm=phone.focal_35mm)
-        jobs.append(Job("bench-spots", recipe, phone, n, 1_300_000))
+        jobs.append(Job(which, recipe, phone, n, 1_300_000))
     return jobs
 
 
-def _bench_lawns() -> list[Job]:
+def _various_lawns(which: str, first_seed: int, *, first_card: int) -> list[Job]:
+    """Sixteen lawns in their gardens, six days to years old, from a person's height and from upstairs."""
     jobs = []
-    for n in range(8):
-        seed = 9300 + n
+    lights = ("overcast", "sun", "overcast", "shade")
+    for n in range(16):
+        seed = first_seed + n
         recipe = random_garden(seed, size_px=(2016, 1512))
+        if n >= 13:
+            recipe = established(recipe)
         phone = random_phone(np.random.default_rng(seed))
         wide = recipe.outline_m[1][0]
         recipe = replace(
             recipe,
             name=f"lawn-{n:02d}",
-            age_days=float((6, 14, 20, 25, 30, 38, 48, 60)[n]),
-            camera_m=(wide / 2, -1.6 - 0.1 * n, 1.75 + 0.25 * n),
-            target_m=(wide / 2, 1.6 + 0.1 * n, 0.0),
-            light=("overcast", "sun", "overcast", "shade")[n % 4],
+            age_days=float((6, 14, 20, 25, 30, 38, 48, 60, 10, 18, 23, 28, 34, 400, 400, 400)[n]),
+            camera_m=(wide / 2, -1.6 - 0.1 * (n % 8), 1.75 + 0.25 * (n % 8)),
+            target_m=(wide / 2, 1.6 + 0.1 * (n % 8), 0.0),
+            light=lights[(n + n // 8) % 4],
             sun_elevation_deg=45.0,
-            card=40 + n,
+            card=first_card + n,
             card_at_m=(wide / 2, 0.45),
             focal_35mm=phone.focal_35mm,
         )
-        jobs.append(Job("bench-lawns", recipe, phone, n, 1_300_000))
+        jobs.append(Job(which, recipe, phone, n, 1_300_000))
     return jobs
 
 
-def _lights() -> list[Job]:
-    """The same turf in five lights, and with the phone's white balance 1.5 stops off either way."""
-    base = replace(
-        random_spot(9500, card=60), cover=0.6, gsd_mm=0.80, size_px=(816, 612), tilt_deg=9.0, pale=0.0,
-        soil="loam", wet=0.3, clover_per_m2=0.0, moss=0.0, leaves_per_m2=0.0, focal_35mm=26,
-    )  # fmt: skip
-    looks: tuple[tuple[str, str, float, tuple[float, float]], ...] = (
-        ("sun", "sun", 48.0, (0.0, 0.0)),
-        ("overcast", "overcast", 45.0, (0.0, 0.0)),
-        ("shade", "shade", 48.0, (0.0, 0.0)),
-        ("warm-evening", "warm evening", 14.0, (0.0, 0.0)),
-        ("wrong-warm", "overcast", 45.0, (0.75, -0.75)),
-        ("wrong-cold", "overcast", 45.0, (-0.75, 0.75)),
-    )
+def _bench() -> list[Job]:
+    """What every figure is reported on; nothing is fitted to it."""
     return [
-        Job(
-            "bench-lights",
-            replace(base, name=name, light=light, sun_elevation_deg=height),
-            replace(MAKES[0], white_balance_stops=stops),
-            7,
-            900_000,
-        )
-        for name, light, height, stops in looks
+        *_various_spots("bench-spots", 9100, first_card=20),
+        *_various_lawns("bench-lawns", 9300, first_card=40),
     ]
+
+
+def _tune() -> list[Job]:
+    """What the leaf angle by cover and the error bars are fitted to."""
+    return [
+        *_various_spots("tune-spots", 9800, first_card=60),
+        *_various_lawns("tune-lawns", 9850, first_card=72),
+    ]
+
+
+# Name, sky, the sun's height, and how far the phone's white balance is off: red and blue, in stops.
+LIGHTS: tuple[tuple[str, str, float, tuple[float, float]], ...] = (
+    ("sun", "sun", 48.0, (0.0, 0.0)),
+    ("overcast", "overcast", 45.0, (0.0, 0.0)),
+    ("shade", "shade", 48.0, (0.0, 0.0)),
+    ("evening", "warm evening", 14.0, (0.0, 0.0)),
+    ("warm", "overcast", 45.0, (0.75, -0.75)),
+    ("cold", "overcast", 45.0, (-0.75, 0.75)),
+    ("harsh-warm", "overcast", 45.0, (1.5, -1.5)),
+    ("harsh-cold", "overcast", 45.0, (-1.5, 1.5)),
+)
+LIT_COVERS = (0.15, 0.35, 0.6, 0.8, 0.93)
+
+
+def _lights() -> list[Job]:
+    """Five spots, sparse to dense, each by one phone in every light."""
+    jobs = []
+    for n, cover in enumerate(LIT_COVERS):
+        phone = MAKES[n % len(MAKES)]
+        turf = random_spot(9500 + n, card=60 + n)
+        turf = replace(
+            turf, cover=cover, straw=min(turf.straw, 0.25), gsd_mm=0.40, size_px=(4000, 3000), tilt_deg=9.0,
+            pale=0.0, clover_per_m2=0.0, moss=0.0, leaves_per_m2=0.0, focal_35mm=phone.focal_35mm,
+        )  # fmt: skip
+        for name, light, height, stops in LIGHTS:
+            recipe = replace(turf, name=f"lights-{n}-{name}", light=light, sun_elevation_deg=height)
+            set_so = replace(phone, white_balance_stops=stops)
+            jobs.append(Job("bench-lights", recipe, set_so, 7, 2_900_000))
+    return jobs
 
 
 def _large() -> list[Job]:
@@ -222,8 +250,8 @@ def _large() -> list[Job]:
 SETS: dict[str, Callable[[], list[Job]]] = {
     "ferry": _ferry,
     "spots": _spots,
-    "bench-spots": _bench_spots,
-    "bench-lawns": _bench_lawns,
+    "bench": _bench,
+    "tune": _tune,
     "lights": _lights,
     "large": _large,
 }

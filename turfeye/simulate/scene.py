@@ -42,7 +42,7 @@ def _stage_of_cover(turf: Turf, cover: Floats) -> Floats:
         length, width = _leaf_growth(stages[:, None] - _emergence(u) - _ONSET * leaf)
         area += np.mean(length * width * _reach(turf, length), axis=1)
     index = area * SEEDLINGS_PER_M2 * turf.length_mm * turf.width_mm * 1e-6
-    wanted = -np.log(1 - np.clip(cover, 0, 0.985))
+    wanted = -np.log(1 - np.clip(cover, 0, turf.closed))
     return np.interp(wanted, index, stages).astype(np.float32)
 
 

@@ -61,6 +61,7 @@ class Turf:
     mown_mm: float = 200.0  # nothing stands higher
     green: tuple[float, float, float] = (0.062, 0.118, 0.030)
     vigour: float = 1.0  # below 1: yellower
+    closed: float = 0.985  # wanted cover at which growth ends; an established lawn is nearer to 1
     inside: Callable[[Floats, Floats], Flags] | None = None  # where the lawn is; None is everywhere
 
 
