@@ -211,9 +211,9 @@ def _tune() -> list[Job]:
 # Name, sky, the sun's height, and how far the phone's white balance is off: red and blue, in stops.
 LIGHTS: tuple[tuple[str, str, float, tuple[float, float]], ...] = (
     ("sun", "sun", 48.0, (0.0, 0.0)),
-    ("overcast", "overcast", 45.0, (0.0, 0.0)),
     ("shade", "shade", 48.0, (0.0, 0.0)),
     ("evening", "warm evening", 14.0, (0.0, 0.0)),
+    ("overcast", "overcast", 45.0, (0.0, 0.0)),
     ("warm", "overcast", 45.0, (0.75, -0.75)),
     ("cold", "overcast", 45.0, (-0.75, 0.75)),
     ("harsh-warm", "overcast", 45.0, (1.5, -1.5)),
