@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 
 from turfeye import card
-from turfeye.card_layout import CARD, srgb_decode, srgb_encode
+from turfeye.card_layout import CARD
+from turfeye.colourspace import decode, encode
 from turfeye.records import Photo
 
 
@@ -79,12 +80,12 @@ def shoot(
     if blur_px:
         scene = cv2.GaussianBlur(scene, (0, 0), blur_px)
     scene = scene + np.random.default_rng(seed + 1).normal(0, noise, scene.shape).astype(np.float32)
-    return np.rint(srgb_encode(scene)).astype(np.uint8)
+    return np.rint(encode(scene)).astype(np.uint8)
 
 
 @lru_cache(maxsize=8)
 def _flat(spot, dpi):
-    return srgb_decode(np.arange(256.0)).astype(np.float32)[card.draw(spot, dpi=dpi)]
+    return decode(np.arange(256.0)).astype(np.float32)[card.draw(spot, dpi=dpi)]
 
 
 def _lay(scene, spot, homography, over):

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from posing import grassy, homography_of, photo_of, shoot, through
 
 from turfeye import card
-from turfeye.card_layout import CARD, srgb_decode, srgb_encode
+from turfeye.card_layout import CARD
+from turfeye.colourspace import decode, encode
 from turfeye.errors import CardCutOffError, CardError, CardNotFoundError, CardValuesError
 
 SIZE = (1000, 750)
@@ -48,7 +49,7 @@ def test_drawn_patches_have_the_nominal_values():
     for box, want in zip(CARD.patch_boxes_mm, card.NOMINAL.rgb_linear, strict=True):
         x, y = (box[:2] + box[2:]) / 2
         code = drawn[round((95 - y) / 25.4 * dpi), round((x + 130) / 25.4 * dpi)]
-        assert np.abs(code - srgb_encode(want)).max() <= 1.5
+        assert np.abs(code - encode(want)).max() <= 1.5
     assert card.draw_for_print(3, dpi=dpi).max() == 255
 
 
@@ -186,7 +187,7 @@ def test_cut_off(at_px, side):
 
 
 def test_no_card():
-    lawn = np.rint(srgb_encode(grassy(SIZE))).astype(np.uint8)
+    lawn = np.rint(encode(grassy(SIZE))).astype(np.uint8)
     with pytest.raises(CardNotFoundError, match="no card found"):
         card.find(photo_of(lawn))
 
@@ -208,7 +209,7 @@ def test_patches_read_what_lies_there():
     photo = photo_of(shoot({1: pose(0.7, 15)}, SIZE, blur_px=0.5, gain=gain))
     found = card.find(photo)
     assert found.patch_names == card.NOMINAL.names
-    read = srgb_decode(found.patch_rgb_coded)
+    read = decode(found.patch_rgb_coded)
     assert np.abs(read / (card.NOMINAL.rgb_linear * gain) - 1)[card.NOMINAL.neutral].max() < 0.03
     assert np.abs(read - card.NOMINAL.rgb_linear * gain).max() < 0.006
     assert not found.patch_clipped.any()
@@ -237,7 +238,7 @@ def test_blades_over_a_patch_do_not_count():
 
     clean = card.find(photo_of(shoot({1: homography}, SIZE, blur_px=0.5)))
     grown = card.find(photo_of(shoot({1: homography}, SIZE, blur_px=0.5, lie=blades)))
-    read, want = srgb_decode(grown.patch_rgb_coded), srgb_decode(clean.patch_rgb_coded)
+    read, want = decode(grown.patch_rgb_coded), decode(clean.patch_rgb_coded)
     # 0.003 of reflectance: what a blade's blurred edges, no darker than noise, leave on the darkest step
     assert (np.abs(read - want)[:12] < 0.003 + 0.02 * want[:12]).all()
 
@@ -286,7 +287,7 @@ def test_values_as_codes(tmp_path):
     path.write_text(
         "name,R,G,B\n" + "".join(f"grey {k},{118 - k},{118 - k},{118 - k}\n" for k in range(1, 7))
     )
-    assert card.read_values(path).rgb_linear[0, 0] == pytest.approx(srgb_decode(117), abs=1e-4)
+    assert card.read_values(path).rgb_linear[0, 0] == pytest.approx(decode(117), abs=1e-4)
 
 
 def test_values_from_cgats(tmp_path):

@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 
 from turfeye import marks
-from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS, lab_to_rgb_linear, srgb_decode, srgb_encode
+from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
+from turfeye.colourspace import decode, encode, lab_to_rgb_linear
 from turfeye.errors import CardCutOffError, CardError, CardNotFoundError
 from turfeye.marks import Mark
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
@@ -193,14 +194,14 @@ def _read_patches(
     mean = (linear * usual[..., None]).sum(axis=1) / usual.sum(axis=1)[:, None]
     burnt = ((codes >= 254).any(axis=2) & usual).sum(axis=1) / usual.sum(axis=1)
     dark = ((codes <= 1).all(axis=2) & usual).sum(axis=1) / usual.sum(axis=1)
-    coded = srgb_encode(mean)
+    coded = encode(mean)
     clipped = (burnt > 0.02) | (dark > 0.02) | (coded.max(axis=1) > 250) | (coded.max(axis=1) < 6)
     return coded, sd[:, 0].mean(axis=1) / np.maximum(mean.mean(axis=1), 1e-6), clipped
 
 
 def _twins_differ(coded: Floats, clipped: Flags) -> float:
     """Largest relative difference within a grey pair, in linear light; NaN when no pair can be used."""
-    light = srgb_decode(coded[:12]).mean(axis=1)
+    light = decode(coded[:12]).mean(axis=1)
     upper, lower = light[:6], light[6:]
     usable = ~(clipped[:6] | clipped[6:12])
     if not usable.any():

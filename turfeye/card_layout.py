@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from turfeye.colourspace import lab_to_rgb_linear
 from turfeye.records import CardValues, Floats
 
 NEUTRAL_L = (94.0, 80.0, 66.0, 52.0, 38.0, 25.0)
@@ -111,44 +112,6 @@ CARD = CardLayout()
 
 SPOTS = range(146)
 """AprilTag 36h11 has 587 markers; marker id = 4 x spot + corner."""
-
-WHITE_XYZ = np.array([0.95047, 1.0, 1.08883])  # D65, 2 degrees (IEC 61966-2-1)
-XYZ_TO_RGB = np.array(
-    [
-        [3.2404542, -1.5371385, -0.4985314],
-        [-0.9692660, 1.8760108, 0.0415560],
-        [0.0556434, -0.2040259, 1.0572252],
-    ]
-)
-
-
-def lab_to_rgb_linear(lab: Floats) -> Floats:
-    """CIE L*a*b* under D65 (..., 3) to linear sRGB reflectance (..., 3) (CIE 15; IEC 61966-2-1).
-
-    >>> lab_to_rgb_linear(np.array([[100.0, 0.0, 0.0], [49.496, 0.0, 0.0]])).round(3).tolist()
-    [[1.0, 1.0, 1.0], [0.18, 0.18, 0.18]]
-    """
-    lab = np.asarray(lab, float)
-    f_y = (lab[..., 0] + 16.0) / 116.0
-    f = np.stack([f_y + lab[..., 1] / 500.0, f_y, f_y - lab[..., 2] / 200.0], axis=-1)
-    xyz = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * WHITE_XYZ
-    return xyz @ XYZ_TO_RGB.T
-
-
-def srgb_encode(rgb_linear: Floats) -> Floats:
-    """Linear light 0-1 to sRGB code 0-255, unrounded (IEC 61966-2-1)."""
-    x = np.clip(rgb_linear, 0.0, 1.0)
-    return 255.0 * np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
-
-
-def srgb_decode(rgb_coded: Floats) -> Floats:
-    """SRGB code 0-255 to linear light 0-1 (IEC 61966-2-1).
-
-    >>> round(float(srgb_decode(np.array(118))), 6)
-    0.181164
-    """
-    v = np.asarray(rgb_coded, float) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
 
 
 def _nominal() -> CardValues:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS, srgb_decode, srgb_encode
+from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
+from turfeye.colourspace import decode, encode
 from turfeye.errors import CardError
 from turfeye.files import write_atomic
 from turfeye.records import Bytes, Floats
@@ -36,7 +37,7 @@ def draw(spot: int, *, dpi: float) -> Bytes:
     ``PAPER`` (code 237, not 255).
     """
     on_paper = draw_for_print(spot, dpi=dpi)
-    look = np.rint(srgb_encode(srgb_decode(np.arange(256.0)) * PAPER)).astype(np.uint8)
+    look = np.rint(encode(decode(np.arange(256.0)) * PAPER)).astype(np.uint8)
     return look[on_paper]
 
 
@@ -132,7 +133,7 @@ def _draw_frame(axes: Axes) -> None:
 
 
 def _draw_patches(axes: Axes) -> None:
-    ink = srgb_encode(np.clip(NOMINAL.rgb_linear / PAPER, 0, 1)) / 255.0
+    ink = encode(np.clip(NOMINAL.rgb_linear / PAPER, 0, 1)) / 255.0
     for box, colour in zip(CARD.patch_boxes_mm, ink, strict=True):
         if colour.min() > 0.995:  # bare paper: a hairline says where the step is
             _fill(axes, box[None], FAINT)

@@ -15,7 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from turfeye.card_layout import CARD, WHITE_XYZ, XYZ_TO_RGB, srgb_decode
+from turfeye.card_layout import CARD
+from turfeye.colourspace import RGB_TO_XYZ, WHITE_XYZ, XYZ_TO_RGB, decode, lab_to_xyz
 from turfeye.errors import CardValuesError
 from turfeye.records import CardValues, Floats
 
@@ -162,13 +163,8 @@ def _patches(place: str, label: str, names: tuple[str, ...] | None, mistakes: li
 def _to_xyz(kind: str, values: Floats, white: Floats) -> Floats:
     """To XYZ under D65, a perfect white having Y = 1; from D50 by Bradford's transform (ICC.1, annex E)."""
     if kind == "RGB":
-        return np.asarray(srgb_decode(values) @ np.linalg.inv(XYZ_TO_RGB).T)
-    if kind == "XYZ":
-        xyz = values / 100.0
-    else:
-        f_y = (values[:, 0] + 16.0) / 116.0
-        f = np.stack([f_y + values[:, 1] / 500.0, f_y, f_y - values[:, 2] / 200.0], axis=-1)
-        xyz = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * white
+        return np.asarray(decode(values) @ RGB_TO_XYZ.T)
+    xyz = values / 100.0 if kind == "XYZ" else lab_to_xyz(values, white)
     scale = (_BRADFORD @ WHITE_XYZ) / (_BRADFORD @ white)
     return np.asarray(xyz @ (np.linalg.inv(_BRADFORD) @ np.diag(scale) @ _BRADFORD).T)
 

@@ -15,6 +15,8 @@ from turfeye.records import Floats
 RGB_TO_XYZ: Final = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 """Linear sRGB to CIE XYZ under D65, IEC 61966-2-1."""
 
+XYZ_TO_RGB: Final = np.linalg.inv(RGB_TO_XYZ)
+
 WHITE_XYZ: Final = RGB_TO_XYZ.sum(axis=1)
 
 # ------------------------------------------------------------------------------------------------ sRGB
@@ -125,6 +127,23 @@ def lab(rgb_linear: NDArray) -> Floats:
     f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t * ((29 / 6) ** 2 / 3) + 4 / 29)
     x, y, z = np.moveaxis(f, -1, 0)
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
+def lab_to_xyz(lab: NDArray, white_xyz: Floats = WHITE_XYZ) -> Floats:
+    """XYZ (..., 3), relative to a perfect white with Y = 1, of CIE 1976 L*a*b* (CIE 15)."""
+    lab = np.asarray(lab, dtype=np.float64)
+    f_y = (lab[..., 0] + 16) / 116
+    f = np.stack([f_y + lab[..., 1] / 500, f_y, f_y - lab[..., 2] / 200], axis=-1)
+    return np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * white_xyz
+
+
+def lab_to_rgb_linear(lab: NDArray) -> Floats:
+    """Linear sRGB reflectance (..., 3) of L*a*b* under D65; the way back of `lab`.
+
+    >>> lab_to_rgb_linear(np.array([[100.0, 0.0, 0.0], [49.496, 0.0, 0.0]])).round(3).tolist()
+    [[1.0, 1.0, 1.0], [0.18, 0.18, 0.18]]
+    """
+    return lab_to_xyz(lab) @ XYZ_TO_RGB.T
 
 
 def delta_e(lab_1: NDArray, lab_2: NDArray) -> Floats:

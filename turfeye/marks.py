@@ -13,7 +13,8 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye.card_layout import CARD, SPOTS, srgb_decode
+from turfeye.card_layout import CARD, SPOTS
+from turfeye.colourspace import decode
 from turfeye.records import Bytes, Floats
 
 QUICK_SIDE_PX: Final = 800
@@ -23,7 +24,7 @@ SMALLEST_MARKER_PX: Final = 9.0
 MOST_BRIGHT_PARTS: Final = 16
 
 MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
-LINEAR: Final = srgb_decode(np.arange(256.0)).astype(np.float32)
+LINEAR: Final = decode(np.arange(256.0)).astype(np.float32)
 """A sensor averages light, not codes: in coded values every black square looks smaller than it is."""
 
 

@@ -213,9 +213,10 @@ def card_part(
 def card_texture(spot: int, *, dpi: float = 150) -> Floats:
     """The whole sheet as linear reflectance, (H, W, 3): the card's active area amid bare paper."""
     from turfeye.card import draw
-    from turfeye.card_layout import PAPER, srgb_decode
+    from turfeye.card_layout import PAPER
+    from turfeye.colourspace import decode
 
-    active = srgb_decode(draw(spot, dpi=dpi).astype(np.float64)).astype(np.float32)
+    active = decode(draw(spot, dpi=dpi).astype(np.float64)).astype(np.float32)
     height, width = round(PAPER_M[1] / 0.0254 * dpi), round(PAPER_M[0] / 0.0254 * dpi)
     sheet = np.full((height, width, 3), PAPER, np.float32)
     top, left = (height - active.shape[0]) // 2, (width - active.shape[1]) // 2
