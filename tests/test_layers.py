@@ -21,7 +21,7 @@ ORDER = (
     "card",
     "colour",
     "outline contours cautions mixes",
-    "view tape places",
+    "view tape places gather",
     "models",
     "sward region",
     "faults",

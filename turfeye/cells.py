@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from turfeye import colour, outline, view
 from turfeye.errors import ViewError
+from turfeye.gather import Gather, divide
 from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
 
 MAX_ZENITH_DEG = 65.0
@@ -23,8 +23,6 @@ MAX_PLACEMENT_CELLS = 0.25
 """A cell must be placed to a quarter of its size, else it may be its neighbour."""
 GREEN = 0.6
 """A pixel with at least this share of green carries colour; less, and the soil beside it does."""
-BLOCKS = 5
-"""Each cell is cut into BLOCKS x BLOCKS: blades stand together, so a block, not a pixel, is one sample."""
 MAX_GSD_MM = 20.0
 """Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
 MOST_COLOURED = 200_000
@@ -130,13 +128,13 @@ def measure(
     shape = shares.green.shape
     fault = np.zeros(shape, np.uint8) if fault is None else fault
     other_light = np.zeros(shape, bool) if other_light is None else other_light
-    cells = _Gather(seen, grid, shape)
+    cells = Gather(seen, grid, shape)
     centres = grid.centres_m().reshape(-1, 2)
     zenith, gsd = view.zenith_deg(seen, centres), view.gsd_mm(seen, centres)
 
     usable = fault == 0
     inside = _inside(grid)
-    seen_share = np.clip(_divide(cells.area(usable), grid.cell_m**2 * inside), 0, 1)
+    seen_share = np.clip(divide(cells.area(usable), grid.cell_m**2 * inside), 0, 1)
     classes = {name: cells.mean(getattr(shares, name), usable) for name in CLASSES}
     cover, view_se, sampling_se = _straight_down(cells, shares.green, usable, seen, seen_share)
     shade = cells.mean(other_light, usable)
@@ -204,7 +202,7 @@ def measure_picture(
     rows = max(1, int(height // side))
     grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
     fault = np.zeros((height, width), np.uint8) if fault is None else fault
-    cells = _Gather(flat, grid, (height, width))
+    cells = Gather(flat, grid, (height, width))
     seen_share = np.clip(cells.area(fault == 0) / side**2, 0, 1)
     means = {name: cells.mean(getattr(shares, name), fault == 0) for name in CLASSES}
     lost = np.array([cells.area(fault == i) for i in range(1, max(len(reasons), 2))])
@@ -225,125 +223,13 @@ def measure_picture(
     )
 
 
-class _Gather:
-    """Sums over the pixels of each cell, weighted by the ground that each pixel covers.
-
-    The grid's own index picture, at BLOCKS x BLOCKS a cell, is warped into the photo without mixing its
-    numbers: that says which block each pixel shows far faster than working out its coordinates.
-    """
-
-    def __init__(self, seen: View, grid: Grid, shape: tuple[int, int]) -> None:
-        self.count = grid.rows * grid.cols
-        rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
-        self.blocks = rows * cols
-        row, col = np.divmod(np.arange(self.blocks), cols)
-        self.cell_of_block = (row // BLOCKS) * grid.cols + col // BLOCKS
-        self.block_centres_m = np.stack(
-            [grid.x0_m + (col + 0.5) * grid.cell_m / BLOCKS, grid.y0_m + (row + 0.5) * grid.cell_m / BLOCKS],
-            axis=1,
-        )
-        index, step_m = _index_picture(grid)
-        to_lawn = np.array(
-            [[step_m, 0, grid.x0_m + step_m / 2], [0, step_m, grid.y0_m + step_m / 2], [0, 0, 1.0]]
-        )
-        plane = seen.camera_matrix @ np.column_stack(
-            [seen.rotation[:, 0], seen.rotation[:, 1], seen.translation]
-        )
-        height, width = shape
-        warped = cv2.warpPerspective(
-            index,
-            plane @ to_lawn,
-            (width, height),
-            flags=cv2.INTER_NEAREST,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=-1,
-        )
-        weight = _pixel_area(plane, width, height)
-        self.pixels = np.flatnonzero((warped >= 0) & (weight > 0))
-        self.block_of_pixel = warped.ravel()[self.pixels].astype(np.intp)
-        self._weight = weight.ravel()[self.pixels]
-
-    @property
-    def cell_of_pixel(self) -> Whole:
-        """(pixels,) the cell that each gathered pixel shows."""
-        return self.cell_of_block[self.block_of_pixel]
-
-    def block_sums(self, values: Floats | Flags, usable: Flags) -> Floats:
-        """(blocks,) of area times value over the usable pixels."""
-        weight = self._weight * usable.ravel()[self.pixels]
-        return np.asarray(
-            np.bincount(self.block_of_pixel, weight * values.ravel()[self.pixels], minlength=self.blocks),
-            float,
-        )
-
-    def block_area(self, usable: Flags) -> Floats:
-        """(blocks,) square metres shown."""
-        sums = np.bincount(
-            self.block_of_pixel, self._weight * usable.ravel()[self.pixels], minlength=self.blocks
-        )
-        return np.asarray(sums, float)
-
-    def to_cells(self, blocks: Floats) -> Floats:
-        """(cells,) sums over the blocks of each."""
-        return np.asarray(np.bincount(self.cell_of_block, blocks, minlength=self.count), float)
-
-    def area(self, usable: Flags) -> Floats:
-        """(cells,) square metres shown."""
-        return self.to_cells(self.block_area(usable))
-
-    def mean(self, values: Floats | Flags, usable: Flags) -> Floats:
-        """(cells,) area-weighted mean; NaN where nothing is shown."""
-        return _divide(self.to_cells(self.block_sums(values, usable)), self.area(usable))
-
-
-def _divide(total: Floats, by: Floats) -> Floats:
-    """The quotient, NaN where there is nothing to divide by."""
-    return np.divide(total, by, out=np.full(len(total), np.nan), where=by > 0)
-
-
-def _index_picture(grid: Grid) -> tuple[Floats, float]:
-    """A picture of the plan whose values are block numbers, -1 outside the outline; and its step, metres."""
-    rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
-    index = np.arange(rows * cols, dtype=np.float32).reshape(rows, cols)
-    if grid.outline_m is None:
-        return index, grid.cell_m / BLOCKS
-    finer = 4  # the outline is followed to a quarter of a block
-    step_m = grid.cell_m / BLOCKS / finer
-    index = np.kron(index, np.ones((finer, finer), np.float32))
-    x = grid.x0_m + (np.arange(index.shape[1]) + 0.5) * step_m
-    y = grid.y0_m + (np.arange(index.shape[0]) + 0.5) * step_m
-    return np.where(_within(grid.outline_m, x, y), index, np.float32(-1)), step_m
-
-
-def _within(outline_m: Floats, x: Floats, y: Floats) -> Flags:
-    """(len(y), len(x)), points inside the outline: a ray from each crosses it an odd number of times."""
-    inside = np.zeros((len(y), len(x)), bool)
-    for (x0, y0), (x1, y1) in zip(outline_m, np.roll(outline_m, -1, axis=0), strict=True):
-        if y0 != y1:
-            spans = (y0 > y) != (y1 > y)
-            crossing = x0 + (y[spans] - y0) * (x1 - x0) / (y1 - y0)
-            inside[spans] ^= x[None, :] < crossing[:, None]
-    return inside
-
-
-def _pixel_area(plane: Floats, width: int, height: int) -> Floats:
-    """(H, W) ground that each pixel covers, square metres; 0 at and above the horizon."""
-    to_lawn = np.linalg.inv(plane)
-    x = (to_lawn[2, 0] * np.arange(width)).astype(np.float32)
-    y = (to_lawn[2, 1] * np.arange(height) + to_lawn[2, 2]).astype(np.float32)
-    inverse_depth = y[:, None] + x[None, :]
-    det = np.float32(abs(np.linalg.det(to_lawn)))
-    positive = np.maximum(inverse_depth, np.float32(1e-9))
-    return np.where(inverse_depth > 1e-6, det / (positive * positive * positive), np.float32(0))
-
-
 def _inside(grid: Grid) -> Floats:
     """(cells,) share of each cell inside the outline."""
     return np.ones(grid.rows * grid.cols) if grid.share is None else grid.share.ravel()
 
 
 def _straight_down(
-    cells: _Gather, green: Floats, usable: Flags, seen: View, seen_share: Floats
+    cells: Gather, green: Floats, usable: Flags, seen: View, seen_share: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Cover as from straight above, its error from the view angle, and from what was not seen.
 
@@ -351,25 +237,25 @@ def _straight_down(
     cell must not be taken for a thin whole.
     """
     area = cells.block_area(usable)
-    as_seen = _divide(cells.block_sums(green, usable), area)
+    as_seen = divide(cells.block_sums(green, usable), area)
     zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
     down = view.straight_down(as_seen, zenith)
     slack = view.straight_down_se(as_seen, zenith)
     shown = area > 0
     total = cells.to_cells(area)
     down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)
-    cover = _divide(cells.to_cells(area * down), total)
+    cover = divide(cells.to_cells(area * down), total)
     # The leaf angle is one for the whole lawn: its error adds up straight, not in squares.
-    view_se = _divide(cells.to_cells(area * slack), total)
+    view_se = divide(cells.to_cells(area * slack), total)
     count = cells.to_cells(shown.astype(float))
-    spread = _divide(cells.to_cells(area * down**2), total) - cover**2
+    spread = divide(cells.to_cells(area * down**2), total) - cover**2
     unseen = 1 - np.nan_to_num(seen_share)
     sampling_se = np.sqrt(np.maximum(spread, 0) / np.maximum(count - 1, 1) * unseen)
     return cover, view_se, sampling_se
 
 
 def _colours(
-    cells: _Gather, rgb_linear: Floats, green: Floats, usable: Flags, *, corrected: bool
+    cells: Gather, rgb_linear: Floats, green: Floats, usable: Flags, *, corrected: bool
 ) -> dict[str, Floats]:
     """Mean colour of each cell's green pixels, and the spread of the index."""
     names = ("dgci", "dgci_sd", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
@@ -417,7 +303,7 @@ def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
 
 
 def _why(
-    cells: _Gather,
+    cells: Gather,
     fault: Whole,
     reasons: tuple[str, ...],
     seen_share: Floats,
