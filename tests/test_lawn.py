@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import answer, files, lawn, lawnfile, store
+from turfeye import answer, files, lawn, lawncheck, lawnfile, store
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.records import CellTable, Grid
 from turfeye.workplan import PlanSettings
@@ -143,11 +143,11 @@ def test_corners_in_the_wrong_order_come_back_in_the_right_one() -> None:
     swapped = [CORNERS[0], CORNERS[2], CORNERS[1], CORNERS[3]]
     turned = [CORNERS[0], *CORNERS[:0:-1]]
     outline = np.array(OUTLINE, float)
-    assert lawnfile.wrong_corners(np.array(CORNERS, float), outline) == []
+    assert lawncheck.wrong_corners(np.array(CORNERS, float), outline) == []
     for wrong in (swapped, turned):
-        (words,) = lawnfile.wrong_corners(np.array(wrong, float), outline)
+        (words,) = lawncheck.wrong_corners(np.array(wrong, float), outline)
         assert str([[float(v) for v in c] for c in CORNERS]) in words
-    assert "3 corners" in lawnfile.wrong_corners(np.array(CORNERS[:3], float), outline)[0]
+    assert "3 corners" in lawncheck.wrong_corners(np.array(CORNERS[:3], float), outline)[0]
 
 
 def test_a_newer_schema_is_refused_in_plain_words() -> None:

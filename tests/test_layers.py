@@ -25,7 +25,7 @@ ORDER = (
     "models",
     "sward region",
     "faults",
-    "cells",
+    "cells lawncheck",
     "lawnfile",
     "lawn",
     "store",

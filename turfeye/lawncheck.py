@@ -1,0 +1,193 @@
+"""What the fields of a lawn file mean together: outline against marks, pegs, dates, mixes and anchors."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from turfeye import mixes
+from turfeye.errors import LawnError
+from turfeye.outline import crossing_sides, signed_area
+from turfeye.tape import corner_names
+
+EXAMPLES = {
+    "schema": "schema = 1",
+    "name": 'name = "Ferry Cottage, back"',
+    "outline_m": "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]], in metres, corner by corner",
+    "cell_m": "cell_m = 0.5",
+    "date": "date = 2026-03-14, without quotes",
+    "mix": 'mix = "perennial ryegrass"',
+    "rate_g_m2": "rate_g_m2 = 35",
+    "cover": "cover = 0.9 (a share, not per cent)",
+    "photo": 'photo = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
+    "corners_px": "corners_px = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]], as many as outline_m",
+    "number": "number = 3",
+    "at_m": "at_m = [2.0, 1.5]",
+    "turned_deg": "turned_deg = 0",
+    "spare_pct": "spare_pct = 10",
+    "purity": "purity = 0.98",
+    "germination": "germination = 0.85",
+    "curve": 'curve = "logistic" or "gompertz"',
+    "time_axis": 'time_axis = "days" or "degree-days"',
+    "lat_deg": "lat_deg = 52.2053",
+    "lon_deg": "lon_deg = 0.1218",
+    "corner": 'corner = "A"',
+}
+
+
+def mistakes_in(content: dict[str, Any]) -> list[str]:
+    """What no single field of a lawn file shows: of each mistake its place, what is wrong, what to write.
+
+    Whatever is not well formed is passed over: who reads the single fields tells of that.
+    """
+    mistakes: list[str] = []
+    outline = _points(content.get("outline_m"))
+    if outline is not None:
+        mistakes += _check_outline(outline)
+    elif isinstance(content.get("outline_m"), list) and len(content["outline_m"]) >= 3:
+        mistakes.append(f"outline_m: every corner must be two numbers; write {EXAMPLES['outline_m']}")
+    mistakes += _check_dates(content)
+    mistakes += _check_mixes(content)
+    if outline is None:
+        return mistakes
+    corners = len(outline)
+    for key, things in (("corner_names", "corner"), ("side_names", "side")):
+        names = content.get(key)
+        if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
+            mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
+    mistakes += _check_views(content.get("view"), outline)
+    mistakes += _check_spots(content.get("spot"), outline)
+    mistakes += _check_anchors(content, corners)
+    return mistakes
+
+
+def _points(value: Any) -> np.ndarray | None:
+    """A list of number pairs as (K, 2), or None when it is anything else."""
+    try:
+        points = np.array(value, dtype=float)
+    except (TypeError, ValueError):
+        return None
+    good = points.ndim == 2 and points.shape[1] == 2 and len(points) >= 3 and bool(np.isfinite(points).all())
+    return points if good else None
+
+
+def _tables(value: Any) -> list[tuple[int, dict[str, Any]]]:
+    return (
+        [(i, part) for i, part in enumerate(value) if isinstance(part, dict)]
+        if isinstance(value, list)
+        else []
+    )
+
+
+def _check_dates(content: dict[str, Any]) -> list[str]:
+    target = content.get("target")
+    end = target.get("date") if isinstance(target, dict) else None
+    days = [part.get("date") for _, part in _tables(content.get("sowing"))]
+    real = [day for day in days if type(day) is date]
+    if type(end) is date and real and end <= min(real):
+        return [
+            f"target.date: {end} is not after the sowing of {min(real)}; write the day by which it "
+            "should be covered"
+        ]
+    return []
+
+
+def _check_mixes(content: dict[str, Any]) -> list[str]:
+    users = [entry for _, entry in _tables(content.get("mix"))]
+    try:
+        mixes.table(users)
+    except LawnError as error:
+        return list(error.mistakes)
+    mistakes = []
+    for i, part in _tables(content.get("sowing")):
+        if isinstance(part.get("mix"), str) and part["mix"]:
+            try:
+                mixes.get(part["mix"], users)
+            except LawnError as error:
+                mistakes.append(f"sowing[{i}].mix: {error}")
+    return mistakes
+
+
+def _check_outline(outline: np.ndarray) -> list[str]:
+    if crossing := crossing_sides(outline):
+        i, j = crossing
+        return [
+            f"outline_m: the side from corner {i + 1} crosses the side from corner {j + 1}; "
+            "write the corners in the order in which one walks round the lawn"
+        ]
+    if abs(signed_area(outline)) < 0.01:
+        return [f"outline_m: holds no area; write {EXAMPLES['outline_m']}"]
+    if signed_area(outline) < 0:
+        better = [outline[0].tolist(), *outline[:0:-1].tolist()]
+        return [
+            f"outline_m: goes round clockwise, and y must lie to the left of the first side; write {better}"
+        ]
+    return []
+
+
+def _check_views(views: Any, outline: np.ndarray) -> list[str]:
+    mistakes = []
+    names = [part.get("name") for _, part in _tables(views)]
+    for i, part in _tables(views):
+        if names.count(part.get("name")) > 1:
+            mistakes.append(
+                f"view[{i}].name: {part.get('name')!r} is used twice; give each view its own name"
+            )
+        points = _points(part.get("corners_px"))
+        if points is not None:
+            mistakes += [f"view[{i}].corners_px: {words}" for words in wrong_corners(points, outline)]
+        elif isinstance(part.get("corners_px"), list) and len(part["corners_px"]) >= 3:
+            mistakes.append(
+                f"view[{i}].corners_px: every corner must be two numbers; write {EXAMPLES['corners_px']}"
+            )
+    return mistakes
+
+
+def wrong_corners(corners_px: np.ndarray, outline_m: np.ndarray) -> list[str]:
+    """What is wrong with marked corners, in words; an empty list when nothing is.
+
+    A camera above the lawn sees its corners go round the same way as from straight above; pixel rows run
+    downwards, so the signed areas in metres and in pixels have opposite signs.
+    """
+    if len(corners_px) != len(outline_m):
+        return [
+            f"has {len(corners_px)} corners and outline_m has {len(outline_m)}; mark each corner once, "
+            "in order"
+        ]
+    if not crossing_sides(corners_px) and signed_area(corners_px) * signed_area(outline_m) < 0:
+        return []
+    centre = corners_px.mean(0)
+    angle = np.arctan2(-(corners_px - centre)[:, 1], (corners_px - centre)[:, 0])
+    turn = np.sign(signed_area(outline_m)) or 1.0
+    order = np.argsort((turn * (angle - angle[0])) % (2 * np.pi))
+    better = [[round(v, 1) for v in corners_px[k].tolist()] for k in order]
+    return [f"the corners are in the wrong order; in the order of outline_m that is perhaps {better}"]
+
+
+def _check_spots(spots: Any, outline: np.ndarray) -> list[str]:
+    mistakes = []
+    numbers = [part.get("number") for _, part in _tables(spots)]
+    low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
+    for i, part in _tables(spots):
+        if part.get("number") is not None and numbers.count(part["number"]) > 1:
+            mistakes.append(f"spot[{i}].number: {part['number']} is used twice; give each peg its own number")
+        at = part.get("at_m")
+        pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
+        if pair and not (np.all(low <= at) and np.all(at <= high)):
+            mistakes.append(
+                f"spot[{i}].at_m: {at} lies off the lawn; write its place in the metres of outline_m"
+            )
+    return mistakes
+
+
+def _check_anchors(content: dict[str, Any], corners: int) -> list[str]:
+    given = content.get("corner_names")
+    names = given if isinstance(given, list) else corner_names(corners)
+    return [
+        f"anchor[{i}].corner: no corner is named {part.get('corner')!r}; write one of "
+        f"{', '.join(map(str, names))}"
+        for i, part in _tables(content.get("anchor"))
+        if part.get("corner") not in names
+    ]
