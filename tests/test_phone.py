@@ -127,6 +127,15 @@ def test_white_balance_and_exposure_move_the_right_way():
     assert brighter.mean() == pytest.approx(169.6, abs=1.5)  # linear 0.4 by IEC 61966-2-1
 
 
+def test_wrong_white_balance_burns_out_to_white():
+    """A channel that is raised clips where the sensor does, at code 255: nothing else can say it did."""
+    warm = replace(PLAIN, white_balance_stops=(1.5, -1.5))
+    bright = opened(shoot(flat(4.0), warm, seed=1, taken=TAKEN, white=1.0))
+    assert bright.min() == 255
+    red = opened(shoot(flat(0.6), warm, seed=1, taken=TAKEN, white=1.0)).mean((0, 1))
+    assert red[0] > 254 > red[1] > red[2]
+
+
 def test_blur_softens_and_keeps_the_light():
     light = np.zeros((60, 80, 3), np.float32)
     light[:, 40:] = 0.5

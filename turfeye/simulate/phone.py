@@ -182,7 +182,9 @@ def shoot(
         )
     light = np.clip(light, 0.0, None)
     scale = (1.0 / white if white else metered(light)) * 2.0**phone.exposure_stops
-    raw = _sensor(_lens(light * np.float32(scale), phone), phone, np.random.default_rng(seed))
+    # Raising a channel makes the picture brighter; the meter answers with less light on the sensor.
+    exposed = light * np.float32(scale * _gain(phone).min())
+    raw = _sensor(_lens(exposed, phone), phone, np.random.default_rng(seed))
     return _jpeg(_process(raw, phone), phone, taken)
 
 
@@ -263,11 +265,9 @@ def _sensor(light: Floats, phone: Phone, rng: np.random.Generator) -> Floats:
 
 def _process(raw: Floats, phone: Phone) -> Bytes:
     """White balance, matrix, tone, sharpening, 8 bits."""
-    gain = 2.0 ** np.array([phone.white_balance_stops[0], 0.0, phone.white_balance_stops[1]], np.float32)
-    gain = gain / (gain @ LUMA)
-    balanced = np.minimum(
-        raw * gain, np.float32(phone.tone.white * gain.min())
-    )  # clipped light stays neutral
+    gain = _gain(phone)
+    # no channel is lowered, so that what the sensor clipped comes out as white
+    balanced = np.minimum(raw * (gain / gain.min()), np.float32(phone.tone.white))
     grey = (1.0 - phone.saturation) * np.broadcast_to(LUMA, (3, 3))
     to_display = (grey + phone.saturation * np.eye(3)) @ np.array(phone.matrix)
     colour = _denoise(balanced @ to_display.T.astype(np.float32), phone.denoise_px)
@@ -275,6 +275,12 @@ def _process(raw: Floats, phone: Phone) -> Bytes:
         colour = _even_out(colour, phone.local_tone)
     coded = _encode(colour, phone.tone)
     return np.clip(_sharpen(coded, phone) * 255.0 + 0.5, 0, 255).astype(np.uint8)
+
+
+def _gain(phone: Phone) -> Floats:
+    """White balance, (3,), that keeps a grey's luminance."""
+    gain = 2.0 ** np.array([phone.white_balance_stops[0], 0.0, phone.white_balance_stops[1]], np.float32)
+    return gain / (gain @ LUMA)
 
 
 def _denoise(rgb: Floats, sigma_px: float) -> Floats:
