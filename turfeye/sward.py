@@ -30,6 +30,7 @@ please. So the corrected picture is brightened until its middle green is at this
 
 _STRIDE = 16  # the network halves the picture four times
 _MARGIN = 16  # mirrored rim, so that the picture's edge has surroundings too
+_STRIP = 8  # rows turned into shares at a time: they stay in the processor's cache
 
 
 def classify(
@@ -66,7 +67,7 @@ def classify(
     scale = _working_scale(height, width, gsd_mm)
     picture = rgb_coded if scale == 1 else _resize(rgb_coded, scale)
     if correction is not None:
-        picture = _exposed(colour.corrected_coded(picture, correction))
+        picture = exposed(colour.corrected_coded(picture, correction))
     planes = judge(models.load_network(MODEL), picture)
     if scale != 1:
         planes = [_enlarge(plane, width, height) for plane in planes]
@@ -96,8 +97,11 @@ def _resize(rgb_coded: Bytes, scale: float) -> Bytes:
     return np.asarray(cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _exposed(rgb_coded: Bytes) -> Bytes:
-    """Brighter or darker in linear light, all channels alike, with a soft shoulder in place of clipping."""
+def exposed(rgb_coded: Bytes) -> Bytes:
+    """Brighter or darker in linear light, all channels alike, with a soft shoulder in place of clipping.
+
+    Its middle green comes to lie at `MIDDLE_CODE`.
+    """
     middle = float(np.clip(np.median(rgb_coded[..., 1]), 10, 250))
     codes = (np.arange(256) / 255) * (MIDDLE_CODE / middle)
     above = np.maximum(codes**2.2 - 0.8, 0)
@@ -111,10 +115,33 @@ def _enlarge(plane: Floats, width: int, height: int) -> Floats:
 
 
 def judge(network: cv2.dnn.Net, rgb_coded: Bytes) -> list[Floats]:
-    """A network over a whole picture, (H, W, 3) uint8: four (H, W) float32 in the order of Shares."""
+    """A network over a whole picture, (H, W, 3) uint8: four (H, W) float32 in the order of Shares.
+
+    The network takes and gives squares of 2 x 2 pixels, and gives its answer before the softmax
+    (models/sward.md): at full size OpenCV's layers spend a third of its time on a few milliseconds' work.
+    """
     height, width = rgb_coded.shape[:2]
-    down, right = (_MARGIN + -(side + _MARGIN) % _STRIDE for side in (height, width))
-    framed = cv2.copyMakeBorder(rgb_coded, _MARGIN, down, _MARGIN, right, cv2.BORDER_REFLECT)
-    out = models.run(network, np.asarray(cv2.dnn.blobFromImage(framed, 1 / 255), np.float32))[0]
-    rows, cols = slice(_MARGIN, _MARGIN + height), slice(_MARGIN, _MARGIN + width)
-    return [np.ascontiguousarray(plane[rows, cols]) for plane in out]
+    rim = _MARGIN + 1  # one more, which the first layer uses up
+    down, right = (rim + -(side + _MARGIN) % _STRIDE for side in (height, width))
+    framed = cv2.copyMakeBorder(rgb_coded, rim, down, rim, right, cv2.BORDER_REFLECT)
+    squares = framed.reshape(framed.shape[0] // 2, 2, framed.shape[1] // 2, 2, 3).transpose(4, 1, 3, 0, 2)
+    planes = squares.astype(np.float32, order="C").reshape(1, 12, *squares.shape[3:])
+    logits = models.run(network, planes)[0]
+    rows, cols = (-(-side // 2) for side in (height, width))
+    first = _MARGIN // 2
+    shares = _shares(logits[:, first : first + rows, first : first + cols])
+    return list(shares[:, :height, :width])
+
+
+def _shares(logits: Floats) -> Floats:
+    """Softmax of four classes in squares of 2 x 2, (16, rows, cols), laid out as (4, 2 rows, 2 cols)."""
+    rows, cols = logits.shape[1:]
+    shares = np.empty((4, rows, 2, cols, 2), np.float32)
+    for top in range(0, rows, _STRIP):
+        part = logits[:, top : top + _STRIP].reshape(4, -1)
+        part = np.asarray(cv2.exp(part - part.max(axis=0)))  # the largest taken off: exp can't overflow
+        part /= part.sum(axis=0)
+        squares = part.reshape(4, 2, 2, -1, cols)
+        for y, x in np.ndindex(2, 2):
+            shares[:, top : top + _STRIP, y, :, x] = squares[:, y, x]
+    return shares.reshape(4, 2 * rows, 2 * cols)
