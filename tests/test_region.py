@@ -1,14 +1,16 @@
 """The lawn's region: the network as exported, and the geometry on its map."""
 
+import json
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from turfeye import region
+from turfeye import cells, gather, glance, photo, region
 from turfeye.errors import ModelError, PhotoError, ViewError
 from turfeye.models import load_network
+from turfeye.records import View
 
 LAWN = np.array([[60.0, 400.0], [560.0, 430.0], [420.0, 120.0], [170.0, 110.0]])  # an outline's order
 SHAPE = (480, 640)
@@ -148,31 +150,67 @@ def test_two_corners_are_no_outline():
         region.check_corners(painted(LAWN), LAWN[:2])
 
 
+def seen_as_other(*boxes):
+    """Share of "other" (H, W): 0.9 in boxes of (top, bottom, left, right), else none."""
+    other = np.zeros(SHAPE, np.float32)
+    for top, bottom, left, right in boxes:
+        other[top:bottom, left:right] = 0.9
+    return other
+
+
 def test_things_on_the_lawn_are_taken_out_and_its_edge_is_not():
     found = painted(LAWN)
     found[260:330, 300:330] = 0.05  # somebody
+    other = seen_as_other((260, 330, 300, 330), (0, 480, 0, 150))  # and paving
     shifted = LAWN + np.array([-3, 2])  # marked a little off: slivers along two sides
-    mask = region.standing_on(found, shifted)
+    mask = region.standing_on(found, shifted, other)
     assert mask[262:328, 302:328].all()
     assert mask.sum() < 1.5 * 70 * 30
-    assert not region.standing_on(painted(LAWN), LAWN).any()
+    assert not region.standing_on(painted(LAWN), LAWN, seen_as_other()).any()
 
 
-def test_a_doubted_bare_patch_is_no_thing():
+@pytest.mark.parametrize(
+    ("lawn", "other", "taken"),
+    [
+        (0.05, True, True),
+        (0.6, True, True),  # the network doubts, the classifier is sure
+        (0.35, False, False),  # a bare patch that the network doubts
+        (0.05, False, False),  # wrongly sure: the classifier sees soil there
+        (0.98, True, False),  # soil that the classifier takes for other, and the network for lawn
+    ],
+)
+def test_network_and_classifier_are_heard_together(lawn, other, taken):
     found = painted(LAWN)
-    found[260:330, 300:360] = 0.35
-    assert not region.standing_on(found, LAWN).any()
-    found[260:330, 300:360] = 0.05  # wrongly sure: the classifier sees soil there
-    other = np.zeros(SHAPE, np.float32)
-    assert not region.standing_on(found, LAWN, other=other).any()
-    other[260:330, 300:360] = 0.9
-    assert region.standing_on(found, LAWN, other=other)[265:325, 305:355].all()
+    found[260:330, 300:360] = lawn
+    mask = region.standing_on(found, LAWN, seen_as_other(*[(260, 330, 300, 360)] * other))
+    assert mask[265:325, 305:355].all() if taken else not mask.any()
 
 
 def test_standing_somebody_at_full_size():
     big = cv2.resize(painted(LAWN), (2560, 1920))
     big[1000:1300, 1200:1320] = 0.0
-    mask = region.standing_on(big, LAWN * 4 + 1.5)
+    other = cv2.resize(seen_as_other((250, 325, 300, 330)), (2560, 1920))
+    mask = region.standing_on(big, LAWN * 4 + 1.5, other)
     assert mask.shape == big.shape
     assert mask[1010:1290, 1210:1310].all()
     assert mask.sum() < 1.5 * 300 * 120
+
+
+def test_cells_under_a_thing_are_not_seen_and_the_others_stay():
+    """A rendered garden kept out of the training, a bird bath on its worn lawn, with truth."""
+    place = Path(__file__).parent / "data/rendered/gardens/garden-5045"
+    recipe = json.loads(place.with_suffix(".json").read_text())
+    picture = photo.read(place.with_suffix(".jpg"))
+    camera = (recipe["camera_matrix"], recipe["rotation"], recipe["translation"])
+    seen = View("lawn", picture.size_px, *map(np.array, camera), focal_from="given", corner_sd_px=1.0)
+    grid = cells.lawn_grid(np.array(recipe["recipe"]["outline_m"]), 0.5)
+    table = glance.look_through(picture, seen, grid, sighting=None).table
+    lawn = cv2.imread(f"{place}-lawn.png", cv2.IMREAD_GRAYSCALE) > 127
+    shown = gather.Gather(seen, grid, lawn.shape).mean(lawn, np.ones(lawn.shape, bool))
+    shown = shown[table.row * grid.cols + table.col]
+    asked = (table.zenith_deg < cells.MAX_ZENITH_DEG) & (table.gsd_mm < cells.MAX_GSD_MM)
+    covered = asked & (shown < 0.4)
+    clear = asked & (shown > 0.98) & (table.seen > 0)
+    assert covered.sum() >= 2
+    assert (table.why[covered] == "something lies on it").all()
+    assert (table.why[clear] == "something lies on it").mean() < 0.03

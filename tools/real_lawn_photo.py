@@ -22,6 +22,7 @@ import cv2
 import numpy as np
 
 from turfeye.region import lawn_region, propose_outline, standing_on
+from turfeye.sward import classify
 
 NOTEBOOK = "colour_demosaicing/examples/examples_bayer.ipynb"
 WHICH = 5  # of the notebook's pictures: the whole photo, demosaiced by Menon's method
@@ -59,9 +60,8 @@ def main() -> None:
           f"elsewhere taken for lawn {(found & ~truth).sum() / (~truth).sum():.4f}")  # fmt: skip
     outline = propose_outline(region)
     print("proposed outline", np.round(outline).astype(int).tolist())
-    print(
-        f"taken for things standing on it: {standing_on(region, outline).sum() / truth.sum():.3f} of the lawn"
-    )
+    things = standing_on(region, outline, classify(rgb).other)
+    print(f"taken for things standing on it: {things.sum() / truth.sum():.3f} of the lawn")
     if args.out:
         drawn = rgb[..., ::-1].copy()
         drawn[found] = drawn[found] // 2 + np.array([0, 0, 127], np.uint8)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from turfeye.records import (
     Grid,
     Look,
     Photo,
+    Shares,
     Sighting,
     View,
 )
@@ -114,6 +116,8 @@ def look_through(
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
     found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
+    if grid.outline_m is not None and lawn is not None:
+        found = _with_things(found, rgb_coded, shares, view.project(small, grid.outline_m))
     fault, reasons = found.fault, found.reasons
     if lawn is not None and find_lawn:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
@@ -129,6 +133,15 @@ def look_through(
         correction=correction,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def _with_things(found: faults.Faults, rgb_coded: Bytes, shares: Shares, corners_px: Floats) -> faults.Faults:
+    """What stands on the outlined lawn among the faults; where there is surely lawn, nothing does."""
+    lawn = region.lawn_region(rgb_coded)
+    doubted = (found.fault == faults.THING) & (lawn >= region.SURELY_LAWN)
+    fault = np.where(doubted, 0, found.fault)
+    things = region.standing_on(lawn, corners_px, shares.other) & (fault == 0)
+    return replace(found, fault=np.where(things, faults.THING, fault).astype(np.uint8))
 
 
 def _inside_outline(grid: Grid, seen: View) -> Flags | None:

@@ -22,7 +22,10 @@ LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the 
 CORNERS = (4, 8)
 PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
 DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
-SURE = 0.2  # mean probability of being lawn below which something on the lawn is a thing, not a bare patch
+SURE = 0.2  # probability of being lawn below which something on the lawn is a thing, not a bare patch
+DOUBTED = 0.8  # so far the sward classifier's word counts that something is neither grass, straw nor soil
+LEAST_OTHER = 0.1  # of a thing that the classifier must take for other, or it may be a bare patch after all
+SURELY_LAWN = 0.95  # from here on nothing stands there, whatever the classifier takes it for
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
 
 
@@ -130,12 +133,12 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
     return score, f"{words} (agreement {score:.0%})"
 
 
-def standing_on(region: Floats, outline_px: Floats, *, other: Floats | None = None) -> Flags:
+def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:
     """What stands or lies on the lawn (people, a dog, furniture): inside the outline, but not lawn.
 
-    Slivers along the outline are the outline's own error and are left alone. A bare patch that the network
-    doubts must not be lost: only what it is sure of counts, and with ``other`` also what the sward classifier
-    takes for neither grass, straw nor soil.
+    The network and the sward classifier are heard together: what the network is sure is no lawn, and what it
+    doubts where the classifier sees neither grass, straw nor soil. A bare patch that only the network doubts
+    stays lawn, as do slivers along the outline, which are the outline's own error.
 
     Parameters
     ----------
@@ -148,22 +151,20 @@ def standing_on(region: Floats, outline_px: Floats, *, other: Floats | None = No
     (H, W) bool, to be taken out of the cells.
     """
     scale = min(1.0, WORK_PX / max(region.shape))
-    small = _resized(region, scale)
-    corners = np.asarray(outline_px, np.float64)
-    inside = _inside(corners, small.shape, scale)
+    small, seen = _resized(region, scale), _resized(np.asarray(other, np.float32), scale)
+    inside = _inside(np.asarray(outline_px, np.float64), small.shape, scale)
     margin = max(round(0.01 * max(small.shape)), 2)
     deep = cv2.erode(inside.astype(np.uint8), _disc(margin)).astype(bool)
-    count, label, stats, _ = cv2.connectedComponentsWithStats((inside & (small < 0.5)).astype(np.uint8))
+    strange = inside & ((small < SURE) | ((seen > 0.5) & (small < DOUBTED)))
+    opened = cv2.morphologyEx(strange.astype(np.uint8), cv2.MORPH_OPEN, _disc(margin))
+    count, label, stats, _ = cv2.connectedComponentsWithStats(opened)
     area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
-    keep = (area >= max(6e-5 * small.size, 6)) & (np.bincount(label[deep], minlength=count) > 0.3 * area)
-    keep &= np.bincount(label.ravel(), small.ravel(), minlength=count) < SURE * area
-    if other is not None:
-        seen = _resized(np.asarray(other, np.float32), scale)
-        keep &= np.bincount(label.ravel(), seen.ravel(), minlength=count) > 0.5 * area
+    keep = np.bincount(label[deep], minlength=count) > 0.3 * area
+    keep &= np.bincount(label.ravel(), seen.ravel(), minlength=count) > LEAST_OTHER * area
     keep[0] = False
     grown = cv2.dilate(keep[label].astype(np.uint8), _disc(max(margin // 3, 1)))
     full = cv2.resize(grown, region.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
-    return np.asarray(full & _inside(corners, region.shape, 1.0), bool)
+    return np.asarray(full & _inside(np.asarray(outline_px, np.float64), region.shape, 1.0), bool)
 
 
 def _main_part(region: Floats) -> tuple[Flags, float]:
