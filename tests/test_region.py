@@ -206,7 +206,8 @@ def test_cells_under_a_thing_are_not_seen_and_the_others_stay():
     grid = cells.lawn_grid(np.array(recipe["recipe"]["outline_m"]), 0.5)
     table = glance.look_through(picture, seen, grid, sighting=None).table
     lawn = cv2.imread(f"{place}-lawn.png", cv2.IMREAD_GRAYSCALE) > 127
-    shown = gather.Gather(seen, grid, lawn.shape).mean(lawn, np.ones(lawn.shape, bool))
+    pixels = gather.Gather(seen, grid, lawn.shape)
+    shown = pixels.mean(pixels.block_means(lawn))
     shown = shown[table.row * grid.cols + table.col]
     asked = (table.zenith_deg < cells.MAX_ZENITH_DEG) & (table.gsd_mm < cells.MAX_GSD_MM)
     covered = asked & (shown < 0.4)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from copy import copy
+from functools import cached_property
+
 import cv2
 import numpy as np
 
@@ -44,42 +47,52 @@ class Gather:
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=-1,
         )
-        weight = _pixel_area(plane, width, height)
-        self.pixels = np.flatnonzero((warped >= 0) & (weight > 0))
-        self.block_of_pixel = warped.ravel()[self.pixels].astype(np.intp)
-        self._weight = weight.ravel()[self.pixels]
+        self._weight = _pixel_area(plane, width, height).ravel()
+        self._weight[warped.ravel() < 0] = 0
+        self.block_of_pixel = np.maximum(warped, 0).ravel().astype(np.intp)
+
+    def only(self, usable: Flags) -> Gather:
+        """The same pixels, of which only these count."""
+        some = copy(self)
+        vars(some).pop("block_area", None)  # no longer theirs
+        some._weight = np.where(usable.ravel(), self._weight, 0)
+        return some
+
+    def cell_of(self, pixels: Whole) -> Whole:
+        """The cell that each of these pixels shows, given by place in the flat picture."""
+        return self.cell_of_block[self.block_of_pixel[pixels]]
 
     @property
-    def cell_of_pixel(self) -> Whole:
-        """(pixels,) the cell that each gathered pixel shows."""
-        return self.cell_of_block[self.block_of_pixel]
+    def shown(self) -> Flags:
+        """(H * W,) pixels that count and show a cell."""
+        return self._weight > 0
 
-    def block_sums(self, values: Floats | Flags, usable: Flags) -> Floats:
-        """(blocks,) of area times value over the usable pixels."""
-        weight = self._weight * usable.ravel()[self.pixels]
-        return np.asarray(
-            np.bincount(self.block_of_pixel, weight * values.ravel()[self.pixels], minlength=self.blocks),
-            float,
-        )
-
-    def block_area(self, usable: Flags) -> Floats:
+    @cached_property
+    def block_area(self) -> Floats:
         """(blocks,) square metres shown."""
-        sums = np.bincount(
-            self.block_of_pixel, self._weight * usable.ravel()[self.pixels], minlength=self.blocks
-        )
-        return np.asarray(sums, float)
+        return self._block_sums(self._weight)
+
+    def block_means(self, values: Floats | Flags) -> Floats:
+        """(blocks,) area-weighted mean of what the pixels (H, W) show; NaN where nothing is shown."""
+        return divide(self._block_sums(self._weight * values.ravel()), self.block_area)
+
+    def mean(self, blocks: Floats) -> Floats:
+        """(cells,) area-weighted mean of the blocks of each; NaN where nothing is shown."""
+        known = np.where(self.block_area > 0, self.block_area * blocks, 0)
+        return divide(self.to_cells(known), self.to_cells(self.block_area))
+
+    def areas(self, kind: Whole, kinds: int) -> Floats:
+        """(kinds, cells) square metres shown of each kind of pixel, ``kind`` (H, W) below ``kinds``."""
+        place = kind.ravel() * np.intp(self.blocks) + self.block_of_pixel
+        blocks = np.bincount(place, self._weight, minlength=kinds * self.blocks).astype(float)
+        return np.stack([self.to_cells(part) for part in np.split(blocks, kinds)])
 
     def to_cells(self, blocks: Floats) -> Floats:
         """(cells,) sums over the blocks of each."""
         return np.asarray(np.bincount(self.cell_of_block, blocks, minlength=self.count), float)
 
-    def area(self, usable: Flags) -> Floats:
-        """(cells,) square metres shown."""
-        return self.to_cells(self.block_area(usable))
-
-    def mean(self, values: Floats | Flags, usable: Flags) -> Floats:
-        """(cells,) area-weighted mean; NaN where nothing is shown."""
-        return divide(self.to_cells(self.block_sums(values, usable)), self.area(usable))
+    def _block_sums(self, weight: Floats) -> Floats:
+        return np.asarray(np.bincount(self.block_of_pixel, weight, minlength=self.blocks), float)
 
 
 def divide(total: Floats, by: Floats) -> Floats:
@@ -120,4 +133,5 @@ def _pixel_area(plane: Floats, width: int, height: int) -> Floats:
     inverse_depth = y[:, None] + x[None, :]
     det = np.float32(abs(np.linalg.det(to_lawn)))
     positive = np.maximum(inverse_depth, np.float32(1e-9))
-    return np.where(inverse_depth > 1e-6, det / (positive * positive * positive), np.float32(0))
+    area = np.where(inverse_depth > 1e-6, det / (positive * positive * positive), np.float32(0))
+    return area.astype(np.float64)  # sums are in double: so no sum converts it again
