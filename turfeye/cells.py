@@ -128,19 +128,22 @@ def measure(
     shape = shares.green.shape
     fault = np.zeros(shape, np.uint8) if fault is None else fault
     other_light = np.zeros(shape, bool) if other_light is None else other_light
-    cells = Gather(seen, grid, shape)
+    everything = Gather(seen, grid, shape)
+    cells = everything.only(fault == 0)
     centres = grid.centres_m().reshape(-1, 2)
     zenith, gsd = view.zenith_deg(seen, centres), view.gsd_mm(seen, centres)
 
-    usable = fault == 0
     inside = _inside(grid)
-    seen_share = np.clip(divide(cells.area(usable), grid.cell_m**2 * inside), 0, 1)
-    classes = {name: cells.mean(getattr(shares, name), usable) for name in CLASSES}
-    cover, view_se, sampling_se = _straight_down(cells, shares.green, usable, seen, seen_share)
-    shade = cells.mean(other_light, usable)
-    why = _why(cells, fault, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
+    areas = everything.areas(fault, len(reasons))
+    seen_share = np.clip(divide(areas[0], grid.cell_m**2 * inside), 0, 1)
+    means = {name: cells.block_means(getattr(shares, name)) for name in CLASSES}
+    classes = {name: cells.mean(values) for name, values in means.items()}
+    cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share)
+    shade = cells.mean(cells.block_means(other_light))
+    why = _why(areas, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
     withheld = (why == "") & (shade > MAX_OTHER_LIGHT)
-    colours = _colours(cells, rgb_linear, shares.green, usable & ~other_light, corrected=corrected)
+    coloured = (shares.green >= GREEN) & ~other_light
+    colours = _colours(cells, rgb_linear, coloured, corrected=corrected)
     colours = {name: np.where(withheld, np.nan, values) for name, values in colours.items()}
     cover_se = np.sqrt(
         sampling_se**2
@@ -202,11 +205,12 @@ def measure_picture(
     rows = max(1, int(height // side))
     grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
     fault = np.zeros((height, width), np.uint8) if fault is None else fault
-    cells = Gather(flat, grid, (height, width))
-    seen_share = np.clip(cells.area(fault == 0) / side**2, 0, 1)
-    means = {name: cells.mean(getattr(shares, name), fault == 0) for name in CLASSES}
-    lost = np.array([cells.area(fault == i) for i in range(1, max(len(reasons), 2))])
-    worst = np.array([*reasons[1:], "unusable"])[lost.argmax(axis=0)]
+    everything = Gather(flat, grid, (height, width))
+    cells = everything.only(fault == 0)
+    areas = everything.areas(fault, max(len(reasons), 2))
+    seen_share = np.clip(areas[0] / side**2, 0, 1)
+    means = {name: cells.mean(cells.block_means(getattr(shares, name))) for name in CLASSES}
+    worst = np.array([*reasons[1:], "unusable"])[areas[1:].argmax(axis=0)]
     why = np.where(seen_share < MIN_SEEN, worst, "")
     cover = means.pop("green")
     se = np.hypot(_classifier_se(cover, np.array(UNPLACED_GSD_MM), accuracy or Accuracy()), UNPLACED_SE)
@@ -229,15 +233,14 @@ def _inside(grid: Grid) -> Floats:
 
 
 def _straight_down(
-    cells: Gather, green: Floats, usable: Flags, seen: View, seen_share: Floats
+    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Cover as from straight above, its error from the view angle, and from what was not seen.
 
     The gap-fraction model is bent, so it is applied block by block: a bare half and a dense half of one
     cell must not be taken for a thin whole.
     """
-    area = cells.block_area(usable)
-    as_seen = divide(cells.block_sums(green, usable), area)
+    area = cells.block_area
     zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
     down = view.straight_down(as_seen, zenith)
     slack = view.straight_down_se(as_seen, zenith)
@@ -254,19 +257,16 @@ def _straight_down(
     return cover, view_se, sampling_se
 
 
-def _colours(
-    cells: Gather, rgb_linear: Floats, green: Floats, usable: Flags, *, corrected: bool
-) -> dict[str, Floats]:
+def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: bool) -> dict[str, Floats]:
     """Mean colour of each cell's green pixels, and the spread of the index."""
     names = ("dgci", "dgci_sd", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
     nothing = np.full(cells.count, np.nan)
     if not corrected:
         return dict.fromkeys(names, nothing)
-    wanted = ((green >= GREEN) & usable).ravel()[cells.pixels]
-    step = max(1, int(wanted.sum()) // MOST_COLOURED)
-    picked = np.flatnonzero(wanted)[::step]
-    cell = cells.cell_of_pixel[picked]
-    linear = rgb_linear.reshape(-1, 3)[cells.pixels[picked]]
+    wanted = np.flatnonzero(coloured.ravel() & cells.shown)
+    picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
+    cell = cells.cell_of(picked)
+    linear = rgb_linear.reshape(-1, 3)[picked]
     coded = colour.encode(np.clip(linear, 0, 1))
     dgci = colour.dgci(coded)
     lab = colour.lab(linear)
@@ -303,8 +303,7 @@ def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
 
 
 def _why(
-    cells: Gather,
-    fault: Whole,
+    areas: Floats,
     reasons: tuple[str, ...],
     seen_share: Floats,
     angle_and_place: tuple[Floats, Floats, Floats],
@@ -312,9 +311,8 @@ def _why(
 ) -> Words:
     """(cells,) why a cell is not seen, "" where it is; the weightiest reason first."""
     zenith, gsd, placed = angle_and_place
-    in_picture = cells.area(np.ones(fault.shape, bool)) / (grid.cell_m**2 * np.maximum(_inside(grid), 1e-9))
-    lost = np.array([cells.area(fault == i) for i in range(1, len(reasons))]).reshape(-1, cells.count)
-    worst = np.array(reasons[1:])[lost.argmax(axis=0)] if len(lost) else np.full(cells.count, "", dtype="<U1")
+    in_picture = areas.sum(axis=0) / (grid.cell_m**2 * np.maximum(_inside(grid), 1e-9))
+    worst = np.array(reasons)[areas[1:].argmax(axis=0) + 1] if len(reasons) > 1 else np.full(len(zenith), "")
     oblique = np.char.add(
         np.char.add("too oblique: ", np.round(np.nan_to_num(zenith, nan=90)).astype(int).astype(str)),
         "° from straight down",
