@@ -197,4 +197,4 @@ def test_bare_holes_before_the_work():
     assert found[0].area_m2 == pytest.approx(np.pi * 0.81, rel=0.1)
     assert found[1].area_m2 == pytest.approx(np.pi * 0.49, rel=0.12)
     assert found[0].deficit == pytest.approx(0.95, abs=0.06)
-    assert "bare soil, where the lawn around it has 10%" in found[0].because
+    assert "bare soil, where the lawn around it has 10 %" in found[0].because

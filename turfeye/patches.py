@@ -12,6 +12,7 @@ import numpy as np
 
 from turfeye.places import Place, core_of, in_or_out, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
+from turfeye.words import per_cent
 
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
@@ -103,8 +104,11 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
         inside = place.pick(labels) == number
         level = float(np.max(table.bare[inside]))
         share = np.where(near & known, (table.bare - own) / (level - own), 0.0)
-        se = np.where(known, table.cover_se, 0.0) / (level - own)
-        text = f"{level:.0%} bare soil, where the lawn around it has {own:.0%}"
+        # A lawn is never bare by the same share everywhere: its own spread is no part of the hole.
+        spread = robust_sd(table.bare[around]) if around.any() else 0.0
+        se = np.where(known, np.hypot(np.nan_to_num(table.cover_se), spread), 0.0) / (level - own)
+        share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se))
+        text = f"{per_cent(level)} bare soil, where the lawn around it has {per_cent(own)}"
         patch = outlined(
             "bare", table, place, share, known, inside, se, deficit=level, how_sure=1.0, because=text
         )
