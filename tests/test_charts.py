@@ -197,7 +197,7 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
     title = "Ferry Cottage, back: 3 patches"
     for figure in (
         charts.state_map(answer.outlook, ground=ground),
-        charts.plan_picture(answer.plan, ground=ground, title=title, subtitle="Pull a tape " * 12),
+        charts.plan_picture(answer.plan.tasks, ground=ground, title=title, subtitle="Pull a tape " * 12),
         charts.season_curve(
             answer.course, target=(answer.target_age_days, 0.9), subtitle=answer.outlook.lawn.sentence
         ),
@@ -218,7 +218,7 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
 
 def test_a_plan_with_nothing_to_do(answer: Answer) -> None:
     nothing = replace(answer.plan, tasks=())
-    data = drawing.png(charts.plan_picture(nothing, ground=sheet.ground(answer.lawn), title="t"))
+    data = drawing.png(charts.plan_picture(nothing.tasks, ground=sheet.ground(answer.lawn), title="t"))
     assert len(np.unique(pixels(data).reshape(-1, 3), axis=0)) > 5
 
 

@@ -15,7 +15,12 @@ from turfeye.renovation import materials
 from turfeye.workplan import PlanSettings
 
 GRID = Grid(0.5, 0.0, 0.0, rows=12, cols=18)
+OUTLINE = np.array([[0, 0], [9, 0], [9, 6], [0, 6.0]])
 RYE = mixes.get("perennial ryegrass")
+
+
+def listed(table, mix=RYE, **options):
+    return materials(table, mix, outline_m=OUTLINE, **options)
 
 
 def survey(*, hole=True, pale=True):
@@ -42,43 +47,57 @@ def survey(*, hole=True, pale=True):
 
 
 def test_what_to_load():
-    found = materials(survey(), RYE, fill_mm=40)
-    hole = found.bare[0]
-    area = round(hole.area_m2, 2)
+    found = listed(survey(), fill_mm=40)
+    hole = found.tasks[0].patch
+    area = hole.area_m2
     assert area == pytest.approx(1.5, rel=0.1)
-    by_what = {line.what: line for line in found.lines}
+    by_what = {f"{line.place}: {line.what}": line for line in found.lines}
     # 1 mm over 1 m2 is 1 L
-    assert by_what["bare patch 1: fill"].amount == math.ceil(round(400 * area, 6)) / 10
+    assert by_what["bare place 1: fill"].amount == math.ceil(round(400 * area, 6)) / 10
     new = RYE.rate_g_m2("new")
-    assert by_what["bare patch 1: seed"].amount == pytest.approx(new * area * 0.9, abs=1)
-    assert "rate for new lawns" in by_what["bare patch 1: seed"].because
+    assert by_what["bare place 1: seed"].amount == pytest.approx(new * area * 0.9, abs=1)
+    assert "rate for new lawns" in by_what["bare place 1: seed"].because
     rest = round(54 - area, 2)
     assert by_what["whole lawn: seed"].amount == pytest.approx(35 * rest, abs=0.5)
     assert by_what["whole lawn: dressing"].amount == pytest.approx(5 * rest, abs=0.1)
-    assert by_what["pale patch 1"].amount == pytest.approx(1.0, rel=0.15)
-    assert "look there" in by_what["pale patch 1"].because
+    look = by_what["pale place 2: look, then lift or treat"]
+    assert look.amount == pytest.approx(1.0, rel=0.15)
+    assert "look there" in look.because
+
+
+def test_marked_places_are_found_by_tape():
+    found = listed(survey())
+    corners = dict(zip("ABCD", OUTLINE, strict=True))
+    for task in found.tasks:
+        for corner, length in (
+            (task.tape.corner_a, task.tape.from_a_m),
+            (task.tape.corner_b, task.tape.from_b_m),
+        ):
+            assert np.hypot(*(corners[corner] - (task.patch.x_m, task.patch.y_m))) == pytest.approx(length)
+    assert [task.patch.number for task in found.tasks] == [1, 2]
+    assert found.tasks[0].dressing_l == found.fill_l
 
 
 def test_totals_are_rounded_up():
-    found = materials(survey(), RYE)
+    found = listed(survey())
     assert found.seed_g == sum(line.amount for line in found.lines if line.unit == "g")
     assert found.seed_kg * 1000 >= found.seed_g * 1.1 - 1e-6
     assert found.seed_kg * 1000 < found.seed_g * 1.1 + 100
-    assert found.dressing_bags == math.ceil(round((54 - round(found.bare[0].area_m2, 2)) / 9, 6))
-    assert sum(found.heaps_g) == next(line.amount for line in found.lines if line.what == "whole lawn: seed")
+    assert found.dressing_bags == math.ceil(round((54 - found.tasks[0].patch.area_m2) / 9, 6))
+    assert sum(found.heaps_g) == found.lines[0].amount
     assert f"{found.seed_kg:.1f} kg of perennial ryegrass" in found.sentence
     assert any("buried cables" in text for text in found.cautions)
 
 
 def test_only_the_marked_places():
-    found = materials(survey(pale=False), RYE, whole_lawn=False)
+    found = listed(survey(pale=False), whole_lawn=False)
     assert {line.unit for line in found.lines} == {"g", "L"}
     assert found.dressing_bags == 0
     assert found.heaps_g == ()
 
 
 def test_sound_lawn_and_own_rate():
-    found = materials(survey(hole=False, pale=False), RYE, settings=PlanSettings(rate_g_m2=20, spare_pct=0))
+    found = listed(survey(hole=False, pale=False), settings=PlanSettings(rate_g_m2=20, spare_pct=0))
     assert found.seed_g == 1080
     assert found.seed_kg == 1.1
     assert found.fill_l == 0
@@ -94,9 +113,9 @@ def test_half_seen_is_said_and_nothing_seen_is_refused():
         state=np.where(half, "seen", "not seen"),
         bare=np.where(half, table.bare, np.nan),
     )
-    assert "The survey shows 50% of the lawn" in materials(part, RYE).sentence
+    assert "The survey shows 50 % of the lawn" in listed(part).sentence
     gone = replace(table, seen=np.zeros(len(table)), state=np.full(len(table), "not seen"))
     with pytest.raises(LawnError, match="shows none of the lawn"):
-        materials(gone, RYE)
+        listed(gone)
     with pytest.raises(LawnError, match="fill_mm must be 0 or more"):
-        materials(table, RYE, fill_mm=-1)
+        listed(table, fill_mm=-1)

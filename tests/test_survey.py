@@ -244,3 +244,55 @@ def test_corners_that_no_camera_could_see_are_refused(tmp_path):
     )
     with pytest.raises(SeasonError, match="marks that fit none"):
         survey.season(folder, today=dt.date.max)
+
+
+@pytest.fixture(scope="module")
+def garden_before(tmp_path_factory):
+    """The sample lawn's last photo, filed as a survey before the work of a lawn that has no sowing."""
+    folder = tmp_path_factory.mktemp("before") / "old-lawn"
+    lawn.new(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
+    with (SAMPLES / "ferry-cottage/truth/corners.csv").open() as file:
+        rows = [r for r in csv.DictReader(file) if r["photo"] == "2026-05-06-window.jpg"]
+    corners = [(float(r["x_px"]), float(r["y_px"])) for r in rows if r["what"] != "card"]
+    photo = SAMPLES / "ferry-cottage/photos/2026-05-06-window.jpg"
+    survey.add(folder, [photo], view="window", corners_px=corners, before=True)
+    return folder
+
+
+def test_what_to_bring_before_the_work(garden_before):
+    found = survey.before(garden_before).materials
+    # By the sample's recipe nothing grows in an ellipse of 0.62 by 0.50 m about (0.75, 2.6).
+    (hole,) = (task for task in found.tasks if task.patch.kind == "bare")
+    assert hole.patch.area_m2 == pytest.approx(np.pi * 0.62 * 0.50, rel=0.1)
+    assert np.hypot(hole.patch.x_m - 0.75, hole.patch.y_m - 2.6) < 0.10
+    assert found.area_m2 == pytest.approx(22.10, abs=0.01)  # the outline's own, by the shoelace formula
+    by_what = {(line.place, line.what): line.amount for line in found.lines}
+    rest = round(found.area_m2 - hole.patch.area_m2, 2)
+    assert by_what["whole lawn", "seed"] == pytest.approx(35 * rest, abs=0.5)  # 35 g/m²: the mix's rate
+    assert by_what["whole lawn", "dressing"] == pytest.approx(5 * rest, abs=0.1)  # 1 mm over 1 m² is 1 L
+    assert by_what["bare place 1", "fill"] == pytest.approx(30 * hole.patch.area_m2, abs=0.1)
+    assert found.dressing_bags == np.ceil(rest / 9)
+
+
+def test_the_list_is_printed_and_written(garden_before):
+    result = CliRunner().invoke(root, ["plan", str(garden_before), "--before", "--json"])
+    assert result.exit_code == 0, result.output
+    facts = json.loads(result.stdout)
+    assert facts["seed_g"] == sum(line["amount"] for line in facts["lines"] if line["unit"] == "g")
+    folder = garden_before / "results"
+    with (folder / "materials.csv").open() as file:
+        assert [row["place"] for row in csv.DictReader(file)] == [line["place"] for line in facts["lines"]]
+    assert json.loads((folder / "materials.json").read_text()) == facts
+    page = (folder / "materials.html").read_text()
+    assert f"{facts['seed_kg']:.1f} kg" in page
+    kept = {path: path.stat().st_mtime_ns for path in (folder / "cells").iterdir()}
+    words = CliRunner().invoke(root, ["plan", str(garden_before), "--before", "--mix", "fine fescue"])
+    assert "of fine fescue" in words.stdout
+    assert {path: path.stat().st_mtime_ns for path in (folder / "cells").iterdir()} == kept
+
+
+def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):
+    lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)])
+    result = CliRunner().invoke(root, ["plan", str(tmp_path / "new"), "--before"])
+    assert result.exit_code == 2
+    assert "--before --corner" in result.stderr

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from turfeye.course import Course
 from turfeye.lawn import Lawn
-from turfeye.records import STATES, Outlook, Patch, Season, WorkPlan
+from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
+from turfeye.renovation import Materials
 from turfeye.season import Temperatures
 from turfeye.words import day, per_cent
 from turfeye.workplan import PlanSettings
@@ -37,6 +39,20 @@ class Answer:
     def target_age_days(self) -> float:
         """Age on the target's date."""
         return float((self.season.target.date - self.season.sowing.date).days)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Before:
+    """A lawn before the work: what its survey shows, and what to bring."""
+
+    lawn: Lawn
+    table: CellTable  # each cell from the photo that shows it best
+    taken: date  # of the last photo
+    photos: tuple[str, ...]  # names in before/
+    materials: Materials
+    window: str  # when to sow, or why to wait
+    warnings: tuple[str, ...] = ()
+    files: tuple[Path, ...] = ()
 
 
 def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> PlanSettings:

@@ -5,6 +5,7 @@ Nothing is computed here. :mod:`turfeye.drawing` has the palette and the parts t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,7 +41,7 @@ from turfeye.drawing import (
     set_bounds,
     styled,
 )
-from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, WorkPlan
+from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, Task
 from turfeye.words import day
 
 if TYPE_CHECKING:
@@ -340,31 +341,35 @@ def _curve_legend(figure: Figure, course: Course, target: bool) -> None:
 
 # The plan
 
+LABEL_IN = 0.9  # a tape line shorter than this on paper has no room for its length beside the two marks
+
 
 @styled
-def plan_picture(plan: WorkPlan, *, ground: Ground, title: str, subtitle: str = "") -> Figure:
+def plan_picture(
+    tasks: Sequence[Task], *, ground: Ground, title: str, subtitle: str = "", litres_of: str = "dressing"
+) -> Figure:
     """The plan to print: patches with their numbers, tape lines from two named corners, and the table."""
-    rows = len(plan.tasks)
+    rows = len(tasks)
     table_in = 0.42 + 0.235 * max(rows, 1)
-    figure, axes, _ = lawn_axes(ground, legend_in=table_in + 0.15)
+    figure, axes, scale = lawn_axes(ground, legend_in=table_in + 0.15)
     draw_outline(axes, ground, fill="#f3f4ea")
     corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
-    for task in plan.tasks:
+    for task in tasks:
         patch = task.patch
         fill = KIND_FILL[patch.kind]
         axes.fill(*patch.outline_m.T, fc=fill, alpha=0.35, lw=0)
         axes.plot(*np.vstack([patch.outline_m, patch.outline_m[:1]]).T, color=fill, lw=1.4)
-    for task in plan.tasks:
+    for task in tasks:
         centre = np.array([task.patch.x_m, task.patch.y_m])
         for name, length in (
             (task.tape.corner_a, task.tape.from_a_m),
             (task.tape.corner_b, task.tape.from_b_m),
         ):
             if name in corners:
-                _tape(axes, corners[name], centre, length, labelled=rows <= 8)
-    for task in plan.tasks:
+                _tape(axes, corners[name], centre, length, labelled=rows <= 8 and length * scale > LABEL_IN)
+    for task in tasks:
         _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number))
-    _plan_table(figure, plan, table_in)
+    _plan_table(figure, tasks, table_in, litres_of)
     headline(figure, title, subtitle)
     return figure
 
@@ -389,14 +394,14 @@ def _badge(axes: Axes, x: float, y: float, text: str) -> None:
     axes.text(x, y, text, ha="center", va="center_baseline", fontsize=8, weight="bold", zorder=7)
 
 
-def _plan_table(figure: Figure, plan: WorkPlan, table_in: float) -> None:
+def _plan_table(figure: Figure, tasks: Sequence[Task], table_in: float, litres_of: str) -> None:
     """Patches in rows: what, where by tape, how much."""
     wide = figure.get_size_inches()[0]
     axes = place_axes(figure, 0.0, 0.15, wide, table_in)
     axes.set_xlim(0, wide)
     axes.set_ylim(0, table_in)
     frameless(axes)
-    names = ("patch", "area", "tape from", "", "seed", "dressing")
+    names = ("patch", "area", "tape from", "", "seed", litres_of)
     share = np.array([0.0, 0.20, 0.36, 0.56, 0.80, 1.0])
     left = 0.5 + share * (wide - 1.3)
     align = ("left", "right", "left", "left", "right", "right")
@@ -404,17 +409,17 @@ def _plan_table(figure: Figure, plan: WorkPlan, table_in: float) -> None:
     for x, name, ha in zip(left, names, align, strict=True):
         axes.text(x + (0.3 if ha == "right" else 0), y, name, fontsize=7.5, color=QUIET, ha=ha, va="center")
     axes.plot([0.5, wide - 0.5], [y - 0.13] * 2, color=LINE, lw=0.8)
-    for task in plan.tasks:
+    for task in tasks:
         y -= 0.235
         row = (
             f"{task.patch.number}  {task.patch.kind}",
             f"{task.patch.area_m2:.2f} m²",
             f"{task.tape.corner_a}  {task.tape.from_a_m:.2f} m",
             f"{task.tape.corner_b}  {task.tape.from_b_m:.2f} m",
-            f"{task.seed_g:.0f} g",
-            f"{task.dressing_l:.0f} L",
+            f"{task.seed_g:.0f} g" if task.seed_g else "–",
+            f"{task.dressing_l:.1f} L" if task.dressing_l else "–",
         )
         for x, text, ha in zip(left, row, align, strict=True):
             axes.text(x + (0.3 if ha == "right" else 0), y - 0.04, text, fontsize=8.5, ha=ha, va="center")
-    if not plan.tasks:
+    if not tasks:
         axes.text(wide / 2, y - 0.28, "nothing to do", fontsize=9, ha="center", va="center")

@@ -60,6 +60,7 @@ class Dressing:
     depth_mm: float | None = None
     bag_l: float | None = None
     bag_covers_m2: float | None = None
+    fill_mm: float | None = None  # of holes, before the work
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +132,11 @@ class Lawn:
     def area_m2(self) -> float:
         """Area inside the outline."""
         return signed_area(self.outline_m)
+
+    def photo_path(self, name: str) -> Path:
+        """Where a filed photo of this name lies: among the others, or those from before the work."""
+        path = self.photos_dir / name
+        return path if path.is_file() else self.before_dir / name
 
     def photos(self, *, before: bool = False) -> tuple[Path, ...]:
         """The filed photos, oldest first (their names begin with the time)."""

@@ -75,6 +75,7 @@ class DressingPart(_Part):
     depth_mm: float | None = Field(default=None, gt=0, le=100)
     bag_l: float | None = Field(default=None, gt=0)
     bag_covers_m2: float | None = Field(default=None, gt=0)
+    fill_mm: float | None = Field(default=None, ge=0, le=500)
 
 
 class SeasonPart(_Part):

@@ -1,4 +1,4 @@
-"""A work plan as text that other programs read: rows for ``plan.csv``, outlines as GeoJSON-shaped text."""
+"""A work plan, or a list of materials, as text for other programs: CSV, JSON, GeoJSON-shaped outlines."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 
 from turfeye.errors import LawnError
-from turfeye.records import SCHEMA, Floats, Patch, Task, WorkPlan
+from turfeye.records import SCHEMA, Floats, Patch, Tape, Task, WorkPlan
+from turfeye.renovation import Materials
 
 PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
 """The first columns of plan.csv, in order; new ones go to the end."""
-EXTRA_COLUMNS = (
-    *("kind", "area_se_m2", "how_sure", "corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m"),
-    "cautions",
-)
+TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
+EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions")
+MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *TAPE_COLUMNS)
 EARTH_M = 6_371_008.8
 """Mean radius of the earth (IUGG)."""
 
@@ -31,10 +31,72 @@ def rows(plan: WorkPlan) -> list[dict[str, Any]]:
 
 def plan_csv(plan: WorkPlan) -> str:
     """The text of plan.csv; unknown is empty."""
+    return _csv((*PLAN_COLUMNS, *EXTRA_COLUMNS), rows(plan))
+
+
+def plan_dict(plan: WorkPlan) -> dict[str, Any]:
+    """The plan for programs: its rows and its totals."""
+    return {
+        "schema": SCHEMA,
+        "sentence": plan.sentence,
+        "patches": rows(plan),
+        "seed_g": int(plan.seed_g),
+        "seed_spare_g": int(plan.seed_spare_g),
+        "dressing_l": _number(plan.dressing_l, 1),
+        "dressing_bags": plan.dressing_bags,
+        "window": plan.window,
+        "spreading": list(plan.spreading),
+        "dates": [{"date": when.isoformat(), "what": what} for when, what in plan.dates],
+        "cautions": list(plan.cautions),
+    }
+
+
+def material_rows(found: Materials) -> list[dict[str, Any]]:
+    """One dict a line of the list, with the tape distances of a marked place."""
+    tapes = {f"{task.patch.kind} place {task.patch.number}": task.tape for task in found.tasks}
+    return [
+        {
+            "place": line.place,
+            "what": line.what,
+            "area_m2": _number(line.area_m2, 2),
+            "amount": _number(line.amount, 2),
+            "unit": line.unit,
+            "because": line.because,
+            **(_tape(tapes[line.place]) if line.place in tapes else dict.fromkeys(TAPE_COLUMNS)),
+        }
+        for line in found.lines
+    ]
+
+
+def materials_csv(found: Materials) -> str:
+    """The text of materials.csv; unknown is empty."""
+    return _csv(MATERIAL_COLUMNS, material_rows(found))
+
+
+def materials_dict(found: Materials) -> dict[str, Any]:
+    """The list for programs: its lines and its totals."""
+    return {
+        "schema": SCHEMA,
+        "sentence": found.sentence,
+        "mix": found.mix,
+        "area_m2": _number(found.area_m2, 2),
+        "seen_share": _number(found.seen_share, 3),
+        "lines": material_rows(found),
+        "seed_g": found.seed_g,
+        "seed_kg": found.seed_kg,
+        "fill_l": found.fill_l,
+        "dressing_l": found.dressing_l,
+        "dressing_bags": found.dressing_bags,
+        "heaps_g": list(found.heaps_g),
+        "cautions": list(found.cautions),
+    }
+
+
+def _csv(columns: Sequence[str], lines: Sequence[dict[str, Any]]) -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, (*PLAN_COLUMNS, *EXTRA_COLUMNS), lineterminator="\n")
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows(plan))
+    writer.writerows(lines)
     return text.getvalue()
 
 
@@ -101,12 +163,18 @@ def _row(task: Task) -> dict[str, Any]:
         "kind": patch.kind,
         "area_se_m2": _number(patch.area_se_m2, 2),
         "how_sure": _number(patch.how_sure, 2),
+        **_tape(tape),
+        "cautions": " ".join(task.cautions),
+    }
+
+
+def _tape(tape: Tape) -> dict[str, Any]:
+    return {
         "corner_a": tape.corner_a,
         "from_a_m": _number(tape.from_a_m, 2),
         "corner_b": tape.corner_b,
         "from_b_m": _number(tape.from_b_m, 2),
         "tape_error_m": _number(tape.error_m, 2),
-        "cautions": " ".join(task.cautions),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +13,9 @@ from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix
 from turfeye.patches import bare, pale
-from turfeye.records import CellTable, Patch
+from turfeye.records import CellTable, Floats, Patch, Task
+from turfeye.tape import fix
+from turfeye.words import per_cent
 from turfeye.workplan import (
     PlanSettings,
     dressing_bags,
@@ -31,10 +34,11 @@ FILL_MM = 30.0
 class Material:
     """One line of the list."""
 
-    what: str
+    place: str  # "whole lawn", "bare place 1"
+    what: str  # "seed", "dressing", "fill" or "look, lift or treat"
     area_m2: float
     amount: float
-    unit: str  # "g", "L", "bags" or "m²"
+    unit: str  # "g", "L" or "m²"
     because: str
 
 
@@ -42,9 +46,9 @@ class Material:
 class Materials:
     """What to bring: lines by kind of work, totals rounded up, and where the marked places are."""
 
+    mix: str
     lines: tuple[Material, ...]
-    bare: tuple[Patch, ...]
-    pale: tuple[Patch, ...]
+    tasks: tuple[Task, ...]  # the marked places by tape, numbered through; their litres are of fill
     area_m2: float  # of the lawn
     seen_share: float  # of it that the survey shows
     seed_g: int
@@ -56,11 +60,17 @@ class Materials:
     cautions: tuple[str, ...]
     sentence: str
 
+    @property
+    def pale_m2(self) -> float:
+        """Area of the pale places together."""
+        return sum(task.patch.area_m2 for task in self.tasks if task.patch.kind == "pale")
+
 
 def materials(
     table: CellTable,
     mix: Mix,
     *,
+    outline_m: Floats,
     fill_mm: float = FILL_MM,
     whole_lawn: bool = True,
     settings: PlanSettings | None = None,
@@ -82,81 +92,105 @@ def materials(
         raise LawnError(
             "the survey shows none of the lawn; take it again as its cells say, then ask for materials"
         )
-    holes, yellow = bare(table), pale(table)
-    lines = _for_bare(holes, mix, fill_mm, settings)
-    hole_m2 = sum(round(patch.area_m2, 2) for patch in holes)
-    if whole_lawn:
-        lines += _for_whole(lawn_m2 - hole_m2, mix, settings)
-    lines += [
-        Material(f"pale patch {p.number}", round(p.area_m2, 2), round(p.area_m2, 2), "m²", p.because)
-        for p in yellow
-    ]
-    grams = int(sum(line.amount for line in lines if line.unit == "g"))
-    litres = round(sum(line.amount for line in lines if line.what.endswith("dressing")), 1)
-    fill = round(sum(line.amount for line in lines if line.what.endswith("fill")), 1)
-    bags = dressing_bags(litres, lawn_m2 - hole_m2, settings)
-    kilos = round_up(grams * (1 + settings.spare_pct / 100) / 100) / 10
-    whole_g = sum(int(line.amount) for line in lines if line.what == "whole lawn: seed")
-    touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * (bags > 0) + ["digging"] * bool(holes)
+    places = _numbered((*bare(table), *pale(table)))
+    lines: list[Material] = []
+    tasks = []
+    for place in places:
+        own = _for_bare(place, mix, fill_mm, settings) if place.kind == "bare" else [_for_pale(place)]
+        lines += own
+        amounts = {line.what: line.amount for line in own}
+        tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names)
+        seed, fill = float(amounts.get("seed", 0)), amounts.get("fill", 0.0)
+        tasks.append(Task(place, tape, seed, fill, place.because))
+    rest_m2 = lawn_m2 - sum(place.area_m2 for place in places if place.kind == "bare")
+    whole = _for_whole(rest_m2, mix, settings) if whole_lawn else []
+    totals = _totals([*whole, *lines], rest_m2, settings)
+    holes = any(place.kind == "bare" for place in places)
+    touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole) + ["digging"] * holes
     result = Materials(
-        lines=tuple(lines),
-        bare=holes,
-        pale=yellow,
+        mix=mix.name,
+        lines=(*whole, *lines),
+        tasks=tuple(tasks),
         area_m2=lawn_m2,
         seen_share=seen_m2 / lawn_m2,
-        seed_g=grams,
-        seed_kg=kilos,
-        fill_l=fill,
-        dressing_l=litres,
-        dressing_bags=bags,
-        heaps_g=heaps_g(whole_g) if whole_g else (),
+        **totals,
+        heaps_g=heaps_g(int(whole[0].amount)) if whole else (),
         cautions=cautions.about(*touches),
         sentence="",
     )
-    return replace(result, sentence=_sentence(result, mix, settings))
+    return replace(result, sentence=_sentence(result, settings))
 
 
-def _for_bare(holes: Sequence[Patch], mix: Mix, fill_mm: float, settings: PlanSettings) -> list[Material]:
-    lines = []
+def best_of(tables: Sequence[CellTable]) -> CellTable:
+    """One table of several on the same grid: each cell from the one that knows its cover best."""
+    error = np.stack([np.where(table.state == "seen", table.cover_se, np.inf) for table in tables])
+    best = error.argmin(axis=0), np.arange(error.shape[1])
+    columns = {n: np.stack([getattr(t, n) for t in tables])[best] for n in CellTable.column_names()}
+    return CellTable(grid=tables[0].grid, **columns)
+
+
+def _numbered(patches: Sequence[Patch]) -> list[Patch]:
+    """Numbered through, areas to two decimals as all amounts are worked out from them."""
+    return [replace(p, number=k, area_m2=round(p.area_m2, 2)) for k, p in enumerate(patches, start=1)]
+
+
+def _totals(lines: Sequence[Material], dressed_m2: float, settings: PlanSettings) -> dict[str, Any]:
+    """Sums over the lines as printed; what is bought is rounded up."""
+    grams, litres, fill = (
+        sum(line.amount for line in lines if line.what == what) for what in ("seed", "dressing", "fill")
+    )
+    return {
+        "seed_g": int(grams),
+        "seed_kg": round_up(grams * (1 + settings.spare_pct / 100) / 100) / 10,
+        "fill_l": round(fill, 1),
+        "dressing_l": round(litres, 1),
+        "dressing_bags": dressing_bags(litres, dressed_m2, settings),
+    }
+
+
+def _for_bare(hole: Patch, mix: Mix, fill_mm: float, settings: PlanSettings) -> list[Material]:
     new = mix.rate_g_m2("new")
-    asked = replace(settings, rate_g_m2=settings.rate_g_m2 or new)
-    for hole in holes:
-        rate, source = sowing_rate_g_m2(mix, None, asked)
-        source = f"{mix.name}'s rate for new lawns" if settings.rate_g_m2 is None and new else source
-        area = round(hole.area_m2, 2)
-        name = f"bare patch {hole.number}"
-        if fill_mm:
-            why = f"{hole.because}; {fill_mm:g} mm deep"
-            lines.append(Material(f"{name}: fill", area, dressing_l(fill_mm, area), "L", why))
-        why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m² × {hole.deficit:.2f} bare"
-        lines.append(Material(f"{name}: seed", area, seed_g(rate, area, hole.deficit), "g", why))
+    rate, source = sowing_rate_g_m2(mix, None, replace(settings, rate_g_m2=settings.rate_g_m2 or new))
+    if settings.rate_g_m2 is None and new:
+        source = source.replace("your rate", f"{mix.name}'s rate for new lawns")
+    place, area = f"bare place {hole.number}", hole.area_m2
+    lines = []
+    if fill_mm:
+        why = f"{hole.because}; {fill_mm:g} mm deep"
+        lines.append(Material(place, "fill", area, dressing_l(fill_mm, area), "L", why))
+    why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m² × {hole.deficit:.2f} bare"
+    lines.append(Material(place, "seed", area, seed_g(rate, area, hole.deficit), "g", why))
     return lines
+
+
+def _for_pale(patch: Patch) -> Material:
+    what = "look, then lift or treat"
+    return Material(f"pale place {patch.number}", what, patch.area_m2, patch.area_m2, "m²", patch.because)
 
 
 def _for_whole(area_m2: float, mix: Mix, settings: PlanSettings) -> list[Material]:
     rate, source = sowing_rate_g_m2(mix, None, settings)
     area = round(area_m2, 2)
     why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m²"
-    lines = [Material("whole lawn: seed", area, seed_g(rate, area), "g", why)]
+    lines = [Material("whole lawn", "seed", area, seed_g(rate, area), "g", why)]
     if settings.dressing_mm:
         litres = dressing_l(settings.dressing_mm, area)
         why = f"{settings.dressing_mm:g} mm × {area:.2f} m²"
-        lines.append(Material("whole lawn: dressing", area, litres, "L", why))
+        lines.append(Material("whole lawn", "dressing", area, litres, "L", why))
     return lines
 
 
-def _sentence(found: Materials, mix: Mix, settings: PlanSettings) -> str:
-    parts = [f"{found.seed_kg:.1f} kg of {mix.name} ({found.seed_g} g and {settings.spare_pct:g} % spare)"]
+def _sentence(found: Materials, settings: PlanSettings) -> str:
+    parts = [f"{found.seed_kg:.1f} kg of {found.mix} ({found.seed_g} g and {settings.spare_pct:g} % spare)"]
     if found.dressing_bags:
         bags = f"{found.dressing_bags} bag{'s' if found.dressing_bags > 1 else ''}"
         parts.append(f"{bags} of dressing ({found.dressing_l:.0f} L)")
     if found.fill_l:
         parts.append(f"{found.fill_l:.1f} L of fill")
     text = f"For {found.area_m2:.1f} m²: {', '.join(parts)}."
-    if found.pale:
-        text += (
-            f" {sum(p.area_m2 for p in found.pale):.1f} m² pale and yellower than the rest: look there first."
-        )
+    if found.pale_m2:
+        text += f" {found.pale_m2:.1f} m² pale and yellower than the rest: look there first."
     if found.seen_share < 0.95:
-        text += f" The survey shows {found.seen_share:.0%} of the lawn; what is elsewhere is not in this."
+        seen = per_cent(found.seen_share)
+        text += f" The survey shows {seen} of the lawn; places to mend elsewhere are not in this."
     return text

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 
 from turfeye import charts, drawing, planfile, sheet, store
-from turfeye.answer import Answer
+from turfeye.answer import Answer, Before
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
 from turfeye.words import day
@@ -47,6 +48,27 @@ def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path
     files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
     write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
     return (page, *files)
+
+
+def write_before(before: Before) -> tuple[Path, ...]:
+    """Write the materials list of a lawn before the work; the paths written, the page first."""
+    folder = before.lawn.results_dir
+    folder.mkdir(parents=True, exist_ok=True)
+    found = before.materials
+    pictures = sheet.materials_pictures(before)
+    outlines = planfile.outlines_text(
+        tuple(task.patch for task in found.tasks), before.lawn.outline_m, anchors=_anchors(before.lawn)
+    )
+    texts = {
+        "materials.html": sheet.materials_page(before, pictures),
+        "materials.csv": planfile.materials_csv(found),
+        "materials.json": json.dumps(planfile.materials_dict(found), ensure_ascii=False, indent=1) + "\n",
+        "materials-outlines.json": outlines,
+    }
+    (folder / "before-places.png").unlink(missing_ok=True)  # there may be none this time
+    files = [write_atomic(folder / name, text.encode("utf-8")) for name, text in texts.items()]
+    files += [write_atomic(folder / f"{name}.png", data) for name, data in pictures.items()]
+    return tuple(files)
 
 
 def _map_name(one: store.Measured) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from turfeye import charts, drawing, mixes
-from turfeye.answer import Answer
+from turfeye.answer import Answer, Before
 from turfeye.lawn import Lawn
 from turfeye.records import STATES
 from turfeye.words import day, per_cent
@@ -31,6 +31,11 @@ PLAIN_STATES = {
     "too soon to say": "too early to judge",
     "not seen": "not visible in the photos",
 }
+
+BY_TAPE = (
+    "Pull a tape from each of the two corners; where they meet is the middle of the patch. "
+    "A tape read to 5 cm is close enough."
+)
 
 CANNOT_TELL = (
     "Why a place is thin or pale: it measures and points, it does not diagnose. Look there.",
@@ -67,10 +72,42 @@ def pictures(answer: Answer) -> dict[str, bytes]:
     }
     if tasks:
         figures["plan"] = charts.plan_picture(
-            answer.plan,
+            answer.plan.tasks,
             ground=shape,
             title=f"{lawn.name}: {tasks} patch{'es' if tasks != 1 else ''}",
-            subtitle="Pull a tape from each of the two corners; where they meet is the middle of the patch.",
+            subtitle=BY_TAPE,
+        )
+    return {name: drawing.png(figure) for name, figure in figures.items()}
+
+
+def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> str:
+    """What to bring for the work, on one page to print."""
+    drawn = drawn if drawn is not None else materials_pictures(before)
+    facts = {
+        "answer": before,
+        "found": before.materials,
+        "tapes": {f"{t.patch.kind} place {t.patch.number}": t.tape for t in before.materials.tasks},
+        "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
+        "cannot_tell": CANNOT_TELL[:3],
+    }
+    return _template("materials.html").render(**facts)
+
+
+def materials_pictures(before: Before) -> dict[str, bytes]:
+    """The page's pictures as PNG, by name: cover before the work and, if any, the marked places."""
+    shape, tasks = ground(before.lawn), before.materials.tasks
+    figures = {
+        "before-cover": charts.cover_map(
+            before.table,
+            ground=shape,
+            title="Green cover before the work",
+            subtitle=f"{before.lawn.name}, {day(before.taken)}",
+        )
+    }
+    if tasks:
+        title = f"{before.lawn.name}: {len(tasks)} place{'s' if len(tasks) != 1 else ''} to look at"
+        figures["before-places"] = charts.plan_picture(
+            tasks, ground=shape, title=title, subtitle=BY_TAPE, litres_of="fill"
         )
     return {name: drawing.png(figure) for name, figure in figures.items()}
 

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from turfeye import (
-    align,
     answer,
     card,
     cells,
@@ -26,27 +25,31 @@ from turfeye import (
     patches,
     photo,
     region,
+    renovation,
     results,
     store,
     stripes,
     uniformity,
     view,
+    window,
     workplan,
 )
 from turfeye import (
     season as seasons,
 )
-from turfeye.answer import Answer
-from turfeye.errors import AlignmentError, CardError, LawnError, SeasonError, TurfeyeError
+from turfeye.answer import Answer, Before
+from turfeye.errors import CardError, LawnError, SeasonError, TurfeyeError
 from turfeye.glance import look, look_as_dict
-from turfeye.lawn import Filed, Lawn, MarkedView, add, new
-from turfeye.records import CellTable, Look, Outlook, Photo, Sighting, View
+from turfeye.lawn import Filed, Lawn, add, new
+from turfeye.records import CellTable, Look, Outlook, Photo, Sighting
+from turfeye.standpoints import Standpoints
 
-__all__ = ["Filed", "add", "demo", "look", "look_as_dict", "measure", "new", "round_of", "season"]
+__all__ = ["Filed", "add", "before", "demo", "look", "look_as_dict", "measure", "new", "round_of", "season"]
 
 MODELS = ("sward.onnx", "region.onnx")
 TEMPERATURES = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
+DEFAULT_MIX = "perennial ryegrass"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -81,11 +84,56 @@ def season(folder: Path | str, *, today: date | None = None) -> Answer:
     if not place.sowings:
         raise SeasonError(
             f"{place.name}: a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
-            "add [[sowing]] with date, mix and rate_g_m2"
+            "add [[sowing]] with date, mix and rate_g_m2. Before the work: turfeye plan --before"
         )
     with lawn.locked(place.folder):
         measured = measure(place)
         return _answer(place, measured, today)
+
+
+def before(folder: Path | str, *, mix: str | None = None) -> Before:
+    """Survey a lawn from its photos before the work, and list what to bring.
+
+    ``mix`` is what will be sown: by default that of the last sowing, else perennial ryegrass. Everything is
+    written to the lawn's ``results/``.
+
+    Raises LawnMissingError, LawnError : no lawn there, mistakes in its files, or no photo of the whole lawn
+    """
+    place = lawn.read(folder)
+    with lawn.locked(place.folder):
+        measured = measure(place, before=True)
+        warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
+        whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
+        warnings += [
+            f"{o.path.name} shows one spot, so it is not in this list" for o in measured if "at_m" in o.facts
+        ]
+        if not whole:
+            raise LawnError(
+                f"{place.name}: no photo from before the work shows the lawn. " + " ".join(warnings)
+                + f" File one with its corners marked: turfeye add {folder} PHOTO --before --corner x,y …"
+            )  # fmt: skip
+        sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else DEFAULT_MIX), place.mixes)
+        taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
+        temperatures = _temperatures(place)
+        table = renovation.best_of([table for _, table in whole])
+        found = renovation.materials(
+            table,
+            sown,
+            outline_m=place.outline_m,
+            fill_mm=renovation.FILL_MM if place.dressing.fill_mm is None else place.dressing.fill_mm,
+            settings=answer.plan_settings(place, temperatures=temperatures),
+        )
+        warnings += [f"{one.path.name}: {word}" for one, _ in whole for word in one.facts["warnings"]]
+        result = Before(
+            lawn=place,
+            table=table,
+            taken=taken,
+            photos=tuple(one.path.name for one, _ in whole),
+            materials=found,
+            window=window.window(sown, taken, temperatures).words,
+            warnings=tuple(warnings),
+        )
+        return replace(result, files=results.write_before(result))
 
 
 def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
@@ -125,51 +173,47 @@ def samples_dir() -> Path:
 
 
 def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
-    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are."""
-    digests = [models.digest(name) for name in MODELS]
-    marked = _Marked(place)
-    measured = []
-    keys = []
-    for path in place.photos(before=before):
-        digest = lawn.digest_of(path)
-        key = store.cell_key(place, digest, models=digests, version=version("turfeye"))
-        keys.append(key)
+    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
+
+    What can't be laid over the marked photo is tried again once photos taken later are placed.
+    """
+    standpoints = Standpoints(place)
+    keys = _keys(place)
+    measured: dict[Path, Measured] = {}
+
+    def go(path: Path) -> None:
+        digest, key = keys[path]
         kept = store.load_cells(place, key)
-        if kept is not None:
-            measured.append(Measured(path, digest, kept[0], kept[1]))
-            continue
         try:
-            table, facts = _measure_one(place, path, marked)
+            table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
-            measured.append(Measured(path, digest, None, {"why": str(error)}))
-            continue
-        store.save_cells(place, key, table, facts)
-        measured.append(Measured(path, digest, table, facts))
-    if not before:
-        store.drop_stale(place, keys)
-    return tuple(measured)
+            measured[path] = Measured(path, digest, None, {"why": str(error)})
+            return
+        if kept is None:
+            store.save_cells(place, key, table, facts)
+        standpoints.learn(path.name, facts)
+        measured[path] = Measured(path, digest, table, facts)
+
+    for path in place.photos(before=before):
+        go(path)
+    for path in measured:
+        if standpoints.worth_another_try(path.name):
+            go(path)
+    store.drop_stale(place, [key for _, key in keys.values()])
+    return tuple(measured.values())
 
 
-class _Marked:
-    """The marked photos of a lawn with their views, each read once and only when wanted."""
-
-    def __init__(self, place: Lawn) -> None:
-        self.place = place
-        self._read: dict[str, tuple[Photo, View]] = {}
-
-    def of(self, marked: MarkedView) -> tuple[Photo, View]:
-        """The marked photo and its view."""
-        if marked.name not in self._read:
-            path = self.place.photos_dir / marked.photo
-            picture = photo.read(path)
-            self._read[marked.name] = (
-                picture,
-                view.from_corners(picture, marked.corners_px, self.place.outline_m),
-            )
-        return self._read[marked.name]
+def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
+    """Digest and key of every filed photo, those from before the work too."""
+    digests = [models.digest(name) for name in MODELS]
+    found = {}
+    for path in (*place.photos(), *place.photos(before=True)):
+        digest = lawn.digest_of(path)
+        found[path] = digest, store.cell_key(place, digest, models=digests, version=version("turfeye"))
+    return found
 
 
-def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, dict[str, Any]]:
+def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
     """The table of one filed photo and the facts that go with it."""
     picture = photo.read(path)
     if picture.taken is None:
@@ -191,14 +235,15 @@ def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, d
             + (f"came card {number}" if sighting else "no card could be read")
             + "; is it a photo of another lawn? Else write its [[spot]] or mark corners_px in lawn.toml"
         )
-    name, seen, residual_cm = _lawn_view(place, picture, marked, wanted=note.view if note else None)
+    placed = standpoints.locate(picture, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    one = glance.look_through(picture, seen, grid, sighting=sighting)
-    if residual_cm is None:
-        corners = next(v.corners_px for v in place.views if v.name == name)
+    one = glance.look_through(picture, placed.view, grid, sighting=sighting)
+    if placed.over is None:
+        corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
         one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    return one.table, _facts(one, name, residual_cm=residual_cm)
+    pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
+    return one.table, _facts(one, placed.name, **pose)
 
 
 def _sighting(picture: Photo) -> Sighting | None:
@@ -206,29 +251,6 @@ def _sighting(picture: Photo) -> Sighting | None:
         return card.find(picture)
     except CardError:
         return None
-
-
-def _lawn_view(
-    place: Lawn, picture: Photo, marked: _Marked, *, wanted: str | None
-) -> tuple[str, View, float | None]:
-    """Which marked view a photo belongs to, and its own view; the best of those that it can be laid over."""
-    views = [v for v in place.views if wanted in (None, v.name)]
-    for one in views:
-        if picture.path.name == one.photo:
-            return one.name, marked.of(one)[1], None
-    found = []
-    refused = ""
-    for one in views:
-        try:
-            aligned = align.align(picture, *marked.of(one), outline_m=place.outline_m)
-        except AlignmentError as error:
-            refused = str(error)
-            continue
-        found.append((aligned.residual_cm, one.name, aligned.view))
-    if not found:
-        raise AlignmentError(refused)
-    residual_cm, name, seen = min(found, key=lambda one: one[0])
-    return name, seen, residual_cm
 
 
 def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:

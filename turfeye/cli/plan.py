@@ -1,29 +1,66 @@
-"""``turfeye plan``: what to sow, where, how much."""
+"""``turfeye plan``: what to sow, where, how much; before the work, what to bring."""
 
 from __future__ import annotations
 
+import json as json_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table
 
+if TYPE_CHECKING:
+    from turfeye.records import Tape, WorkPlan
+    from turfeye.renovation import Materials
+
 
 @click.command(short_help="Where to sow, how much, by when, and why.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
-def plan(folder: Path) -> None:
-    """Say where to sow, how much, by when and why; each place by two tape distances."""
-    from turfeye import survey
+@click.option("--before", is_flag=True, help="What to bring, from the photos before the work.")
+@click.option(
+    "--mix", help="With --before: what will be sown. [the lawn's last sowing, else perennial ryegrass]"
+)
+@click.option("--json", is_flag=True, help="One JSON object, for programs.")
+def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
+    """Say where to sow, how much, by when and why; each place by two tape distances.
 
-    answer = survey.season(folder)
-    work = answer.plan
+    With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
+    Bare places are filled and sown, the rest is overseeded and dressed, pale places are to be looked at.
+    """
+    from turfeye import planfile, survey
+
+    if mix and not before:
+        raise click.UsageError("--mix goes with --before; a lawn that is sown has its mix in lawn.toml")
+    if before:
+        surveyed = survey.before(folder, mix=mix)
+        facts = planfile.materials_dict(surveyed.materials)
+    else:
+        work = survey.season(folder).plan
+        facts = planfile.plan_dict(work)
+    if json:
+        click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
+    elif before:
+        _show_materials(surveyed.materials)
+        click.echo(surveyed.window)
+    else:
+        _show_plan(work)
+    for caution in facts["cautions"]:
+        say(f"Caution: {caution}")
+    if before:
+        for warning in surveyed.warnings:
+            say(f"note: {warning}")
+        say(f"to print: {surveyed.files[0]}")
+
+
+def _show_plan(work: WorkPlan) -> None:
     click.echo(work.sentence)
     rows = [
         (
             str(task.patch.number),
             task.patch.kind,
             figure(task.patch.area_m2, 2),
-            f"{task.tape.corner_a} {task.tape.from_a_m:.2f}, {task.tape.corner_b} {task.tape.from_b_m:.2f}",
+            _by_tape(task.tape),
             share(task.patch.deficit),
             figure(task.seed_g),
             figure(task.dressing_l, 1),
@@ -39,5 +76,27 @@ def plan(folder: Path) -> None:
     for line in (work.window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
-    for caution in work.cautions:
-        say(f"Caution: {caution}")
+
+
+def _show_materials(found: Materials) -> None:
+    click.echo(found.sentence)
+    tapes = {f"{task.patch.kind} place {task.patch.number}": task.tape for task in found.tasks}
+    rows = [
+        (
+            line.place,
+            line.what,
+            figure(line.area_m2, 2),
+            "" if line.unit == "m²" else figure(line.amount, 1 if line.unit == "L" else 0, f" {line.unit}"),
+            _by_tape(tapes[line.place]) if line.place in tapes else "",
+            line.because,
+        )
+        for line in found.lines
+    ]
+    show_table(("where", "what", "m²", "amount", "tape from corners (m)", "because"), rows)
+    if found.heaps_g:
+        heaps = " + ".join(f"{heap} g" for heap in found.heaps_g)
+        click.echo(f"Whole lawn: split the seed {heaps}; two heaps lengthways, two across, at a low setting.")
+
+
+def _by_tape(tape: Tape) -> str:
+    return f"{tape.corner_a} {tape.from_a_m:.2f}, {tape.corner_b} {tape.from_b_m:.2f}"
