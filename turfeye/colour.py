@@ -418,8 +418,8 @@ def _out_of_gamut(linear: Floats, rgb_coded: Bytes) -> Floats:
     for channel, codes in enumerate(channels):
         lost = cv2.inRange(codes, 0, FLOOR_CODE)
         if cv2.countNonZero(lost):
-            here = np.nonzero(cv2.bitwise_and(lost, cv2.inRange(brightest, LIT_CODE + 1, 255)))
-            linear[(*here, channel)] = decode(encode(linear[(*here, channel)]) / 2)
+            row, col = np.nonzero(cv2.bitwise_and(lost, cv2.inRange(brightest, LIT_CODE + 1, 255)))
+            linear[row, col, channel] = decode(encode(linear[row, col, channel]) / 2)
     return linear
 
 
