@@ -13,6 +13,7 @@ import numpy as np
 
 from turfeye import card, cells, colour, faults, photo, region, store, sward, view
 from turfeye.errors import CardError
+from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
     SCHEMA,
     Bytes,
@@ -32,10 +33,6 @@ SPOT_CELL_M = 0.10
 LAWN_CELL_M = 0.50
 OBLIQUE_DEG = 35.0
 """Tilted further than this from straight down, a photo shows more than lawn: the lawn is looked for."""
-WORKING_GSD_MM = 1.0
-"""Spot photos are measured at about this ground sample distance: finer costs time and buys nothing."""
-WORKING_PIXELS = 2.0e6
-"""No picture is measured at more pixels than this."""
 PICTURE_CELLS = 16
 """Without a card a photo is cut into this many cells across."""
 ALL_OTHER_LIGHT = 0.9
@@ -94,12 +91,13 @@ def look_through(
     sighting: Sighting | None,
     values: CardValues | None = None,
     find_lawn: bool = False,
+    blades: Blades | None = None,
 ) -> Look:
     """Measure a photo whose view is known, on a grid that is given.
 
     ``sighting`` may be None where the outline's corners placed the picture and no card can be read: cover
     is still given, with a wider error, and colour is withheld. ``find_lawn`` leaves out what the picture
-    shows beside the lawn.
+    shows beside the lawn. ``blades`` is the lawn's own leaf angle.
     """
     warnings: list[str] = []
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
@@ -111,7 +109,7 @@ def look_through(
             "shade it or turn it"
         )
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
-    shares = sward.classify(rgb_coded, gsd_mm=_gsd_map(small), correction=correction)
+    shares = sward.classify(rgb_coded, correction=correction)
     rgb_linear = colour.to_linear(rgb_coded, correction)
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
@@ -131,6 +129,7 @@ def look_through(
         fault=fault,
         other_light=found.other_light,
         correction=correction,
+        blades=blades,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
 
@@ -142,6 +141,23 @@ def _with_things(found: faults.Faults, rgb_coded: Bytes, shares: Shares, corners
     fault = np.where(doubted, 0, found.fault)
     things = region.standing_on(lawn, corners_px, shares.other) & (fault == 0)
     return replace(found, fault=np.where(things, faults.THING, fault).astype(np.uint8))
+
+
+def fit_blades(top: Path | str, low: Path | str) -> Blades:
+    """A lawn's own leaf angle from two photos of one place, the card lying still: from above, and obliquely.
+
+    Raises what `look` raises, and ViewError where the photos have no cells in common at angles that differ.
+    """
+    pictures = [photo.read(Path(path)) for path in (top, low)]
+    sightings = [card.find(picture) for picture in pictures]
+    seen = [view.from_card(picture, found) for picture, found in zip(pictures, sightings, strict=True)]
+    grid = cells.spot_grid(seen[0], SPOT_CELL_M)
+    covers, zeniths = np.full((2, 2, grid.rows * grid.cols), np.nan)
+    for k in range(2):
+        table = look_through(pictures[k], seen[k], grid, sighting=sightings[k]).table
+        place = table.row * grid.cols + table.col
+        covers[k, place], zeniths[k, place] = table.cover_as_seen, table.zenith_deg
+    return Blades(*fit_lean(list(covers), list(zeniths)))
 
 
 def _inside_outline(grid: Grid, seen: View) -> Flags | None:
@@ -164,9 +180,7 @@ def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
 
 def _look_without_card(picture: Photo) -> Look:
     """Cover in picture cells: no scale, no angle, no colour."""
-    width, height = picture.size_px
-    shrink = min(1.0, math.sqrt(WORKING_PIXELS / (width * height)))
-    small = _resized(picture.rgb_coded, (round(width * shrink), round(height * shrink)))
+    small = _resized(picture.rgb_coded, sward.working_scale(picture.rgb_coded.shape[:2]))
     shares = sward.classify(small)
     found = faults.find(small, shares=shares)
     table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=found.reasons, fault=found.fault)
@@ -179,34 +193,21 @@ def _look_without_card(picture: Photo) -> Look:
 
 
 def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
-    """The picture at its working size, and the view that goes with it."""
+    """The picture at the scale at which the sward is judged, and the view that goes with it."""
     height, width = rgb_coded.shape[:2]
-    centre = seen.camera_matrix[:2, 2][None]
-    finest_mm = float(view.gsd_mm(seen, view.unproject(seen, centre))[0])
-    if not math.isfinite(finest_mm) or seen.tilt_deg > OBLIQUE_DEG:
-        finest_mm = WORKING_GSD_MM
-    factor = min(1.0, finest_mm / WORKING_GSD_MM, math.sqrt(WORKING_PIXELS / (width * height)))
-    size = (round(width * factor), round(height * factor))
-    if size == (width, height):
-        return rgb_coded, seen
-    small = _resized(rgb_coded, size)
-    return small, view.resized(seen, size)
-
-
-def _resized(rgb_coded: Bytes, size_px: tuple[int, int]) -> Bytes:
-    """The picture averaged down to a size."""
-    return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _gsd_map(seen: View) -> float | Floats:
-    """One ground sample distance where the picture has about one, else one a pixel, millimetres."""
-    width, height = seen.size_px
     net = np.stack(np.meshgrid(np.linspace(0, width - 1, 32), np.linspace(0, height - 1, 24)), axis=-1)
-    gsd = view.gsd_mm(seen, view.unproject(seen, net.reshape(-1, 2))).reshape(24, 32)
-    if np.all(np.isfinite(gsd)) and gsd.max() < 1.5 * gsd.min():
-        return float(np.median(gsd))
-    known = np.where(np.isfinite(gsd), gsd, np.nanmax(gsd)).astype(np.float32)
-    return np.asarray(cv2.resize(known, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+    gsd_mm = view.gsd_mm(seen, view.unproject(seen, net.reshape(-1, 2)))
+    small = _resized(rgb_coded, sward.working_scale((height, width), gsd_mm))
+    return small, view.resized(seen, (small.shape[1], small.shape[0]))
+
+
+def _resized(rgb_coded: Bytes, scale: float) -> Bytes:
+    """The picture averaged down."""
+    if scale == 1:
+        return rgb_coded
+    height, width = rgb_coded.shape[:2]
+    size_px = round(width * scale), round(height * scale)
+    return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def look_as_dict(seen: Look) -> dict[str, Any]:

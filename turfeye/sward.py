@@ -21,7 +21,7 @@ MODEL = "sward.onnx"
 WORKING_GSD_MM = 1.3
 """Ground sample distance at which blades are judged: finer photos are averaged down to it."""
 
-LARGEST_PX = 2_500_000
+LARGEST_PX = 2_000_000
 """Larger pictures are averaged down to so many pixels, whatever their scale."""
 
 MIDDLE_CODE = 80
@@ -64,7 +64,10 @@ def classify(
             f"wanted a picture of shape (H, W, 3) in uint8, came {rgb_coded.shape} in {rgb_coded.dtype}"
         )
     height, width = rgb_coded.shape[:2]
-    scale = _working_scale(height, width, gsd_mm)
+    came = () if gsd_mm is None else np.asarray(gsd_mm).shape
+    if came not in ((), (height, width)):
+        raise ViewError(f"wanted one ground sample distance or {(height, width)} of them, came {came}")
+    scale = working_scale((height, width), gsd_mm)
     picture = rgb_coded if scale == 1 else _resize(rgb_coded, scale)
     if correction is not None:
         picture = exposed(colour.corrected_coded(picture, correction))
@@ -74,20 +77,21 @@ def classify(
     return Shares(*planes)
 
 
-def _working_scale(height: int, width: int, gsd_mm: float | NDArray | None) -> float:
-    """How much smaller the picture is judged, at most 1: the finest tenth of it decides."""
+def working_scale(shape: tuple[int, int], gsd_mm: float | NDArray | None = None) -> float:
+    """How much smaller a picture (H, W) is judged, at most 1: the finest tenth of it decides.
+
+    gsd_mm : ground sample distances in mm a pixel, one or any number all over the picture; NaN is passed over
+
+    Raises ViewError when one is no positive number, or none is known.
+    """
     scale = 1.0
     if gsd_mm is not None:
         known = np.asarray(gsd_mm, dtype=float)
-        if known.ndim not in (0, 2) or (known.ndim == 2 and known.shape != (height, width)):
-            raise ViewError(
-                f"wanted one ground sample distance or {(height, width)} of them, came {known.shape}"
-            )
         known = known[np.isfinite(known)]
         if known.size == 0 or known.min() <= 0:
             raise ViewError(f"wanted ground sample distances above 0 mm a pixel, came {gsd_mm!r}")
         scale = float(np.quantile(known, 0.1)) / WORKING_GSD_MM
-    return min(1.0, scale, (LARGEST_PX / (height * width)) ** 0.5)
+    return min(1.0, scale, (LARGEST_PX / (shape[0] * shape[1])) ** 0.5)
 
 
 def _resize(rgb_coded: Bytes, scale: float) -> Bytes:
