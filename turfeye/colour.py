@@ -284,9 +284,10 @@ def _cast_matrix(gain: Floats) -> Floats | None:
 
 
 _MIXES: Final = np.array([[1, -1, 0], [1, 1, -2]]) / np.sqrt([[2], [6]])
-_MIXING_COVARIANCE: Final = SATURATION_SD**2 * np.outer(
-    *2 * [((np.eye(3) - RGB_TO_XYZ[1]) @ _MIXES.T).ravel()]
-) + MIXING_SD**2 * np.eye(6)
+_MIXING_PRECISION: Final = np.linalg.inv(
+    SATURATION_SD**2 * np.outer(*2 * [((np.eye(3) - RGB_TO_XYZ[1]) @ _MIXES.T).ravel()])
+    + MIXING_SD**2 * np.eye(6)
+)
 
 
 def _phone_matrix(linear: Floats, want: Floats) -> Floats:
@@ -302,12 +303,14 @@ def _phone_matrix(linear: Floats, want: Floats) -> Floats:
     """
     seen, true = _chroma(linear), _chroma(want)
     mixed = seen @ _MIXES.T
-    inverse = np.linalg.inv(_MIXING_COVARIANCE)
     weight = np.ones(len(seen))
     for _ in range(5):
         normal = (weight * mixed.T) @ mixed / STEP_COLOUR_SD**2
         pull = (weight * mixed.T) @ (true - seen) / STEP_COLOUR_SD**2
-        terms = np.linalg.solve(np.kron(np.eye(3), normal) + inverse, pull.T.ravel()).reshape(3, 2)
+        precision = _MIXING_PRECISION.copy()
+        for row in (0, 2, 4):
+            precision[row : row + 2, row : row + 2] += normal
+        terms = np.linalg.solve(precision, pull.T.ravel()).reshape(3, 2)
         miss = np.sqrt(np.mean((true - seen - mixed @ terms.T) ** 2, axis=1))
         weight = (1.0 + (miss / (2 * STEP_COLOUR_SD)) ** 2) ** -2.0
     return np.eye(3) + terms @ _MIXES

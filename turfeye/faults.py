@@ -101,13 +101,16 @@ def find(
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
     card = _card_mask((height, width), card_px)
     other = shares.other[::2, ::2]
+    plain = colour.corrected_coded(sample, correction)
+    # without a card white may be any bright grey, so only the very brightest counts
+    snow_code = SNOW_CODE if correction is None else CORRECTED_SNOW_CODE
     beside = card if lawn is None else card | ~lawn
     log_light = _light_map(rgb_coded, shares, correction, beside)
     found = {
         **_exposure(sample, blocks),
         **_blur(_luma(rgb_coded), blocks),
-        **_white(sample, shares, correction, blocks),
-        **_things(sample, other, side, correction),
+        **_white(sample, plain, shares, blocks, snow_code),
+        **_things(plain, other, side),
     }
     fault = np.zeros((height, width), np.uint8)
     for code in sorted(found, reverse=True):
@@ -273,13 +276,10 @@ def _lowest(rgb: Bytes) -> Bytes:
     return np.asarray(cv2.min(cv2.min(r, g), b), np.uint8)
 
 
-def _white(sample: Bytes, shares: Shares, correction: Correction | None, blocks: _Blocks) -> dict[int, Flags]:
+def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_code: int) -> dict[int, Flags]:
     """Blocks with white glints among green (wet glare), and wide bluish white ones (snow or frost)."""
-    plain = colour.corrected_coded(sample, correction)
     top, low = _highest(plain), _lowest(plain)
     grey = cv2.subtract(top, low) < (top >> 3)
-    # without a card white may be any bright grey, so only the very brightest counts
-    snow_code = SNOW_CODE if correction is None else CORRECTED_SNOW_CODE
     cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - (plain[..., 0] >> 5))
     glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
@@ -290,9 +290,9 @@ def _white(sample: Bytes, shares: Shares, correction: Correction | None, blocks:
     return {GLARE: _steady(glare), SNOW: snow}
 
 
-def _things(sample: Bytes, other: Floats, side: int, correction: Correction | None) -> dict[int, Flags]:
+def _things(plain: Bytes, other: Floats, side: int) -> dict[int, Flags]:
     """Wide areas of other things than turf and soil; those of a warm saturated colour are fallen leaves."""
-    hsv = cv2.cvtColor(colour.corrected_coded(sample, correction), cv2.COLOR_RGB2HSV)
+    hsv = cv2.cvtColor(plain, cv2.COLOR_RGB2HSV)
     hue, saturation, value = cv2.split(hsv)  # OpenCV: hue 0-180, the others 0-255
     thing = (other > 0.5).view(np.uint8)
     warm = ((hue <= 20) | (hue >= 172)) & (saturation > 90) & (value > 60)

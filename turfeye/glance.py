@@ -202,11 +202,13 @@ def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
 
 
 def _resized(rgb_coded: Bytes, scale: float) -> Bytes:
-    """The picture averaged down."""
+    """The picture averaged down, by way of half its size where that is exact: half the time."""
     if scale == 1:
         return rgb_coded
     height, width = rgb_coded.shape[:2]
     size_px = round(width * scale), round(height * scale)
+    if scale <= 0.5 and height % 2 == width % 2 == 0:
+        rgb_coded = np.asarray(cv2.resize(rgb_coded, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
     return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
 
 
