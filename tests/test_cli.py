@@ -73,7 +73,7 @@ def test_the_commands_are_the_ones_promised() -> None:
     assert list(root.commands) == ["card", "look", "lawn", "add", "season", "plan", "sheet", "round", "demo"]
     group = root.commands["lawn"]
     assert isinstance(group, click.Group)
-    assert list(group.commands) == ["new", "show"]
+    assert list(group.commands) == ["new", "blades", "show"]
 
 
 def test_the_page_of_commands_is_not_stale() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import view
+from turfeye import gapfraction, view
 from turfeye.errors import ViewError
 from turfeye.records import Photo, Sighting, View
 
@@ -298,20 +298,27 @@ def test_the_angles_error_is_the_slope():
 
 
 @pytest.mark.parametrize("chi", [0.5, 1.0, 2.0])
-def test_leaf_angle_from_two_photos(chi):
+def test_lean_from_two_photos(chi):
+    """Covers by Campbell's closed form with one leaf angle; the lean is how far that is off the usual."""
     rng = RNG(7)
-    area = rng.uniform(0.3, 1.5, 80)
-    zeniths = [rng.uniform(0, 12, 80), rng.uniform(45, 60, 80)]
+    area = rng.uniform(0.9, 1.1, 80)
+    zeniths = [rng.uniform(0, 12, 80), rng.uniform(52, 54, 80)]
     covers = [
         1 - np.exp(-area * view.extinction(z, leaf_angle=chi)) + rng.normal(0, 0.02, 80) for z in zeniths
     ]
+    usual = float(np.log(gapfraction.leaf_angle_of(covers[1])).mean())
     covers[1][:6] = 0.05  # somebody's feet
-    got, sd = view.fit_leaf_angle(covers, zeniths)
-    assert abs(math.log(got / chi)) < 4 * sd
-    assert sd < 0.15
+    lean, se = gapfraction.fit_lean(covers, zeniths)
+    assert abs(math.log(chi) - (usual + lean)) < se
+    assert 0.15 <= se < 0.4
+    chi_fitted = gapfraction.leaf_angle_of(covers[1], lean=lean)
+    down = view.straight_down(covers[1], zeniths[1], leaf_angle=chi_fitted)
+    assert np.median(down - (1 - np.exp(-area * view.extinction(0.0, leaf_angle=chi)))) == pytest.approx(
+        0, abs=0.025
+    )
 
 
-def test_leaf_angle_wants_angles_that_differ():
+def test_lean_wants_angles_that_differ():
     covers = [np.full(10, 0.5), np.full(10, 0.5)]
     with pytest.raises(ViewError, match="angles that differ, got 0"):
-        view.fit_leaf_angle(covers, [np.full(10, 5.0), np.full(10, 8.0)])
+        gapfraction.fit_lean(covers, [np.full(10, 5.0), np.full(10, 8.0)])

@@ -12,6 +12,7 @@ import numpy as np
 
 from turfeye import colour, outline, view
 from turfeye.errors import ViewError
+from turfeye.gapfraction import Blades, leaf_angle_of
 from turfeye.gather import Gather, divide
 from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
 
@@ -107,6 +108,7 @@ def measure(
     other_light: Flags | None = None,
     correction: Correction | None = None,
     accuracy: Accuracy | None = None,
+    blades: Blades | None = None,
 ) -> CellTable:
     """One row a cell of the grid.
 
@@ -120,6 +122,7 @@ def measure(
     reasons, fault : why a pixel can't be used, (H, W) index into ``reasons``; 0 is "it can"
     other_light : (H, W), pixels in shade while the card is in the sun, or the other way round
     accuracy : the classifier's own error
+    blades : the lawn's own leaf angle; by default the usual one
 
     Returns
     -------
@@ -138,7 +141,7 @@ def measure(
     seen_share = np.clip(divide(areas[0], grid.cell_m**2 * inside), 0, 1)
     means = {name: cells.block_means(getattr(shares, name)) for name in CLASSES}
     classes = {name: cells.mean(values) for name, values in means.items()}
-    cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share)
+    cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
     shade = cells.mean(cells.block_means(other_light))
     why = _why(areas, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
     withheld = (why == "") & (shade > MAX_OTHER_LIGHT)
@@ -233,7 +236,7 @@ def _inside(grid: Grid) -> Floats:
 
 
 def _straight_down(
-    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats
+    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades
 ) -> tuple[Floats, Floats, Floats]:
     """Cover as from straight above, its error from the view angle, and from what was not seen.
 
@@ -242,8 +245,9 @@ def _straight_down(
     """
     area = cells.block_area
     zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
-    down = view.straight_down(as_seen, zenith)
-    slack = view.straight_down_se(as_seen, zenith)
+    chi = leaf_angle_of(as_seen, lean=blades.lean)
+    down = view.straight_down(as_seen, zenith, leaf_angle=chi)
+    slack = view.straight_down_se(as_seen, zenith, leaf_angle=chi, leaf_angle_sd=blades.lean_se)
     shown = area > 0
     total = cells.to_cells(area)
     down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -28,17 +29,31 @@ eight other lawns). Fitted to the eight others alone, cover of the sample's 50 c
 fitted to the sample alone, that of the others by 7.2; with one chi of 0.9 both by 9.4."""
 LEAF_ANGLE_SD: Final = 0.4
 """Of its logarithm, from lawn to lawn: the spread of those swards about the line (ours)."""
+VIEW_SE: Final = 0.02
+"""What the cover of a whole view may be off: the classifier's error that its cells share (ours)."""
+LEAST_LEAN_SE: Final = 0.15
+"""A lawn's blades change between two days, by mowing, rain and age (ours)."""
 LEAST_GAP: Final = 0.004
 """A cover of 1 as seen may hide this much soil: pixels and classes aren't finer."""
 
 
-def leaf_angle_of(cover_as_seen: Floats) -> Floats:
-    """Campbell's chi that goes with a cover, where the lawn's own is not known.
+@dataclass(frozen=True, slots=True)
+class Blades:
+    """How a lawn's blades lie, against what is usual at its cover: see `leaf_angle_of`."""
+
+    lean: float = 0.0
+    lean_se: float = LEAF_ANGLE_SD
+
+
+def leaf_angle_of(cover_as_seen: Floats, *, lean: float = 0.0) -> Floats:
+    """Campbell's chi that goes with a cover; ``lean`` is the logarithm of how far this lawn's own is off it.
+
+    Above 0 its blades lie flatter than usual, below 0 they stand more upright.
 
     >>> leaf_angle_of(np.array([0.0, 0.5, 1.0])).round(2).tolist()
     [0.37, 1.2, 3.9]
     """
-    return np.exp(SPARSE_LOG_ANGLE + DENSE_LOG_ANGLE * np.clip(cover_as_seen, 0.0, 1.0))
+    return np.exp(SPARSE_LOG_ANGLE + lean + DENSE_LOG_ANGLE * np.clip(cover_as_seen, 0.0, 1.0))
 
 
 def extinction(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
@@ -75,7 +90,9 @@ def _shortening(zenith_deg: Floats, leaf_angle: float | Floats) -> Floats:
     return leaf_angle / np.sqrt(leaf_angle**2 + np.tan(np.radians(zenith_deg)) ** 2)
 
 
-def straight_down(cover_as_seen: Floats, zenith_deg: Floats, *, leaf_angle: float | None = None) -> Floats:
+def straight_down(
+    cover_as_seen: Floats, zenith_deg: Floats, *, leaf_angle: float | Floats | None = None
+) -> Floats:
     """Cover as from straight above, of cover seen at a zenith angle; by default with `leaf_angle_of` it.
 
     The gap fraction is P(theta) = exp(-G(theta) L / cos theta) (Beer and Lambert), so 1 - cover from above is
@@ -94,7 +111,7 @@ def straight_down_se(
     cover_as_seen: Floats,
     zenith_deg: Floats,
     *,
-    leaf_angle: float | None = None,
+    leaf_angle: float | Floats | None = None,
     leaf_angle_sd: float = LEAF_ANGLE_SD,
 ) -> Floats:
     """Error of `straight_down` from not knowing the lawn's leaf angle, one standard deviation.
@@ -108,10 +125,10 @@ def straight_down_se(
     return np.abs(np.exp(share * log_gap) * log_gap * by_log_angle) * leaf_angle_sd
 
 
-def fit_leaf_angle(
+def fit_lean(
     covers: Sequence[Floats], zeniths_deg: Sequence[Floats], *, cover_sd: float = 0.02
 ) -> tuple[float, float]:
-    """The lawn's own leaf angle from two or more views of the same cells, and the error of its logarithm.
+    """A lawn's own lean from two or more views of the same cells, and its error: see `leaf_angle_of`.
 
     Parameters
     ----------
@@ -119,10 +136,12 @@ def fit_leaf_angle(
     zeniths_deg : for each view (N,) the zenith angles
     cover_sd : error of a cover as seen
 
-    The angle is the most likely one, between 0.1 and 10, that makes the views' straight-down covers agree;
-    cells whose views disagree for other reasons lose their say.
+    The lean is the most likely one that makes the views' straight-down covers agree; cells whose views
+    disagree for other reasons lose their say. Its error also has what one view may be off as a whole, by
+    `VIEW_SE`, and how a lawn changes between two days, `LEAST_LEAN_SE`. What lawns' leans spread by,
+    `LEAF_ANGLE_SD`, is known beforehand: two photos that say little leave the usual angle nearly as it was.
 
-    Raises ViewError when no cell was seen by two views at angles that differ.
+    Raises ViewError when fewer than three cells were seen by all views at angles that differ.
     """
     seen, angle = np.array(covers, dtype=float), np.array(zeniths_deg, dtype=float)
     tilt = np.ptp(np.tan(np.radians(angle)) + 0 * seen, axis=0)  # NaN where a view did not see the cell
@@ -134,19 +153,29 @@ def fit_leaf_angle(
             "take one photo from straight above and one at about 50 degrees of the same place"
         )
     seen, angle = seen[:, told], angle[:, told]
-    tries = np.linspace(math.log(0.1), math.log(10), 461)
-    cost = np.array([_disagreement(seen, angle, math.exp(t), cover_sd) for t in tries])
+    lean, sd = _most_likely(seen, angle, cover_sd)
+    lowest = np.arange(len(seen)) == np.argmax(angle.mean(axis=1))
+    off = (VIEW_SE * np.where(lowest, side, 0.0)[:, None] for side in (-1, 1))
+    less, more = (_most_likely(np.clip(seen + shift, 0, 1), angle, cover_sd)[0] for shift in off)
+    variance = sd**2 + ((more - less) / 2) ** 2 + LEAST_LEAN_SE**2
+    trust = LEAF_ANGLE_SD**2 / (LEAF_ANGLE_SD**2 + variance)
+    return trust * lean, math.sqrt(trust * variance)
+
+
+def _most_likely(seen: Floats, angle: Floats, cover_sd: float) -> tuple[float, float]:
+    """Mean and standard deviation of the lean, over leans that are all as likely beforehand."""
+    tries = np.linspace(-2.5, 2.5, 501)
+    cost = np.array([_disagreement(seen, angle, leaf_angle_of(seen, lean=t), cover_sd) for t in tries])
     weight = np.exp(-(cost - cost.min()) / 2)
     best = float(np.sum(tries * weight) / weight.sum())
-    sd = float(np.sqrt(np.sum((tries - best) ** 2 * weight) / weight.sum()))
-    return math.exp(best), max(sd, 0.02)
+    return best, float(np.sqrt(np.sum((tries - best) ** 2 * weight) / weight.sum()))
 
 
-def _disagreement(seen: Floats, angle: Floats, leaf_angle: float, cover_sd: float) -> float:
+def _disagreement(seen: Floats, angle: Floats, leaf_angle: Floats, cover_sd: float) -> float:
     """Minus twice the log likelihood that views of the same cells agree straight down; Cauchy errors."""
     down = straight_down(seen, angle, leaf_angle=leaf_angle)
     share = _shortening(angle, leaf_angle)
     slope = share * np.clip(1 - seen, LEAST_GAP, 1) ** (share - 1)
     sd = cover_sd * np.maximum(slope, 0.1)
     mean = np.sum(down / sd**2, axis=0) / np.sum(sd**-2, axis=0)
-    return float(2 * np.sum(np.log1p(((down - mean) / sd) ** 2 / 2) + np.log(sd)))
+    return float(2 * np.sum(np.log1p(((down - mean) / sd) ** 2 / 2)))

@@ -25,6 +25,7 @@ import numpy as np
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError, LawnMissingError
 from turfeye.files import write_atomic
+from turfeye.gapfraction import Blades
 from turfeye.outline import signed_area
 from turfeye.records import Floats, Sowing, Target
 from turfeye.tape import corner_names
@@ -111,6 +112,7 @@ class Lawn:
     spare_pct: float
     seed: Seed
     curve: Literal["logistic", "gompertz"]
+    blades: Blades | None  # None: as usual
     time_axis: Literal["days", "degree-days"] | None  # None: degree-days where temperatures.csv is there
 
     @property
@@ -203,6 +205,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         seed=Seed(**part.seed.model_dump()),
         curve=part.season.curve,
         time_axis=part.season.time_axis,
+        blades=Blades(**part.blades.model_dump()) if part.blades else None,
     )
 
 
@@ -408,6 +411,14 @@ def _write_down(
     for one in filed:
         if one.path.name not in noted:
             lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **belongs})
+
+
+def set_blades(folder: Path, blades: Blades) -> None:
+    """Write the lawn's own leaf angle into its file."""
+    from turfeye import lawnfile
+
+    entry = {"lean": round(blades.lean, 3), "lean_se": round(blades.lean_se, 3)}
+    lawnfile.set_table(folder, "blades", entry)
 
 
 @contextlib.contextmanager

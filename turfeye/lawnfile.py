@@ -78,6 +78,13 @@ class DressingPart(_Part):
     fill_mm: float | None = Field(default=None, ge=0, le=500)
 
 
+class BladesPart(_Part):
+    """The ``[blades]``: the lawn's own leaf angle, as ``turfeye lawn blades`` fitted it."""
+
+    lean: float = Field(ge=-3, le=3)
+    lean_se: float = Field(gt=0, le=3)
+
+
 class SeasonPart(_Part):
     """The ``[season]``: the curve and the time axis, where the defaults don't suit."""
 
@@ -121,6 +128,7 @@ class LawnPart(_Part):
     seed: SeedPart = SeedPart()
     dressing: DressingPart = DressingPart()
     season: SeasonPart = SeasonPart()
+    blades: BladesPart | None = None
     anchor: list[AnchorPart] = []
 
 
@@ -189,6 +197,7 @@ PARTS: dict[str, type[BaseModel]] = {
     "seed": SeedPart,
     "dressing": DressingPart,
     "season": SeasonPart,
+    "blades": BladesPart,
     "anchor": AnchorPart,
 }
 
@@ -296,6 +305,18 @@ def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     if key not in document:
         document.add(key, tomlkit.aot())
     document[key].append(table)  # type: ignore[union-attr]
+    text = tomlkit.dumps(document).rstrip("\n") + "\n"
+    parse(text, path)
+    write_atomic(path, text.encode("utf-8"))
+
+
+def set_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
+    """Write ``[key]`` of ``lawn.toml`` anew, all else kept; what would be a mistake is never written."""
+    import tomlkit
+
+    path = folder / FILE_NAME
+    document = tomlkit.parse(path.read_text(encoding="utf-8").rstrip("\n") + "\n\n")
+    document[key] = tomlkit.item(entry)
     text = tomlkit.dumps(document).rstrip("\n") + "\n"
     parse(text, path)
     write_atomic(path, text.encode("utf-8"))

@@ -56,6 +56,7 @@ def cell_key(
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
         "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots],
         "note": [(n.view, n.spot) for n in lawn.notes if photo_digest[:6] in n.photo],
+        "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
         "version": version,
         "extra": extra,

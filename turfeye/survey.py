@@ -40,11 +40,15 @@ from turfeye import (
 )
 from turfeye.answer import Answer, Before
 from turfeye.errors import AlignmentError, CardError, LawnError, SeasonError, TurfeyeError
+from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Filed, Lawn, MarkedView, add, new
 from turfeye.records import CellTable, Look, Outlook, Photo, Sighting, View
 
-__all__ = ["Filed", "add", "before", "demo", "look", "look_as_dict", "measure", "new", "round_of", "season"]
+__all__ = [
+    "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
+    "season",
+]  # fmt: skip
 
 MODELS = ("sward.onnx", "region.onnx")
 TEMPERATURES = "temperatures.csv"
@@ -134,6 +138,19 @@ def before(folder: Path | str, *, mix: str | None = None) -> Before:
             warnings=tuple(warnings),
         )
         return replace(result, files=results.write_before(result))
+
+
+def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:
+    """Fit how a lawn's blades lie, from two photos of one place, and write it down in its ``lawn.toml``.
+
+    ``top`` is taken from straight above and ``low`` at about 50 degrees, the card lying still between them.
+    Raises what ``glance.fit_blades`` and ``lawn.read`` raise; then nothing is written.
+    """
+    place = lawn.read(folder)
+    found = glance.fit_blades(top, low)
+    with lawn.locked(place.folder):
+        lawn.set_blades(place.folder, found)
+    return found
 
 
 def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
@@ -236,7 +253,7 @@ def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, d
         seen = view.from_card(picture, sighting)
         if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
             grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
-            one = glance.look_through(picture, seen, grid, sighting=sighting)
+            one = glance.look_through(picture, seen, grid, sighting=sighting, blades=place.blades)
             return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
     if not place.views:
         known = ", ".join(str(s.number) for s in place.spots) or "none"
@@ -247,7 +264,7 @@ def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, d
         )
     name, seen, residual_cm = _lawn_view(place, picture, marked, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    one = glance.look_through(picture, seen, grid, sighting=sighting)
+    one = glance.look_through(picture, seen, grid, sighting=sighting, blades=place.blades)
     if residual_cm is None:
         corners = next(v.corners_px for v in place.views if v.name == name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)

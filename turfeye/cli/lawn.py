@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, Day, Lengths, Outline, say
+from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
 
 
 @click.group()
@@ -87,6 +87,24 @@ def _propose(path: Path) -> str:
 
 @lawn.command()
 @click.argument("folder", type=FOLDER)
+@click.argument("top", type=FILE, metavar="TOP_PHOTO")
+@click.argument("low", type=FILE, metavar="LOW_PHOTO")
+def blades(folder: Path, top: Path, low: Path) -> None:
+    """Fit how upright this lawn's blades stand, from two photos of one place.
+
+    Leave the card lying: one photo from straight above it, one of the same place at about 50 degrees from
+    straight down, where the lawn is half covered. Cover seen obliquely on this lawn is surer from then on.
+    """
+    from turfeye import survey
+
+    found = survey.fit_blades(folder, top, low)
+    how = "flatter" if found.lean > 0 else "more upright"
+    plain = "about as usual" if abs(found.lean) < found.lean_se else f"{how} than usual"
+    click.echo(f"lean {found.lean:+.2f} ± {found.lean_se:.2f}: blades lie {plain}; written to lawn.toml")
+
+
+@lawn.command()
+@click.argument("folder", type=FOLDER)
 def show(folder: Path) -> None:
     """Show what a lawn folder holds."""
     from turfeye import lawn as lawns
@@ -101,6 +119,8 @@ def show(folder: Path) -> None:
         click.echo(f"view {view.name}: marked in {view.photo}")
     for spot in found.spots:
         click.echo(f"peg {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
+    if found.blades:
+        click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)
     span = f", {photos[0].name[:10]} to {photos[-1].name[:10]}" if photos else ""
     click.echo(f"{len(photos)} photos{span}" + (f"; {len(before)} from before the work" if before else ""))
