@@ -19,7 +19,11 @@ AIM = np.array([4.0, 3.0, 0.0])
 @pytest.fixture(scope="module")
 def marked():
     seen = view_from(STAND, AIM)
-    return photograph(seen, cover=0.1, lawn_seed=0), seen
+    return align.scenery(photograph(seen, cover=0.1, lawn_seed=0)), seen
+
+
+def laid(photo, marked):
+    return align.align(align.scenery(photo), *marked, outline_m=OUTLINE_M)
 
 
 def off_cm(found, truth):
@@ -49,7 +53,7 @@ MOVES = {
 def test_placed_within_5_cm(marked, move):
     stand, aim, lens, how = MOVES[move]
     truth = view_from(STAND + stand, AIM + np.array([*aim, 0]), focal_px=800 * lens, roll_deg=2)
-    found = align.align(photograph(truth, lawn_seed=3, seed=3, **how), *marked, outline_m=OUTLINE_M)
+    found = laid(photograph(truth, lawn_seed=3, seed=3, **how), marked)
     rms, largest = off_cm(found.view, truth)
     assert rms < 5
     assert largest < 10
@@ -64,7 +68,7 @@ def test_placed_within_5_cm(marked, move):
 def test_focal_length_is_solved_for_when_the_header_has_none(marked):
     truth = view_from(STAND + np.array([0.3, 0.2, 0.0]), AIM, focal_px=1000)
     photo = photograph(truth, cover=0.8, lawn_seed=5, focal_known=False)
-    found = align.align(photo, *marked, outline_m=OUTLINE_M)
+    found = laid(photo, marked)
     assert found.view.focal_px == pytest.approx(1000, rel=0.02)
     assert found.view.focal_from == "solved"
     assert off_cm(found.view, truth)[0] < 5
@@ -73,9 +77,9 @@ def test_focal_length_is_solved_for_when_the_header_has_none(marked):
 def test_pictures_of_other_sizes(marked):
     """A marked photo larger than the working size, the later one turned to a smaller format."""
     seen = view_from(STAND, AIM, focal_px=1360, size_px=(1700, 1190))
-    large = photograph(seen, cover=0.1)
+    large = align.scenery(photograph(seen, cover=0.1))
     truth = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM, focal_px=720, size_px=(960, 720))
-    found = align.align(photograph(truth, cover=0.9, lawn_seed=4), large, seen, outline_m=OUTLINE_M)
+    found = laid(photograph(truth, cover=0.9, lawn_seed=4), (large, seen))
     assert found.view.size_px == (960, 720)
     assert found.view.focal_px == pytest.approx(720, rel=0.03)
     assert off_cm(found.view, truth)[0] < 5
@@ -84,7 +88,7 @@ def test_pictures_of_other_sizes(marked):
 def test_same_photo_twice_gives_the_same_answer(marked):
     truth = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM)
     photo = photograph(truth, cover=0.6, lawn_seed=2)
-    one, two = (align.align(photo, *marked, outline_m=OUTLINE_M) for _ in range(2))
+    one, two = (laid(photo, marked) for _ in range(2))
     assert np.array_equal(one.view.rotation, two.view.rotation)
     assert one.residual_cm == two.residual_cm
 
@@ -100,14 +104,14 @@ def outsider(name):
 def test_an_unrelated_photograph_is_refused(marked, name):
     """Real photographs that ship with scikit-image."""
     with pytest.raises(AlignmentError, match="mark the lawn's corners"):
-        align.align(outsider(name), *marked, outline_m=OUTLINE_M)
+        laid(outsider(name), marked)
 
 
 def test_other_yard_is_refused(marked):
     """Of the same kind: lawn, paving, fence and walls, the other way round."""
     photo = photograph(view_from(STAND, AIM), yard=50)
     with pytest.raises(AlignmentError):
-        align.align(photo_of(photo.rgb_coded[:, ::-1], focal_px=800.0), *marked, outline_m=OUTLINE_M)
+        laid(photo_of(photo.rgb_coded[:, ::-1], focal_px=800.0), marked)
 
 
 @pytest.mark.parametrize(
@@ -122,7 +126,7 @@ def test_other_yard_is_refused(marked):
 )
 def test_hopeless_photos_are_refused(marked, stand, aim, how):
     with pytest.raises(AlignmentError):
-        align.align(photograph(view_from(stand, aim), lawn_seed=8, **how), *marked, outline_m=OUTLINE_M)
+        laid(photograph(view_from(stand, aim), lawn_seed=8, **how), marked)
 
 
 def test_nothing_accepted_is_wrong_by_more_than_20_cm(marked):
@@ -131,7 +135,7 @@ def test_nothing_accepted_is_wrong_by_more_than_20_cm(marked):
     for step in (0.7, 1.8, 3.5):
         truth = view_from(STAND + np.array([0.6 * step, -0.8 * step, 0.1]), AIM)
         try:
-            found = align.align(photograph(truth, cover=0.7, lawn_seed=6), *marked, outline_m=OUTLINE_M)
+            found = laid(photograph(truth, cover=0.7, lawn_seed=6), marked)
         except AlignmentError:
             told.append(False)
             continue

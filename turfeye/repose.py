@@ -23,6 +23,8 @@ SIGMA_PX: Final = 1.0
 """Of a matched feature's place, in pixels of that size."""
 STAND_SD_M: Final = np.array([0.6, 0.6, 0.3])
 """How far from the first standing point a photo is usually taken: sideways, sideways, up. Ours, wide."""
+AIM_SD_RAD: Final = 0.25
+"""How far it is usually turned. Ours, wide."""
 MOST_MOVED_M: Final = 2.5
 
 
@@ -207,11 +209,12 @@ class Solver:
             line = self.epipolar_off(there, used) / SIGMA_PX
             stand = (there.centre_m - self.known.camera_m) / STAND_SD_M
             lens = [np.log(there.focal_px / self.focal_px) / self.focal_sd]
+            aim = cv2.Rodrigues(there.rotation @ self.known.rotation.T)[0].ravel() / AIM_SD_RAD
             # Cauchy's weight on measured places only: the usual standpoint is no outlier
-            return np.concatenate([_cauchy(flat), _cauchy(line), stand, lens])
+            return np.concatenate([_cauchy(flat), _cauchy(line), stand, aim, lens])
 
         scale = [0.01, 0.01, 0.01, 0.1, 0.1, 0.1, 0.01]
-        found = least_squares(off, np.zeros(7), x_scale=scale, max_nfev=30)
+        found = least_squares(off, np.zeros(7), method="lm", x_scale=scale, max_nfev=240)
         return np.asarray(found.x), np.asarray(found.jac)
 
 

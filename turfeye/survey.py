@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from turfeye import (
-    align,
     answer,
     card,
     cells,
@@ -39,11 +38,12 @@ from turfeye import (
     season as seasons,
 )
 from turfeye.answer import Answer, Before
-from turfeye.errors import AlignmentError, CardError, LawnError, SeasonError, TurfeyeError
+from turfeye.errors import CardError, LawnError, SeasonError, TurfeyeError
 from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
-from turfeye.lawn import Filed, Lawn, MarkedView, add, new
-from turfeye.records import CellTable, Look, Outlook, Photo, Sighting, View
+from turfeye.lawn import Filed, Lawn, add, new
+from turfeye.records import CellTable, Look, Outlook, Photo, Sighting
+from turfeye.standpoints import Standpoints
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
@@ -190,25 +190,34 @@ def samples_dir() -> Path:
 
 
 def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
-    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are."""
-    marked = _Marked(place)
-    measured = []
+    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
+
+    What can't be laid over the marked photo is tried again once photos taken later are placed.
+    """
+    standpoints = Standpoints(place)
     keys = _keys(place)
-    for path in place.photos(before=before):
+    measured: dict[Path, Measured] = {}
+
+    def go(path: Path) -> None:
         digest, key = keys[path]
         kept = store.load_cells(place, key)
-        if kept is not None:
-            measured.append(Measured(path, digest, kept[0], kept[1]))
-            continue
         try:
-            table, facts = _measure_one(place, path, marked)
+            table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
-            measured.append(Measured(path, digest, None, {"why": str(error)}))
-            continue
-        store.save_cells(place, key, table, facts)
-        measured.append(Measured(path, digest, table, facts))
+            measured[path] = Measured(path, digest, None, {"why": str(error)})
+            return
+        if kept is None:
+            store.save_cells(place, key, table, facts)
+        standpoints.learn(path.name, facts)
+        measured[path] = Measured(path, digest, table, facts)
+
+    for path in place.photos(before=before):
+        go(path)
+    for path in measured:
+        if standpoints.worth_another_try(path.name):
+            go(path)
     store.drop_stale(place, [key for _, key in keys.values()])
-    return tuple(measured)
+    return tuple(measured.values())
 
 
 def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
@@ -221,26 +230,7 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
     return found
 
 
-class _Marked:
-    """The marked photos of a lawn with their views, each read once and only when wanted."""
-
-    def __init__(self, place: Lawn) -> None:
-        self.place = place
-        self._read: dict[str, tuple[Photo, View]] = {}
-
-    def of(self, marked: MarkedView) -> tuple[Photo, View]:
-        """The marked photo and its view."""
-        if marked.name not in self._read:
-            path = self.place.photo_path(marked.photo)
-            picture = photo.read(path)
-            self._read[marked.name] = (
-                picture,
-                view.from_corners(picture, marked.corners_px, self.place.outline_m),
-            )
-        return self._read[marked.name]
-
-
-def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, dict[str, Any]]:
+def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
     """The table of one filed photo and the facts that go with it."""
     picture = photo.read(path)
     if picture.taken is None:
@@ -262,14 +252,15 @@ def _measure_one(place: Lawn, path: Path, marked: _Marked) -> tuple[CellTable, d
             + (f"came card {number}" if sighting else "no card could be read")
             + "; is it a photo of another lawn? Else write its [[spot]] or mark corners_px in lawn.toml"
         )
-    name, seen, residual_cm = _lawn_view(place, picture, marked, wanted=note.view if note else None)
+    placed = standpoints.locate(picture, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    one = glance.look_through(picture, seen, grid, sighting=sighting, blades=place.blades)
-    if residual_cm is None:
-        corners = next(v.corners_px for v in place.views if v.name == name)
+    one = glance.look_through(picture, placed.view, grid, sighting=sighting, blades=place.blades)
+    if placed.over is None:
+        corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
         one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    return one.table, _facts(one, name, residual_cm=residual_cm)
+    pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
+    return one.table, _facts(one, placed.name, **pose)
 
 
 def _sighting(picture: Photo) -> Sighting | None:
@@ -277,29 +268,6 @@ def _sighting(picture: Photo) -> Sighting | None:
         return card.find(picture)
     except CardError:
         return None
-
-
-def _lawn_view(
-    place: Lawn, picture: Photo, marked: _Marked, *, wanted: str | None
-) -> tuple[str, View, float | None]:
-    """Which marked view a photo belongs to, and its own view; the best of those that it can be laid over."""
-    views = [v for v in place.views if wanted in (None, v.name)]
-    for one in views:
-        if picture.path.name == one.photo:
-            return one.name, marked.of(one)[1], None
-    found = []
-    refused = ""
-    for one in views:
-        try:
-            aligned = align.align(picture, *marked.of(one), outline_m=place.outline_m)
-        except AlignmentError as error:
-            refused = str(error)
-            continue
-        found.append((aligned.residual_cm, one.name, aligned.view))
-    if not found:
-        raise AlignmentError(refused)
-    residual_cm, name, seen = min(found, key=lambda one: one[0])
-    return name, seen, residual_cm
 
 
 def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:

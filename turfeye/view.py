@@ -12,8 +12,8 @@ Cover seen obliquely is too high, since blades hide the soil: `gapfraction` brin
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -145,6 +145,21 @@ def resized(view: View, size_px: tuple[int, int]) -> View:
         camera_matrix=shrink @ view.camera_matrix,
         corner_sd_px=view.corner_sd_px * float(scale.mean()),
     )
+
+
+def as_dict(view: View) -> dict[str, Any]:
+    """Plain JSON, from which ``from_dict`` makes the same view again."""
+    return {
+        f.name: value.tolist() if isinstance(value := getattr(view, f.name), np.ndarray) else value
+        for f in fields(view)
+    }
+
+
+def from_dict(facts: dict[str, Any]) -> View:
+    """The view that ``as_dict`` wrote."""
+    arrays = ("camera_matrix", "rotation", "translation", "pose_cov")
+    known = {n: np.array(v, float) if n in arrays and v is not None else v for n, v in facts.items()}
+    return View(**{**known, "size_px": tuple(facts["size_px"])})  # type: ignore[arg-type]
 
 
 def _check_corners(points_px: Floats, points_m: Floats) -> None:
@@ -366,6 +381,16 @@ def placement_m(view: View, xy_m: Floats) -> Floats:
     xy = np.asarray(xy_m, dtype=float)
     if view.pose_cov is None:
         return np.zeros(xy.shape[:-1])
+    moved = ground_by_pose(view, xy)
+    return np.sqrt(np.einsum("...ij,jk,...ik->...", moved, view.pose_cov, moved))
+
+
+def ground_by_pose(view: View, xy_m: Floats) -> Floats:
+    """How each lawn point (..., 2) that a fixed pixel shows moves with the pose, (..., 2, 7); NaN behind it.
+
+    The pose's seven are those of ``pose_cov``: rotation vector, translation, log focal length.
+    """
+    xy = np.asarray(xy_m, dtype=float)
     points = np.column_stack([xy.reshape(-1, 2), np.zeros(xy.size // 2)])
     focal = math.log(view.focal_px)
     theta = np.concatenate([cv2.Rodrigues(view.rotation)[0].ravel(), view.translation, [focal]])
@@ -375,7 +400,6 @@ def placement_m(view: View, xy_m: Floats) -> Floats:
     depth = at[:, 2, None, None]
     pixel = at[:, :2] / at[:, 2:]
     by_ground = (plane[None, :2, :2] - pixel[:, :, None] * plane[None, 2:, :2]) / depth
-    moved = np.linalg.solve(by_ground, by_pose.reshape(-1, 2, by_pose.shape[1]))
-    cov = view.pose_cov
-    error = np.sqrt(np.einsum("nij,jk,nik->n", moved[:, :, : len(cov)], cov, moved[:, :, : len(cov)]))
-    return np.where(at[:, 2] > 0, error, np.nan).reshape(xy.shape[:-1])
+    moved = np.linalg.solve(by_ground, by_pose.reshape(-1, 2, 7))
+    moved[at[:, 2] <= 0] = np.nan
+    return moved.reshape(*xy.shape, 7)
