@@ -114,6 +114,12 @@ def test_card_as_png_at_true_size(tmp_path: Path) -> None:
         assert image.info["dpi"] == pytest.approx((100, 100), abs=0.1)
 
 
+def test_a_card_named_png_is_one(tmp_path: Path) -> None:
+    assert run("card", tmp_path / "card.png").exit_code == 0
+    with Image.open(tmp_path / "card.png") as image:
+        assert image.format == "PNG"
+
+
 def test_card_as_pdf_on_letter(tmp_path: Path) -> None:
     out = tmp_path / "card.pdf"
     assert run("card", out, "--paper", "letter").exit_code == 0
@@ -147,11 +153,20 @@ def test_a_lawn_from_tape_lengths(tmp_path: Path) -> None:
     )
 
 
+def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Path) -> None:
+    folder = tmp_path / "Müllers Garten"
+    made = run("lawn", "new", folder, "--sides", "8,6,8,6", "--diagonals", "10")
+    assert lawn.read(folder).name == "Müllers Garten"
+    assert f"turfeye add '{folder}' PHOTO" in made.stderr
+    assert "e-16" not in (folder / "lawn.toml").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         ((), "--outline 8x6"),
         (("--outline", "8"), "is no outline"),
+        (("--outline", "0x6"), "above 0"),
         (("--outline", "0,0 8,6 8,0 0,6"), "crosses"),
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--target", "2026-03-01"), "not after the sowing"),

@@ -142,6 +142,28 @@ def test_a_season_leaves_its_tables(spots):
     assert answer.outlook.lawn.sentence
 
 
+def test_a_spot_s_cells_are_listed_round_its_peg_in_lawn_metres(spots):
+    folder, answer = spots
+    with (folder / "results/cells.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    for peg in answer.lawn.spots:
+        own = [(float(r["x_m"]), float(r["y_m"])) for r in rows if r["view"] == f"spot {peg.number}"]
+        assert np.abs(np.mean(own, axis=0) - peg.at_m).max() < 0.3
+
+
+def test_many_cells_are_shown_as_a_map():
+    result = CliRunner().invoke(root, ["look", str(SPOT)])
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 110  # not a row of a wrapped table for each of its cells
+    assert len(lines) < 30
+    top = next(line for line in lines[4:] if any(word.isdigit() for word in line.split()))
+    table = survey.look(SPOT).table
+    highest = table.row == table.row[table.state == "seen"].max()
+    shown = [f"{100 * v:.0f}" for v in table.cover[highest] if np.isfinite(v)]
+    assert [word for word in top.split() if word.isdigit()] == shown  # y upwards
+
+
 def test_a_refused_photo_is_named_and_leaves_a_gap(spots):
     _, answer = spots
     # The shadow's edge runs across this photo's card.

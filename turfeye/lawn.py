@@ -14,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import os
+import shlex
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -171,8 +172,8 @@ def read(folder: Path | str) -> Lawn:
     folder = Path(folder)
     if not (folder / FILE_NAME).is_file():
         raise LawnMissingError(
-            f"no lawn in {folder}: it has no {FILE_NAME}; make one with: turfeye lawn new {folder} "
-            "--outline 8x6"
+            f"no lawn in {folder}: it has no {FILE_NAME}; make one with: "
+            f"turfeye lawn new {shlex.quote(str(folder))} --outline 8x6"
         )
     part = lawnfile.read_file(folder)
     lawn = _from_part(folder, part)
@@ -266,8 +267,10 @@ def new(
     end = target_date or (sown + dt.timedelta(weeks=8) if sown else None)
     target = {"cover": target_cover, "date": end} if end else None
     text = lawnfile.new_text(
-        name=name or folder.name.replace("-", " ").replace("_", " ").capitalize(),
-        outline_m=[(float(x), float(y)) for x, y in outline_m],
+        name=name or _name_of(folder),
+        outline_m=[
+            (round(float(x), 3), round(float(y), 3)) for x, y in outline_m
+        ],  # a tape reads millimetres
         cell_m=cell_m,
         sowing=sowing,
         target=target,
@@ -276,6 +279,12 @@ def new(
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
+
+
+def _name_of(folder: Path) -> str:
+    """What a lawn is called after its folder: ``ferry-cottage`` is Ferry cottage; capitals stay."""
+    words = folder.resolve().name.replace("-", " ").replace("_", " ")
+    return words[:1].upper() + words[1:]
 
 
 def add(

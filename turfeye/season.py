@@ -225,6 +225,18 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> Floats:
     return values.reshape(out.shape)
 
 
+def on_lawn_m(reading: Reading) -> tuple[Floats, Floats]:
+    """Where each cell's centre lies, x and y in lawn metres; a spot's cells lie round its peg."""
+    table = reading.table
+    if reading.at_m is None:
+        return table.x_m, table.y_m
+    turn = np.radians(reading.turned_deg)
+    return (
+        reading.at_m[0] + np.cos(turn) * table.x_m - np.sin(turn) * table.y_m,
+        reading.at_m[1] + np.sin(turn) * table.x_m + np.cos(turn) * table.y_m,
+    )
+
+
 def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
     """Row and column on the lawn's grid of each row of the table."""
     table = reading.table
@@ -237,9 +249,7 @@ def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
                 "measure it again (delete the lawn's results folder)"
             )
         return table.row, table.col
-    turn = np.radians(reading.turned_deg)
-    x = reading.at_m[0] + np.cos(turn) * table.x_m - np.sin(turn) * table.y_m
-    y = reading.at_m[1] + np.sin(turn) * table.x_m + np.cos(turn) * table.y_m
+    x, y = on_lawn_m(reading)
     return (
         np.floor((y - grid.y0_m) / grid.cell_m).astype(int),
         np.floor((x - grid.x0_m) / grid.cell_m).astype(int),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -288,7 +289,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     if not good:
         raise SeasonError(
             f"{place.name}: no photo could be measured. "
-            + (" ".join(warnings) or f"File some with: turfeye add {place.folder} PHOTO")
+            + (" ".join(warnings) or f"File some with: turfeye add {shlex.quote(str(place.folder))} PHOTO")
         )
     readings = [_reading(one) for one in good]
     sowing = place.sowings[-1]
@@ -323,11 +324,16 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         warnings=(*table.flags, *warnings),
     )
     rows = [
-        store.Measured(one.table, r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
-        for one, r in zip(good, readings, strict=True)
-        if one.table is not None
+        store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
+        for r in readings
     ]
     return replace(whole, files=results.write(whole, rows))
+
+
+def _on_lawn(reading: seasons.Reading) -> CellTable:
+    """The reading's table with its cells' centres in lawn metres."""
+    x_m, y_m = seasons.on_lawn_m(reading)
+    return replace(reading.table, x_m=x_m, y_m=y_m)
 
 
 def _reading(one: Measured) -> seasons.Reading:

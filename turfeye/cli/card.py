@@ -12,14 +12,14 @@ from turfeye.cli.shared import FILE, say
 
 @click.command(short_help="Print the reference card.")
 @click.argument("out", type=FILE, required=False)
-@click.option("--spot", type=int, default=0, show_default=True, help="The peg's number, printed and encoded.")
+@click.option(
+    "--spot", type=int, default=0, show_default=True, help="The peg's number, printed and encoded: 0 to 145."
+)
 @click.option(
     "--format",
     "kind",
     type=click.Choice(["pdf", "png"]),
-    default="pdf",
-    show_default=True,
-    help="PDF to print, or PNG.",
+    help="PDF to print, or PNG. [by OUT's ending, else pdf]",
 )
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the sheet."
@@ -31,12 +31,18 @@ from turfeye.cli.shared import FILE, say
     help="Only check a file of measured patch values (CSV, or CGATS text); use it with look --values.",
 )
 def card(
-    out: Path | None, spot: int, kind: str, paper: Literal["a4", "letter"], dpi: float, values: Path | None
+    out: Path | None,
+    spot: int,
+    kind: str | None,
+    paper: Literal["a4", "letter"],
+    dpi: float,
+    values: Path | None,
 ) -> None:
     """Print the reference card at true size, as PDF or PNG.
 
     Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. Use a card of its own number for
-    every peg: a photo of card 3 files itself at peg 3.
+    every peg: a photo of card 3 files itself at peg 3. With more pegs than numbers, let a card
+    serve several and say with add --spot which peg a photo shows.
     """
     from turfeye import card_print, card_values
 
@@ -44,6 +50,7 @@ def card(
         known = card_values.read_values(values)
         click.echo(f"{values}: {len(known.names)} patches measured: {', '.join(known.names)}")
         return
+    kind = kind or ("png" if out is not None and out.suffix.lower() == ".png" else "pdf")
     path = out or Path(f"turfeye-card-{spot}-{paper}.{kind}")
     if kind == "png":
         card_print.print_png(path, spot, paper=paper, dpi=dpi)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import date
 from pathlib import Path
 
@@ -72,9 +73,11 @@ def new(
     click.echo(f"{made.name}: {made.area_m2:.1f} m², in {folder}")
     if propose is not None:
         say("These corners are a proposal: check each against the photo, put corner A first, then:")
-        click.echo(f"turfeye add {folder} {propose} --view window {proposed}")
+        click.echo(
+            shlex.join(["turfeye", "add", str(folder), str(propose), "--view", "window"]) + f" {proposed}"
+        )
     else:
-        say(f"Now file photos: turfeye add {folder} PHOTO…")
+        say(f"Now file photos: {shlex.join(['turfeye', 'add', str(folder)])} PHOTO…")
 
 
 def _propose(path: Path) -> str:

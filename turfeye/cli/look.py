@@ -7,11 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
 from turfeye.cli.shared import FILE, FOLDER, figure, say, share, show_table
 
 if TYPE_CHECKING:
-    from turfeye.records import Look
+    from turfeye.records import CellTable, Look
+
+FEW_CELLS = 24
+"""So many cells are shown a row each; more are shown as a map of their cover."""
 
 
 @click.command(short_help="Measure single photos.")
@@ -73,8 +77,30 @@ def _show(seen: Look, facts: dict) -> None:
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"
         )
+    if len(facts["cells"]) <= FEW_CELLS:
+        _show_rows(facts["cells"])
+    else:
+        _show_map(seen.table, axes=seen.view is not None)
+
+
+def _show_map(table: CellTable, *, axes: bool) -> None:
+    """Cover in per cent where the cells lie, seen from above: y upwards on the card's axes."""
+    tens = [["  ·"] * table.grid.cols for _ in range(table.grid.rows)]
+    for row, col, cover in zip(table.row, table.col, table.cover, strict=True):
+        if np.isfinite(cover):
+            tens[row][col] = f"{100 * cover:3.0f}"
+    lines = ["".join(line).rstrip() for line in (reversed(tens) if axes else tens)]
+    size = f", cells of {table.grid.cell_m:g} m, the card's long side across" if axes else ""
+    click.echo(f"green in per cent{size}; · not seen:")
+    for line in lines:
+        click.echo(line)
+    say("every cell with its other figures: --out DIR, or --json")
+
+
+def _show_rows(cells: list[dict]) -> None:
+    """A row a cell."""
     rows = []
-    for cell in facts["cells"]:
+    for cell in cells:
         place = "–" if cell["x_m"] is None else f"{cell['x_m']:+.2f}, {cell['y_m']:+.2f}"
         rows.append(
             (

@@ -62,6 +62,8 @@ class Outline(click.ParamType):
             wide, tall = (float(v) for v in value.lower().replace("×", "x").split("x"))
         except ValueError:
             self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
+        if not (0 < wide < math.inf and 0 < tall < math.inf):
+            self.fail(f"{value!r} is no outline; both lengths must be above 0, in metres", param, ctx)
         return [(0.0, 0.0), (wide, 0.0), (wide, tall), (0.0, tall)]
 
 
