@@ -398,8 +398,8 @@ def to_linear(rgb_coded: Bytes, correction: Correction | None) -> Floats:
 
     Without a correction it is the picture's own light, up to an unknown gain. Where a phone has pushed a
     saturated colour out of its gamut, one channel stands at its floor and says only "this or less": it is
-    given the middle, in codes, of what it can have been. Under a strong cast it is the light that brought it
-    down, and the most it can have been is nearer.
+    given the middle, in codes, of what it can have been. Where the light has little of that channel it is the
+    light that brought it down, and the most it can have been is nearer.
     """
     linear = np.asarray(cv2.LUT(rgb_coded, _table(correction).astype(np.float32)[:, None, :]), np.float32)
     if correction is None or correction.matrix is None:
@@ -410,17 +410,16 @@ def to_linear(rgb_coded: Bytes, correction: Correction | None) -> Floats:
         out = _transform(linear, correction.matrix[:, :3])
         np.maximum(linear, 0, out=linear)
         out += _transform(np.sqrt(linear * linear[..., [1, 2, 0]]), correction.matrix[:, 3:])
-    strong = correction.gain.max() > STRONG_CAST * correction.gain.min()
-    return out if strong else _out_of_gamut(out, rgb_coded)
+    return _out_of_gamut(out, rgb_coded, correction.gain)
 
 
-def _out_of_gamut(linear: Floats, rgb_coded: Bytes) -> Floats:
+def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
     """Halve, in codes, the channels that stand at the floor where the others don't; in place."""
     channels = cv2.split(rgb_coded)
     brightest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
     for channel, codes in enumerate(channels):
         lost = cv2.inRange(codes, 0, FLOOR_CODE)
-        if cv2.countNonZero(lost):
+        if gain[channel] <= STRONG_CAST * gain.min() and cv2.countNonZero(lost):
             row, col = np.nonzero(cv2.bitwise_and(lost, cv2.inRange(brightest, LIT_CODE + 1, 255)))
             linear[row, col, channel] = decode(encode(linear[row, col, channel]) / 2)
     return linear
@@ -441,6 +440,6 @@ def corrected_coded(rgb_coded: Bytes, correction: Correction | None) -> Bytes:
         table = np.rint(encode(_table(correction))).astype(np.uint8)
         return np.asarray(cv2.LUT(rgb_coded, table[:, None, :]), np.uint8)
     # 16-bit linear light steps by a twentieth of a code where codes are densest
-    light = np.clip(to_linear(rgb_coded, correction), 0.0, 1.0) * np.float32(65535)
+    light = cv2.multiply(to_linear(rgb_coded, correction), (65535.0,) * 4, dtype=cv2.CV_16U)  # held to 0-1
     table = np.rint(encode(np.arange(65536) / 65535.0)).astype(np.uint8)
-    return np.asarray(cv2.LUT(light.astype(np.uint16), table), np.uint8)
+    return np.asarray(cv2.LUT(light, table), np.uint8)

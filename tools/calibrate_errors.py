@@ -1,0 +1,133 @@
+"""How honest the error of cover is, by kind of photo, cover and angle; and the constants that make it so.
+
+    python tools/calibrate_errors.py rendered/tune --fit      # fits `cells.Accuracy`; write the result there
+    python tools/calibrate_errors.py rendered/bench           # looks only
+
+Fit on pictures that neither trained the network nor carry a reported figure: make_samples.py --sets tune.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import os
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+import bench
+import cv2
+import numpy as np
+
+from turfeye import card, cells, glance, photo, survey, view
+from turfeye.errors import TurfeyeError
+
+cv2.setNumThreads(1)
+KINDS = ("spot", "lawn, card", "lawn, no card")
+BANDS = {"cover": (0, 0.05, 0.3, 0.7, 0.95, 1.01), "zenith_deg": (0, 20, 40, 50, 60, 66)}
+TAIL = 6.0  # degrees of freedom of Student's t: single cells are further off than a bell curve has it
+
+
+def gathered(folders: list[Path]) -> np.ndarray:
+    """(N, 7): kind, cover, its error, true cover, zenith, ground sample distance, picture."""
+    found = []
+    for picture in bench.pictures(folders, "spot"):
+        try:
+            found.append(_rows(0, survey.look(picture).table, picture, len(found)))
+        except TurfeyeError as error:
+            print(f"  {picture.name}: {error}")
+    for picture in bench.pictures(folders, "lawn"):
+        shot, outline = photo.read(picture), np.array(bench.read_outline(picture))
+        corners = bench.corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
+        seen, grid = view.from_corners(shot, corners, outline), cells.lawn_grid(outline, 0.5)
+        try:
+            sighting = card.find(shot)
+        except TurfeyeError:
+            sighting = None
+        for kind, one in ((1, sighting), (2, None)):
+            if kind == 2 or one is not None:
+                table = glance.look_through(shot, seen, grid, sighting=one).table
+                found.append(_rows(kind, table, picture, len(found)))
+    return np.concatenate(found)
+
+
+def _rows(kind: int, table: cells.CellTable, picture: Path, number: int) -> np.ndarray:
+    truth = bench.truth_of(picture.with_name(picture.stem + "-cells.csv"))
+    gsd = {
+        (round(float(x), 2), round(float(y), 2)): g
+        for x, y, g in zip(table.x_m, table.y_m, table.gsd_mm, strict=True)
+    }
+    rows = []
+    for i in np.flatnonzero(table.state == "seen"):
+        place = (round(float(table.x_m[i]), 2), round(float(table.y_m[i]), 2))
+        true = truth.get(place)
+        if true and float(true["card"]) < 0.1 and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2:
+            told = (table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i])
+            rows.append((kind, *told, gsd[place], number))
+    return np.array(rows).reshape(-1, 7)
+
+
+def told(name: str, rows: np.ndarray) -> None:
+    """One line of the table."""
+    if len(rows) < 20:
+        return
+    miss, se = rows[:, 1] - rows[:, 3], rows[:, 2]
+    pictures = len(np.unique(rows[:, 6]))
+    print(
+        f"{name:32s} {pictures:3d} pictures {len(rows):5d} cells   off {100 * np.abs(miss).mean():5.1f}"
+        f"   bias {100 * miss.mean():+5.1f}   1 se {100 * np.mean(np.abs(miss) <= se):3.0f} %"
+        f"   2 se {100 * np.mean(np.abs(miss) <= 2 * se):3.0f} %"
+    )
+
+
+def table(rows: np.ndarray) -> None:
+    """Every kind, and every band of each."""
+    for number, kind in enumerate(KINDS):
+        mine = rows[rows[:, 0] == number]
+        told(kind, mine)
+        for column, (band, edges) in zip((1, 4), BANDS.items(), strict=True):
+            for low, high in itertools.pairwise(edges):
+                some = mine[(mine[:, column] >= low) & (mine[:, column] < high)]
+                told(f"  {kind}, {band} {low:g}-{high:g}", some)
+
+
+def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
+    """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
+    from scipy.optimize import minimize
+
+    cover, se, gsd = rows[:, 1], rows[:, 2], rows[:, 5]
+    rest = np.maximum(se**2 - cells._classifier_se(cover, gsd, cells.Accuracy()) ** 2, 0)
+    miss = cover - rows[:, 3]
+    _, picture, count = np.unique(rows[:, 6], return_inverse=True, return_counts=True)
+    voice = 1 / count[picture]
+
+    def errors(logs: np.ndarray) -> np.ndarray:
+        return np.sqrt(rest + cells._classifier_se(cover, gsd, cells.Accuracy(*np.exp(logs))) ** 2)
+
+    def cost(logs: np.ndarray) -> float:
+        scale = errors(logs) * np.sqrt((TAIL - 2) / TAIL)
+        return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
+
+    start = cells.Accuracy()
+    found = minimize(cost, np.log([start.floor, start.slope, start.coarse]), method="Nelder-Mead").x
+    changed = rows.copy()
+    changed[:, 2] = errors(found)
+    return cells.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("folders", type=Path, nargs="+")
+    parser.add_argument("--fit", action="store_true")
+    options = parser.parse_args()
+    rows = gathered(options.folders)
+    table(rows)
+    if options.fit:
+        accuracy, changed = refit(rows)
+        print(f"\nlikeliest: {accuracy}; with it")
+        table(changed)
+
+
+if __name__ == "__main__":
+    main()
