@@ -10,11 +10,13 @@ from datetime import date, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
+import pyproj
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import cautions, mixes, planfile
+from turfeye import cautions, mixes, planfile, results
+from turfeye import lawn as lawns
 from turfeye.contours import polygon_area_m2
 from turfeye.errors import LawnError
 from turfeye.records import Patch, Sowing
@@ -310,7 +312,6 @@ def test_outlines_in_lawn_metres_say_that_they_are_not_wgs84():
 
 def test_true_geojson_against_pyproj():
     # RFC 7946: longitude first, ring closed and anticlockwise. Distances on the ground by pyproj (PROJ).
-    pyproj = pytest.importorskip("pyproj")
     geod = pyproj.Geod(ellps="WGS84")
     lon, lat = 0.1218, 52.2053
     lon_b, lat_b, _ = geod.fwd(lon, lat, 90 - 25, 8.0)  # side A to B turned 25 degrees to the north
@@ -319,9 +320,9 @@ def test_true_geojson_against_pyproj():
     ring = np.array(found["features"][0]["geometry"]["coordinates"][0])
     assert ring[0] == pytest.approx([lon, lat], abs=2e-7)
     lengths = [geod.inv(*ring[k], *ring[k + 1])[2] for k in range(4)]
-    assert lengths == pytest.approx([8, 6, 8, 6], rel=0.005)
+    assert lengths == pytest.approx([8, 6, 8, 6], rel=0.0005)
     bearing = geod.inv(*ring[0], *ring[1])[0]
-    assert bearing == pytest.approx(65, abs=0.3)
+    assert bearing == pytest.approx(65, abs=0.01)
     assert np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]) > 0
     with pytest.raises(LawnError, match=r"8\.00 m apart by the outline"):
         planfile.outlines([], LAWN, anchors={0: (lat, lon), 1: (lat + 0.01, lon)})
@@ -333,3 +334,27 @@ def test_patch_outlines_keep_their_area_in_the_file():
     found = planfile.outlines([patch(area=1.2)], LAWN)
     ring = np.array(found["features"][1]["geometry"]["coordinates"][0])
     assert polygon_area_m2(ring[:-1]) == pytest.approx(1.2, abs=0.01)
+
+
+@pytest.mark.parametrize(("lat", "lon", "azimuth"), [(52.2053, 0.1218, 77.0), (-36.85, 174.76, 310.0)])
+def test_true_geojson_lies_where_geodesics_say(tmp_path, lat, lon, azimuth):
+    """Every corner of a 30 x 20 m lawn within 1 cm of PROJ's geodesics on WGS 84 (pyproj, Karney 2013)."""
+    geod = pyproj.Geod(ellps="WGS84")
+    lon_b, lat_b, _ = geod.fwd(lon, lat, azimuth, 30.0)
+    folder = tmp_path / "mapped"
+    lawns.new(folder, outline_m=[(0, 0), (30, 0), (30, 20), (0, 20)], sown=date(2026, 3, 14))
+    with (folder / "lawn.toml").open("a") as file:
+        for corner, at in (("A", (lat, lon)), ("B", (lat_b, lon_b))):
+            file.write(f'\n[[anchor]]\ncorner = "{corner}"\nlat_deg = {at[0]!r}\nlon_deg = {at[1]!r}\n')
+    place = lawns.read(folder)
+    anchors = results.anchors_of(place)
+    found = planfile.outlines([patch()], place.outline_m, anchors=anchors)
+    assert "coordinates_are" not in found
+    ring = found["features"][0]["geometry"]["coordinates"][0]
+    assert ring[0] == ring[-1]
+    true = [(lon, lat), (lon_b, lat_b)]
+    true += [geod.fwd(*start, azimuth - 90, 20.0)[:2] for start in (true[1], true[0])]
+    for (got_lon, got_lat), (want_lon, want_lat) in zip(ring, true, strict=False):
+        assert geod.inv(got_lon, got_lat, want_lon, want_lat)[2] < 0.01
+    area, _ = geod.polygon_area_perimeter(*zip(*ring, strict=True))
+    assert area == pytest.approx(600, rel=1e-3)  # above 0: anticlockwise, as RFC 7946 wants

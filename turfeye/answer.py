@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from turfeye import headline
 from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
@@ -76,7 +78,7 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
     lawn, plan = answer.outlook.lawn, answer.plan
     target = answer.season.target
     visits = len(answer.season.visits)
-    counts = ", ".join(f"{lawn.counts[s]} {s}" for s in STATES if lawn.counts.get(s))
+    counts = ", ".join(f"{count} {state}" for state, count in state_counts(answer.outlook).items())
     lines = [
         f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
         f"sown {day(answer.season.sowing.date)}",
@@ -92,11 +94,25 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
     lines += answer.stripes[:1]
     lines.append(plan.sentence)
     if plan.dates:
-        lines.append("Next: " + "; ".join(f"{day(when)} {what}" for when, what in plan.dates[:3]))
+        steps = "; ".join(f"{day(when)} {re.split('[:,]', what)[0]}" for when, what in plan.dates[:3])
+        lines.append(f"Next: {steps} (usual for the mix; common practice, no source)")
     if answer.warnings:
         more = len(answer.warnings) - 1
-        lines.append(f"Note: {answer.warnings[0]}" + (f" (and {more} more in the page)" if more else ""))
+        rest = f"this and {more} more" if more else "more"
+        lines.append(f"Note: {_short(answer.warnings[0])} ({rest} in the page)")
     return tuple(lines[:10])
+
+
+def state_counts(outlook: Outlook) -> dict[str, int]:
+    """Cells in each state that there is; of a lawn seen by spots only, those that the spots show."""
+    left_out = "not seen" if headline.spots_only(outlook.season) else ""
+    return {s: n for s in STATES if s != left_out and (n := outlook.lawn.counts.get(s, 0))}
+
+
+def _short(warning: str) -> str:
+    """What is the matter, without the advice."""
+    parts = warning.split(": ")
+    return parts[0] if "was not measured" in parts[0] else ": ".join(parts[:2])
 
 
 def _patches(word: str, patches: tuple[Patch, ...]) -> str:

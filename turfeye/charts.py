@@ -41,6 +41,7 @@ from turfeye.drawing import (
     set_bounds,
     styled,
 )
+from turfeye.headline import spots_only
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, Task
 from turfeye.words import day
 
@@ -154,7 +155,8 @@ def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, sub
     code = np.array([STATES.index(str(state)) for state in outlook.state])
     kind = on_grid(season.grid, season.row, season.col, code.astype(float))
     _draw_states(axes, season.grid, kind, ground, in_per_m)
-    _state_legend(figure, {state: int((outlook.state == state).sum()) for state in STATES})
+    counts = {state: int((outlook.state == state).sum()) for state in STATES}
+    _state_legend(figure, counts, spots=spots_only(season))
     if title is None:
         title = f"As seen on {day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
     headline(figure, title, subtitle)
@@ -232,7 +234,7 @@ def _mark(axes: Axes, x: Any, y: Any, state: str, points: float) -> Any:
     return axes.scatter(x, y, s=size**2, marker=marker, color=colour, linewidths=width, zorder=4)
 
 
-def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
+def _state_legend(figure: Figure, counts: dict[str, int], *, spots: bool) -> None:
     """A row of swatches with mark, word and number of cells."""
     from matplotlib.patches import Rectangle
 
@@ -252,6 +254,7 @@ def _state_legend(figure: Figure, counts: dict[str, int]) -> None:
             _mark(axes, [x + 0.11], [0.25], state, 0.22 * 72)
         axes.text(x + 0.30, 0.33, state, fontsize=8, va="center")
         cells = f"{counts[state]} cell" + ("s" if counts[state] != 1 else "")
+        cells = "beyond the spots" if spots and state == "not seen" else cells
         axes.text(x + 0.30, 0.15, cells, fontsize=7, va="center", color=QUIET)
 
 

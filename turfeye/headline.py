@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 
 import numpy as np
@@ -18,14 +19,15 @@ def sentence(
     loss: float,
 ) -> str:
     """The headline: where the lawn is, where such lawns are, and what won't fill."""
-    cells = sum(counts.values())
+    cells, spots = sum(counts.values()), spots_only(season)
     if counts["not seen"] == cells:
         return "No visit showed any cell of this lawn: nothing can be said."
     low, high = (int(5 * round(20 * q)) for q in usual)
     usually = f"{low}–{high}" if high > low else f"about {low}"
-    words = [
-        f"{percent(cover)} % covered on day {season.age_days[-1]:.0f}, where this mix is usually {usually}"
-    ]
+    cells -= counts["not seen"] if spots else 0  # spot photos aren't meant to show all of the lawn
+    where = " in the spots" if spots else ""
+    on = f"{where} on day {season.age_days[-1]:.0f}"
+    words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
     by = day(season.target.date)
     if counts["thin"]:
         verb = "is thin and won't" if counts["thin"] == 1 else "are thin and won't"
@@ -36,9 +38,17 @@ def sentence(
         words.append(f"none of {cells} cells is thin, {counts['on course']} are on course for {by}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
-    if counts["not seen"]:
+    if spots:
+        shown = season.area_m2[np.isfinite(season.cover).any(axis=1)].sum()
+        words.append(f"the spots are {shown:.1f} of the lawn's {season.area_m2.sum():.1f} m²")
+    elif counts["not seen"]:
         words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
     return "; ".join(words)
+
+
+def spots_only(season: Season) -> bool:
+    """Whether all photos show spots: then most of the lawn was never meant to be seen."""
+    return all(re.fullmatch(r"spot \d+( \+ spot \d+)*", visit.view) for visit in season.visits)
 
 
 _MONTHS = (

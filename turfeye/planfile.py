@@ -20,8 +20,8 @@ PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing
 TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
 EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions")
 MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *TAPE_COLUMNS)
-EARTH_M = 6_371_008.8
-"""Mean radius of the earth (IUGG)."""
+EQUATOR_M, ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
+"""The WGS 84 ellipsoid's larger radius and squared first eccentricity (NIMA TR8350.2)."""
 
 
 def rows(plan: WorkPlan) -> list[dict[str, Any]]:
@@ -200,9 +200,8 @@ def _to_map(lawn: Floats, anchors: Mapping[int, tuple[float, float]]) -> Any:
     if len(anchors) != 2:
         raise LawnError(f"two corners with latitude and longitude are needed, {len(anchors)} came; give two")
     (a, (lat_a, lon_a)), (b, (lat_b, lon_b)) = anchors.items()
-    scale = np.radians(1) * EARTH_M
-    shrink = np.cos(np.radians((lat_a + lat_b) / 2))
-    ground = complex((lon_b - lon_a) * shrink, lat_b - lat_a) * scale
+    east_m, north_m = _degree_m((lat_a + lat_b) / 2)
+    ground = complex((lon_b - lon_a) * east_m, (lat_b - lat_a) * north_m)
     taped = complex(*(lawn[b] - lawn[a]))
     if abs(taped) < 1e-6 or abs(abs(ground) / abs(taped) - 1) > 0.1:
         raise LawnError(
@@ -214,7 +213,20 @@ def _to_map(lawn: Floats, anchors: Mapping[int, tuple[float, float]]) -> Any:
     lat_0, lon_0 = (lat_a + lat_b) / 2, (lon_a + lon_b) / 2
 
     def place(points_m: Floats) -> Floats:
-        away = (points_m[:, 0] - middle_m[0] + 1j * (points_m[:, 1] - middle_m[1])) * turn / scale
-        return np.stack([lon_0 + away.real / shrink, lat_0 + away.imag], axis=1)
+        away = (points_m[:, 0] - middle_m[0] + 1j * (points_m[:, 1] - middle_m[1])) * turn
+        return np.stack([lon_0 + away.real / east_m, lat_0 + away.imag / north_m], axis=1)
 
     return place
+
+
+def _degree_m(lat_deg: float) -> tuple[float, float]:
+    """Length of a degree to the east and to the north at a latitude, by the ellipsoid's radii of curvature.
+
+    >>> [round(metres) for metres in _degree_m(0.0)]
+    [111319, 110574]
+    """
+    lat = np.radians(lat_deg)
+    flat = 1 - ECCENTRICITY_2 * np.sin(lat) ** 2
+    across = EQUATOR_M / np.sqrt(flat)
+    along = across * (1 - ECCENTRICITY_2) / flat
+    return float(np.radians(1) * across * np.cos(lat)), float(np.radians(1) * along)

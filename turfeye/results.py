@@ -41,7 +41,7 @@ def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path
     store.write_season_csv(folder / "season.csv", answer.outlook)
     plan_text = planfile.plan_csv(answer.plan)
     shapes = planfile.outlines_text(
-        (*answer.thin, *answer.pale), answer.lawn.outline_m, anchors=_anchors(answer.lawn)
+        (*answer.thin, *answer.pale), answer.lawn.outline_m, anchors=anchors_of(answer.lawn)
     )
     files += [folder / "cells.csv", folder / "season.csv"]
     files.append(write_atomic(folder / "plan.csv", plan_text.encode("utf-8")))
@@ -57,7 +57,7 @@ def write_before(before: Before) -> tuple[Path, ...]:
     found = before.materials
     pictures = sheet.materials_pictures(before)
     outlines = planfile.outlines_text(
-        tuple(task.patch for task in found.tasks), before.lawn.outline_m, anchors=_anchors(before.lawn)
+        tuple(task.patch for task in found.tasks), before.lawn.outline_m, anchors=anchors_of(before.lawn)
     )
     texts = {
         "materials.html": sheet.materials_page(before, pictures),
@@ -76,7 +76,7 @@ def _map_name(one: store.Measured) -> str:
     return f"map-{one.taken:%Y-%m-%d}-{view}.png"
 
 
-def _anchors(lawn: Lawn) -> dict[int, tuple[float, float]] | None:
+def anchors_of(lawn: Lawn) -> dict[int, tuple[float, float]] | None:
     """The first two anchored corners, as the outlines want them."""
     if len(lawn.anchors) < 2:
         return None

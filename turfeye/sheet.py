@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from turfeye import charts, drawing, mixes
-from turfeye.answer import Answer, Before
+from turfeye.answer import Answer, Before, state_counts
 from turfeye.lawn import Lawn
-from turfeye.records import STATES
 from turfeye.words import day, per_cent
 
 if TYPE_CHECKING:
@@ -125,7 +124,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "lawn": lawn,
         "season": season,
         "plan": answer.plan,
-        "states": [(s, PLAIN_STATES[s], lawn.counts.get(s, 0)) for s in STATES if lawn.counts.get(s, 0)],
+        "states": [(s, PLAIN_STATES[s], count) for s, count in state_counts(answer.outlook).items()],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "photos": _before_and_after(answer),
         "mix": mixes.get(season.sowing.mix, answer.lawn.mixes),
