@@ -21,6 +21,7 @@ QUICK_SIDE_PX: Final = 800
 """Long side of the small copy that is searched first: a spot photo's markers have some 20 px in it."""
 
 SMALLEST_MARKER_PX: Final = 9.0
+EASY_MARKER_PX: Final = 60.0
 MOST_BRIGHT_PARTS: Final = 16
 
 MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
@@ -153,11 +154,13 @@ def _certain(gray: Bytes, mark: Mark) -> bool:
     return any(m.corner == mark.corner for m in _detect(part, scale, [mark.spot], strict=True))
 
 
-def _detect_in(gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None) -> list[Mark]:
-    """As ``_detect``, in a part of the picture, magnified until it is about 1500 px (at most fourfold)."""
+def _detect_in(
+    gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None, *, most: float = 4.0
+) -> list[Mark]:
+    """As ``_detect``, in a part of the picture, magnified up to ``most`` times, until about 1500 px."""
     x0, y0, x1, y1 = box
     part = gray[y0:y1, x0:x1]
-    largest = float(np.clip(1500 / max(part.shape), 0.25, 4.0))
+    largest = float(np.clip(1500 / max(part.shape), 0.25, most))
     for scale in (largest, largest / 2):
         marks = _detect(part, scale, spots)
         if len(marks) > 1:
@@ -187,7 +190,8 @@ def _search_around(gray: Bytes, card: list[Mark], spots: Collection[int] | None)
     height, width = gray.shape
     x0, y0 = np.clip(np.floor(outline.min(axis=0)), 0, [width - 1, height - 1]).astype(int)
     x1, y1 = np.clip(np.ceil(outline.max(axis=0)) + 1, 1, [width, height]).astype(int)
-    found = _detect_in(gray, (int(x0), int(y0), int(x1), int(y1)), spots)
+    most = float(np.clip(EASY_MARKER_PX / card[0].side_px, 0.25, 4.0))  # more only takes more time
+    found = _detect_in(gray, (int(x0), int(y0), int(x1), int(y1)), spots, most=most)
     joined = [
         *card,
         *(m for m in found if m.spot == card[0].spot and all(m.corner != c.corner for c in card)),

@@ -106,7 +106,8 @@ def exposed(rgb_coded: Bytes) -> Bytes:
 
     Its middle green comes to lie at `MIDDLE_CODE`.
     """
-    middle = float(np.clip(np.median(rgb_coded[..., 1]), 10, 250))
+    below = np.cumsum(np.bincount(rgb_coded[..., 1].ravel(), minlength=256))
+    middle = float(np.clip(np.searchsorted(below, below[-1] / 2), 10, 250))
     codes = (np.arange(256) / 255) * (MIDDLE_CODE / middle)
     above = np.maximum(codes**2.2 - 0.8, 0)
     light = np.minimum(codes**2.2, 0.8) + 0.2 * (1 - np.exp(-above / 0.2))
