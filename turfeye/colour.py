@@ -440,6 +440,6 @@ def corrected_coded(rgb_coded: Bytes, correction: Correction | None) -> Bytes:
         table = np.rint(encode(_table(correction))).astype(np.uint8)
         return np.asarray(cv2.LUT(rgb_coded, table[:, None, :]), np.uint8)
     # 16-bit linear light steps by a twentieth of a code where codes are densest
-    light = cv2.multiply(to_linear(rgb_coded, correction), (65535.0,) * 4, dtype=cv2.CV_16U)  # held to 0-1
+    light = np.clip(to_linear(rgb_coded, correction), 0.0, 1.0) * np.float32(65535)
     table = np.rint(encode(np.arange(65536) / 65535.0)).astype(np.uint8)
-    return np.asarray(cv2.LUT(light, table), np.uint8)
+    return np.asarray(cv2.LUT(light.astype(np.uint16), table), np.uint8)
