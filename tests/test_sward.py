@@ -151,3 +151,23 @@ def test_impossible_scales_are_refused(gsd_mm):
 def test_a_scale_map_of_another_shape_is_refused():
     with pytest.raises(ViewError, match="wanted one ground sample distance or"):
         sward.classify(np.zeros((20, 30, 3), np.uint8), gsd_mm=np.ones((30, 20)))
+
+
+def test_squares_of_logits_become_shares_where_they_belong():
+    """Against the softmax by its definition, pixel by pixel; more rows than one strip, logits of any size."""
+    logits = np.random.default_rng(8).normal(0, 40, (16, 11, 7)).astype(np.float32)
+    shares = sward._shares(logits)
+    assert shares.shape == (4, 22, 14)
+    for y, x in ((0, 0), (1, 0), (0, 1), (21, 13), (16, 5)):
+        own = logits[np.arange(4) * 4 + 2 * (y % 2) + x % 2, y // 2, x // 2].astype(float)
+        wanted = np.exp(own - own.max())
+        np.testing.assert_allclose(shares[:, y, x], wanted / wanted.sum(), rtol=1e-5, atol=1e-7)
+
+
+def test_the_finest_tenth_decides_the_working_scale():
+    assert sward.working_scale((300, 400)) == 1
+    assert sward.working_scale((300, 400), 2 * sward.WORKING_GSD_MM) == 1
+    assert sward.working_scale((300, 400), sward.WORKING_GSD_MM / 4) == pytest.approx(0.25)
+    far = np.array([np.nan] * 5 + [0.65] * 2 + [9.0] * 8)
+    assert sward.working_scale((300, 400), far) == pytest.approx(0.65 / sward.WORKING_GSD_MM)
+    assert sward.working_scale((3000, 4000)) == pytest.approx((sward.LARGEST_PX / 12e6) ** 0.5)
