@@ -9,6 +9,14 @@ from turfeye.records import Floats, Whole
 KINDS = 3
 LAWN, LATE, FAILED = range(KINDS)
 """Like the lawn; some days behind it (a strip that lags); where the seed failed."""
+RARE = 8.0
+"""What four neighbours add to the odds of the rare kinds, whatever they are themselves. They outvote a cell by
+exp(4 x ``neighbours``): right for single wild cells, but the middle of a patch would never be found, for each
+of its cells is outvoted before the others speak. Ours, set on simulated lawns (seeds 4000-4035)."""
+CAUTION = 14.0
+"""What the odds of failure are raised by at the end, with four neighbours: a mean field leans to the common
+kind. Of simulated cells (the same seeds) counted at 0.05 to 0.1 six in ten had failed in part, at 0.2 to 0.3
+three in four."""
 
 
 def share_out(log_weight: Floats) -> Floats:
@@ -25,28 +33,36 @@ def with_neighbours(
     A Potts field in mean-field approximation (Zhang 1992, IEEE Transactions on Signal Processing
     40:2570-2583): each of four neighbours adds ``neighbours`` times its own odds to the log odds. What lags
     are strips, where the spreader passed; so late is likelier in a long straight row of cells that are not
-    like the lawn, and failed in a spot.
+    like the lawn, and failed in a spot. Without ``place`` the cells stand alone.
     """
     log_weight = evidence + np.log(share)[:, None]
-    odds = share_out(log_weight)
     if place is None or not len(place):
-        return odds
+        return share_out(log_weight)
+    odds = share_out(log_weight)
     row, col = (place - place.min(axis=0) + 1).T
     shape = (row.max() + 2, col.max() + 2)
     field = np.zeros((KINDS, *shape))
     there = np.zeros(shape)
     there[row, col] = 1
+    asked = _around(there)[row, col] / 4
+    log_weight[[LATE, FAILED]] += asked * np.log(RARE)
     for _ in range(6):
         field[:, row, col] = odds
-        around = (
-            field[:, row - 1, col] + field[:, row + 1, col] + field[:, row, col - 1] + field[:, row, col + 1]
-        )
-        pull = neighbours * around
+        pull = neighbours * _around(field)[:, row, col]
         unlike = there - field[LAWN]
         straight = np.maximum(_along(unlike, there, 0), _along(unlike, there, 1))[row, col]
         pull[LATE] += strips * (straight - 0.35)
         odds = share_out(log_weight + pull)
-    return odds
+    odds[FAILED] *= CAUTION**asked
+    return odds / odds.sum(axis=0)
+
+
+def _around(field: Floats) -> Floats:
+    """Sum over the four neighbours; ``field`` (..., rows, cols) has an empty rim."""
+    total = np.zeros_like(field)
+    inner = total[..., 1:-1, 1:-1]
+    inner += field[..., :-2, 1:-1] + field[..., 2:, 1:-1] + field[..., 1:-1, :-2] + field[..., 1:-1, 2:]
+    return total
 
 
 def _along(field: Floats, there: Floats, axis: int) -> Floats:

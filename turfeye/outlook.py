@@ -35,14 +35,11 @@ THIN_DEFICIT = 0.05
 """Cover that stays short of the target by more than this is thin. (A clear case is short by 10 points; this
 lets a cell be called that is expected in between.)"""
 SURE_THIN = 0.5
-CAUTION = 5.0
-"""The chance of being thin, as counted on draws, is too cautious: of simulated cells counted at 0.2 to 0.5
-two in three were thin (seeds below 100; the figures are measured on others). Its odds are raised by this."""
 SURE_COURSE = 0.7
 GROWN_UP = 0.85
 """Before the lawn has made this share of its rise, only a cell unlike its lawn can be thin: where the lawn
 itself will end can't be known yet."""
-GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.4, 14.0
+GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.15, 14.0
 """Nothing is called thin before the lawn's healthy cells have made this share of their rise, and never in the
 first two weeks."""
 REFERENCE_PACE = 10.0
@@ -234,7 +231,7 @@ def _forecast(
         reach = np.quantile(reach_time(theta, target, curve), 0.5, axis=1, method="lower")
         parts.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
-            (then >= target).mean(axis=1), _less_cautious(short.mean(axis=1)), clock.age(reach),
+            (then >= target).mean(axis=1), short.mean(axis=1), clock.age(reach),
         ))  # fmt: skip
     return _Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
@@ -292,10 +289,6 @@ def _pick(drawn: Sequence[Floats], kind: Whole) -> Floats:
     for which in range(1, KINDS):
         theta = np.where((kind == which)[..., None], drawn[which], theta)
     return theta
-
-
-def _less_cautious(chance: Floats) -> Floats:
-    return CAUTION * chance / (1 + (CAUTION - 1) * chance)
 
 
 def _even_points(count: int, dims: int) -> Floats:
