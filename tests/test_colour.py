@@ -262,6 +262,25 @@ def test_fit_survives_a_shaded_step():
     assert b.delta_e_mean < 2.5  # the shaded step is not scored as if it were sound
 
 
+@pytest.mark.parametrize("curve", CURVES)
+def test_a_card_half_in_shadow_is_read_by_its_sunlit_half(curve):
+    values, cast = card(), np.array([0.75, 0.62, 0.45])
+    shaded = np.array([0, 1, 2, 9, 10, 11, 12, 13, 14])  # the left half: the lower greys run the other way
+    light = values.rgb_linear.copy()
+    light[shaded] *= 0.2 * np.array([0.8, 1.0, 1.3])  # the sky's own light
+    whole = colour.fit(sighting(photographed(values.rgb_linear, curve, cast=cast), values), values)
+    got = colour.fit(sighting(photographed(light, curve, cast=cast), values), values)
+    assert got.half_lit
+    assert not whole.half_lit
+    assert got.delta_e_mean < 2.5
+    green = photographed(colour.decode(np.array([[87, 108, 67]])), curve, cast=cast)
+    linear = [
+        colour.apply_matrix(colour.tone_to_linear(green, c.tone) * c.gain, c.matrix) for c in (got, whole)
+    ]
+    index = colour.dgci(colour.encode(np.array(linear)))
+    assert index[0] == pytest.approx(index[1], abs=0.02)
+
+
 def test_clipped_steps_are_left_out():
     values = card()
     codes = photographed(values.rgb_linear, cast=(1.6, 1.5, 1.2))

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from turfeye import lawn, survey
 from turfeye.cli import root
@@ -131,6 +132,12 @@ def spots(tmp_path_factory):
     for path in (folder / "photos").iterdir():
         if not path.name.startswith(keep):
             path.unlink()
+    hidden = folder / "photos" / "2026-05-06-spot-1.jpg"
+    with Image.open(hidden) as picture:
+        exif = picture.info["exif"]
+        covered = picture.copy()
+    covered.paste((90, 85, 70), (300, 200, 1300, 1000))  # a sack over the card
+    covered.save(hidden, exif=exif)
     return folder, survey.season(folder)
 
 
@@ -166,8 +173,21 @@ def test_many_cells_are_shown_as_a_map():
 
 def test_a_refused_photo_is_named_and_leaves_a_gap(spots):
     _, answer = spots
-    # The shadow's edge runs across this photo's card.
+    # Its card lies under a sack.
     assert any("2026-05-06-spot-1.jpg was not measured" in warning for warning in answer.warnings)
+
+
+def test_a_shadow_across_the_card_leaves_its_sunlit_half():
+    seen = survey.look(SAMPLES / "trial-spots/photos/2026-05-06-spot-1.jpg")
+    assert seen.correction.half_lit
+    assert any("a shadow crosses the card" in warning for warning in seen.warnings)
+    shaded = seen.table.why == "colour withheld: in other light than the card"
+    assert shaded.sum() > 5
+    assert np.isnan(seen.table.dgci[shaded]).all()
+    assert np.isfinite(seen.table.cover[shaded]).all()
+    # the neighbours' turf is of one sort, seen the same day by a card that no shadow crosses
+    other = survey.look(SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg")
+    assert np.nanmean(seen.table.dgci) == pytest.approx(np.nanmean(other.table.dgci), abs=0.03)
 
 
 def test_nothing_is_measured_twice_and_results_come_back_the_same(spots):

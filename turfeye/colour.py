@@ -87,6 +87,10 @@ of its luminance. Ours."""
 FLOOR_CODE, LIT_CODE = 2, 40
 """A channel at or below the first is at its floor in a pixel whose brightest is above the second."""
 
+EVEN_PATCH, SHADOW_STEP, TWINS_STEP, TWINS_APART = 0.15, 0.8, 0.35, 0.5
+"""Spread of a patch that a shadow's edge crosses, at least; logarithm of the least step from shade to sun,
+the second where twin greys differ by more than the last: that alone says that there are two lights."""
+
 STRONG_CAST: Final = 2.0
 """Ratio of the largest to the smallest gain from which a cast is undone in the camera's primaries."""
 
@@ -127,7 +131,7 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
 
     Raises ColourError when too few neutral steps are readable, or when they contradict each other.
     """
-    read, want, neutral, sd = _readings(sighting, values)
+    read, want, neutral, sd, half_lit = _readings(sighting, values)
     gain_log, bend, covariance, weight = _fit_neutrals(read[neutral], want[neutral], sd[neutral])
     _check_agreement(read[neutral], want[neutral], gain_log, bend, weight)
     gain, tone = np.exp(gain_log), (float(bend[0]), float(bend[1]))
@@ -149,11 +153,13 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         delta_e_max=float(left_out.max()),
         gain_se=gain_se,
         values=values,
+        half_lit=half_lit,
     )
 
 
-def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, Flags, Floats]:
-    """Codes, reflectances, neutral flags and relative sds of the patches that can be used."""
+def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, Flags, Floats, bool]:
+    """Codes, reflectances, neutral flags and relative sds of the patches that can be used; whether a shadow
+    crosses the card and only those in the sun are."""
     place = {name: i for i, name in enumerate(values.names)}
     pairs = [(i, place[name]) for i, name in enumerate(sighting.patch_names) if name in place]
     if not pairs:
@@ -175,7 +181,27 @@ def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, F
     want = np.maximum(np.asarray(values.rgb_linear, dtype=np.float64)[there], 1e-4)
     spread = np.nan_to_num(np.asarray(sighting.patch_spread, dtype=np.float64)[here], nan=0.1)
     sd = np.hypot(np.hypot(STEP_SD, 0.3 * spread), FLOOR_SD / want.mean(axis=1))
-    return codes[usable], want[usable], neutral[usable], sd[usable]
+    step = TWINS_STEP if sighting.twins_differ > TWINS_APART else SHADOW_STEP
+    sunlit = _sunlit(codes, want, neutral, usable & (spread < EVEN_PATCH), least_step=step)
+    half_lit = bool((usable & ~sunlit).any())
+    usable = usable & sunlit
+    return codes[usable], want[usable], neutral[usable], sd[usable], half_lit
+
+
+def _sunlit(codes: Floats, want: Floats, neutral: Flags, even: Flags, *, least_step: float) -> Flags:
+    """Patches in the sun where a shadow's edge crosses the card, all where none does.
+
+    Who photographs a card often throws a shadow on it. Sun and shade are 4-8 times apart, the steps of one
+    light under any tone curve at most twice from one to the next. Patches that the edge itself crosses are
+    uneven. The sunlit part must hold four grey steps, else nothing is told apart here.
+    """
+    light = np.log(np.maximum(decode(codes).mean(axis=1), 1e-5) / want.mean(axis=1))
+    levels = np.sort(light[even])
+    if len(levels) < 2 or np.diff(levels).max() < least_step:
+        return np.ones(len(codes), bool)
+    edge = int(np.diff(levels).argmax())
+    sunlit = even & (light > (levels[edge] + levels[edge + 1]) / 2)
+    return sunlit if (sunlit & neutral).sum() >= 4 else np.ones(len(codes), bool)
 
 
 def _fit_neutrals(codes: Floats, want: Floats, sd: Floats) -> tuple[Floats, Floats, Floats, Floats]:

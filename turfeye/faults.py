@@ -353,7 +353,7 @@ def _other_light(log_light: Floats, correction: Correction | None, card: Flags) 
     near &= known
     in_bright = (
         np.median(log_light[near]) > cut if near.sum() > 20 else np.median(values[values > cut]) < high
-    )
+    ) or (correction is not None and correction.half_lit)
     return (known & ~bright if in_bright else bright), True
 
 

@@ -86,6 +86,7 @@ class Correction:
     delta_e_max: float
     gain_se: float  # relative standard error of the gain
     values: CardValues
+    half_lit: bool = False  # a shadow crosses the card, and its sunlit part was used
 
 
 @dataclass(frozen=True, eq=False, slots=True)
