@@ -128,7 +128,7 @@ def streak(length, angle):
 @pytest.mark.parametrize("length", [9, 15])
 def test_movement(angle, length):
     got = found(picture(cv2.filter2D(LIGHT, -1, streak(length, angle))))
-    assert share_of(got, faults.MOVED) > 0.5
+    assert share_of(got, faults.MOVED) > 0.75
     assert share_of(got, faults.SOFT) < 0.2
     assert faults.hints(got)[0].startswith("blurred by movement")
 

@@ -48,6 +48,8 @@ DARK_CODE, DARK_SHARE = 24, 0.90
 LAG_PX: Final = 4
 SOFT_RATIO: Final = 0.105
 MOVED_RATIOS: Final = ((0.11, 1.45), (0.19, 2.3))  # the softest direction, and how much sharper it is across
+MOVED_NEIGHBOURS: Final = (0.15, 4.0)  # the same with how much more neighbours across differ than along
+ACROSS = [1, 0, 3, 2]  # of the directions right, down and the two diagonals
 NOISE: Final = 2.0  # squared codes between neighbours, of a sensor's noise after a phone's own smoothing
 LEAST_CONTRAST: Final = 20.0  # squared codes, four pixels apart; flatter blocks say nothing about blur
 GLINT_CODE, GLINT_SHARE = 205, 0.08
@@ -239,10 +241,15 @@ def _blur(luma: Bytes, blocks: _Blocks) -> dict[int, Flags]:
     ratio[2:] /= 2**0.5  # diagonal neighbours lie further apart
     told = far.min(axis=0) > LEAST_CONTRAST
     low = np.maximum(ratio.min(axis=0), 1e-3)
-    across = np.take_along_axis(ratio[[1, 0, 3, 2]], ratio.argmin(axis=0)[None], axis=0)[0]
+    softest = ratio.argmin(axis=0)[None]
+    across = np.take_along_axis(ratio[ACROSS], softest, axis=0)[0]
     moved = np.zeros(told.shape, bool)
     for most, asymmetry in MOVED_RATIOS:
         moved |= told & (low < most) & (across > asymmetry * low)
+    # along a long streak little differs at any distance, so its neighbours are held against those across it
+    along, aside = (np.take_along_axis(near[order], softest, axis=0)[0] for order in (slice(None), ACROSS))
+    least, sharper = MOVED_NEIGHBOURS
+    moved |= told & (low < least) & (across > MOVED_RATIOS[0][1] * low) & (aside > sharper * along)
     soft = told & (np.median(ratio, axis=0) < SOFT_RATIO) & ~moved
     return {MOVED: _steady(moved), SOFT: _steady(soft)}
 
