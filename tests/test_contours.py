@@ -9,11 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from turfeye.contours import outline, polygon_area_m2, polygon_centroid_m, signed_distance_m
+from turfeye.contours import pieces, polygon_area_m2, polygon_centroid_m, signed_distance_m
+from turfeye.outline import signed_area
 from turfeye.records import Grid
 
 LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
 GRID = Grid(0.5, 0.0, 0.0, rows=12, cols=16, outline_m=LAWN)
+
+
+def outline(share, grid, area_m2):
+    """The outline of what is one piece without holes."""
+    (piece,) = pieces(share, grid, area_m2)
+    assert piece.holes_m == ()
+    return piece.outline_m
 
 
 def disc_share(x_m, y_m, radius_m, grid=GRID):
@@ -67,4 +75,24 @@ def test_against_shapely():
 
 
 def test_nothing_has_no_outline():
-    assert outline(np.zeros((12, 16)), GRID, 0.5) is None
+    assert pieces(np.zeros((12, 16)), GRID, 0.5) == ()
+
+
+def test_ring_keeps_its_hole():
+    share = disc_share(4.0, 3.0, 2.0) - disc_share(4.3, 3.0, 1.0)
+    (ring,) = pieces(share, GRID, share.sum() * 0.25)
+    (hole,) = ring.holes_m
+    assert ring.area_m2 == pytest.approx(np.pi * 3, rel=0.02)
+    assert polygon_area_m2(hole) == pytest.approx(np.pi, rel=0.08)
+    assert signed_area(ring.outline_m) > 0 > signed_area(hole)
+    # the disc's moment less the hole's: (4 pi x 4.0 - pi x 4.3) / 3 pi
+    assert ring.centroid_m == (pytest.approx(3.9, abs=0.03), pytest.approx(3.0, abs=0.03))
+
+
+def test_two_pieces_are_as_large_as_they_are_together():
+    # A neck that opens at some level must not make one piece stand for both.
+    share = disc_share(2.0, 3.0, 1.2) + disc_share(4.4, 3.0, 0.9)
+    large, small = pieces(share, GRID, share.sum() * 0.25)
+    assert large.area_m2 + small.area_m2 == pytest.approx(share.sum() * 0.25, rel=0.01)
+    assert large.area_m2 == pytest.approx(np.pi * 1.44, rel=0.06)
+    assert small.centroid_m == (pytest.approx(4.4, abs=0.05), pytest.approx(3.0, abs=0.05))

@@ -88,7 +88,7 @@ def test_two_patches_are_outlined_below_cell_size(seed):
         assert patch.deficit == pytest.approx(1 - 0.06 / 0.85, abs=0.08)
         assert patch.how_sure > 0.9
         assert set(patch.cells) <= set(np.flatnonzero(disc_share(GRID, x, y, radius + 0.5)))
-        assert "where the target is 85% and the lawn around it comes to" in patch.because
+        assert "where the target is 85 % and the lawn around it comes to" in patch.because
 
 
 def test_seed_does_not_depend_on_cutting_the_patch_finely():
@@ -96,6 +96,22 @@ def test_seed_does_not_depend_on_cutting_the_patch_finely():
     outlook = season_with([(4.1, 3.2, 0.8)], seed=5)
     patch = patches.thin(outlook)[0]
     assert patch.deficit * patch.area_m2 == pytest.approx((1 - 0.05 / 0.85) * np.pi * 0.64, rel=0.12)
+
+
+def test_late_strip_beside_a_patch_is_no_part_of_it():
+    # Spreader's passes that come up a week late run past the patch; the lawn's other cells tell of them.
+    recipe = TableRecipe(visit_days=(3, 7, 10, 14, 17, 21, 24, 28), failed_patches=1, setback=0, lost_visit=0)
+    beside = []
+    for seed in range(2000, 2200):
+        season, truth = lawn(seed, recipe)
+        failed = truth.failed > 0
+        if truth.failed.sum() * 0.25 > 1.0 and (failed & truth.lagging).any():
+            found = patches.thin(outlooks.fit(season))
+            beside.append(sum(p.area_m2 for p in found) / (truth.failed.sum() * 0.25) - 1)
+        if len(beside) == 8:
+            break
+    assert np.median(np.abs(beside)) < 0.10
+    assert np.mean(np.abs(beside)) < 0.20
 
 
 def test_patch_at_the_edge_stays_on_the_lawn():

@@ -1,7 +1,8 @@
 """Figures for patches and stripes on simulated seasons: ``rows()``, or run it to see them printed.
 
 The lawns are :mod:`turfeye.simulate.tables` with seeds that nothing was tuned on. A patch of the truth is a
-connected area where the seed failed (cells touching by side or corner); a found patch belongs to it when they
+connected area where the seed failed (cells touching by side or corner). Stripes are looked for, as a season
+does, in the cover that the fit says is there now. A found patch belongs to it when they
 share a cell, and found patches that join two true ones count as both together.
 """
 
@@ -104,7 +105,7 @@ def strips_found(lawns: int) -> tuple[float, int]:
         depth = float(np.mean(profile[beside]) - profile[at])
         if not STRIPE_POINTS[0] <= depth <= STRIPE_POINTS[1]:
             continue
-        found = stripes(season.grid, season.x_m, season.y_m, season.cover[:, -1])
+        found = stripes(season.grid, season.x_m, season.y_m, outlook.fit(season).cover_now)
         middle = (at + 0.5) * recipe.cell_m
         normal = 0 if upright else 90
         hits.append(
@@ -119,7 +120,7 @@ def false_alarms(lawns: int) -> float:
     alarms = []
     for seed in range(FIRST_SEED, FIRST_SEED + lawns):
         season, _ = lawn(seed, recipe, until_day=28)
-        alarms.append(bool(stripes(season.grid, season.x_m, season.y_m, season.cover[:, -1]).found))
+        alarms.append(bool(stripes(season.grid, season.x_m, season.y_m, outlook.fit(season).cover_now).found))
     return float(np.mean(alarms))
 
 

@@ -15,7 +15,6 @@ from turfeye.course import Course
 from turfeye.drawing import (
     ACCENT,
     INK,
-    KIND_FILL,
     LINE,
     NUMBERS_FROM_IN,
     PAPER,
@@ -29,6 +28,7 @@ from turfeye.drawing import (
     draw_cells,
     draw_cover_bar,
     draw_outline,
+    draw_patch,
     draw_unseen,
     frameless,
     halo,
@@ -328,9 +328,11 @@ def _curve_legend(figure: Figure, course: Course, target: bool) -> None:
     from matplotlib.patches import Patch as Swatch
 
     entries: list[Any] = [
-        Line2D([], [], marker="o", ls="", mfc="white", mec=INK, mew=1.3, label="measured, 90 % interval"),
+        Line2D(
+            [], [], marker="o", ls="", mfc="white", mec=INK, mew=1.3, label="measured; bar: nine times in ten"
+        ),
         Line2D([], [], color="#2f7050", lw=2.2, label="course; dashed: forecast"),
-        Swatch(color="#7fb79c", alpha=0.45, label="its 90 % interval"),
+        Swatch(color="#7fb79c", alpha=0.45, label="nine times in ten within"),
     ]
     if course.usual_low is not None:
         entries.append(Swatch(color="#ece3cd", label="usual for this mix"))
@@ -358,10 +360,7 @@ def plan_picture(
     draw_outline(axes, ground, fill="#f3f4ea")
     corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
     for task in tasks:
-        patch = task.patch
-        fill = KIND_FILL[patch.kind]
-        axes.fill(*patch.outline_m.T, fc=fill, alpha=0.35, lw=0)
-        axes.plot(*np.vstack([patch.outline_m, patch.outline_m[:1]]).T, color=fill, lw=1.4)
+        draw_patch(axes, task.patch)
     for task in tasks:
         centre = np.array([task.patch.x_m, task.patch.y_m])
         for name, length in (

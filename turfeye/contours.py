@@ -2,50 +2,84 @@
 
 A cell that a patch's edge runs through holds a mixture. Unmixing gives the share f of each cell that
 belongs to the patch; the sum of f times area is the patch's area, which no choice of a threshold can bias.
-The outline is the contour of the smooth surface through the shares, at the level that encloses that area.
+The outline is the contour of the smooth surface through the shares, at the level that encloses that area: in
+several pieces where the patch is, and with holes where sound lawn lies within it.
 """
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
+from turfeye.outline import signed_area
 from turfeye.records import Floats, Grid
 
 FINE = 8
 """Points across a cell on which the contour is drawn."""
 SIMPLER_M = 0.003
 """An outline's corner that lies within this of a straight line is left out."""
+SPECK = 0.1
+"""Pieces and holes smaller than this share of a cell are below what cells can tell."""
 
 
-def outline(share: Floats, grid: Grid, area_m2: float) -> Floats | None:
-    """The patch's outline, (K, 2) metres, anticlockwise, closed by its first point; None where there is none.
+@dataclass(frozen=True, eq=False, slots=True)
+class Piece:
+    """One connected piece of ground, with the holes in it. No ring repeats its first point."""
+
+    outline_m: Floats  # (K, 2), anticlockwise
+    holes_m: tuple[Floats, ...] = ()  # each (K, 2), clockwise
+
+    @property
+    def area_m2(self) -> float:
+        """What the outline encloses, without the holes."""
+        return polygon_area_m2(self.outline_m) - sum(polygon_area_m2(hole) for hole in self.holes_m)
+
+    @property
+    def centroid_m(self) -> tuple[float, float]:
+        """Centroid of the ground itself; of a ring that lies in its hole."""
+        rings = (self.outline_m, *self.holes_m)
+        areas = np.array([signed_area(ring) for ring in rings])
+        x, y = areas @ np.array([polygon_centroid_m(ring) for ring in rings]) / areas.sum()
+        return float(x), float(y)
+
+
+def pieces(share: Floats, grid: Grid, area_m2: float) -> tuple[Piece, ...]:
+    """The patch's ground, its pieces together as large as ``area_m2``, the largest first; () without any.
 
     Parameters
     ----------
     share : (rows, cols), share of each cell that belongs to the patch; NaN off the lawn, where the
         surface is carried on so that a patch at the edge ends at the lawn's own outline
     grid : the cells; its outline, where there is one, cuts the patch
-    area_m2 : what the outline shall enclose
+    area_m2 : what all pieces together shall enclose. Specks smaller than SPECK of a cell are no pieces
     """
     window = _window(share)
     if window is None:
-        return None
+        return ()
     x, y, surface, inside_m = _surface(share, grid, window)
     low, high = 0.0, float(surface.max())
+    speck_m2 = SPECK * grid.cell_m**2
+
+    def at(level: float) -> list[Piece]:
+        return _pieces_above_zero(x, y, np.minimum(surface - level, inside_m / grid.cell_m), speck_m2)
+
     for _ in range(24):
         level = (low + high) / 2
-        ring = _largest_ring(x, y, np.minimum(surface - level, inside_m / grid.cell_m))
-        if ring is not None and polygon_area_m2(ring) > area_m2:
+        if sum(piece.area_m2 for piece in at(level)) > area_m2:
             low = level
         else:
             high = level
-    ring = _largest_ring(x, y, np.minimum(surface - low, inside_m / grid.cell_m))
-    if ring is None:
-        return None
+    found = sorted(at(low), key=lambda piece: -piece.area_m2)
+    return tuple(Piece(_simple(p.outline_m), tuple(_simple(hole) for hole in p.holes_m)) for p in found)
+
+
+def _simple(ring: Floats) -> Floats:
+    """A ring without the points that a straight line passes by."""
     simple = cv2.approxPolyDP(ring.astype(np.float32), SIMPLER_M, True)[:, 0].astype(float)
-    simple = simple if len(simple) >= 3 else ring
-    return simple if _signed_area(simple) > 0 else simple[::-1]
+    return simple if len(simple) >= 3 and signed_area(simple) * signed_area(ring) > 0 else ring
 
 
 def polygon_area_m2(points_m: Floats) -> float:
@@ -54,7 +88,7 @@ def polygon_area_m2(points_m: Floats) -> float:
     >>> polygon_area_m2(np.array([[0, 0], [2, 0], [2, 3], [0, 3]]))
     6.0
     """
-    return abs(_signed_area(points_m))
+    return abs(signed_area(points_m))
 
 
 def polygon_centroid_m(points_m: Floats) -> tuple[float, float]:
@@ -89,11 +123,6 @@ def signed_distance_m(points_m: Floats, polygon_m: Floats) -> Floats:
             crosses = (a[1] > y) != (b[1] > y)
             inside ^= crosses & (x < a[0] + (y - a[1]) / (b[1] - a[1]) * side[0])
     return np.where(inside, distance, -distance)
-
-
-def _signed_area(points_m: Floats) -> float:
-    x, y = (points_m - points_m[0]).T
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
 def _window(share: Floats) -> tuple[slice, slice] | None:
@@ -134,9 +163,9 @@ def grid_outline_m(grid: Grid) -> Floats:
     return np.array([[grid.x0_m, grid.y0_m], [right, grid.y0_m], [right, top], [grid.x0_m, top]])
 
 
-def _largest_ring(x: Floats, y: Floats, surface: Floats) -> Floats | None:
-    """The zero contour that encloses most, (K, 2), or None."""
-    from contourpy import contour_generator
+def _pieces_above_zero(x: Floats, y: Floats, surface: Floats, speck_m2: float) -> list[Piece]:
+    """The pieces of ground where the surface is above zero, without specks."""
+    from contourpy import FillType, contour_generator
 
     # a border below zero closes every contour within half a fine step of the window's edge
     step = x[1] - x[0]
@@ -144,6 +173,12 @@ def _largest_ring(x: Floats, y: Floats, surface: Floats) -> Floats | None:
     y = np.concatenate([[y[0] - step], y, [y[-1] + step]])
     closed = np.pad(surface, 1, mode="edge")
     closed[[0, -1], :] = closed[:, [0, -1]] = -np.maximum(np.abs(closed).max(), 1e-6)
-    lines = contour_generator(x, y, closed).lines(0.0)
-    rings = [np.asarray(line)[:-1] for line in lines if len(line) > 3]
-    return max(rings, key=polygon_area_m2, default=None)
+    filled = contour_generator(x, y, closed, fill_type=FillType.OuterOffset).filled(0.0, np.inf)
+    found = []
+    for points, offsets in zip(*filled, strict=True):
+        rings = [points[a : b - 1] for a, b in itertools.pairwise(offsets)]
+        # contourpy: outer rings anticlockwise, holes clockwise
+        outer, *holes = rings
+        if signed_area(outer) >= speck_m2:
+            found.append(Piece(outer, tuple(hole for hole in holes if -signed_area(hole) >= speck_m2)))
+    return found

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 import numpy as np
 
 from turfeye.files import write_atomic
-from turfeye.records import Floats, Grid
+from turfeye.records import Floats, Grid, Patch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -186,6 +186,18 @@ def draw_outline(axes: Axes, ground: Ground, *, fill: str | None = None) -> None
     if fill:
         axes.fill(*closed.T, fc=fill, lw=0)
     axes.plot(*closed.T, color=INK, lw=1.4, solid_joinstyle="miter")
+
+
+def draw_patch(axes: Axes, patch: Patch) -> None:
+    """A patch in its kind's colour; the lawn shows through its holes."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Line
+
+    rings = (patch.outline_m, *patch.holes_m)
+    shape = Line.make_compound_path(*(Line(np.vstack([ring, ring[:1]]), closed=True) for ring in rings))
+    colour = KIND_FILL[patch.kind]
+    axes.add_patch(PathPatch(shape, fc=colour, alpha=0.35, lw=0))
+    axes.add_patch(PathPatch(shape, fc="none", ec=colour, lw=1.4))
 
 
 def on_grid(grid: Grid, row: Any, col: Any, values: Floats) -> Floats:

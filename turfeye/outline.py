@@ -25,7 +25,8 @@ def signed_area(points: Floats) -> float:
     >>> signed_area(np.array([[0, 0], [8, 0], [8, 6], [0, 6]]))
     48.0
     """
-    x, y = np.asarray(points, dtype=float).T
+    points = np.asarray(points, dtype=float)
+    x, y = (points - points[0]).T  # from its own corner: far from the origin digits would be lost
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 

@@ -10,29 +10,27 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from turfeye.places import Place, core_of, in_or_out, numbered, outlined, robust_sd
+from turfeye.curve import expit
+from turfeye.headline import day
+from turfeye.places import Place, core_of, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
+from turfeye.unmix import FEWEST, in_or_out, unmix
 from turfeye.words import per_cent
 
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
-EARLY_DAYS = 2.0
-"""Sound cells are early or late against each other by about this (one standard deviation)."""
-FULLER = 0.04
-"""Sound cells are fuller or emptier than each other by about this share (one standard deviation)."""
-WHOLLY = 0.85
-"""A cell with this share or more lies wholly inside."""
+SOUND_CELLS = 100
+"""A thin patch is told from this many of the sound cells next to it."""
 UNPURE_SE = 0.12
-"""Relative error of the area from not knowing how bare the patch itself is: with one cell or none wholly
-inside; it falls as the root of their number. By simulated lawns."""
+"""Relative error of a pale patch's area when no cell lies wholly inside, so that nobody saw how pale it is;
+and of a thin one's on a lawn without sound cells, which is not cut below cell size."""
 
 
 def thin(outlook: Outlook) -> tuple[Patch, ...]:
     """Connected thin cells as patches, the largest first.
 
-    Each cell's covers on all visits are unmixed into the lawn around the patch and the patch's own middle:
-    with h the lawn's cover and b the patch's on each visit, a cell of cover c belongs to the patch by
-    f = sum (h - c)(h - b) / sum (h - b)^2, weighted by the errors. A shared error of a visit cancels.
+    Each cell's covers on all visits are unmixed into the lawn around and the patch itself
+    (:mod:`turfeye.unmix`); the area is the sum of what belongs to the patch.
     """
     season = outlook.season
     place = Place(season.grid, season.row, season.col)
@@ -40,11 +38,9 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
     if not found.any():
         return ()
     labels, count = place.label(found)
-    patches = []
+    patches: list[Patch] = []
     for number in range(1, count + 1):
-        patch = _thin_patch(outlook, place, labels, number)
-        if patch is not None:
-            patches.append(patch)
+        patches += _thin_patches(outlook, place, labels, number)
     return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 
@@ -80,12 +76,12 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
     stands_out = (paler > settings.delta_e) & (signed > settings.distances * spread)
     stands_out &= (away[:, 0] > 0) & (away[:, 1] + away[:, 2] > 0)
     labels, count = place.label(stands_out)
-    patches = []
+    patches: list[Patch] = []
     for number in range(1, count + 1):
         inside = place.pick(labels) == number
         if inside.sum() >= settings.min_cells:
-            patches.append(_pale_patch(cells, place, labels, number, signed, known, spread))
-    return numbered([patch for patch in patches if patch is not None])
+            patches += _pale_patches(cells, place, labels, number, signed, known, spread)
+    return numbered(patches)
 
 
 def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
@@ -97,7 +93,7 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
     known = (table.state == "seen") & np.isfinite(table.bare)
     found = known & (np.nan_to_num(table.bare) > above)
     labels, count = place.label(found)
-    patches = []
+    patches: list[Patch] = []
     for number in range(1, count + 1):
         near, around = place.surroundings(labels, number, known & ~found)
         own = float(np.median(table.bare[around])) if around.any() else 0.0
@@ -107,44 +103,35 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
         # A lawn is never bare by the same share everywhere: its own spread is no part of the hole.
         spread = robust_sd(table.bare[around]) if around.any() else 0.0
         se = np.where(known, np.hypot(np.nan_to_num(table.cover_se), spread), 0.0) / (level - own)
-        share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se))
+        share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se)[:2])
         text = f"{per_cent(level)} bare soil, where the lawn around it has {per_cent(own)}"
-        patch = outlined(
+        patches += outlined(
             "bare", table, place, share, known, inside, se, deficit=level, how_sure=1.0, because=text
         )
-        if patch is not None:
-            patches.append(patch)
     return numbered(patches)
 
 
 # -- thin ------------------------------------------------------------------------------------------------
 
 
-def _thin_patch(outlook: Outlook, place: Place, labels: Whole, number: int) -> Patch | None:
+def _thin_patches(outlook: Outlook, place: Place, labels: Whole, number: int) -> list[Patch]:
     season = outlook.season
     known = np.asarray(np.isfinite(season.cover).any(axis=1))
     own = known & (outlook.state != "thin") & (outlook.state != "not seen")
     near, around = place.surroundings(labels, number, own)
     inside = place.pick(labels) == number
-    if not around.any():
-        around = own
-    lawn = (
-        _level(season, around) if around.any() else np.full(len(season.visits), outlook.season.target.cover)
-    )
-    some = (near | around) & known
-    core = _lowest(season, core_of(place, labels, number) & known)
-    pure = bool(core.any())
-    bare_level = _supposed_bare(outlook, inside, lawn)
-    patch = _level(season, core) if pure else bare_level
-    share, se = _unmix(season, some, lawn, patch)
-    wholly = inside & (share > WHOLLY)
-    if pure and wholly.any():
-        trust = (wholly.sum() - 1) / (wholly.sum() + 1)
-        share, se = _unmix(season, some, lawn, _blend(_level(season, wholly), bare_level, trust))
-    if around.any():
-        se *= max(1.0, robust_sd(share[around & known] / se[around & known]))
-    share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se))
-    here, there = _forecast(outlook, share, near & known, around)
+    sound = place.nearest(labels, number, own, SOUND_CELLS)
+    cells = near & known
+    share: Floats = inside.astype(float)
+    se: Floats = np.zeros(len(inside))
+    relative_se = UNPURE_SE
+    if sound.sum() >= FEWEST:
+        start = expit(outlook.theta[:, 0])
+        found = unmix(season, cells, sound, start_cover=start, visit_offset=outlook.visit_offset)
+        share, se = np.zeros((2, len(inside)))
+        share[cells], se[cells] = found.share, found.se
+        relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
+    here, there = _forecast(outlook, share, cells, around if around.any() else own)
     share, se = place.bridged(share, se, known, near & ~known)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
     return outlined(
@@ -157,77 +144,9 @@ def _thin_patch(outlook: Outlook, place: Place, labels: Whole, number: int) -> P
         se,
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(outlook, here, there, pure),
-        relative_se=UNPURE_SE / np.sqrt(max(int(wholly.sum()), 1)),
+        because=_thin_words(outlook, here, there),
+        relative_se=relative_se,
     )
-
-
-def _level(season: Season, cells: Flags) -> Floats:
-    """(V,) median cover of some cells; NaN on a visit that saw none of them."""
-    seen = season.cover[cells]
-    level = np.full(seen.shape[1], np.nan)
-    some = np.isfinite(seen).any(axis=0)
-    level[some] = np.nanmedian(seen[:, some], axis=0)
-    return level
-
-
-def _lowest(season: Season, cells: Flags) -> Flags:
-    """The third of some cells (at least one) that have least cover, over all visits."""
-    if not cells.any():
-        return cells
-    seen = np.nan_to_num(season.cover[cells] - _level(season, cells)).sum(axis=1)
-    lowest = np.zeros(len(cells), bool)
-    lowest[np.flatnonzero(cells)[np.argsort(seen, kind="stable")[: max(1, len(seen) // 3)]]] = True
-    return lowest
-
-
-def _blend(own: Floats, supposed: Floats, trust: float) -> Floats:
-    """(V,) a patch's level where few cells hold it: they are rarely pure, and mixed ones read too high."""
-    blend = np.where(np.isfinite(supposed), trust * own + (1 - trust) * supposed, own)
-    return np.minimum(own, blend)
-
-
-def _supposed_bare(outlook: Outlook, inside: Flags, lawn: Floats) -> Floats:
-    """(V,) cover of a patch too small to hold a pure cell: as on the first visit, when nothing had come up.
-
-    Where the first visit came too late for that, the lowest of the patch's cells on each visit.
-    """
-    season = outlook.season
-    lowest = np.full(len(lawn), np.nan)
-    seen = season.cover[inside]
-    some = np.isfinite(seen).any(axis=0)
-    lowest[some] = np.nanmin(seen[:, some], axis=0)
-    start = season.cover[:, 0]
-    if not np.isfinite(start).any() or np.nanmedian(start) > 0.3:
-        return lowest
-    return np.minimum(np.nanmedian(start) + outlook.visit_offset - outlook.visit_offset[0], lawn)
-
-
-def _unmix(season: Season, cells: Flags, lawn: Floats, patch: Floats) -> tuple[Floats, Floats]:
-    """(N,) share of each cell that belongs to the patch, and its error; 0 for other cells.
-
-    Generalised least squares of what a cell is short of the lawn, (V,), on the patch's contrast. The errors
-    are the cell's own plus what sound cells differ by from each other: early or late by EARLY_DAYS, fuller
-    or emptier by FULLER.
-    """
-    contrast = lawn - patch
-    visits = np.isfinite(contrast)
-    share, se = np.zeros(len(season.row)), np.zeros(len(season.row))
-    if visits.sum() == 0 or not cells.any():
-        return share, se
-    lawn, contrast = lawn[visits], contrast[visits]
-    slope = np.gradient(lawn, season.age_days[visits]) if len(lawn) > 1 else np.zeros(1)
-    cover, cover_se = season.cover[cells][:, visits], season.cover_se[cells][:, visits]
-    unseen = ~np.isfinite(cover)
-    short = np.where(unseen, 0.0, lawn - cover)
-    own = np.where(unseen, 1e3, np.maximum(np.nan_to_num(cover_se, nan=0.1), 0.01))
-    shared = EARLY_DAYS**2 * np.outer(slope, slope) + FULLER**2 * np.outer(lawn, lawn)
-    inverse = np.linalg.inv(shared + own[:, :, None] ** 2 * np.eye(len(lawn)))
-    pull = np.einsum("v,nvw->nw", contrast, inverse)
-    power = np.maximum(pull @ contrast, 1e-9)
-    share[cells] = np.einsum("nw,nw->n", pull, short) / power
-    se[cells] = 1 / np.sqrt(power)
-    return share, se
 
 
 def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float]:
@@ -241,14 +160,12 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
     return float(np.clip(here, 0, 1)), there
 
 
-def _thin_words(outlook: Outlook, here: float, there: float, pure: bool) -> str:
+def _thin_words(outlook: Outlook, here: float, there: float) -> str:
     target = outlook.season.target
-    day = f"{target.date.day} {target.date:%B}"
-    text = (
-        f"will be {here:.0%} covered on {day}, where the target is {target.cover:.0%} "
-        f"and the lawn around it comes to {there:.0%}"
+    return (
+        f"will be {per_cent(here)} covered on {day(target.date)}, where the target is "
+        f"{per_cent(target.cover)} and the lawn around it comes to {per_cent(there)}"
     )
-    return text if pure else f"{text}; too small for a whole cell, so taken as bare in the middle"
 
 
 # -- pale ------------------------------------------------------------------------------------------------
@@ -279,7 +196,7 @@ def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floa
     return away
 
 
-def _pale_patch(
+def _pale_patches(
     cells: CellTable | Season,
     place: Place,
     labels: Whole,
@@ -287,7 +204,7 @@ def _pale_patch(
     signed: Floats,
     known: Flags,
     spread: float,
-) -> Patch | None:
+) -> list[Patch]:
     near, around = place.surroundings(labels, number, known & (place.pick(labels) == 0))
     inside = place.pick(labels) == number
     core = core_of(place, labels, number)
@@ -297,7 +214,7 @@ def _pale_patch(
     se = np.where(known, spread / (level - own), 0.0)
     from scipy.stats import norm
 
-    patch = outlined(
+    patches = outlined(
         "pale",
         cells,
         place,
@@ -306,11 +223,9 @@ def _pale_patch(
         inside,
         se,
         deficit=float("nan"),
-        how_sure=float(1 - norm.sf(level / spread) * len(signed)) if level > 0 else 0.0,
+        how_sure=float(np.clip(1 - norm.sf(level / spread) * len(signed), 0, 1)),
         because="",
         relative_se=0.0 if core.any() else UNPURE_SE,
     )
-    if patch is None:
-        return None
-    words = f"pale and yellower than the rest of this lawn, {patch.area_m2:.1f} m²: look there"
-    return replace(patch, because=words, how_sure=float(np.clip(patch.how_sure, 0, 1)))
+    words = "pale and yellower than the rest of this lawn, {:.1f} m²: look there"
+    return [replace(patch, because=words.format(patch.area_m2)) for patch in patches]

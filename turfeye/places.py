@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye.contours import outline, polygon_area_m2, polygon_centroid_m
+from turfeye.contours import Piece, pieces, signed_distance_m
 from turfeye.records import CellTable, Flags, Floats, Grid, Patch, Season, Whole
 
 AROUND_CELLS = 5
@@ -54,6 +54,18 @@ class Place:
         around = self.pick(sums / np.maximum(there, 1e-9)) * (self.pick(there) > 1e-6)
         return np.where(gaps, around, share), np.where(gaps, GAP_SE, se)
 
+    def nearest(self, labels: Whole, number: int, own: Flags, count: int) -> Flags:
+        """(N,) the ``count`` own cells nearest to a patch that touch none."""
+        from scipy.ndimage import distance_transform_edt
+
+        apart = own & (self.pick(distance_transform_edt(labels == 0)) > 1.5)
+        away = self.pick(distance_transform_edt(labels != number))
+        chosen = np.flatnonzero(apart)
+        chosen = chosen[np.argsort(away[chosen], kind="stable")[:count]]
+        flags = np.zeros(len(own), bool)
+        flags[chosen] = True
+        return flags
+
     def surroundings(self, labels: Whole, number: int, own: Flags) -> tuple[Flags, Flags]:
         """(N,) cells of the patch or next to it, nearer to it than to another; and the lawn around it."""
         from scipy.ndimage import distance_transform_edt
@@ -81,30 +93,47 @@ def outlined(
     how_sure: float,
     because: str,
     relative_se: float = 0.0,
-) -> Patch | None:
-    """A patch from the share (N,) of each cell that belongs to it; None when nothing is left of it."""
+) -> list[Patch]:
+    """Patches from the share (N,) of each cell that belongs to them: none when nothing is left of it, several
+    when the cells were joined by a corner only, or by what turned out to be sound.
+    """
     used = np.clip(np.where(known, share, 0.0), -0.25, 1.1)
     area = float(np.sum(used * cells.area_m2))
     if area <= 0:
-        return None
+        return []
     noise = float(np.sqrt(np.sum((share_se * cells.area_m2)[known & (share != 0)] ** 2)))
-    shape = outline(place.spread(used, fill=float("nan")), place.grid, area)
-    if shape is None:
-        return None
-    x_m, y_m = polygon_centroid_m(shape)
-    return Patch(
-        number=0,
-        kind=kind,
-        outline_m=shape,
-        x_m=x_m,
-        y_m=y_m,
-        area_m2=polygon_area_m2(shape),
-        area_se_m2=float(np.hypot(noise, relative_se * area)),
-        deficit=deficit,
-        how_sure=how_sure,
-        cells=np.flatnonzero(inside),
-        because=because,
-    )
+    se = float(np.hypot(noise, relative_se * area))
+    found = pieces(place.spread(used, fill=float("nan")), place.grid, area)
+    owner = _owners(found, np.stack([cells.x_m, cells.y_m], axis=1)[inside])
+    patches = []
+    for number, piece in enumerate(found):
+        if not (owner == number).any():
+            continue
+        x_m, y_m = piece.centroid_m
+        patches.append(
+            Patch(
+                number=0,
+                kind=kind,
+                outline_m=piece.outline_m,
+                holes_m=piece.holes_m,
+                x_m=x_m,
+                y_m=y_m,
+                area_m2=piece.area_m2,
+                area_se_m2=float(se * np.sqrt(min(piece.area_m2 / area, 1.0))),
+                deficit=deficit,
+                how_sure=how_sure,
+                cells=np.flatnonzero(inside)[owner == number],
+                because=because,
+            )
+        )
+    return patches
+
+
+def _owners(found: Sequence[Piece], points_m: Floats) -> Whole:
+    """(n,) which piece each of the points (n, 2) belongs to: the one it is deepest in, or nearest to."""
+    if len(found) < 2:
+        return np.zeros(len(points_m), int)
+    return np.argmax([signed_distance_m(points_m, piece.outline_m) for piece in found], axis=0)
 
 
 def numbered(patches: Sequence[Patch]) -> tuple[Patch, ...]:
@@ -122,26 +151,6 @@ def core_of(place: Place, labels: Whole, number: int) -> Flags:
     solid = (labels == number) | ~on_lawn
     core = binary_erosion(solid, cross, border_value=1) & (labels == number)
     return core[place.row, place.col]
-
-
-def in_or_out(share: Floats, se: Floats) -> tuple[Floats, Floats]:
-    """Posterior mean and sd of shares: a cell lies outside, inside, or on the edge (any share alike).
-
-    Prior a third each. Without it the noise of the cells around a small patch would add up to area.
-    """
-    from scipy.special import ndtr
-
-    se = np.maximum(se, 1e-3)
-    low, high = (0 - share) / se, (1 - share) / se
-    phi_low, phi_high = (np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) for z in (low, high))
-    edge = np.maximum(ndtr(high) - ndtr(low), 1e-12)
-    out, full = phi_low / se + 1e-12, phi_high / se
-    edge_mean = share + se * (phi_low - phi_high) / edge
-    edge_square = se**2 * (1 + (low * phi_low - high * phi_high) / edge) + 2 * share * edge_mean - share**2
-    total = out + full + edge
-    mean = (full + edge * edge_mean) / total
-    square = (full + edge * edge_square) / total
-    return mean, np.sqrt(np.maximum(square - mean**2, 0))
 
 
 def robust_sd(values: Floats) -> float:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from turfeye.errors import LawnError
+from turfeye.outline import signed_area
 from turfeye.records import SCHEMA, Floats, Patch, Tape, Task, WorkPlan
 from turfeye.renovation import Materials
 
@@ -110,8 +111,8 @@ def outlines(
 
     Without anchors the numbers are lawn metres, NOT WGS 84, and the file says so: shaped like GeoJSON, but
     no GeoJSON. With the latitude and longitude of two corners (``{corner index: (lat_deg, lon_deg)}``) it is
-    true GeoJSON (RFC 7946: WGS 84, longitude first, outer rings anticlockwise and closed), the lawn laid on
-    the map by a turn and a shift; lengths stay those of the tape.
+    true GeoJSON (RFC 7946: WGS 84, longitude first, outer rings anticlockwise, holes clockwise, all closed),
+    the lawn laid on the map by a turn and a shift; lengths stay those of the tape.
 
     Raises LawnError when the two corners' distance on the map differs from the tape's by more than a tenth.
     """
@@ -129,7 +130,7 @@ def outlines(
             "how_sure": _number(patch.how_sure, 3),
             "because": patch.because,
         }
-        features.append(_feature(patch.outline_m, facts, to_map, digits))
+        features.append(_feature(patch.outline_m, facts, to_map, digits, holes_m=patch.holes_m))
     collection: dict[str, Any] = {"type": "FeatureCollection", "schema": SCHEMA, "features": features}
     if to_map is None:
         collection["coordinates_are"] = (
@@ -182,16 +183,19 @@ def _number(value: float, digits: int) -> float | None:
     return round(float(value), digits) if math.isfinite(value) else None
 
 
-def _feature(points_m: Floats, facts: dict[str, Any], to_map: Any, digits: int) -> dict[str, Any]:
-    x, y = np.asarray(points_m, dtype=float).T
-    turns_left = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0
-    ring = np.asarray(points_m, dtype=float) if turns_left else np.asarray(points_m, dtype=float)[::-1]
-    ring = ring if to_map is None else to_map(ring)
-    closed = [[round(float(a), digits), round(float(b), digits)] for a, b in [*ring, ring[0]]]
+def _feature(
+    points_m: Floats, facts: dict[str, Any], to_map: Any, digits: int, *, holes_m: Sequence[Floats] = ()
+) -> dict[str, Any]:
+    rings = []
+    for ring, sign in [(points_m, 1), *((hole, -1) for hole in holes_m)]:
+        ring = np.asarray(ring, dtype=float)
+        ring = ring if sign * signed_area(ring) > 0 else ring[::-1]
+        ring = ring if to_map is None else to_map(ring)
+        rings.append([[round(float(a), digits), round(float(b), digits)] for a, b in [*ring, ring[0]]])
     return {
         "type": "Feature",
         "properties": facts,
-        "geometry": {"type": "Polygon", "coordinates": [closed]},
+        "geometry": {"type": "Polygon", "coordinates": rings},
     }
 
 

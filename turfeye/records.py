@@ -311,6 +311,7 @@ class Patch:
     how_sure: float  # 0-1
     cells: Whole  # indexes into the season's cells
     because: str
+    holes_m: tuple[Floats, ...] = ()  # sound ground within it, each (K, 2), clockwise; no part of the area
 
 
 @dataclass(frozen=True, eq=False, slots=True)

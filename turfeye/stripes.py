@@ -307,7 +307,8 @@ def _describe(
     sign = 1.0 if score > 0 else -1.0
     off = np.clip(sign * (profile[span] - calm), 0, None)
     depth = float(off.max())
-    width_m = float(off.sum() / depth * board.step_m)
+    off = off if depth > 0 else np.ones(len(span))  # nothing is left of it: LEAST_DEPTH lets it go
+    width_m = float(off.sum() / off.max() * board.step_m)
     offset = board.first_m + board.step_m * float(off @ span / off.sum())
     kind: Literal["missed", "doubled"] = "doubled" if score > 0 else "missed"
     words = _where(grid, board.normal_deg, offset, side_names)
