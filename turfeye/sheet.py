@@ -13,8 +13,9 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import charts, drawing, mixes
+from turfeye import cautions, charts, drawing, mixes
 from turfeye.answer import Answer, Before, state_counts
+from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
 from turfeye.words import day, per_cent
 
@@ -30,6 +31,9 @@ PLAIN_STATES = {
     "too soon to say": "too early to judge",
     "not seen": "not visible in the photos",
 }
+
+FOR_THE_OWNER = ("water", "seed", "iron", "feed", "weedkiller", "mowing")
+"""Cautions for whoever lives with the lawn; the others are for whoever does the work."""
 
 BY_TAPE = (
     "Pull a tape from each of the two corners; where they meet is the middle of the patch. "
@@ -129,6 +133,8 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "photos": _before_and_after(answer),
         "mix": mixes.get(season.sowing.mix, answer.lawn.mixes),
         "cannot_tell": CANNOT_TELL,
+        "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
+        "spots_only": spots_only(season),
         "fills": drawing.STATE_FILL,
     }
 

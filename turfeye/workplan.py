@@ -31,6 +31,8 @@ CUT_AFTER_DAYS = 21
 PASSES = 4
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
+HEAPS_FROM_G = 10
+"""Less seed than this is not worth splitting."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -227,6 +229,9 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
         grams = int(task.seed_g)
         if not grams:
             continue
+        if grams < HEAPS_FROM_G:
+            lines.append(f"Patch {task.patch.number}: {grams} g, by hand.")
+            continue
         by_spreader = task.patch.area_m2 >= SPREADER_FROM_M2
         parts = heaps_g(grams, PASSES if by_spreader else 2)
         heaps = " + ".join(f"{part} g" for part in parts)
@@ -236,7 +241,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
             else "by hand, one heap to and fro, the other across"
         )
         lines.append(f"Patch {task.patch.number}: weigh {grams} g, split {heaps}; {how}.")
-    if lines:
+    if any("split" in line for line in lines):
         lines.append(
             "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
             "next (common practice, no source)."
