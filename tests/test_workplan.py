@@ -19,6 +19,7 @@ from turfeye import cautions, mixes, planfile, results
 from turfeye import lawn as lawns
 from turfeye.contours import polygon_area_m2
 from turfeye.errors import LawnError
+from turfeye.outline import signed_area
 from turfeye.records import Patch, Sowing
 from turfeye.season import Temperatures
 from turfeye.tape import corner_names, fix
@@ -358,3 +359,16 @@ def test_true_geojson_lies_where_geodesics_say(tmp_path, lat, lon, azimuth):
         assert geod.inv(got_lon, got_lat, want_lon, want_lat)[2] < 0.01
     area, _ = geod.polygon_area_perimeter(*zip(*ring, strict=True))
     assert area == pytest.approx(600, rel=1e-3)  # above 0: anticlockwise, as RFC 7946 wants
+
+
+def test_hole_of_a_patch_is_a_clockwise_ring_of_its_own():
+    # RFC 7946, section 3.1.6: the first ring is the outer one, anticlockwise; others are holes, clockwise.
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1.0]])
+    ringed = Patch(1, "thin", 3 * square[::-1], 1.5, 1.5, 8.0, 0.1, 0.9, 0.9, np.arange(3), "", (square + 1,))
+    (_, feature) = planfile.outlines([ringed], 4 * square)["features"]
+    assert feature["geometry"]["type"] == "Polygon"
+    outer, hole = (np.array(ring) for ring in feature["geometry"]["coordinates"])
+    assert signed_area(outer[:-1]) == pytest.approx(9)
+    assert signed_area(hole[:-1]) == pytest.approx(-1)
+    assert (outer[0] == outer[-1]).all()
+    assert (hole[0] == hole[-1]).all()
