@@ -31,6 +31,7 @@ class Answer:
     evenness: tuple[str, ...] = ()  # each measure in one line
     warnings: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()  # what was written
+    taught: str = ""  # that the classifier is taught this lawn, and how well
 
     @property
     def season(self) -> Season:
@@ -81,7 +82,7 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
     counts = ", ".join(f"{count} {state}" for state, count in state_counts(answer.outlook).items())
     lines = [
         f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
-        f"sown {day(answer.season.sowing.date)}",
+        f"sown {day(answer.season.sowing.date)}" + (", a taught lawn" if answer.taught else ""),
         lawn.sentence,
         f"Forecast for {day(target.date)}: {per_cent(lawn.cover_at_target)} covered "
         f"({per_cent(lawn.cover_at_target_low)} to {per_cent(lawn.cover_at_target_high)}); "

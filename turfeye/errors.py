@@ -70,6 +70,10 @@ class LawnError(TurfeyeError, ValueError):
         super().__init__("\n  - ".join([message, *self.mistakes]))
 
 
+class StrokesError(LawnError):
+    """What was marked in a lawn's photos can't be used; ``mistakes`` lists all that is wrong with it."""
+
+
 class LawnMissingError(TurfeyeError, FileNotFoundError):
     """No lawn folder there."""
 

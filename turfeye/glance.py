@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, faults, photo, region, store, sward, view
+from turfeye import card, cells, colour, faults, photo, region, store, sward, teach, view
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -19,6 +19,7 @@ from turfeye.records import (
     Bytes,
     CardValues,
     CellTable,
+    Correction,
     Flags,
     Floats,
     Grid,
@@ -92,12 +93,14 @@ def look_through(
     values: CardValues | None = None,
     find_lawn: bool = False,
     blades: Blades | None = None,
+    taught: teach.Teaching | None = None,
 ) -> Look:
     """Measure a photo whose view is known, on a grid that is given.
 
     ``sighting`` may be None where the outline's corners placed the picture and no card can be read: cover
     is still given, with a wider error, and colour is withheld. ``find_lawn`` leaves out what the picture
-    shows beside the lawn. ``blades`` is the lawn's own leaf angle.
+    shows beside the lawn. ``blades`` is the lawn's own leaf angle, ``taught`` what the
+    classifier has learnt of it, used where a card corrects the colours.
     """
     warnings: list[str] = []
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
@@ -113,9 +116,11 @@ def look_through(
             f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
             "shade it or turn it"
         )
-    rgb_coded, small = _shrink(picture.rgb_coded, seen)
-    shares = sward.classify(rgb_coded, correction=correction)
-    rgb_linear = colour.to_linear(rgb_coded, correction)
+    rgb_coded, small, shares, rgb_linear = judged(picture, seen, correction)
+    if taught is not None and correction is not None:
+        shares = teach.adapted(shares, rgb_linear, taught)
+    elif taught is not None:
+        warnings.append("read without what this lawn is taught, which needs the card's colours")
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
     found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
@@ -137,6 +142,13 @@ def look_through(
         blades=blades,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[Bytes, View, Shares, Floats]:
+    """The working copy of a photo, its view, what its pixels show untaught, and its linear colours."""
+    rgb_coded, small = _shrink(picture.rgb_coded, seen)
+    shares = sward.classify(rgb_coded, correction=correction)
+    return rgb_coded, small, shares, colour.to_linear(rgb_coded, correction)
 
 
 def _with_things(found: faults.Faults, rgb_coded: Bytes, shares: Shares, corners_px: Floats) -> faults.Faults:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from importlib.metadata import version
@@ -17,6 +17,7 @@ from turfeye import (
     answer,
     card,
     cells,
+    colour,
     course,
     glance,
     lawn,
@@ -30,6 +31,9 @@ from turfeye import (
     results,
     store,
     stripes,
+    strokes,
+    sward,
+    teach,
     uniformity,
     view,
     window,
@@ -39,7 +43,7 @@ from turfeye import (
     season as seasons,
 )
 from turfeye.answer import Answer, Before
-from turfeye.errors import CardError, LawnError, SeasonError, TurfeyeError
+from turfeye.errors import CardError, LawnError, SeasonError, StrokesError, TurfeyeError
 from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Filed, Lawn, add, new
@@ -224,10 +228,16 @@ def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
 def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
     """Digest and key of every filed photo, those from before the work too."""
     digests = [models.digest(name) for name in MODELS]
+    taught = _taught(place)
     found = {}
     for path in (*place.photos(), *place.photos(before=True)):
         digest = lawn.digest_of(path)
-        found[path] = digest, store.cell_key(place, digest, models=digests, version=version("turfeye"))
+        found[path] = (
+            digest,
+            store.cell_key(
+                place, digest, models=digests, version=version("turfeye"), extra=taught and taught.digest
+            ),
+        )
     return found
 
 
@@ -237,6 +247,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     if picture.taken is None:
         raise SeasonError(f"{path.name} has no date; file it with --date")
     sighting = _sighting(picture)
+    taught = _taught(place)
     note = next((n for n in place.notes if n.photo == path.name), None)
     number = note.spot if note and note.spot is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
@@ -244,7 +255,9 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         seen = view.from_card(picture, sighting)
         if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
             grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
-            one = glance.look_through(picture, seen, grid, sighting=sighting, blades=place.blades)
+            one = glance.look_through(
+                picture, seen, grid, sighting=sighting, blades=place.blades, taught=taught
+            )
             return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
     if not place.views:
         known = ", ".join(str(s.number) for s in place.spots) or "none"
@@ -255,13 +268,64 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         )
     placed = standpoints.locate(picture, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    one = glance.look_through(picture, placed.view, grid, sighting=sighting, blades=place.blades)
+    one = glance.look_through(
+        picture, placed.view, grid, sighting=sighting, blades=place.blades, taught=taught
+    )
     if placed.over is None:
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
         one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
     pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
     return one.table, _facts(one, placed.name, **pose)
+
+
+def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
+    """Teach the classifier a lawn from marks files; what is better on strokes left out is kept.
+
+    Where it is not, or the marks hold mistakes, the lawn stays as it was.
+
+    Raises LawnMissingError, LawnError : no lawn there, or mistakes in its files
+    StrokesError : mistakes in the marks, too few of them, or a marked photo without a card
+    """
+    place = lawn.read(folder)
+    with lawn.locked(place.folder):
+        marked = strokes.read(marks, place)
+        home = {path.name: path for path in (*place.photos(), *place.photos(before=True))}
+        samples = []
+        for name in dict.fromkeys(stroke.photo for stroke in marked):
+            picture = photo.read(home[name])
+            sighting = _sighting(picture)
+            if sighting is None:
+                raise StrokesError(
+                    f"no card could be read in {name}, so its colours mean nothing in other light; "
+                    "mark other photos"
+                )
+            seen, correction = view.from_card(picture, sighting), colour.fit(sighting, card.NOMINAL)
+            _, _, shares, rgb_linear = glance.judged(picture, seen, correction)
+            mine = [stroke for stroke in marked if stroke.photo == name]
+            samples += teach.sample(mine, shares, rgb_linear, picture.size_px)
+        lesson = teach.learn(samples, network=models.digest(sward.MODEL))
+        if lesson.kept:
+            teach.save(place, lesson.teaching)
+    return lesson
+
+
+def _taught(place: Lawn) -> teach.Teaching | None:
+    """What is in use of a lawn's teaching: it stands on one network's shares, and goes with no other."""
+    taught = teach.read(place)
+    return taught if taught and taught.network == models.digest(sward.MODEL) else None
+
+
+def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
+    """That a lawn is taught, for its pages, and a warning where that can't be used."""
+    if (taught := _taught(place)) is not None:
+        return taught.sentence, ()
+    if teach.read(place) is None:
+        return "", ()
+    return "", (
+        "what this lawn was taught belongs to another version of the classifier and is not used; teach it "
+        f"again: turfeye teach {place.folder} {place.folder / teach.FILE_NAME}",
+    )
 
 
 def _sighting(picture: Photo) -> Sighting | None:
@@ -312,6 +376,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     found = stripes.stripes(grid, table.x_m, table.y_m, ahead.cover_now, side_names=place.side_names)
     warnings += [f"{one.path.name}: {word}" for one in good for word in one.facts["warnings"]]
+    taught, not_used = _taught_words(place)
     whole = Answer(
         lawn=place,
         outlook=ahead,
@@ -321,7 +386,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         plan=plan,
         stripes=(found.words,) if found.found else (),
         evenness=_evenness(ahead),
-        warnings=(*table.flags, *warnings),
+        warnings=(*table.flags, *not_used, *warnings),
+        taught=taught,
     )
     rows = [
         store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)

@@ -20,6 +20,7 @@ from turfeye.cli.plan import plan
 from turfeye.cli.round import round_
 from turfeye.cli.season import season
 from turfeye.cli.sheet import sheet
+from turfeye.cli.teach import teach
 from turfeye.errors import TurfeyeError
 
 
@@ -49,7 +50,7 @@ def root() -> None:
     """
 
 
-for command in (card, look, lawn, add, season, plan, sheet, round_, demo):
+for command in (card, look, lawn, add, season, plan, sheet, teach, round_, demo):
     root.add_command(command)
 
 

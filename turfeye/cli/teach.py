@@ -1,0 +1,54 @@
+"""``turfeye teach``: teach the classifier one lawn from strokes marked in its photos."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from turfeye.cli.shared import FILE, FOLDER, say, share, show_table
+
+if TYPE_CHECKING:
+    from turfeye.teach import Score
+
+
+@click.command(short_help="Teach the classifier your lawn from a few strokes.")
+@click.argument("folder", type=FOLDER, metavar="LAWN")
+@click.argument("marks", type=FILE, nargs=-1, metavar="[MARKS.json]...")
+@click.option("--page", "photos", multiple=True, help="Write a page to mark this photo on; may be repeated.")
+@click.option("--drop", is_flag=True, help="Forget what the lawn was taught.")
+def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: bool) -> None:
+    """Teach the classifier one lawn from strokes marked in its photos as green, straw, bare or other.
+
+    What is learnt is kept only where it reads strokes better that were left out of learning; then all photos
+    of the lawn are measured with it. Without anything else, shows what is taught.
+    """
+    if bool(marks) + bool(photos) + drop > 1:
+        raise click.UsageError("give marks, or --page, or --drop: one at a time")
+    from turfeye import lawn as lawns
+    from turfeye import markpage, survey
+    from turfeye import teach as lessons
+
+    if marks:
+        lesson = survey.teach_lawn(folder, marks)
+        _show(lesson.teaching.scores, lesson.left_out)
+        state = "Kept" if lesson.kept else "Not kept, the lawn stays as it was"
+        click.echo(f"{state}: {lesson.because}.")
+        return
+    place = lawns.read(folder)
+    if photos:
+        click.echo(str(markpage.write(place, photos)))
+        say("Open it in a browser, mark, save marks.json, then: turfeye teach LAWN marks.json")
+    elif drop:
+        with lawns.locked(place.folder):
+            there = lessons.drop(place)
+        click.echo("Dropped: photos are read as before." if there else "Nothing was taught.")
+    else:
+        taught = lessons.read(place)
+        click.echo(f"{taught.sentence}." if taught else "Nothing is taught.")
+
+
+def _show(scores: tuple[Score, ...], left_out: str) -> None:
+    rows = [(s.shows, str(s.strokes), share(s.before), share(s.after)) for s in scores]
+    show_table(("marked", "strokes", "read as that", "taught"), rows, title=f"On {left_out} left out:")
