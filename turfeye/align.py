@@ -37,9 +37,6 @@ FIRST_MATCHES: Final = 18
 FIRST_SHARE: Final = 0.25
 """That must agree before a closer search, which would confirm whatever pose it starts from. Of 48 pairs of
 unlike rendered gardens none had more than 8 agreeing and 4 on the ground; of one garden 37 % and 12."""
-UPRIGHT_SHARE: Final = 0.25
-"""Of matches that can't lie on the ground: paving in a regular pattern looks alike one pattern further on.
-Of one garden 34 % and more agree, one pattern off 10 %."""
 LEAST_MATCHES: Final = 30
 """That must agree in the end."""
 LEAST_GROUND: Final = 8
@@ -107,9 +104,6 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
             f"only {agree} of {len(matches.first_px)} matched features agree on where the camera stood, "
             f"{ground} of them on the ground beside the lawn"
         )
-    upright = ~matches.maybe_ground
-    if solver.agreeing(first_pose, matches)[upright].sum() < UPRIGHT_SHARE * upright.sum():
-        raise _refusal("what stands around the lawn contradicts the ground beside it")
     more = _matched(here, there, *solver.pairs_on_ground(first_pose, here, there), known, outline)
     matches = matches.part(solver.agreeing(first_pose, matches)).joined(more)
     pose = solver.refine(first_pose, matches)
