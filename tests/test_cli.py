@@ -70,7 +70,7 @@ def test_every_command_and_option_explains_itself(path: tuple[str, ...], command
 
 
 def test_the_commands_are_the_ones_promised() -> None:
-    assert list(root.commands) == ["card", "look", "lawn", "add", "season", "plan", "sheet", "round", "demo"]
+    assert list(root.commands) == ["card", "look", "lawn", "add", "season", "plan", "sheet", "teach", "round", "demo"]
     group = root.commands["lawn"]
     assert isinstance(group, click.Group)
     assert list(group.commands) == ["new", "blades", "show"]
