@@ -338,3 +338,20 @@ def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):
     result = CliRunner().invoke(root, ["plan", str(tmp_path / "new"), "--before"])
     assert result.exit_code == 2
     assert "--before --corner" in result.stderr
+
+
+def test_a_pale_place_before_the_work_is_the_rendered_one(tmp_path):
+    """Bench lawn 6 has a coarse yellow-green ellipse of 0.614 by 0.748 m about (3.69, 3.90) by its recipe."""
+    picture = ROOT / "tests/data/rendered/lawns/lawn-06.jpg"
+    recipe = json.loads(picture.with_suffix(".json").read_text())["recipe"]
+    with picture.with_name("lawn-06-corners.csv").open() as file:
+        corners = [(float(r["x_px"]), float(r["y_px"])) for r in csv.DictReader(file) if r["what"] != "card"]
+    lawn.new(tmp_path / "pale", outline_m=recipe["outline_m"])
+    survey.add(tmp_path / "pale", [picture], view="window", corners_px=corners, before=True)
+    found = survey.before(tmp_path / "pale").materials
+    (pale,) = (task for task in found.tasks if task.patch.kind == "pale")
+    assert pale.patch.area_m2 == pytest.approx(np.pi * 0.614 * 0.748, rel=0.1)
+    assert np.hypot(pale.patch.x_m - 3.69, pale.patch.y_m - 3.90) < 0.15
+    assert pale.seed_g == 0
+    assert found.pale_m2 == pale.patch.area_m2
+    assert "look there first" in found.sentence

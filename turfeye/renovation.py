@@ -12,7 +12,7 @@ import numpy as np
 from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix
-from turfeye.patches import bare, pale
+from turfeye.patches import LEAST_M2, bare, pale
 from turfeye.records import CellTable, Floats, Patch, Task
 from turfeye.tape import fix
 from turfeye.words import per_cent
@@ -92,7 +92,7 @@ def materials(
         raise LawnError(
             "the survey shows none of the lawn; take it again as its cells say, then ask for materials"
         )
-    places = _numbered((*bare(table), *pale(table)))
+    places = _numbered([p for p in (*bare(table), *pale(table)) if p.area_m2 >= LEAST_M2])
     lines: list[Material] = []
     tasks = []
     for place in places:
