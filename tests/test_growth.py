@@ -197,6 +197,26 @@ def test_neighbours_tell_of_each_other():
     np.testing.assert_allclose(together.sum(axis=0), 1)
 
 
+def test_a_patch_of_weak_cells_is_found_and_a_single_one_is_not():
+    place = np.stack([part.ravel() for part in np.indices((10, 14))], axis=1)
+    inside = (abs(place[:, 0] - 4) <= 1) & (abs(place[:, 1] - 6) <= 1)
+    single = (place == [8, 12]).all(axis=1)
+    evidence = np.zeros((kinds.KINDS, len(place)))
+    evidence[kinds.LAWN] = np.where(inside | single, -3.0, 6.0)
+    evidence[kinds.LATE] = -4.0
+    odds = kinds.with_neighbours(evidence, growth.Prior().shares, place, neighbours=1.8, strips=8.0)
+    assert (odds[kinds.FAILED, inside] > 0.5).all()
+    assert odds[kinds.FAILED, single] < 0.5
+    assert (odds[kinds.FAILED, ~inside & ~single] < 0.01).all()
+
+
+def test_a_cell_without_neighbours_keeps_its_own_odds():
+    evidence = np.array([[0.0], [-1.0], [-0.5]])
+    share = growth.Prior().shares
+    near = kinds.with_neighbours(evidence, share, np.array([[3, 5]]), neighbours=1.8, strips=0.0)
+    np.testing.assert_allclose(near, kinds.share_out(evidence + np.log(share)[:, None]))
+
+
 def test_gaps_stay_gaps_and_unseen_cells_follow_the_lawn():
     cover, se, x, _ = exact_lawn(7)
     cover[0] = np.nan

@@ -235,6 +235,12 @@ def test_degree_days_reach_the_visits_and_past_the_record_is_said():
     assert built.flags == ("temperatures end on 2026-03-23; later degree-days are at their last pace",)
 
 
+def test_temperatures_without_a_base_are_not_used_in_silence():
+    built = build(reading(5), temperatures=steady(10))
+    assert built.degree_days_by_age is None
+    assert "no base temperature of 'perennial ryegrass' is known" in built.flags[0]
+
+
 # --- what the outlook says -----------------------------------------------------------------------------
 
 

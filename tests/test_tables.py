@@ -112,8 +112,21 @@ def test_thin_cells_are_found_and_few_others(scores):
     assert precision >= 0.95
     # the aim, 0.95 of larger lawns, is measured by the bench; what these small ones miss are rims of patches,
     # a third bare, and one lawn whose last visits were not made
-    assert recall >= 0.80
-    assert bench.precision_recall(scores[21]["thin"])[0] >= 0.90
+    assert recall >= 0.90
+    precision, recall = bench.precision_recall(scores[21]["thin"])
+    assert precision >= 0.90
+    assert recall >= 0.75  # 0.85 of larger lawns
+
+
+def test_a_mask_that_was_not_finished_is_told():
+    mask = np.zeros((120, 160), bool)
+    mask[20:100, 30:130] = True
+    assert not bench.is_whole(mask)  # much plant, and an empty frame
+    mask[0, 5] = True
+    assert bench.is_whole(mask)
+    sparse = np.zeros((120, 160), bool)
+    sparse[60, 60:80] = True
+    assert bench.is_whole(sparse)  # young plants needn't touch the rim
 
 
 def test_nothing_is_thin_on_day_nine():

@@ -105,6 +105,11 @@ def build(
         by_age = degree_days(temperatures, sown=sowing.date, base_c=base_c, days=horizon)
         if temperatures.last < days[-1]:
             flags.append(f"temperatures end on {temperatures.last}; later degree-days are at their last pace")
+    elif temperatures is not None:
+        flags.append(
+            f"temperatures.csv is not used: no base temperature of {sowing.mix!r} is known; "
+            "give base_c under [[mix]] in lawn.toml"
+        )
     visits, columns = [], []
     for day in days:
         same = sorted((r for r in kept if r.taken.date() == day), key=lambda r: (_plain(r.taken), r.photo))
