@@ -219,7 +219,7 @@ def main() -> None:
     import bench_season
 
     rows = [*spot_rows(folders), *lawn_rows(folders), *bench_colour.rows(folders), *time_rows()]
-    rows += [*bench_season.rows(), *bench_patches.rows()]
+    rows += [*bench_season.rows(labelled=options.labelled), *bench_patches.rows()]
     if options.labelled:
         import score_sward
 
