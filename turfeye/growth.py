@@ -32,6 +32,8 @@ from turfeye.records import Flags, Floats, Whole
 _GAIN, _HALF = 1, 3
 _STEP = np.array([1.5, 1.5, 0.4, 4.0])
 """Longest Gauss-Newton step a parameter takes at once."""
+SPREADS_FROM, OFFSETS_FROM = 4, 8
+"""Turns of the fit from which the spreads are learnt, and the visits' offsets are."""
 _POOL = 400
 """The shared terms are found on at most this many cells, evenly chosen: more add nothing but time."""
 
@@ -221,29 +223,19 @@ def _cell_step(
     distribution, Opper and Archambeau 2009, Neural Computation 21:786-792), without it to the peak. The peak
     alone leans to steep curves, because it forgets how little room they leave.
     """
-    means = shared.kind_means(prior)[:, None]
-    precision = shared.kind_precisions(prior)
+    precision = shared.kind_precisions(prior)[:, None]
+    astray = theta - shared.kind_means(prior)[:, None]
     nu = settings.noise_tails
     base = (view.weight / shared.noise_scale)[:, None, :]
     value, slope = value_and_slope(_points(theta, cov), view.x, settings.curve)
-    size = value.shape[-2]
+    points = value.shape[-2]
     residual = np.where(base > 0, view.cover[:, None, :] - value - shared.offset, 0.0)
     square = residual**2 * base
-    weight = base * (nu + 1) / (nu + square) / size
+    weight = base * (nu + 1) / (nu + square) / points
     weighted = slope * weight[..., None]
-    flat = (*theta.shape[:2], -1, P)
-    hessian = _t(weighted.reshape(flat)) @ slope.reshape(flat)
-    hessian[..., np.arange(P), np.arange(P)] += precision[:, None]
-    gradient = (weighted * residual[..., None]).sum(axis=(-3, -2)) - precision[:, None] * (theta - means)
-    move = np.linalg.solve(hessian, gradient[..., None])[..., 0]
-    # shorten the whole step, not one parameter of it: the direction stays downhill
-    move /= np.maximum(1, np.abs(move / _STEP).max(axis=-1, keepdims=True))
-    here = np.linalg.inv(hessian)
-    log_fit = -(nu + 1) / 2 * np.log1p(square / nu).sum(axis=(-2, -1)) / size
-    spread = 0.0 if cov is None else np.diagonal(cov, axis1=-2, axis2=-1)
-    log_prior = -0.5 * (precision[:, None] * ((theta - means) ** 2 + spread)).sum(axis=-1)
-    log_room = 0.5 * (np.log(precision).sum(axis=-1)[:, None] + np.linalg.slogdet(here)[1])
-    evidence = log_fit + log_prior + log_room
+    move, here = _newton(weighted, slope, residual, astray, precision)
+    log_fit = -(nu + 1) / 2 * np.log1p(square / nu).sum(axis=(-2, -1)) / points
+    evidence = log_fit + _log_prior(astray, cov, here, precision)
     cells = _Cells(
         theta=theta,
         cov=here,
@@ -257,6 +249,29 @@ def _cell_step(
     return theta + move, cells
 
 
+def _newton(
+    weighted: Floats, slope: Floats, residual: Floats, astray: Floats, precision: Floats
+) -> tuple[Floats, Floats]:
+    """Step (KINDS, N, P) and covariance: (J'WJ + D) step = J'W residual - D astray, D the prior's precision."""
+    flat = (*astray.shape[:2], -1, P)
+    hessian = _t(weighted.reshape(flat)) @ slope.reshape(flat)
+    hessian[..., np.arange(P), np.arange(P)] += precision
+    gradient = (weighted * residual[..., None]).sum(axis=(-3, -2)) - precision * astray
+    return _shortened(np.linalg.solve(hessian, gradient[..., None])[..., 0]), np.linalg.inv(hessian)
+
+
+def _shortened(step: Floats) -> Floats:
+    """Steps (..., P) no longer than _STEP; the whole step shrinks, so that its direction stays downhill."""
+    return step / np.maximum(1, np.abs(step / _STEP).max(axis=-1, keepdims=True))
+
+
+def _log_prior(astray: Floats, cov: Floats | None, here: Floats, precision: Floats) -> Floats:
+    """(KINDS, N) Laplace's log of prior times room: -(astray' D astray + tr D cov)/2 + log(|D| |here|)/2."""
+    spread = 0.0 if cov is None else np.diagonal(cov, axis1=-2, axis2=-1)
+    room = np.log(precision).sum(axis=-1) + np.linalg.slogdet(here)[1]
+    return 0.5 * room - 0.5 * (precision * (astray**2 + spread)).sum(axis=-1)
+
+
 def _pull(cells: _Cells, precision: Floats) -> Floats:
     """(KINDS, N, P, P + V): how the cells' curves follow the shared mean and offsets."""
     link = np.broadcast_to(np.stack([np.diag(p) for p in precision])[:, None], cells.cov.shape).copy()
@@ -268,49 +283,57 @@ def _shared_step(
     view: _Seen, cells: _Cells, shared: _Shared, prior: Prior, settings: Settings, *, turn: int
 ) -> tuple[_Shared, Floats, float]:
     """One step of the shared terms, the cells' curves in tow; also how far it went, in prior sds."""
-    precision = shared.kind_precisions(prior)
-    visits = len(view.x)
+    gradient, information, pull = _normal_equations(cells, shared, prior, settings)
+    prior_precision = np.concatenate([1 / prior.sd**2, _offset_precision(view, shared, settings, turn)])
+    gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset])
+    cov = np.linalg.inv(information + np.diag(prior_precision))
+    move = cov @ gradient
+    longest = np.concatenate([_STEP, np.full(len(view.x), 0.1)])
+    move /= max(1.0, float(np.abs(move / longest).max()))
+    moved = float(np.abs(move * np.sqrt(prior_precision)).max())
+    tow = _shortened(pull @ move)
     deviation = cells.theta - shared.kind_means(prior)[:, None]
-    deviation_linked, linked = deviation.copy(), precision.copy()
-    deviation_linked[FAILED, :, _GAIN] = 0
-    linked[FAILED, _GAIN] = 0
+    shared = replace(shared, mean=shared.mean + move[:P], offset=shared.offset + move[P:], cov=cov)
+    if turn >= SPREADS_FROM:
+        shared = _spreads_step(cells, deviation, shared, prior)
+    return shared, cells.theta + tow, moved
 
+
+def _normal_equations(
+    cells: _Cells, shared: _Shared, prior: Prior, settings: Settings
+) -> tuple[Floats, Floats, Floats]:
+    """Gradient (P + V), information (P + V, P + V) of mean and offsets, the cells eliminated; and their pull.
+
+    The equations are arrow-shaped: each cell meets the shared terms only, so its own block is solved away
+    (Schur complement). Cells count by their odds, and failed ones say nothing of the lawn's gain.
+    """
+    linked = shared.kind_precisions(prior)
+    pull = _pull(cells, linked)
+    linked[FAILED, _GAIN] = 0
+    deviation = cells.theta - shared.kind_means(prior)[:, None]
     odds = cells.odds * min(1.0, settings.worth / max(cells.odds.sum(), 1.0))
     gradient = np.concatenate([
-        (odds[..., None] * deviation_linked * precision[:, None]).sum(axis=(0, 1)),
+        (odds[..., None] * deviation * linked[:, None]).sum(axis=(0, 1)),
         (odds[..., None] * cells.leaning).sum(axis=(0, 1)),
     ])  # fmt: skip
     own = np.concatenate([
         (odds.sum(axis=1)[:, None] * linked).sum(axis=0),
         (odds[..., None] * cells.weight).sum(axis=(0, 1)),
     ])  # fmt: skip
-    pull = _pull(cells, precision)
-    cross = np.concatenate([
-        np.broadcast_to(np.stack([np.diag(p) for p in linked])[:, None], cells.cov.shape),
-        -_t(cells.slope),
-    ], axis=-1)  # fmt: skip
-    size = P + visits
+    link = np.broadcast_to(np.stack([np.diag(p) for p in linked])[:, None], cells.cov.shape)
+    cross = np.concatenate([link, -_t(cells.slope)], axis=-1)
+    size = len(gradient)
     left = (cross * odds[..., None, None]).reshape(-1, size)
-    information = np.diag(own) - left.T @ pull.reshape(-1, size)
+    return gradient, np.diag(own) - left.T @ pull.reshape(-1, size), pull
 
-    tails, offset_var = settings.offset_tails, settings.offset_sd**2
-    offset_precision = np.full(visits, 1e4 / offset_var)  # first a curve without offsets, then these
-    if turn >= 8:
-        offset_precision = (tails + 1) / (tails + shared.offset**2 / offset_var) / offset_var
-        offset_precision[view.set_back] = 1 / settings.setback_sd**2
-    prior_precision = np.concatenate([1 / prior.sd**2, offset_precision])
-    gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset])
-    cov = np.linalg.inv(information + np.diag(prior_precision))
-    move = cov @ gradient
-    scale = np.concatenate([_STEP, np.full(visits, 0.1)])
-    move /= max(1.0, float(np.abs(move / scale).max()))
-    tow = pull @ move
-    tow /= np.maximum(1, np.abs(tow / _STEP).max(axis=-1, keepdims=True))
-    moved = float(np.abs(move * np.sqrt(prior_precision)).max())
-    shared = replace(shared, mean=shared.mean + move[:P], offset=shared.offset + move[P:], cov=cov)
-    if turn >= 4:
-        shared = _spreads_step(cells, deviation, shared, prior)
-    return shared, cells.theta + tow, moved
+
+def _offset_precision(view: _Seen, shared: _Shared, settings: Settings, turn: int) -> Floats:
+    """(V,) of the offsets' t prior, by reweighting; at first next to no offset, so that a curve is found."""
+    variance, tails = settings.offset_sd**2, settings.offset_tails
+    if turn < OFFSETS_FROM:
+        return np.full(len(view.x), 1e4 / variance)
+    precision = (tails + 1) / (tails + shared.offset**2 / variance) / variance
+    return np.where(view.set_back, 1 / settings.setback_sd**2, precision)
 
 
 def _spreads_step(cells: _Cells, deviation: Floats, shared: _Shared, prior: Prior) -> _Shared:
