@@ -252,7 +252,7 @@ def _cell_step(
 def _newton(
     weighted: Floats, slope: Floats, residual: Floats, astray: Floats, precision: Floats
 ) -> tuple[Floats, Floats]:
-    """Step (KINDS, N, P) and covariance: (J'WJ + D) step = J'W residual - D astray, D the prior's precision."""
+    """Step (KINDS, N, P) and covariance: (J'WJ + D) step = J'W residual - D astray, D the prior's part."""
     flat = (*astray.shape[:2], -1, P)
     hessian = _t(weighted.reshape(flat)) @ slope.reshape(flat)
     hessian[..., np.arange(P), np.arange(P)] += precision
