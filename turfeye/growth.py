@@ -43,15 +43,15 @@ class Settings:
     """How the fit is done; the defaults suit lawns."""
 
     curve: Curve = "logistic"
-    offset_sd: float = 0.02  # of a visit: light and camera
-    curve_sd: float = 0.008  # what no smooth curve follows, a cell and a visit
+    offset_sd: float = 0.022  # of a visit: light and camera
+    curve_sd: float = 0.01  # what no smooth curve follows, a cell and a visit
     setback_sd: float = 0.15  # of a visit when the lawn has visibly lost cover, which no growth curve does
     noise_tails: float = 8.0  # degrees of freedom of the noise
     offset_tails: float = 2.0  # and of the visits' offsets: a setback is rare and large
     rounds: int = 30
     neighbours: float = 1.8  # how much likelier a cell is of the kind of a neighbour, in log odds
     strips: float = 8.0  # how much likelier late is in a straight row of odd cells than in a spot, log odds
-    worth: float = 18.0  # a lawn's cells count as this many in what all share: neighbours are alike
+    worth: float = 15.0  # a lawn's cells count as this many in what all share: neighbours are alike
 
 
 @dataclass(frozen=True, eq=False)

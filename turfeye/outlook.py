@@ -47,12 +47,12 @@ REFERENCE_PACE = 10.0
 SETBACK_SDS = 3.0
 """A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
 FIRST_CUTS_DAYS = 30.0
-SETBACK_RATES = (0.015, 0.0005)
+SETBACK_RATES = (0.015, 0.001)
 """Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours, and
 set so that simulated intervals (seeds below 1100) hold. A forecast has to carry what nobody can foresee."""
 SETBACK_DEPTH = (0.05, 0.35)
 """Share of its cover that such a lawn loses at first; ours."""
-LAWN_CURVE_SD = 0.01
+LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
 LAWN_DRAWS = 200
