@@ -31,10 +31,14 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 	$(BIN)/python tools/make_samples.py rendered/samples --sets ferry spots --spp 96
 	$(BIN)/python tools/make_samples.py rendered/samples --arrange sample_images
 
-train: $(STAMP)  ## the sward's network from scratch: make train LABELLED=FOLDER
+train: $(STAMP)  ## both networks from scratch, with a graphics card: make train LABELLED=FOLDER
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
 	$(BIN)/python tools/make_training.py spots rendered/train --first 0 --count 81
-	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train --out models
+	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3
+	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
+	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train \
+		--out models --folds tests/data/sward-folds
+	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train --spots 120 --steps 6000
 
 clean:
 	rm -rf $(VENV) demo

@@ -93,7 +93,7 @@ class Sampled:
 
 
 def sample(picture: Picture, part: int, rng: np.random.Generator) -> Sampled:
-    rgb = picture.rgb if picture.corrected_rgb is None else picture.corrected_rgb
+    rgb = picture.rgb
     height, width = rgb.shape[:2]
     scale = min(1.0, picture.gsd_mm / sward.WORKING_GSD_MM) if picture.full else 1.0
     size = round(width * scale), round(height * scale)

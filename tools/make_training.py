@@ -3,10 +3,9 @@
     python tools/make_training.py spots OUT --first 0 --count 240
     python tools/make_training.py gardens OUT --first 5000 --count 100
 
-Each scene is seen three times, in three lights. Each look: NAME.jpg as a phone files it; NAME-corrected.jpg
-as the reference card would correct it; NAME-shares.png (four 8-bit channels in the order R, G, B, A: green,
-straw, bare, other); NAME.json (the recipe, the camera's pose, sample distance); for gardens NAME-lawn.png
-(255 = lawn).
+Each scene may be seen several times, each time in another light (``--looks``). Each look: NAME.jpg;
+NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare, other); NAME.json (the
+recipe, the camera's pose, sample distance); for gardens NAME-lawn.png (255 = lawn).
 """
 
 from __future__ import annotations
@@ -17,50 +16,47 @@ import multiprocessing
 import time
 import traceback
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
 from turfeye.simulate import lawns, recipes
-from turfeye.simulate.phone import Phone, Tone, random_phone, shoot
+from turfeye.simulate.phone import Phone, random_phone, shoot
 from turfeye.simulate.render import Stage, white
 
-LOOKS = 3
 GARDEN_PX = (1344, 1008)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
-STRAIGHT = Tone(contrast=1.0, shoulder=40.0, white=1.05, black=0.0)  # what correction makes of a tone curve
 
 
-def spot_looks(seed: int) -> tuple[list, list]:
+def spot_looks(seed: int, count: int) -> tuple[list, list]:
     """Recipes and meshes. Every sixth with a card, every fifth oblique."""
     rng = np.random.default_rng(seed + 77)
     card = int(rng.integers(1, 20)) if seed % 6 == 0 else None
     recipe = recipes.random_spot(seed, oblique=card is None and seed % 5 == 1, card=card)
-    return [recipe, *recipes.other_looks(recipe, LOOKS - 1)], recipes.spot_parts(recipe)
+    return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
 
 
-def garden_looks(seed: int) -> tuple[list, list]:
+def garden_looks(seed: int, count: int) -> tuple[list, list]:
     """Recipes and meshes."""
     recipe = lawns.random_garden(seed, size_px=GARDEN_PX)
     if np.random.default_rng(seed + 78).random() < ESTABLISHED:
         recipe = lawns.established(recipe)
-    return [recipe, *lawns.other_looks(recipe, LOOKS - 1)], lawns.garden_parts(recipe)
+    return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
 
 
-def make(kind: str, out: Path, seed: int, spp: int, deadline: float) -> str:
+def make(kind: str, out: Path, seed: int, count: int, spp: int, deadline: float) -> str:
     """Render one scene's looks, in a process of its own."""
     start = time.time()
     if start > deadline:
         return f"{seed} left out: no time"
-    looks, parts = spot_looks(seed) if kind == "spots" else garden_looks(seed)
+    looks, parts = spot_looks(seed, count) if kind == "spots" else garden_looks(seed, count)
     built = time.time()
     stage = Stage(parts, looks[0].lighting())
     for number, recipe in enumerate(looks):
         more = recipes.shades(recipe) if kind == "spots" else []
         picture = stage.relit(recipe.lighting(), more).photograph(recipe.view(), spp=spp, seed=seed + number)
-        save(out, f"{recipe.name}-{'abc'[number]}", recipe, picture, phone_of(seed, number))
+        save(out, f"{recipe.name}-{number}", recipe, picture, phone_of(seed, number))
     return f"{seed}: built {built - start:.1f} s, rendered and saved {time.time() - built:.1f} s"
 
 
@@ -69,21 +65,11 @@ def phone_of(seed: int, look: int) -> Phone:
     return random_phone(np.random.default_rng([seed, look]), mishaps=(seed + look) % 4 == 0)
 
 
-def corrected(phone: Phone) -> Phone:
-    """The same camera once its white balance, exposure and tone curve are taken out."""
-    return replace(phone, tone=STRAIGHT, white_balance_stops=(0.0, 0.0), exposure_stops=0.0, local_tone=0.0)
-
-
 def save(out: Path, name: str, recipe, picture, phone: Phone) -> None:
-    """Both pictures, the truth and the facts of one look."""
-    light = np.asarray(white(recipe.lighting()))
-    seed = recipe.seed
-    plain = recipes.balanced(phone, light)
-    even = recipes.balanced(corrected(phone), light, strength=1.0)
-    (out / f"{name}.jpg").write_bytes(shoot(picture.rgb_linear, plain, seed=seed, taken=recipe.when()))
-    (out / f"{name}-corrected.jpg").write_bytes(
-        shoot(picture.rgb_linear, even, seed=seed + 1, taken=recipe.when(), white=1.0)
-    )
+    """The picture, the truth and the facts of one look."""
+    phone = recipes.balanced(phone, np.asarray(white(recipe.lighting())))
+    jpeg = shoot(picture.rgb_linear, phone, seed=recipe.seed, taken=recipe.when())
+    (out / f"{name}.jpg").write_bytes(jpeg)
     shares = (17 * np.rint(picture.shares * 15)).astype(np.uint8)  # sixteen steps: a third of the bytes
     Image.fromarray(shares, "RGBA").save(out / f"{name}-shares.png", compress_level=1)
     if isinstance(recipe, lawns.LawnRecipe):
@@ -115,6 +101,7 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=4)
+    parser.add_argument("--looks", type=int, default=1)
     parser.add_argument("--spp", type=int, default=80)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--stop-after-s", type=float, default=1e9)
@@ -123,7 +110,7 @@ def main() -> None:
     end = time.time() + args.stop_after_s
     with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         jobs = [
-            pool.submit(make, args.kind, args.out, seed, args.spp, end)
+            pool.submit(make, args.kind, args.out, seed, args.looks, args.spp, end)
             for seed in range(args.first, args.first + args.count)
         ]
         for job in as_completed(jobs):

@@ -79,7 +79,7 @@ def main() -> None:
     totals = {}
     for folder in args.data:
         names = [path.name.removesuffix("-lawn.png") for path in sorted(folder.glob("*-lawn.png"))]
-        names = [n for n in names if args.all or int(re.findall(r"\d+", n)[-1]) % HOLD_OUT_EVERY == 0]
+        names = [n for n in names if args.all or int(re.findall(r"\d+", n)[0]) % HOLD_OUT_EVERY == 0]
         rows = {name: score(folder, name) for name in names}
         table = np.array([[row["iou"], row["bare_kept"], row["outline_iou"]] for row in rows.values()])
         values = table[:, 0]

@@ -12,7 +12,7 @@ import argparse
 import json
 from pathlib import Path
 
-from sward_pictures import PARTS, read_peanut, read_split, read_wheat, score
+from sward_pictures import PARTS, part_of, read_peanut, read_split, read_wheat, score
 
 from turfeye import models, sward
 
@@ -21,13 +21,13 @@ FOLDS = Path(__file__).parent.parent / "tests" / "data" / "sward-folds"
 
 def score_labelled(folder: Path, *, folds: Path = FOLDS) -> dict[str, dict[str, float]]:
     """Per set: intersection over union of plant and of the rest, cover error and bias in points."""
-    part = read_split()
+    split = read_split()
     networks = [models.load_network(f"sward-fold-{k}.onnx", place=folds) for k in range(PARTS)]
     found = {}
     for name, pictures in (("wheat", read_wheat(folder)), ("peanut", read_peanut(folder))):
         if not pictures:
             raise SystemExit(f"no pictures of the set {name} in {folder}: nothing is scored")
-        guesses = (sward.judge(networks[part[f"{name}/{p.group}"]], p.rgb)[0] for p in pictures)
+        guesses = (sward.judge(networks[part_of(p, split)], p.rgb)[0] for p in pictures)
         truths = (p.shares[..., 0] / 255 for p in pictures)
         found[name] = score(zip(guesses, truths, strict=True))
     return found

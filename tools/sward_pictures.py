@@ -59,7 +59,7 @@ def read_peanut(folder: Path) -> list[Picture]:
 def read_rendered(folder: Path) -> list[Picture]:
     """Our own rendered turf, true shares of all four classes; a scene is a group."""
     found = []
-    for shares in sorted(folder.glob("*-shares.png")):
+    for shares in sorted(folder.rglob("*-shares.png")):
         name = shares.name.removesuffix("-shares.png")
         facts = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
         rgb = cv2.cvtColor(cv2.imread(str(folder / f"{name}.jpg")), cv2.COLOR_BGR2RGB)
@@ -104,6 +104,11 @@ def deal(pictures: list[Picture], parts: int = PARTS) -> dict[str, int]:
 def read_split() -> dict[str, int]:
     """The part of every group, as tracked: SET/GROUP to 0-4."""
     return json.loads(SPLIT.read_text(encoding="utf-8"))
+
+
+def part_of(picture: Picture, split: dict[str, int]) -> int:
+    """The part, 0-4, that a picture is kept out with."""
+    return split[f"{picture.set}/{picture.group}"]
 
 
 def score(pairs: Iterable[tuple[np.ndarray, np.ndarray]], cut: float = 0.5) -> dict[str, float]:

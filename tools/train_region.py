@@ -89,7 +89,7 @@ class Region(nn.Module):
 
 def number(name: str) -> int:
     """The garden's number, from the picture's name."""
-    return int(re.findall(r"\d+", name)[-1])
+    return int(re.findall(r"\d+", name)[0])
 
 
 def held_out(name: str) -> bool:

@@ -1,13 +1,15 @@
-"""Train the sward classifier from scratch and write it as ONNX.
+"""Train the sward classifier from scratch, with the fold models behind every kept-out figure, as ONNX.
 
-    python tools/train_sward.py --labelled FOLDER --rendered FOLDER --out models
+    python tools/train_sward.py --labelled FOLDER --rendered FOLDER --out models --folds FOLDER
 
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
 ``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of
-what takes a CPU a day.
+what takes a CPU days. All networks train side by side on the same pictures, each on its own share of them:
 
-``--fold K`` leaves part K of tools/sward-split.json out (plots of wheat, runs of neighbouring pictures of
-peanut, rendered scenes) and prints its scores: these are the models behind every kept-out figure.
+* ``sward`` learns from all and is the one that ships (``--out``);
+* ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
+  scenes); ``without-SET`` leaves a whole set out. These go to ``--folds`` (tests/data/sward-folds), and
+  print their scores on what they left out.
 """
 
 from __future__ import annotations
@@ -18,6 +20,9 @@ import json
 import math
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -25,7 +30,7 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812 - as everybody calls it
-from sward_pictures import SETS, SPLIT, Picture, deal, read_all, read_split, score
+from sward_pictures import PARTS, SETS, SPLIT, Picture, deal, part_of, read_all, read_split, score
 from torch import nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
@@ -81,6 +86,7 @@ class SwardNet(nn.Module):
 
 SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
     "small": ((16, 32, 48, 64), 1),
+    "wide": ((16, 32, 64, 128), 1),
     "middle": ((24, 48, 96, 128), 1),
     "large": ((48, 96, 192, 256), 2),
 }
@@ -92,51 +98,35 @@ SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
 LEVELS = 4
 CROP = 208
 COUNTS = {"wheat": 10, "peanut": 4, "rendered": 10}  # crops a step
-SCALES = {
+SCALES = {  # smallest and largest enlargement
     "wheat": (0.3, 1.5),
     "peanut": (0.3, 1.5),
     "rendered": (0.4, 1.5),
-}  # smallest and largest enlargement
+}
+PLANES = 6  # rgb, and three of the shares: the fourth is what is left
 
 
 class Store:
     """All pictures in one flat table of pixels, at full size and three times halved: sampling skips none."""
 
     def __init__(self, pictures: list[Picture], device: torch.device) -> None:
-        pixels, table, offset = [], np.zeros((len(pictures), LEVELS, 3), np.int64), 0
-        for index, picture in enumerate(pictures):
-            planes = np.concatenate([picture.rgb, picture.shares], axis=2)
-            for level in range(LEVELS):
-                height, width = planes.shape[:2]
-                table[index, level] = offset, height, width
-                pixels.append(planes.reshape(-1, 7))
-                offset += height * width
-                half = [
-                    cv2.resize(
-                        np.ascontiguousarray(part), (width // 2, height // 2), interpolation=cv2.INTER_AREA
-                    )
-                    for part in (planes[..., :3], planes[..., 3:])
-                ]
-                planes = np.concatenate(half, axis=2)
-        flat = np.full((offset, 8), 255, np.uint8)
-        np.concatenate(pixels, out=flat[:, :7])
+        table, total = _places(pictures)
+        flat = np.empty((total, PLANES), np.uint8)
+        with ThreadPoolExecutor() as pool:
+            list(pool.map(lambda pair: _lay(*pair, flat), zip(pictures, table, strict=True)))
         self.pixels = torch.from_numpy(flat).to(device)
         self.table = torch.from_numpy(table).to(device)
         scales = torch.tensor([SCALES[p.set] for p in pictures], device=device).log()
         self.low, self.high = scales[:, 0], scales[:, 1]
-        self.members = {
-            s: torch.tensor([i for i, p in enumerate(pictures) if p.set == s], device=device)
-            for s in SETS
-            if any(p.set == s for p in pictures)
-        }
         self.device = device
 
-    def crops(self, counts: dict[str, int], size: int) -> tuple[torch.Tensor, torch.Tensor]:
-        """Turned, mirrored, stretched, scaled crops: rgb (N, 3, size, size), shares (N, 4, ...)."""
+    def crops(self, members: dict[str, torch.Tensor], size: int) -> tuple[torch.Tensor, torch.Tensor]:
+        """Turned, mirrored, stretched, scaled crops: rgb (N, 3, size, size), shares (N, 4, ...).
+
+        ``members`` are the places of the pictures to draw from, by set.
+        """
         dev = self.device
-        which = torch.cat(
-            [m[torch.randint(len(m), (counts[s],), device=dev)] for s, m in self.members.items()]
-        )
+        which = torch.cat([m[torch.randint(len(m), (COUNTS[s],), device=dev)] for s, m in members.items()])
         n = len(which)
         scale = torch.exp(self.low[which] + (self.high[which] - self.low[which]) * torch.rand(n, device=dev))
         level = sum((scale < 0.7 / 2**k).long() for k in range(LEVELS - 1))
@@ -160,11 +150,33 @@ class Store:
                 weight = (1 - (x - (x0 + dx)).abs()) * (1 - (y - (y0 + dy)).abs())
                 total = total + self.pixels[offset + row * width + column].float() * weight[..., None]
         planes = (total / 255).permute(0, 3, 1, 2)
-        return planes[:, :3], planes[:, 3:7]
+        rgb, shares = planes[:, :3], planes[:, 3:]
+        return rgb, torch.cat([shares, (1 - shares.sum(1, keepdim=True)).clamp(min=0)], 1)
 
     def _centre(self, side: torch.Tensor, step: torch.Tensor, size: int) -> torch.Tensor:
         rim = torch.minimum(0.4 * size * step[:, None, None], 0.45 * side)
         return rim + (side - 2 * rim) * torch.rand(len(side), 1, 1, device=self.device)
+
+
+def _places(pictures: list[Picture]) -> tuple[np.ndarray, int]:
+    """Offset, height and width of each picture's levels, (P, LEVELS, 3); how many pixels there are in all."""
+    table, offset = np.zeros((len(pictures), LEVELS, 3), np.int64), 0
+    for index, picture in enumerate(pictures):
+        height, width = picture.rgb.shape[:2]
+        for level in range(LEVELS):
+            table[index, level] = offset, height, width
+            offset += height * width
+            height, width = height // 2, width // 2
+    return table, offset
+
+
+def _lay(picture: Picture, table: np.ndarray, flat: np.ndarray) -> None:
+    """Write one picture's levels into the table of pixels."""
+    parts = [picture.rgb, np.ascontiguousarray(picture.shares[..., :3])]
+    for offset, height, width in table.tolist():
+        if parts[0].shape[:2] != (height, width):
+            parts = [cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA) for part in parts]
+        flat[offset : offset + height * width] = np.concatenate(parts, axis=2).reshape(-1, PLANES)
 
 
 def _mirrored(place: torch.Tensor, last: torch.Tensor) -> torch.Tensor:
@@ -227,70 +239,101 @@ def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.
     return loss + 0.5 * (1 - both / (guess.square().sum() + green.square().sum() - both + 1))
 
 
-def train(
-    pictures: list[Picture], device: torch.device, *, size: str, steps: int, rate: float = 3e-3
-) -> SwardNet:
-    """A network learnt from the pictures, one cosine of the rate long."""
-    torch.backends.cudnn.benchmark = True
-    store = Store(pictures, device)
-    net = SwardNet(*SIZES[size]).to(device, memory_format=torch.channels_last)
-    gpu = device.type == "cuda"
-    now = torch.tensor(0.0, device=device)  # a tensor, so that a recorded step reads it anew
-    optimiser = torch.optim.AdamW(net.parameters(), lr=now, weight_decay=0.02, capturable=gpu, foreach=gpu)
+class Training:
+    """One network on its way: the pictures that it may see, its optimiser, its step as one recorded graph."""
 
-    def step() -> torch.Tensor:
-        rgb, shares = store.crops(COUNTS, CROP)
+    def __init__(self, net: SwardNet, store: Store, members: dict[str, torch.Tensor]) -> None:
+        device, gpu = store.device, store.device.type == "cuda"
+        self.net = net.to(device, memory_format=torch.channels_last)
+        self.store, self.members = store, members
+        self.rate = torch.tensor(0.0, device=device)  # a tensor, so that a recorded step reads it anew
+        self.optimiser = torch.optim.AdamW(
+            self.net.parameters(), lr=self.rate, weight_decay=0.02, capturable=gpu, foreach=gpu
+        )
+        self.stream = torch.cuda.Stream() if gpu else None
+        self._run = self._recorded() if gpu else self._plain
+
+    def step(self, rate: float) -> torch.Tensor:
+        """One step at a rate; its loss."""
+        with torch.cuda.stream(self.stream) if self.stream else nullcontext():
+            self.rate.fill_(rate)
+            return self._run()
+
+    def _once(self) -> torch.Tensor:
+        device = self.store.device
+        rgb, shares = self.store.crops(self.members, CROP)
         rgb = relight(rgb).contiguous(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16, enabled=gpu, cache_enabled=False):
-            logits = net.logits(rgb)
+        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda", cache_enabled=False):
+            logits = self.net.logits(rgb)
         loss, first = torch.zeros((), device=device), 0
-        for name in store.members:
+        for name in self.members:
             part = slice(first, first + COUNTS[name])
             loss = loss + loss_of(logits[part], shares[part], full=name == "rendered")
             first += COUNTS[name]
         loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-        optimiser.step()
+        nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimiser.step()
         return loss.detach()
 
+    def _plain(self) -> torch.Tensor:
+        self.optimiser.zero_grad(set_to_none=True)
+        return self._once()
+
+    def _recorded(self) -> Callable[[], torch.Tensor]:
+        """The whole step as one CUDA graph: such a small network otherwise waits for its launches."""
+        self.stream.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(self.stream):
+            for _ in range(5):
+                self._plain()
+        torch.cuda.current_stream().wait_stream(self.stream)
+        graph = torch.cuda.CUDAGraph()
+        self.optimiser.zero_grad(set_to_none=True)
+        with torch.cuda.graph(graph, stream=self.stream):
+            loss = self._once()
+
+        def run() -> torch.Tensor:
+            graph.replay()
+            return loss
+
+        return run
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How long and how fast; time ends the schedule early where steps would take longer."""
+
+    size: str = "small"
+    steps: int = 10_500
+    rate: float = 3e-3
+    stop_after_s: float = math.inf
+
+
+def train_all(
+    pictures: list[Picture], shares: dict[str, list[int]], device: torch.device, plan: Plan
+) -> dict[str, SwardNet]:
+    """A network a name, each learnt from its own share of the pictures, one cosine of the rate long."""
+    torch.backends.cudnn.benchmark = True
     start = time.monotonic()
-    run = (_recorded if gpu else _plain)(step, optimiser)
-    for index in range(steps):
-        done = index / steps
-        now.fill_(rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9)))
-        loss = run()
+    store = Store(pictures, device)
+    print(f"{store.pixels.numel() / 1e9:.1f} GB laid out in {time.monotonic() - start:.0f} s", flush=True)
+    trainings = {}
+    for name, chosen in shares.items():
+        by_set = {s: [k for k in chosen if pictures[k].set == s] for s in SETS}
+        members = {s: torch.tensor(places, device=device) for s, places in by_set.items() if places}
+        trainings[name] = Training(SwardNet(*SIZES[plan.size]), store, members)
+    for index in range(plan.steps):
+        done = max(index / plan.steps, (time.monotonic() - start) / plan.stop_after_s)
+        if done >= 1:
+            print(f"time is up at step {index}", flush=True)
+            break
+        rate = plan.rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9))
+        losses = [training.step(rate) for training in trainings.values()]
         if index % 500 == 0:
-            print(f"step {index:5d} loss {loss.item():.4f} {time.monotonic() - start:.0f} s", flush=True)
-    return net.eval()
-
-
-def _plain(step: Callable, optimiser: torch.optim.Optimizer) -> Callable[[], torch.Tensor]:
-    def run() -> torch.Tensor:
-        optimiser.zero_grad(set_to_none=True)
-        return step()
-
-    return run
-
-
-def _recorded(step: Callable, optimiser: torch.optim.Optimizer) -> Callable[[], torch.Tensor]:
-    """The whole step as one CUDA graph: such a small network otherwise waits for its launches."""
-    side = torch.cuda.Stream()
-    side.wait_stream(torch.cuda.current_stream())
-    with torch.cuda.stream(side):
-        for _ in range(5):
-            optimiser.zero_grad(set_to_none=True)
-            step()
-    torch.cuda.current_stream().wait_stream(side)
-    graph = torch.cuda.CUDAGraph()
-    optimiser.zero_grad(set_to_none=True)
-    with torch.cuda.graph(graph):
-        loss = step()
-
-    def run() -> torch.Tensor:
-        graph.replay()
-        return loss
-
-    return run
+            told = " ".join(f"{loss.item():.3f}" for loss in losses)
+            print(f"step {index:5d} loss {told} {time.monotonic() - start:.0f} s", flush=True)
+        elif index % 20 == 0 and device.type == "cuda":
+            torch.cuda.synchronize()  # or the clock runs ahead of the work
+    return {name: training.net.eval() for name, training in trainings.items()}
 
 
 # --- scores ---------------------------------------------------------------------------------------------
@@ -356,39 +399,56 @@ def enlist(folder: Path, name: str) -> None:
     sums.write_text("\n".join([*kept, f"{digest}  {name}"]) + "\n", encoding="utf-8")
 
 
+def shares_of(names: list[str], pictures: list[Picture]) -> dict[str, list[int]]:
+    """For each network the places of the pictures that it learns from."""
+    split, shares = read_split(), {}
+    for name in names:
+        kind, _, what = name.rpartition("-")
+        shares[name] = [
+            k
+            for k, picture in enumerate(pictures)
+            if not (kind == "without" and picture.set == what)
+            and not (kind == "sward-fold" and part_of(picture, split) == int(what))
+        ]
+    return shares
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--labelled", type=Path)
     ask.add_argument("--rendered", type=Path)
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--fold", type=int, help="leave this part out (0-4) and print its scores")
-    ask.add_argument("--without", choices=SETS, nargs="+", help="leave these sets out and print their scores")
+    ask.add_argument("--folds", type=Path, help="where all but the shipped network go")
     ask.add_argument(
-        "--deal", action="store_true", help="deal the groups into parts anew and write them down"
+        "--networks", nargs="+", metavar="NAME", help="only these (default: sward and its folds)"
     )
-    ask.add_argument("--size", choices=SIZES, default="small")
-    ask.add_argument("--steps", type=int, default=10500)
+    ask.add_argument(
+        "--deal", action="store_true", help="deal the real groups into parts anew, write it down"
+    )
+    ask.add_argument("--size", choices=SIZES, default=Plan.size)
+    ask.add_argument("--steps", type=int, default=Plan.steps)
+    ask.add_argument("--stop-after-s", type=float, default=Plan.stop_after_s)
     ask.add_argument("--seed", type=int, default=1)
-    ask.add_argument("--name", default="sward")
     say = ask.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(say.seed)
     pictures = read_all(say.labelled, say.rendered)
     if say.deal:
         SPLIT.write_text(json.dumps(deal(pictures), indent=1, sort_keys=True) + "\n", encoding="utf-8")
-    part = read_split()
-    without = say.without or ()
-    kept = [p for p in pictures if part[f"{p.set}/{p.group}"] != say.fold and p.set not in without]
-    left = [p for p in pictures if all(p is not q for q in kept)]
-    print(f"{len(kept)} pictures to learn from, {len(left)} left out, on {device}", flush=True)
-    net = train(kept, device, size=say.size, steps=say.steps)
-    for name in SETS:
-        own = [p for p in left if p.set == name]
-        if own:
-            pairs = ((green_of(net, p.rgb, device), p.shares[..., 0] / 255) for p in own)
-            print(json.dumps({"name": say.name, "set": name, **score(pairs)}), flush=True)
-    export(net, say.out / f"{say.name}.onnx")
-    enlist(say.out, f"{say.name}.onnx")
+    names = say.networks or ["sward", *(f"sward-fold-{k}" for k in range(PARTS) if say.folds)]
+    shares = shares_of(names, pictures)
+    print({name: len(chosen) for name, chosen in shares.items()}, f"pictures, on {device}", flush=True)
+    nets = train_all(pictures, shares, device, Plan(say.size, say.steps, stop_after_s=say.stop_after_s))
+    for name, net in nets.items():
+        left = [p for k, p in enumerate(pictures) if k not in set(shares[name])]
+        for kind in SETS:
+            own = [p for p in left if p.set == kind]
+            if own:
+                pairs = ((green_of(net, p.rgb, device), p.shares[..., 0] / 255) for p in own)
+                print(json.dumps({"name": name, "set": kind, **score(pairs)}), flush=True)
+        folder = say.out if name == "sward" else (say.folds or say.out)
+        export(net, folder / f"{name}.onnx")
+        enlist(folder, f"{name}.onnx")
 
 
 if __name__ == "__main__":

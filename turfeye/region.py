@@ -23,9 +23,8 @@ CORNERS = (4, 8)
 PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
 DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
 SURE = 0.2  # probability of being lawn below which something on the lawn is a thing, not a bare patch
-DOUBTED = 0.8  # so far the sward classifier's word counts that something is neither grass, straw nor soil
 LEAST_OTHER = 0.1  # of a thing that the classifier must take for other, or it may be a bare patch after all
-SURELY_LAWN = 0.95  # from here on nothing stands there, whatever the classifier takes it for
+SURELY_LAWN = 0.98  # from here on nothing stands there, whatever the sward classifier takes it for
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
 
 
@@ -155,7 +154,7 @@ def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:
     inside = _inside(np.asarray(outline_px, np.float64), small.shape, scale)
     margin = max(round(0.01 * max(small.shape)), 2)
     deep = cv2.erode(inside.astype(np.uint8), _disc(margin)).astype(bool)
-    strange = inside & ((small < SURE) | ((seen > 0.5) & (small < DOUBTED)))
+    strange = inside & ((small < SURE) | ((seen > 0.5) & (small < SURELY_LAWN)))
     opened = cv2.morphologyEx(strange.astype(np.uint8), cv2.MORPH_OPEN, _disc(margin))
     count, label, stats, _ = cv2.connectedComponentsWithStats(opened)
     area = np.maximum(stats[:, cv2.CC_STAT_AREA], 1)
