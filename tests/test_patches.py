@@ -131,6 +131,66 @@ def test_cell_that_no_photo_shows_is_no_bite():
     assert signed_distance_m(np.array([[4.25, 2.75]]), found.outline_m)[0] > 0.3
 
 
+def seen_by_spots(*, covers, pegs=((2.1, 1.6), (5.9, 4.2)), seed=0):
+    """An outlook of a lawn of 48 m² that only the photos of two pegs show; one cover level (0-1) a peg."""
+    recipe = TableRecipe(
+        rows=12,
+        cols=16,
+        visit_days=(5, 12, 20, 28, 36, 44),
+        failed_patches=0,
+        lagging_strips=0,
+        lost_visit=0,
+        setback=0,
+        unseen=0,
+    )
+    season, _ = lawn(seed, recipe)
+    level = np.full(len(season.row), np.nan)
+    for (x, y), cover in zip(pegs, covers, strict=True):
+        level[np.hypot(season.x_m - x, season.y_m - y) < 1.15] = cover
+    visits = tuple(replace(visit, view="spot 1 + spot 2") for visit in season.visits)
+    se = np.where(np.isnan(level)[:, None], np.nan, season.cover_se)
+    return outlooks.fit(replace(season, cover=season.cover * level[:, None], cover_se=se, visits=visits))
+
+
+def claimed(patch, season):
+    """(N,) share of each cell that a patch's outline takes in."""
+    fine = 10
+    step = (np.arange(fine) + 0.5) / fine * season.grid.cell_m - season.grid.cell_m / 2
+    points = np.stack([season.x_m, season.y_m], axis=1)[:, None, None] + np.stack(np.meshgrid(step, step), -1)
+    inside = signed_distance_m(points, patch.outline_m) > 0
+    for hole in patch.holes_m:
+        inside &= signed_distance_m(points, hole) < 0
+    return inside.mean(axis=(1, 2))
+
+
+@pytest.mark.parametrize("covers", [(0.4, 0.4), (0.5, 0.7), (0.4, 1.0)])
+def test_ground_that_no_photo_shows_is_in_no_patch(covers):
+    outlook = seen_by_spots(covers=covers)
+    season, thin = outlook.season, outlook.state == "thin"
+    seen = np.isfinite(season.cover).any(axis=1)
+    found = patches.thin(outlook)
+    assert found
+    shares = sum(claimed(patch, season) for patch in found)
+    assert shares[~seen].max() < 0.05
+    assert shares[thin].mean() > 0.85  # no holes where the photos look
+    assert sum(p.area_m2 for p in found) == pytest.approx(outlook.lawn.thin_m2, rel=0.1)
+    assert not any(p.holes_m for p in found)
+
+
+def test_words_of_spots_agree_with_the_forecast():
+    # Everything that was seen is thin: no lawn around was seen, and the patches together are the forecast.
+    outlook = seen_by_spots(covers=(0.5, 0.7))
+    found = patches.thin(outlook)
+    area = np.array([p.area_m2 for p in found])
+    forecast = np.array([1 - p.deficit for p in found]) * outlook.season.target.cover
+    assert area @ forecast / area.sum() == pytest.approx(outlook.lawn.cover_at_target, abs=0.02)
+    for patch in found:
+        assert "around" not in patch.because
+        assert patch.because.endswith("the target is 85 %; all that was seen of the lawn is thin")
+    sound = patches.thin(seen_by_spots(covers=(0.4, 1.0)))
+    assert all("and the rest that was seen comes to 9" in patch.because for patch in sound)
+
+
 def test_healthy_lawn_has_none():
     assert patches.thin(season_with([], seed=4)) == ()
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from turfeye.outline import signed_area
-from turfeye.records import Floats, Grid
+from turfeye.records import Flags, Floats, Grid
 
 FINE = 8
 """Points across a cell on which the contour is drawn."""
@@ -51,8 +51,9 @@ def pieces(share: Floats, grid: Grid, area_m2: float) -> tuple[Piece, ...]:
 
     Parameters
     ----------
-    share : (rows, cols), share of each cell that belongs to the patch; NaN off the lawn, where the
-        surface is carried on so that a patch at the edge ends at the lawn's own outline
+    share : (rows, cols), share of each cell that belongs to the patch; NaN off the lawn and where no photo
+        showed it. The surface is carried on there, so that a patch at the edge ends at the lawn's own
+        outline or where the seen ground ends, and cut there: nothing is said of ground that nobody saw
     grid : the cells; its outline, where there is one, cuts the patch
     area_m2 : what all pieces together shall enclose. Specks smaller than SPECK of a cell are no pieces
     """
@@ -137,7 +138,7 @@ def _window(share: Floats) -> tuple[slice, slice] | None:
 
 
 def _surface(share: Floats, grid: Grid, window: tuple[slice, slice]) -> tuple[Floats, Floats, Floats, Floats]:
-    """x (n,), y (m,), smooth surface (m, n) and signed distance inside the lawn (m, n) of the window."""
+    """x (n,), y (m,), smooth surface (m, n) and signed distance inside the seen lawn (m, n) of the window."""
     from scipy.ndimage import distance_transform_edt, map_coordinates
 
     part = share[window]
@@ -154,7 +155,19 @@ def _surface(share: Floats, grid: Grid, window: tuple[slice, slice]) -> tuple[Fl
     y = grid.y0_m + (window[0].start + r + 0.5) * grid.cell_m
     points = np.stack(np.meshgrid(x, y), axis=-1)
     inside = signed_distance_m(points, grid_outline_m(grid) if grid.outline_m is None else grid.outline_m)
-    return x, y, surface, inside
+    return x, y, surface, np.minimum(inside, _within_m(~off, grid.cell_m))
+
+
+def _within_m(cells: Flags, cell_m: float) -> Floats:
+    """Signed distance of the fine points to the edge of the marked cells, above 0 inside them, metres."""
+    from scipy.ndimage import distance_transform_edt
+
+    if cells.all():
+        return np.full((FINE * cells.shape[0], FINE * cells.shape[1]), np.inf)
+    fine = np.kron(cells, np.ones((FINE, FINE), bool))
+    # the edge lies half a fine step from the points on both sides of it
+    steps = np.where(fine, distance_transform_edt(fine) - 0.5, 0.5 - distance_transform_edt(~fine))
+    return steps * cell_m / FINE
 
 
 def grid_outline_m(grid: Grid) -> Floats:

@@ -131,41 +131,47 @@ def _thin_patches(outlook: Outlook, place: Place, labels: Whole, number: int) ->
         share, se = np.zeros((2, len(inside)))
         share[cells], se[cells] = found.share, found.se
         relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
-    here, there = _forecast(outlook, share, cells, around if around.any() else own)
-    share, se = place.bridged(share, se, known, near & ~known)
+    around = around if around.any() else own
+    here, there = _forecast(outlook, share, cells, around)
+    beside = "the lawn around it" if place.beside(labels, number, around) else "the rest that was seen"
+    gaps = near & place.gaps(known)
+    share, se = place.bridged(share, se, known, gaps)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
     return outlined(
         "thin",
         season,
         place,
         share,
-        known | near,
+        known | gaps,
         inside,
         se,
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(outlook, here, there),
+        because=_thin_words(outlook, here, there, beside),
         relative_se=relative_se,
     )
 
 
-def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float]:
-    """Forecast cover of the patch itself, unmixed, and of the lawn around it."""
+def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float | None]:
+    """Forecast cover of the patch itself, unmixed, and of the lawn around it, None where none was seen."""
     cover = outlook.cover_at_target
     usable = near & np.isfinite(cover)
     lawn = around & np.isfinite(cover)
-    there = float(np.median(cover[lawn])) if lawn.any() else float(outlook.season.target.cover)
-    f = np.clip(share[usable], 0, 1)
-    here = there - float(f @ (there - cover[usable]) / max(f @ f, 1e-9))
+    f = np.clip(share, 0, 1) * usable
+    if not lawn.any():  # then the shares are whole cells
+        return float(np.average(cover[f > 0], weights=(f * outlook.season.area_m2)[f > 0])), None
+    there = float(np.median(cover[lawn]))
+    here = there - float(f[usable] @ (there - cover[usable]) / max(f @ f, 1e-9))
     return float(np.clip(here, 0, 1)), there
 
 
-def _thin_words(outlook: Outlook, here: float, there: float) -> str:
+def _thin_words(outlook: Outlook, here: float, there: float | None, beside: str) -> str:
     target = outlook.season.target
-    return (
-        f"will be {per_cent(here)} covered on {day(target.date)}, where the target is "
-        f"{per_cent(target.cover)} and the lawn around it comes to {per_cent(there)}"
-    )
+    words = f"will be {per_cent(here)} covered on {day(target.date)}, "
+    words += f"where the target is {per_cent(target.cover)}"
+    if there is None:
+        return f"{words}; all that was seen of the lawn is thin"
+    return f"{words} and {beside} comes to {per_cent(there)}"
 
 
 # -- pale ------------------------------------------------------------------------------------------------

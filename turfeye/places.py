@@ -16,6 +16,8 @@ AROUND_CELLS = 5
 """A patch is compared with the lawn up to this many cells beyond it."""
 GAP_SE = 0.3
 """Error of the share of a cell that no photo showed, taken from its neighbours."""
+GAP_SEEN = 0.75
+"""Such a cell is taken from its neighbours where at least this share of them was seen, and else left out."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -43,8 +45,20 @@ class Place:
         labels, count = label(self.spread(found, 0) > 0, structure=np.ones((3, 3)))
         return labels, int(count)
 
+    def gaps(self, known: Flags) -> Flags:
+        """(N,) lone cells that no photo showed, with seen ground on nearly all sides.
+
+        Only there do the neighbours say what lies between them; past the seen ground's edge they don't.
+        """
+        from scipy.ndimage import uniform_filter
+
+        on_lawn = uniform_filter(self.spread(np.ones(len(known)), 0.0), 3, mode="constant") - 1 / 9
+        seen = uniform_filter(self.spread(known.astype(float), 0.0), 3, mode="constant")
+        around = np.asarray(self.pick(seen) >= GAP_SEEN * self.pick(on_lawn) - 1e-6)
+        return ~known & around & (self.pick(on_lawn) > 1e-6)
+
     def bridged(self, share: Floats, se: Floats, known: Flags, gaps: Flags) -> tuple[Floats, Floats]:
-        """Shares with the gaps (cells never seen) taken from their neighbours, and errors to match."""
+        """Shares with the gaps (lone cells never seen) taken from their neighbours, and errors to match."""
         if not gaps.any():
             return share, se
         from scipy.ndimage import uniform_filter
@@ -79,6 +93,12 @@ class Place:
         around = own & (to_this > 1.5) & (to_this < AROUND_CELLS) & (to_other > 1.5)
         return near, around if around.sum() >= 8 else own & (to_this > 1.5) & (to_other > 1.5)
 
+    def beside(self, labels: Whole, number: int, cells: Flags) -> bool:
+        """Whether all of the cells (N,) lie so near to a patch that they count as the lawn around it."""
+        from scipy.ndimage import distance_transform_edt
+
+        return bool((self.pick(distance_transform_edt(labels != number))[cells] < AROUND_CELLS).all())
+
 
 def outlined(
     kind: Literal["thin", "pale", "bare"],
@@ -95,7 +115,8 @@ def outlined(
     relative_se: float = 0.0,
 ) -> list[Patch]:
     """Patches from the share (N,) of each cell that belongs to them: none when nothing is left of it, several
-    when the cells were joined by a corner only, or by what turned out to be sound.
+    when the cells were joined by a corner only, or by what turned out to be sound. Ground that isn't
+    ``known`` (N,) is no part of any.
     """
     used = np.clip(np.where(known, share, 0.0), -0.25, 1.1)
     area = float(np.sum(used * cells.area_m2))
@@ -103,7 +124,7 @@ def outlined(
         return []
     noise = float(np.sqrt(np.sum((share_se * cells.area_m2)[known & (share != 0)] ** 2)))
     se = float(np.hypot(noise, relative_se * area))
-    found = pieces(place.spread(used, fill=float("nan")), place.grid, area)
+    found = pieces(place.spread(np.where(known, used, np.nan), fill=float("nan")), place.grid, area)
     owner = _owners(found, np.stack([cells.x_m, cells.y_m], axis=1)[inside])
     patches = []
     for number, piece in enumerate(found):
