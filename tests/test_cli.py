@@ -200,7 +200,7 @@ def test_add_files_and_says_what(folder: Path, tmp_path: Path) -> None:
     photo = picture(tmp_path / "IMG_1.jpg")
     result = run("add", folder, photo)
     assert result.exit_code == 0
-    assert re.fullmatch(r"IMG_1.jpg → 2026-04-02T10-41-00-[0-9a-f]{6}\.jpg\n", result.stdout)
+    assert re.fullmatch(r"IMG_1.jpg → 2026-04-02T10-41-00-IMG_1-[0-9a-f]{6}\.jpg\n", result.stdout)
     again = run("add", folder, photo)
     assert again.exit_code == 0
     assert again.stdout == ""

@@ -361,8 +361,14 @@ def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:
         store.cell_key(back, "ab" * 32, models=["m1"], version="2"),
         store.cell_key(replace(back, cell_m=0.25), "ab" * 32, models=["m1"], version="1"),
         store.cell_key(replace(back, outline_m=back.outline_m * 1.1), "ab" * 32, models=["m1"], version="1"),
+        *(
+            store.cell_key(replace(back, notes=(note,)), "ab" * 32, name="a.jpg", models=["m1"], version="1")
+            for note in (lawn.Note("a.jpg", None, 1), lawn.Note("a.jpg", None, 1, datetime(2026, 4, 2, 12)))
+        ),
     }
-    assert len(keys) == 6
+    assert len(keys) == 8
+    noted = replace(back, notes=(lawn.Note("b.jpg", None, 1),))
+    assert store.cell_key(noted, "ab" * 32, name="a.jpg", models=["m1"], version="1") in keys
     renamed = replace(back, name="other", target=None)
     assert store.cell_key(renamed, "ab" * 32, models=["m1"], version="1") in keys
 

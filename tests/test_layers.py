@@ -16,7 +16,7 @@ ORDER = (
     "errors",
     "records files words",
     "photo colourspace gapfraction",
-    "card_layout",
+    "card_layout readings",
     "card_values card_print marks",
     "card",
     "colour",

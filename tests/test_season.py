@@ -94,24 +94,17 @@ def test_photos_of_a_day_that_disagree_are_flagged():
     assert built.flags == ("photos of 2026-03-23 disagree by 40 points: is one from another day?",)
 
 
-def test_the_same_picture_twice_counts_once():
-    built = build(reading(9, digest="a1"), reading(9, hour=11, digest="a1"), reading(12, digest="b2"))
-    assert built.visits[0].photos == ("day9-10.jpg",)
-    assert built.flags == ("day9-11.jpg is the same picture as day9-10.jpg: used once",)
+def test_photos_from_outside_the_season_are_left_out_and_named():
+    built = build(reading(-3, name="early.jpg"), reading(5), reading(300, name="late.jpg"))
+    assert built.age_days.tolist() == [5]
+    assert ["early.jpg" in built.flags[0], "late.jpg" in built.flags[1]] == [True, True]
 
 
-def test_a_counter_that_runs_against_the_dates_is_flagged():
-    built = build(reading(9, original="IMG_0042.jpg"), reading(12, original="IMG_0017.jpg"))
-    assert len(built.flags) == 1
-    assert "IMG_0042.jpg (2026-03-23) is numbered after IMG_0017.jpg (2026-03-26)" in built.flags[0]
-    assert build(reading(9, original="IMG_0017.jpg"), reading(12, original="IMG_0042.jpg")).flags == ()
-
-
-def test_photos_before_the_sowing_or_from_the_future_are_refused_together():
+def test_only_photos_from_outside_the_season_are_an_error():
     with pytest.raises(DateError) as caught:
-        build(reading(-3, name="early.jpg"), reading(5), reading(300, name="late.jpg"))
-    assert "early.jpg is from 2026-03-11, before the sowing on 2026-03-14" in str(caught.value)
-    assert "late.jpg is from 2027-01-08, after today (2026-08-01)" in str(caught.value)
+        build(reading(-3, name="early.jpg"), reading(300, name="late.jpg"))
+    assert "before the sowing on 2026-03-14: early.jpg (2026-03-11)" in str(caught.value)
+    assert "after today (2026-08-01): late.jpg (2027-01-08)" in str(caught.value)
 
 
 def test_camera_clock_offset_does_not_break_sorting():

@@ -4,7 +4,7 @@
 
     ferry-cottage/
       lawn.toml      what people write
-      photos/        filed by copy, named by time and digest, never written to again
+      photos/        filed by copy, named by time, camera's name and digest, never written to again
       before/        photos of the lawn before the work
       results/       derived, safe to delete
 """
@@ -14,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import os
+import re
 import shlex
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -28,6 +29,7 @@ from turfeye.errors import DateError, LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
 from turfeye.outline import signed_area
+from turfeye.readings import doubt_between
 from turfeye.records import Floats, Sowing, Target
 from turfeye.tape import corner_names
 
@@ -35,6 +37,8 @@ FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
 LOCK_WAIT_S = 20.0
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
+MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
+_FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -85,11 +89,12 @@ class Anchor:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Which view or spot a filed photo belongs to, as written in ``[[photo]]``."""
+    """What a filed photo can't tell by itself, as written in ``[[photo]]``."""
 
     photo: str
     view: str | None
     spot: int | None
+    taken: dt.datetime | None = None  # where the camera's clock was wrong
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -160,6 +165,7 @@ class Filed:
     digest: str
     already: bool  # the same picture was filed before; nothing was copied
     note: str = ""
+    overruled: bool = False  # the header's date, by the one given
 
 
 def read(folder: Path | str) -> Lawn:
@@ -199,7 +205,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
         spots=tuple(Spot(s.number, (s.at_m[0], s.at_m[1]), float(s.turned_deg)) for s in part.spot),
         mixes=tuple(part.mix),
-        notes=tuple(Note(p.name, p.view, p.spot) for p in part.photo),
+        notes=tuple(Note(p.name, p.view, p.spot, _at_noon(p.taken)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
         spare_pct=float(part.spare_pct),
@@ -299,7 +305,8 @@ def add(
 ) -> tuple[Filed, ...]:
     """File photos by copy; all of them, or on any error none.
 
-    The date comes from the photo's header, else its name, else ``date``. ``view`` or ``spot`` says where a
+    The date comes from the photo's header, else its name, else ``date``; one from before the sowing or from
+    the future can't be right, and ``date`` goes before it. ``view`` or ``spot`` says where a
     photo belongs when it can't tell by itself; ``corners_px`` marks the outline in the one photo given and
     makes it the marked photo of ``view``. ``before`` files photos from before the work, dated before the
     first sowing.
@@ -327,31 +334,67 @@ def add(
 
 def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, before: bool) -> Filed:
     """Read one photo whole, date it, and say where it would go. Writes nothing."""
-    given = date if isinstance(date, dt.datetime) or date is None else dt.datetime.combine(date, dt.time(12))
+    given = _at_noon(date)
     photo = photo_module.read(source, taken=given)
     if photo.taken is None or photo.taken_from is None:
         raise DateError(
             f"{source} has no date, neither in its header nor in its name; give one: --date 2026-03-14"
         )
-    day = photo.taken.date()
+    taken, taken_from = photo.taken, photo.taken_from
+    wrong = _impossible(lawn, source, taken.date(), before=before)
+    overruled = False
+    if given is not None and taken_from != "given" and (wrong or taken.date() > dt.date.today()):
+        taken, taken_from, overruled = given, "given", True
+        wrong = _impossible(lawn, source, taken.date(), before=before)
+    if wrong:
+        raise DateError(wrong)
+    note = doubt_between(source.name, taken)
+    if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
+        says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
+        note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
+    twin = _twin(lawn, photo.digest)
+    path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
+    return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
+
+
+def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
+    """Why a photo can't be from this day, and what to do; "" where it can."""
     sown = lawn.sowings[0].date if lawn.sowings else None
     if sown and not before and day < sown:
-        raise DateError(
+        return (
             f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
-            "work, add it "
-            "with --before; if the camera's clock was wrong, rename the photo and take the date out of "
-            "its header"
+            "work, add it with --before; if the camera's clock was wrong, give the true day: "
+            "--date 2026-04-14"
         )
     if sown and before and day > sown:
-        raise DateError(f"{source} was taken on {day}, after the sowing of {sown}; add it without --before")
-    home = lawn.before_dir if before else lawn.photos_dir
-    stamp = photo.taken.strftime("%Y-%m-%dT%H-%M-%S")
-    path = home / f"{stamp}-{photo.digest[:DIGEST_CHARS]}{source.suffix.lower()}"
-    note = ""
-    if given is not None and photo.taken_from != "given" and day != given.date():
-        note = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {day}, which was kept"
-    twin = _twin(lawn, photo.digest)
-    return Filed(source, twin or path, photo.taken, photo.taken_from, photo.digest, twin is not None, note)
+        return (
+            f"{source} was taken on {day}, after the sowing of {sown}; add it without --before, or, if the "
+            "camera's clock was wrong, give the true day: --date 2026-03-01"
+        )
+    return ""
+
+
+def _at_noon(day: dt.date | dt.datetime | None) -> dt.datetime | None:
+    """A day alone stands at its noon."""
+    return day if isinstance(day, dt.datetime) or day is None else dt.datetime.combine(day, dt.time(12))
+
+
+def _filed_name(source: Path, taken: dt.datetime, digest: str) -> str:
+    """By time, camera's own name and digest: sorted by time, known again by people, never the same twice."""
+    own = re.sub(r"[^\w.+-]+", "_", original_name(source.name))[:MOST_NAME_CHARS]
+    parts = (f"{taken:%Y-%m-%dT%H-%M-%S}", own, digest[:DIGEST_CHARS])
+    return "-".join(part for part in parts if part) + source.suffix.lower()
+
+
+def original_name(name: str) -> str:
+    """The camera's own name of a photo, filed or not, without its suffix; "" where it is not known.
+
+    >>> original_name("2026-04-02T10-41-00-IMG_0042-3fa2c1.jpg"), original_name("IMG_0042.JPG")
+    ('IMG_0042', 'IMG_0042')
+    """
+    stem = Path(name).stem
+    found = _FILED.fullmatch(stem)
+    return (found["original"] or "") if found else stem
 
 
 def _twin(lawn: Lawn, digest: str) -> Path | None:
@@ -379,7 +422,7 @@ def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:
         return replace(plan, path=twin.path if twin else plan.path, already=True)
     data = plan.source.read_bytes()
     plan.path.parent.mkdir(exist_ok=True)
-    if plan.path.exists():  # same second, same six characters, other bytes: never written over
+    if plan.path.exists():  # same second, name and six characters, other bytes: never written over
         raise LawnError(
             f"{plan.path} is another photo; rename {plan.source} with a different time and add it again"
         )
@@ -402,24 +445,28 @@ def _write_down(
     known = {marked.name for marked in lawn.views}
     if corners_px is not None:
         name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
+        if filed[0].path.name in {marked.photo for marked in lawn.views}:
+            raise LawnError(f"corners are marked in this photo already; edit its corners_px in {FILE_NAME}")
         if name in known:
-            raise LawnError(f"view {name!r} has its marked photo already; edit its corners_px in {FILE_NAME}")
+            raise LawnError(
+                f"view {name!r} has its marked photo already; leave --view out, or give this photo's view "
+                f"another name: --view {shlex.quote(name + ' again')}"
+            )
         corners = [[float(x), float(y)] for x, y in corners_px]
         entry = {"name": name, "photo": filed[0].path.name, "corners_px": corners}
         lawnfile.append_table(lawn.folder, "view", entry)
-        return
-    if view is not None and view not in known:
+        view = None
+    elif view is not None and view not in known:
         raise LawnError(
             f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
             "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
         )
-    if view is None and spot is None:
-        return
     noted = {note.photo for note in lawn.notes}
-    belongs: dict[str, Any] = {k: v for k, v in (("view", view), ("spot", spot)) if v is not None}
     for one in filed:
-        if one.path.name not in noted:
-            lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **belongs})
+        said: dict[str, Any] = {"view": view, "spot": spot, "taken": one.taken if one.overruled else None}
+        said = {key: value for key, value in said.items() if value is not None}
+        if said and one.path.name not in noted:
+            lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **said})
 
 
 def set_blades(folder: Path, blades: Blades) -> None:

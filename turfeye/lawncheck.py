@@ -24,6 +24,7 @@ EXAMPLES = {
     "photo": 'photo = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
     "corners_px": "corners_px = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]], as many as outline_m",
     "number": "number = 3",
+    "taken": "taken = 2026-04-14, or with the time: 2026-04-14T10:15:00; without quotes",
     "at_m": "at_m = [2.0, 1.5]",
     "turned_deg": "turned_deg = 0",
     "spare_pct": "spare_pct = 10",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -101,11 +101,12 @@ class AnchorPart(_Part):
 
 
 class PhotoPart(_Part):
-    """One ``[[photo]]``: which view or spot a filed photo belongs to, where it can't tell by itself."""
+    """One ``[[photo]]``: what a filed photo can't tell by itself, or tells wrongly."""
 
     name: str
     view: str | None = None
     spot: int | None = Field(default=None, ge=0)
+    taken: datetime | date | None = None
 
 
 class LawnPart(_Part):

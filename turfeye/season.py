@@ -1,4 +1,4 @@
-"""From dated cell tables to one season: sorted visits on the lawn's grid, doubts flagged, gaps left.
+"""From dated cell tables to one season: sorted visits on the lawn's grid, gaps left.
 
 All photos of one calendar day make one visit; where several show a cell, they are weighted by precision.
 Spot photos are laid onto the lawn's grid where their peg stands. Also here: the daily temperatures and the
@@ -8,17 +8,18 @@ degree-days counted from them.
 from __future__ import annotations
 
 import csv
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from turfeye.errors import DateError, LawnError, SeasonError
 from turfeye.outlook import fit as fit
-from turfeye.records import CellTable, Floats, Grid, Season, Sowing, Target, Visit, Whole
+from turfeye.readings import Reading as Reading
+from turfeye.readings import usable
+from turfeye.records import Floats, Grid, Season, Sowing, Target, Visit, Whole
 
 LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
@@ -29,22 +30,6 @@ SHARED_ERROR = 0.5
 DEFAULT_COVER = 0.9
 DEFAULT_TARGET_DAYS = 56
 LAST_PACE_DAYS = 14
-
-
-@dataclass(frozen=True, eq=False)
-class Reading:
-    """One measured photo, ready to join a season."""
-
-    table: CellTable
-    taken: datetime
-    view: str  # the view's name, or "spot 3"
-    photo: str
-    digest: str = ""
-    at_m: tuple[float, float] | None = (
-        None  # a spot's peg in lawn metres; None for a table on the lawn's grid
-    )
-    turned_deg: float = 0.0  # the card's x axis against the lawn's, anticlockwise
-    original: str = ""  # the file's name before it was filed: its counter betrays a wrong clock
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,20 +65,21 @@ def build(
     sowing : the one that ages count from
     target : by default 90 % eight weeks after sowing
     temperatures, base_c : both, for degree-days above the mix's base temperature
-    today : later photos are refused; by default the computer's own date
+    today : later photos are left out; by default the computer's own date
 
     Raises
     ------
     SeasonError : no reading
-    DateError : photos from before the sowing or from the future; names all of them
+    DateError : all photos are from before the sowing or from the future
     """
     if not readings:
         raise SeasonError(
             "a season needs at least one measured photo and there is none; file photos with `add`"
         )
-    _check_dates(readings, sowing.date, today or date.today())
-    kept, flags = _without_twins(readings)
-    flags += _backward_counters(kept)
+    kept, doubts = usable(readings, sown=sowing.date, today=today or date.today())
+    if not kept:
+        raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
+    flags = list(doubts)
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
     target = target or Target(DEFAULT_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
@@ -112,7 +98,7 @@ def build(
         )
     visits, columns = [], []
     for day in days:
-        same = sorted((r for r in kept if r.taken.date() == day), key=lambda r: (_plain(r.taken), r.photo))
+        same = [r for r in kept if r.taken.date() == day]
         merged, disagree = _merge([_onto(grid, reading, share) for reading in same])
         if disagree:
             flags.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
@@ -144,58 +130,6 @@ def build(
         flags=tuple(flags),
         degree_days_by_age=by_age,
     )
-
-
-def _plain(taken: datetime) -> datetime:
-    """The camera's own clock, without its offset: local days are what counts."""
-    return taken.replace(tzinfo=None)
-
-
-def _check_dates(readings: Sequence[Reading], sown: date, today: date) -> None:
-    early = [r for r in readings if r.taken.date() < sown]
-    late = [r for r in readings if r.taken.date() > today]
-    wrong = [f"{r.photo} is from {r.taken.date()}, before the sowing on {sown}" for r in early]
-    wrong += [f"{r.photo} is from {r.taken.date()}, after today ({today})" for r in late]
-    if wrong:
-        raise DateError(
-            "photos must be from between the sowing and today:\n  - " + "\n  - ".join(wrong) + "\n"
-            "Is the camera's clock or the sowing date wrong? File the photo again with its true --date."
-        )
-
-
-def _without_twins(readings: Sequence[Reading]) -> tuple[list[Reading], list[str]]:
-    kept: list[Reading] = []
-    flags = []
-    first: dict[str, str] = {}
-    for reading in sorted(readings, key=lambda r: (_plain(r.taken), r.photo)):
-        if reading.digest and reading.digest in first:
-            flags.append(f"{reading.photo} is the same picture as {first[reading.digest]}: used once")
-            continue
-        first[reading.digest] = reading.photo
-        kept.append(reading)
-    return kept, flags
-
-
-def _backward_counters(readings: Sequence[Reading]) -> list[str]:
-    """A camera numbers its pictures upwards; a later number with an earlier date means a wrong clock."""
-    flags = []
-    last: dict[str, tuple[int, Reading]] = {}
-    for reading in readings:  # sorted by date
-        stem = Path(reading.original or reading.photo).stem
-        # a date in the name is no counter
-        found = re.fullmatch(r"([A-Za-z_ -]+?)(\d{3,6})", stem)
-        if not found:
-            continue
-        prefix, number = found[1].lower(), int(found[2])
-        if prefix in last and number < last[prefix][0]:
-            before = last[prefix][1]
-            flags.append(
-                f"{before.original or before.photo} ({before.taken.date()}) is numbered after "
-                f"{reading.original or reading.photo} ({reading.taken.date()}) but dated before it: "
-                "was the camera's clock right, or did its counter start again?"
-            )
-        last[prefix] = (number, reading)
-    return flags
 
 
 def _onto(grid: Grid, reading: Reading, share: Floats) -> Floats:

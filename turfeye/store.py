@@ -45,7 +45,13 @@ class Measured(NamedTuple):
 
 
 def cell_key(
-    lawn: Lawn, photo_digest: str, *, models: Sequence[str] = (), version: str = "", extra: Any = None
+    lawn: Lawn,
+    photo_digest: str,
+    *,
+    name: str = "",
+    models: Sequence[str] = (),
+    version: str = "",
+    extra: Any = None,
 ) -> str:
     """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version."""
     facts = {
@@ -55,7 +61,7 @@ def cell_key(
         "cell_m": lawn.cell_m,
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
         "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots],
-        "note": [(n.view, n.spot) for n in lawn.notes if photo_digest[:6] in n.photo],
+        "note": [(n.view, n.spot, str(n.taken)) for n in lawn.notes if n.photo == name],
         "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
         "version": version,

@@ -80,14 +80,14 @@ def season(folder: Path | str, *, today: date | None = None) -> Answer:
     """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
 
     Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
-    Everything is written to the lawn's ``results/``. Photos dated after ``today`` (by default the
-    computer's own date) are refused.
+    So is one dated before the sowing or after ``today`` (by default the computer's own date), and one that
+    is there twice; clocks that seem wrong are named. Everything is written to the lawn's ``results/``.
 
     Raises
     ------
     LawnMissingError, LawnError : no lawn there, or mistakes in its files
     SeasonError : no photo could be measured, or nothing says when it was sown
-    DateError : photos from before the sowing or from the future
+    DateError : all photos are from before the sowing or from the future
     """
     place = lawn.read(folder)
     if not place.sowings:
@@ -235,7 +235,12 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
         found[path] = (
             digest,
             store.cell_key(
-                place, digest, models=digests, version=version("turfeye"), extra=taught and taught.digest
+                place,
+                digest,
+                name=path.name,
+                models=digests,
+                version=version("turfeye"),
+                extra=taught and taught.digest,
             ),
         )
     return found
@@ -244,22 +249,30 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
 def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
     """The table of one filed photo and the facts that go with it."""
     picture = photo.read(path)
+    note = next((n for n in place.notes if n.photo == path.name), None)
+    if note and note.taken is not None:
+        picture = replace(picture, taken=note.taken, taken_from="given")
     if picture.taken is None:
         raise SeasonError(f"{path.name} has no date; file it with --date")
-    sighting = _sighting(picture)
+    named = note.spot if note else None
+    seen_cards = _cards(picture)
+    sighting = next((one for one in seen_cards if one.spot == named), seen_cards[0] if seen_cards else None)
     taught = _taught(place)
-    note = next((n for n in place.notes if n.photo == path.name), None)
-    number = note.spot if note and note.spot is not None else sighting.spot if sighting else None
+    number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
     if spot is not None and sighting is not None and not (note and note.view):
         seen = view.from_card(picture, sighting)
         if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
+            _, twice = card.choose(seen_cards, spot=named)
             grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
             one = glance.look_through(
                 picture, seen, grid, sighting=sighting, blades=place.blades, taught=taught
             )
+            one = replace(one, warnings=(*([twice] if twice else []), *one.warnings))
             return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
     if not place.views:
+        if seen_cards:
+            card.choose(seen_cards, spot=named)
         known = ", ".join(str(s.number) for s in place.spots) or "none"
         raise CardError(
             f"wanted the card of a known spot (known: {known}) or a marked view, "
@@ -294,7 +307,7 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
         samples = []
         for name in dict.fromkeys(stroke.photo for stroke in marked):
             picture = photo.read(home[name])
-            sighting = _sighting(picture)
+            sighting = next(iter(_cards(picture)), None)
             if sighting is None:
                 raise StrokesError(
                     f"no card could be read in {name}, so its colours mean nothing in other light; "
@@ -328,17 +341,20 @@ def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
     )
 
 
-def _sighting(picture: Photo) -> Sighting | None:
+def _cards(picture: Photo) -> list[Sighting]:
+    """The whole cards that a photo shows, the largest first; none where none can be read."""
     try:
-        return card.find(picture)
+        return card.seen_at_once(picture)
     except CardError:
-        return None
+        return []
 
 
 def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
     assert one.photo.taken is not None
     return {
         "taken": one.photo.taken.isoformat(),
+        "taken_from": one.photo.taken_from,
+        "camera": one.photo.camera or "",
         "view": name,
         "warnings": list(one.warnings),
         "card": one.sighting is not None,
@@ -389,9 +405,11 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         warnings=(*table.flags, *not_used, *warnings),
         taught=taught,
     )
+    used = {name for visit in table.visits for name in visit.photos}
     rows = [
         store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
         for r in readings
+        if r.photo in used
     ]
     return replace(whole, files=results.write(whole, rows))
 
@@ -414,6 +432,8 @@ def _reading(one: Measured) -> seasons.Reading:
         digest=one.digest,
         at_m=None if at_m is None else (float(at_m[0]), float(at_m[1])),
         turned_deg=float(facts.get("turned_deg", 0.0)),
+        original="" if facts.get("taken_from") == "given" else lawn.original_name(one.path.name),
+        camera=facts.get("camera", ""),
     )
 
 

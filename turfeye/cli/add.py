@@ -13,7 +13,12 @@ from turfeye.cli.shared import FOLDER, Day, Pair, say
 @click.command(short_help="File photos by copy.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
-@click.option("--date", "when", type=Day(), help="For photos with no date in header or name.")
+@click.option(
+    "--date",
+    "when",
+    type=Day(),
+    help="For photos with no date in header or name, or one that can't be right.",
+)
 @click.option("--view", help="Which view they show, by name.")
 @click.option("--spot", type=click.IntRange(0), help="Which peg they show, where the card can't tell.")
 @click.option(

@@ -1,0 +1,221 @@
+"""Which measured photos can be used, and whose dates are doubtful; then the same from the command line."""
+
+import datetime as dt
+import io
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+from test_season import SOWN, reading
+
+from turfeye import lawn, readings, survey
+from turfeye.cli import root
+from turfeye.errors import DateError
+
+SPOTS = Path(__file__).parent.parent / "sample_images/trial-spots"
+TODAY = dt.date(2026, 8, 1)
+
+
+def usable(*some):
+    return readings.usable(some, sown=SOWN, today=TODAY)
+
+
+def test_sound_photos_raise_no_doubt():
+    kept, flags = usable(reading(9), reading(5), reading(9, hour=15))
+    assert [r.photo for r in kept] == ["day5-10.jpg", "day9-10.jpg", "day9-15.jpg"]
+    assert flags == ()
+
+
+def test_the_same_bytes_count_once():
+    kept, flags = usable(reading(9, digest="a1"), reading(9, hour=11, digest="a1"), reading(12, digest="b2"))
+    assert len(kept) == 2
+    assert flags == ("day9-11.jpg is the same picture as day9-10.jpg: used once",)
+
+
+def test_a_copy_of_the_same_second_counts_once_and_the_one_that_shows_more_is_used():
+    cut = reading(9, digest="a1", name="a-cut.jpg", unseen=(0, 1, 2))
+    whole = reading(9, digest="b2", name="whole.jpg")
+    kept, flags = usable(cut, whole)
+    assert [r.photo for r in kept] == ["whole.jpg"]
+    assert flags == (
+        "a-cut.jpg was taken in the same second as whole.jpg, so one is a copy of the other: "
+        "only whole.jpg is used",
+    )
+
+
+def test_two_views_or_two_days_known_by_date_only_are_no_copies():
+    assert usable(reading(9, name="a"), reading(9, name="b", view="path"))[1] == ()
+    assert usable(reading(9, hour=12, name="a"), reading(9, hour=12, name="b"))[1] == ()
+
+
+def test_a_later_second_is_another_photo():
+    one = reading(9, name="a")
+    assert usable(one, replace(one, photo="b", taken=one.taken + dt.timedelta(seconds=1)))[1] == ()
+
+
+@pytest.mark.parametrize(
+    ("day", "name", "words"),
+    [
+        (22, "IMG_20260504_101500", "are day and month swapped?"),
+        (22, "IMG_20250405_101500", "is the clock a year off?"),
+        (22, "PXL_20260501_101500123", "which is right?"),
+        (22, "IMG_20260406_001500", ""),  # one day: another time zone
+        (22, "IMG_0042", ""),
+    ],
+)
+def test_a_name_that_says_another_day(day, name, words):
+    kept, flags = usable(reading(day, original=name))  # 5 April
+    assert len(kept) == 1
+    assert len(flags) == (1 if words else 0)
+    assert all("day22-10.jpg may have a wrong date: the camera says 2026-04-05" in f for f in flags)
+    assert all(words in f for f in flags)
+
+
+def test_what_lies_outside_the_season_is_named_and_left_out():
+    early, late = reading(-3, name="early.jpg"), reading(300, name="late.jpg")
+    kept, flags = usable(early, reading(5), late)
+    assert [r.photo for r in kept] == ["day5-10.jpg"]
+    assert flags[0].startswith(
+        "left out, since dated before the sowing on 2026-03-14: early.jpg (2026-03-11)"
+    )
+    assert "after today (2026-08-01): late.jpg (2027-01-08)" in flags[1]
+    assert "[[photo]]" in flags[0]
+
+
+@pytest.mark.parametrize(
+    ("taken", "guess"),
+    [
+        (dt.datetime(2025, 4, 14, 10), "with the right year 2026-04-14?"),
+        (dt.datetime(2027, 4, 14, 10), "with the right year 2026-04-14?"),
+        (dt.datetime(2026, 12, 4, 10), "with day and month swapped 2026-04-12?"),
+    ],
+)
+def test_what_the_true_day_may_be_is_guessed(taken, guess):
+    _, flags = usable(reading(5), replace(reading(5, name="odd.jpg"), taken=taken))
+    assert guess in flags[0]
+
+
+def test_many_outside_are_counted():
+    _, flags = usable(*(reading(-k, name=f"{k}.jpg") for k in range(1, 8)))
+    assert "and 3 more" in flags[0]
+
+
+def test_counters_of_two_cameras_are_not_compared():
+    one = reading(9, original="IMG_0042")
+    assert len(usable(one, reading(12, original="IMG_0017"))[1]) == 1
+    other = replace(reading(12, original="IMG_0017"), camera="Invented Willow 3")
+    assert usable(one, other)[1] == ()
+
+
+# From the command line: sample photos (invented, rendered) with other names and clocks.
+
+
+def disguised(target, source, *, taken=None, quality=None):
+    """A sample photo under another name; with another clock in its header, or compressed again."""
+    data = (SPOTS / "photos" / source).read_bytes()
+    if taken is None and quality is None:
+        target.write_bytes(data)
+        return target
+    with Image.open(io.BytesIO(data)) as picture:
+        exif = picture.getexif()
+        if taken is not None:
+            for tag in (0x9003, 0x9004):
+                exif.get_ifd(0x8769)[tag] = taken
+        picture.save(target, exif=exif.tobytes(), quality=quality or 92)
+    return target
+
+
+def shell(*words):
+    result = CliRunner().invoke(root, [str(word) for word in words])
+    return result.exit_code, result.output
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory):
+    """The season of a peg whose photos come from muddled cameras, as the command line tells it."""
+    folder = tmp_path_factory.mktemp("clocks")
+    place, inbox = folder / "spots", folder / "inbox"
+    place.mkdir()
+    inbox.mkdir()
+    shutil.copy(SPOTS / "lawn.toml", place)
+    photos = [
+        disguised(inbox / "IMG_20260402_111712.jpg", "2026-04-02-spot-1.jpg"),
+        disguised(inbox / "sent on.jpg", "2026-04-02-spot-1.jpg", quality=60),
+        disguised(inbox / "IMG_20260413_131713.jpg", "2026-04-13-spot-1.jpg", taken="2026:05:13 13:17:13"),
+        disguised(inbox / "IMG_20260424_091714.jpg", "2026-04-24-spot-1.jpg", taken="2027:04:24 09:17:14"),
+    ]
+    added = shell("add", place, *photos)
+    told = shell("season", place)
+    return place, inbox, added, told
+
+
+def test_cameras_names_are_kept(trial):
+    place, _, (code, _), _ = trial
+    assert code == 0
+    names = [lawn.original_name(path.name) for path in lawn.read(place).photos()]
+    assert names == ["IMG_20260402_111712", "sent_on", "IMG_20260413_131713", "IMG_20260424_091714"]
+
+
+def test_adding_says_that_clock_and_name_differ(trial):
+    _, _, (_, output), _ = trial
+    assert "the camera says 2026-05-13, its name 2026-04-13" in output
+    assert "the camera says 2027-04-24, its name 2026-04-24: is the clock a year off?" in output
+
+
+def test_the_season_names_each_doubt_and_goes_on(trial):
+    _, _, _, (code, output) = trial
+    assert code == 0, output
+    assert "2 visits" in output
+    assert "was taken in the same second as" in output
+    assert "may have a wrong date: the camera says 2026-05-13, its name 2026-04-13" in output
+    assert "left out, since dated after today" in output
+    assert "is the clock a year off?" in output
+
+
+def test_what_is_left_out_is_in_no_table(trial):
+    place, _, _, _ = trial
+    text = (place / "results/cells.csv").read_text()
+    assert "IMG_20260424" not in text
+    assert "2027-04-24" not in text
+
+
+def test_the_true_day_in_the_lawn_file_mends_it(trial, tmp_path):
+    place = tmp_path / "mended"
+    shutil.copytree(trial[0], place)
+    wrong = next(path for path in lawn.read(place).photos() if "20260424" in path.name)
+    with (place / "lawn.toml").open("a") as file:
+        file.write(f'\n[[photo]]\nname = "{wrong.name}"\ntaken = 2026-04-24\n')
+    answer = survey.season(place)
+    assert [str(v.taken.date()) for v in answer.season.visits] == ["2026-04-02", "2026-04-24", "2026-05-13"]
+    assert not any("left out" in warning for warning in answer.warnings)
+    assert np.isfinite(answer.season.cover).any(axis=0).all()
+
+
+def test_a_header_from_before_the_sowing_gives_way_to_the_date_said(trial, tmp_path):
+    place = tmp_path / "lawn"
+    place.mkdir()
+    shutil.copy(SPOTS / "lawn.toml", place)
+    photo = disguised(tmp_path / "IMG_7.jpg", "2026-05-06-spot-1.jpg", taken="2025:05:06 11:17:15")
+    code, output = shell("add", place, photo)
+    assert code == 2
+    assert "--date" in output
+    code, output = shell("add", place, photo, "--date", "2026-05-06")
+    assert code == 0
+    assert "can't be right; 2026-05-06 is used" in output
+    (note,) = lawn.read(place).notes
+    assert note.taken == dt.datetime(2026, 5, 6, 12)
+    (visit,) = survey.season(place).season.visits
+    assert visit.taken.date() == dt.date(2026, 5, 6)
+
+
+def test_nothing_inside_the_season_is_an_error(tmp_path):
+    place = tmp_path / "lawn"
+    place.mkdir()
+    (place / "lawn.toml").write_text((SPOTS / "lawn.toml").read_text().replace("2026-05-09", "2026-08-09"))
+    survey.add(place, [SPOTS / "photos/2026-04-02-spot-1.jpg"])
+    with pytest.raises(DateError, match="no photo is from between the sowing and today"):
+        survey.season(place, today=dt.date(2026, 4, 1))

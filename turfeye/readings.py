@@ -1,0 +1,176 @@
+"""Measured photos before they join a season: which of them can be used, and what is doubtful about them.
+
+A photo from outside the season and one that is there twice are left out and named; a camera's clock that
+seems wrong is named only, since nobody but the user knows the day.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Final
+
+from turfeye.photo import parse_taken_from_name
+from turfeye.records import CellTable
+
+DAY_ONLY: Final = time(12)
+"""Where only the day is known; so many photos share it."""
+MOST_NAMED: Final = 4
+"""Photos named in one warning before the rest are counted."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Reading:
+    """One measured photo, ready to join a season."""
+
+    table: CellTable
+    taken: datetime
+    view: str  # the view's name, or "spot 3"
+    photo: str
+    digest: str = ""
+    at_m: tuple[float, float] | None = None  # a spot's peg, lawn metres; None: on the lawn's grid
+    turned_deg: float = 0.0  # the card's x axis against the lawn's, anticlockwise
+    original: str = ""  # the camera's own name of the file; "" when its date is the user's word
+    camera: str = ""
+
+    @property
+    def clock(self) -> datetime:
+        """The camera's own clock, without its offset: local days are what counts."""
+        return self.taken.replace(tzinfo=None)
+
+
+def usable(
+    readings: Iterable[Reading], *, sown: date, today: date
+) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
+    """Those that can be used, by time, and every doubt in a sentence."""
+    ordered = sorted(readings, key=lambda r: (r.clock, r.photo))
+    inside = [r for r in ordered if sown <= r.taken.date() <= today]
+    flags = _outside(ordered, sown, today)
+    kept, twins = _without_twins(inside)
+    flags += twins
+    flags += [f"{r.photo} may have a wrong date: {doubt}" for r in kept if (doubt := clock_doubt(r))]
+    return tuple(kept), (*flags, *_backward_counters(kept))
+
+
+def clock_doubt(reading: Reading) -> str:
+    """What is odd about a photo's date when compared with the date in its own name; "" if nothing."""
+    return doubt_between(reading.original, reading.taken)
+
+
+def doubt_between(name: str, taken: datetime) -> str:
+    """What is odd about the date in a file's header against the one in its name; "" if nothing.
+
+    >>> doubt_between("IMG_20260414_101500", datetime(2025, 4, 14, 10, 15))
+    'the camera says 2025-04-14, its name 2026-04-14: is the clock a year off?'
+    >>> doubt_between("IMG_20260504_101500", datetime(2026, 4, 5, 10, 15))
+    'the camera says 2026-04-05, its name 2026-05-04: are day and month swapped?'
+    >>> doubt_between("IMG_20260414_001500", datetime(2026, 4, 13, 23, 15))
+    ''
+    """
+    named = parse_taken_from_name(name)
+    if named is None:
+        return ""
+    says, other = taken.date(), named.date()
+    if abs((says - other).days) <= 1:  # another time zone
+        return ""
+    if (says.month, says.day) == (other.month, other.day):
+        why = "is the clock a year off?" if abs(says.year - other.year) == 1 else "is the clock's year right?"
+    elif (says.month, says.day) == (other.day, other.month):
+        why = "are day and month swapped?"
+    else:
+        why = "which is right?"
+    return f"the camera says {says}, its name {other}: {why}"
+
+
+def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
+    """Photos from before the sowing and from the future, each kind in one sentence."""
+    early = [r for r in ordered if r.taken.date() < sown]
+    late = [r for r in ordered if r.taken.date() > today]
+    kinds = ((early, f"before the sowing on {sown}"), (late, f"after today ({today})"))
+    flags = []
+    for some, when in kinds:
+        if some:
+            names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in some[:MOST_NAMED]]
+            more = f" and {len(some) - MOST_NAMED} more" if len(some) > MOST_NAMED else ""
+            flags.append(
+                f"left out, since dated {when}: {', '.join(names)}{more}. If the sowing's date is wrong, "
+                "mend it; if the camera's clock was, write the true day in lawn.toml: "
+                '[[photo]] name = "…", taken = 2026-04-14'
+            )
+    return flags
+
+
+def _guess(reading: Reading, sown: date, today: date) -> str:
+    """What may have gone wrong with a clock, so that the date lies outside the season."""
+    if doubt := clock_doubt(reading):
+        return "; " + doubt
+    says = reading.taken.date()
+    swapped = _day(says.year, says.day, says.month)
+    guesses = [(_day(says.year + k, says.month, says.day), "with the right year") for k in (-1, 1)]
+    for other, words in [*guesses, (swapped, "with day and month swapped")]:
+        if other is not None and sown <= other <= today:
+            return f"; {words} {other}?"
+    return ""
+
+
+def _day(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
+def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]]:
+    """Each picture once: the same bytes, or one view twice in one second (a copy edited or sent on)."""
+    kept: list[Reading] = []
+    flags: list[str] = []
+    of_bytes: dict[str, str] = {}
+    of_second: dict[tuple[datetime, str], int] = {}
+    for reading in ordered:
+        if reading.digest and reading.digest in of_bytes:
+            flags.append(f"{reading.photo} is the same picture as {of_bytes[reading.digest]}: used once")
+            continue
+        of_bytes[reading.digest] = reading.photo
+        second = (reading.clock.replace(microsecond=0), reading.view)
+        if second[0].time() != DAY_ONLY and second in of_second:
+            place = of_second[second]
+            better, worse = kept[place], reading
+            if _shown(reading) > _shown(kept[place]):
+                better, worse = reading, kept[place]
+            kept[place] = better
+            flags.append(
+                f"{worse.photo} was taken in the same second as {better.photo}, so one is a copy of the "
+                f"other: only {better.photo} is used"
+            )
+            continue
+        of_second[second] = len(kept)
+        kept.append(reading)
+    return kept, flags
+
+
+def _shown(reading: Reading) -> int:
+    return int((reading.table.state == "seen").sum())
+
+
+def _backward_counters(ordered: Sequence[Reading]) -> list[str]:
+    """A camera numbers its pictures upwards; a later number with an earlier date means a wrong clock."""
+    flags = []
+    last: dict[tuple[str, str], tuple[int, Reading]] = {}
+    for reading in ordered:
+        # a date in the name is no counter
+        found = re.fullmatch(r"([A-Za-z_ -]+?)(\d{3,6})", Path(reading.original).stem)
+        if not found:
+            continue
+        series, number = (reading.camera, found[1].lower()), int(found[2])
+        if series in last and number < last[series][0]:
+            before = last[series][1]
+            flags.append(
+                f"{before.original} ({before.taken.date()}) is numbered after "
+                f"{reading.original} ({reading.taken.date()}) but dated before it: "
+                "was the camera's clock right, or did its counter start again?"
+            )
+        last[series] = (number, reading)
+    return flags
