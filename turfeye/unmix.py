@@ -5,8 +5,8 @@ what the lawn would have there, b the patch's own cover and f the share asked fo
 
 - h comes from the sound cells around by kriging: cells near each other, and cells of one row or one column
   (the spreader's passes), are alike; a late strip that runs through a patch is no part of it;
-- b lies somewhere between what was there before and the lawn; the result is the mean over where, weighted
-  by how well each explains the cells;
+- b starts from what stood in the lawn before, or less, and has filled some of the way to it; the
+  result is the mean over both, weighted by how well each explains the cells;
 - the errors are those that sound cells showed against their own neighbours, visit by visit.
 
 Kriging: Cressie 1993, Statistics for Spatial Data, chapter 3; errors of a cell left out of its own
@@ -15,7 +15,8 @@ prediction from the inverse matrix: Dubrule 1983, Mathematical Geology 15:687-69
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,7 +30,9 @@ NEAR_CELLS, PASS_CELLS = 3.0, 8.0
 NEAR, PASS = 0.5, 0.5
 """How alike, as a share of what a cell differs by alone; ours. On simulated lawns half or twice as much of
 these four changes the mean error of the areas by a hundredth or less."""
-FILLED = np.array([-0.1, 0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6])
+STOOD = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+"""What stood in a patch before the sowing, as a share of what stood in the lawn: a hole had nothing."""
+FILLED = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6])
 """How far a patch itself may have filled: b lies this share of the way from the start to the lawn."""
 FILLED_MEAN = 0.1
 """Where the seed failed little comes up: the mean believed before it is seen (exponential); ours."""
@@ -68,48 +71,92 @@ def unmix(
     reads too high.
     """
     lawn = _lawn_in(season, cells, sound)
-    usable = np.isfinite(lawn.cover).all(axis=0)
-    here, spread = lawn.cover[:, usable], lawn.spread[:, usable]
-    covariance = lawn.covariance[np.ix_(usable, usable)]
-    cover, cover_se = season.cover[cells][:, usable], season.cover_se[cells][:, usable]
-    unseen = ~np.isfinite(cover)
-    short = np.where(unseen, 0.0, here - cover)
-    # a cell that is seen worse than most errs by so much more
-    worse = np.nan_to_num(cover_se**2 - np.nanmedian(season.cover_se) ** 2)
-    own = np.where(unseen, 1e4, np.clip(worse, 1e-4, None))
-    noise = covariance * spread[:, :, None] * spread[:, None, :] + own[:, :, None] * np.eye(short.shape[1])
-    inverse = np.linalg.inv(noise)
-    typical = here.mean(axis=0)
-    # light moves what is read of the patch as it moves the lawn's
-    start = start_cover[sound]
-    light = np.clip(typical / np.maximum(typical - visit_offset[usable], 0.02), 0.4, 1.6)
-    bare = np.minimum(np.median(start) * light, typical)
-    area = season.area_m2[cells]
-    means, variances, sums, log_odds = [], [], [], []
-    for filled in FILLED:
-        contrast = here - (bare + filled * (typical - bare))
-        pull = np.einsum("nv,nvw->nw", contrast, inverse)
-        power = np.maximum((pull * contrast).sum(axis=1), 1e-9)
-        share, se = (pull * short).sum(axis=1) / power, 1 / np.sqrt(power)
-        gain = pull / power[:, None]
-        mean, sd, evidence = in_or_out(
-            share, se, inside_se=np.abs(gain.sum(axis=1)) * INSIDE_SD * robust_sd(start)
-        )
-        # how far the mean follows a common error of the lawn's guess
-        follows = area * (sd / np.maximum(se, 1e-3)) ** 2
-        sums.append(float(follows @ (lawn.shared * (gain @ covariance @ gain.T)) @ follows))
-        means.append(mean)
-        variances.append(sd**2)
-        log_odds.append(float(evidence.sum()) - max(filled, 0.0) / FILLED_MEAN)
-    weight = np.exp(np.array(log_odds) - max(log_odds)) * np.gradient(FILLED)
-    weight /= weight.sum()
-    areas = np.array(means) @ area
-    level_variance = float(weight @ (areas - weight @ areas) ** 2)
-    return Unmixed(
-        share=weight @ np.array(means),
-        se=np.sqrt(weight @ np.array(variances)),
-        area_se_m2=float(np.sqrt(level_variance + max(float(weight @ np.array(sums)), 0.0))),
+    usable = np.asarray(np.isfinite(lawn.cover).all(axis=0))
+    lawn = replace(
+        lawn,
+        cover=lawn.cover[:, usable],
+        spread=lawn.spread[:, usable],
+        covariance=lawn.covariance[np.ix_(usable, usable)],
     )
+    seen = _Mixed.of(season, cells, usable, lawn)
+    start = start_cover[sound]
+    guesses = [
+        _guess(seen, lawn, own, prior=prior, start_sd=robust_sd(start))
+        for own, prior in _own_covers(lawn.cover.mean(axis=0), float(np.median(start)), visit_offset[usable])
+    ]
+    log_odds = np.array([guess.log_odds for guess in guesses])
+    weight = np.exp(log_odds - log_odds.max())
+    weight /= weight.sum()
+    counts = [(w, guess) for w, guess in zip(weight, guesses, strict=True) if w > 1e-4]
+    area = season.area_m2[cells]
+    areas = np.array([guess.share @ area for guess in guesses])
+    level_variance = float(weight @ (areas - weight @ areas) ** 2)
+    together = sum(w * guess.together(area, lawn) for w, guess in counts)
+    return Unmixed(
+        share=weight @ np.array([guess.share for guess in guesses]),
+        se=np.sqrt(weight @ np.array([guess.sd**2 for guess in guesses])),
+        area_se_m2=float(np.sqrt(level_variance + max(together, 0.0))),
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Mixed:
+    """What the cells of a patch show: how far each is short of the lawn (0 where unseen), how precisely."""
+
+    short: Floats  # (n, V)
+    inverse: Floats  # (n, V, V)
+
+    @classmethod
+    def of(cls, season: Season, cells: Flags, usable: Flags, lawn: _Lawn) -> _Mixed:
+        cover, cover_se = season.cover[cells][:, usable], season.cover_se[cells][:, usable]
+        unseen = ~np.isfinite(cover)
+        # a cell that is seen worse than most errs by so much more
+        worse = np.nan_to_num(cover_se**2 - np.nanmedian(season.cover_se) ** 2)
+        own = np.where(unseen, 1e4, np.clip(worse, 1e-4, None))
+        noise = lawn.covariance * lawn.spread[:, :, None] * lawn.spread[:, None, :]
+        noise = noise + own[:, :, None] * np.eye(cover.shape[1])
+        return cls(np.where(unseen, 0.0, lawn.cover - cover), np.linalg.inv(noise))
+
+
+def _own_covers(lawn: Floats, start: float, offset: Floats) -> Iterator[tuple[Floats, float]]:
+    """The patch's own cover (V,) for each start and each way filled, and the log of how likely that is.
+
+    ``lawn`` and ``offset`` (V,): the lawn's cover on each visit, and what that visit reads too high.
+    """
+    # light moves what is read of the patch as it moves the lawn's
+    light = np.clip(lawn / np.maximum(lawn - offset, 0.02), 0.4, 1.6)
+    for stood in STOOD:
+        bare = np.minimum(stood * start * light, lawn)
+        for filled, step in zip(FILLED, np.gradient(FILLED), strict=True):
+            yield bare + filled * (lawn - bare), float(np.log(step) - filled / FILLED_MEAN)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Guess:
+    """The cells' shares if the patch's own cover were this."""
+
+    share: Floats  # (n,)
+    sd: Floats  # (n,)
+    se: Floats  # (n,) of the share as measured, before what is known of shares
+    gain: Floats  # (n, V), how the measured share moves with each visit
+    log_odds: float
+
+    def together(self, area_m2: Floats, lawn: _Lawn) -> float:
+        """Variance of the area from errors of the lawn's guess that the cells have in common."""
+        follows = area_m2 * (self.sd / np.maximum(self.se, 1e-3)) ** 2
+        return float(follows @ (lawn.shared * (self.gain @ lawn.covariance @ self.gain.T)) @ follows)
+
+
+def _guess(seen: _Mixed, lawn: _Lawn, own: Floats, *, prior: float, start_sd: float) -> _Guess:
+    """Generalised least squares of each cell's share, then what is known of shares."""
+    contrast = lawn.cover - own
+    pull = np.einsum("nv,nvw->nw", contrast, seen.inverse)
+    power = np.maximum((pull * contrast).sum(axis=1), 1e-9)
+    share, se = (pull * seen.short).sum(axis=1) / power, 1 / np.sqrt(power)
+    gain = pull / power[:, None]
+    inside_se = np.abs(gain.sum(axis=1)) * INSIDE_SD * start_sd
+    mean, sd, evidence = in_or_out(share, se, inside_se=inside_se)
+    return _Guess(mean, sd, se, gain, float(evidence.sum()) + prior)
 
 
 def _lawn_in(season: Season, cells: Flags, sound: Flags) -> _Lawn:
