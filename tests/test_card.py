@@ -12,7 +12,13 @@ from posing import grassy, homography_of, photo_of, shoot, through
 from turfeye import card
 from turfeye.card_layout import CARD
 from turfeye.colourspace import decode, encode
-from turfeye.errors import CardCutOffError, CardError, CardNotFoundError, CardValuesError
+from turfeye.errors import (
+    CardCutOffError,
+    CardError,
+    CardNotFoundError,
+    CardValuesError,
+    SeveralCardsError,
+)
 
 SIZE = (1000, 750)
 FOCAL = 751.0
@@ -142,6 +148,29 @@ def test_several_cards_the_largest_first_or_the_one_asked_for():
     assert card.find(photo, spots=[4]).spot == 4
     with pytest.raises(CardNotFoundError):
         card.find(photo, spots=[5])
+
+
+def test_cards_of_two_numbers_leave_open_which_place_it_is():
+    near, far = pose(0.9, 10, at_px=(300, 400)), pose(1.1, 10, at_px=(780, 300))
+    both = card.seen_at_once(photo_of(shoot({4: far, 9: near}, SIZE, blur_px=0.5)))
+    assert [s.spot for s in both] == [9, 4]
+    with pytest.raises(SeveralCardsError, match=r"cards 4 and 9 lie in the picture: name the one .*--spot 9"):
+        card.choose(both)
+    with pytest.raises(SeveralCardsError):
+        card.choose(both, spot=5)
+    found, twice = card.choose(both, spot=4)
+    assert (found.spot, twice) == (4, "")
+    alone, twice = card.choose(both[:1], spot=30)  # a card that serves several pegs
+    assert (alone.spot, twice) == (9, "")
+
+
+def test_one_number_twice_is_said():
+    near, far = pose(0.9, 10, at_px=(300, 400)), pose(1.1, 10, at_px=(780, 300))
+    first, second = (shoot({9: one}, SIZE, blur_px=0.5) for one in (near, far))
+    halves = np.where(np.arange(SIZE[0])[None, :, None] < 560, first, second)
+    found, twice = card.choose(card.seen_at_once(photo_of(halves.astype(np.uint8))))
+    assert corner_error_px(found, near) < 1.5
+    assert twice == "card 9 lies in the picture twice: the larger one was used"
 
 
 def covered(homography, corners, by=(0.05, 0.11, 0.02)):

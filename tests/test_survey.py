@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import lawn, survey
+from turfeye import card_print, lawn, survey
 from turfeye.cli import root
 from turfeye.errors import CardError, SeasonError
 
@@ -106,6 +106,41 @@ def test_a_card_cut_off_is_refused(tmp_path):
     cv2.imwrite(str(tmp_path / "cut.jpg"), cut)
     with pytest.raises(CardError):
         survey.look(tmp_path / "cut.jpg")
+
+
+def with_second_card(source, target, spot):
+    """The photo with another card, drawn, laid beside its own."""
+    second = card_print.draw(spot, dpi=75)
+    with Image.open(source) as picture:
+        exif = picture.info["exif"]
+        both = picture.copy()
+    both.paste(Image.fromarray(second), (40, 40))
+    both.save(target, quality=95, exif=exif)
+    return target
+
+
+def test_two_cards_in_a_photo_must_be_told_apart(tmp_path):
+    source = SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg"
+    both = with_second_card(source, tmp_path / "both.jpg", 3)
+    result = CliRunner().invoke(root, ["look", str(both)])
+    assert result.exit_code == 2
+    assert "cards 2 and 3 lie in the picture" in result.stderr
+    named = CliRunner().invoke(root, ["look", str(both), "--spot", "2", "--json"])
+    assert json.loads(named.stdout)["card"]["spot"] == 2
+    same = survey.look(with_second_card(source, tmp_path / "same.jpg", 2))
+    assert "card 2 lies in the picture twice: the larger one was used" in same.warnings
+
+
+def test_a_filed_photo_with_two_cards_waits_for_its_spot(tmp_path):
+    folder = tmp_path / "trial"
+    shutil.copytree(SAMPLES / "trial-spots", folder, ignore=shutil.ignore_patterns("truth", "photos"))
+    source = SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg"
+    both = with_second_card(source, tmp_path / "both.jpg", 3)
+    survey.add(folder, [both])
+    with pytest.raises(SeasonError, match="cards 2 and 3 lie in the picture"):
+        survey.season(folder, today=dt.date.max)
+    survey.add(folder, [both], spot=2)
+    assert survey.season(folder, today=dt.date.max).season.visits[0].view == "spot 2"
 
 
 @pytest.mark.parametrize("content", [b"", b"not a picture", SPOT.read_bytes()[:60_000]])

@@ -7,7 +7,7 @@ pixels of the photo as read, pixel centres at integers.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 import cv2
 import numpy as np
@@ -17,13 +17,13 @@ from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
 from turfeye.colourspace import decode, encode, lab_to_rgb_linear
-from turfeye.errors import CardCutOffError, CardError, CardNotFoundError
+from turfeye.errors import CardCutOffError, CardError, CardNotFoundError, SeveralCardsError
 from turfeye.marks import Mark
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
-    "CARD", "NOMINAL", "PAPER", "SPOTS", "draw", "draw_for_print", "find", "find_all", "lab_to_rgb_linear",
-    "look_again", "print_pdf", "print_png", "read_target", "read_values",
+    "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find", "find_all",
+    "lab_to_rgb_linear", "look_again", "print_pdf", "print_png", "read_target", "read_values", "seen_at_once",
 ]  # fmt: skip
 
 
@@ -33,7 +33,34 @@ def find(photo: Photo, *, spots: Collection[int] | None = None) -> Sighting:
     ``spots`` limits the search to cards with these numbers. Raises CardNotFoundError (no card, or fewer than
     two of its marks readable) and CardCutOffError (part of it outside the picture).
     """
-    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=False))[0]
+    return seen_at_once(photo, spots=spots)[0]
+
+
+def seen_at_once(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:
+    """The whole cards seen where the first is found, the largest first: as quick as ``find``, and enough for
+    cards that lie at one distance. Raises as ``find`` does.
+    """
+    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=False))
+
+
+def choose(cards: Sequence[Sighting], *, spot: int | None = None) -> tuple[Sighting, str]:
+    """The card that a photo of one place goes by, and a warning where its number lies there twice.
+
+    ``cards`` are those in the picture, at least one, the largest first; ``spot`` names one of them. A number
+    that none of them has is left out of account: one card may serve several pegs.
+
+    Raises SeveralCardsError where cards of different numbers leave open which place it is.
+    """
+    named = [card for card in cards if card.spot == spot] or list(cards)
+    numbers = sorted({card.spot for card in named})
+    if len(numbers) > 1:
+        words = ", ".join(map(str, numbers[:-1])) + f" and {numbers[-1]}"
+        raise SeveralCardsError(
+            f"wanted one card, but cards {words} lie in the picture: name the one it goes by "
+            f"(--spot {named[0].spot}), or take the photo again with one card in it"
+        )
+    twice = f"card {numbers[0]} lies in the picture twice: the larger one was used" if len(named) > 1 else ""
+    return named[0], twice
 
 
 def find_all(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:

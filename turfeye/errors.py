@@ -36,6 +36,10 @@ class CardCutOffError(CardError):
     """A card is there, but part of it lies outside the picture."""
 
 
+class SeveralCardsError(CardError):
+    """Cards of different numbers lie in one photo, and nothing says which of them it goes by."""
+
+
 class CardValuesError(CardError):
     """The patches' values can't be used; ``mistakes`` lists all that is wrong with them."""
 

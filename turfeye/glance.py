@@ -49,6 +49,7 @@ def look(
     no_card: bool = False,
     values: CardValues | None = None,
     taken: datetime | None = None,
+    spot: int | None = None,
 ) -> Look:
     """Measure one photo.
 
@@ -59,17 +60,23 @@ def look(
     no_card : go on without a card: cover in picture cells, no colour
     values : the card's measured values; by default the nominal ones of the print
     taken : when, for a photo that does not say
+    spot : the number of the card to go by, where the photo shows several
 
     Raises
     ------
     PhotoMissingError, PhotoError : no such file, or nothing in it that can be measured
-    CardError : no usable card in the picture, or it lies in other light than the lawn
+    CardError : no usable card in the picture, or it lies in other light than the lawn; SeveralCardsError
+        where cards of different numbers lie in it and ``spot`` names none
     ColourError, ViewError : the card is there but can't carry the correction or the pose
     """
     picture = photo.read(Path(path), taken=taken)
     if no_card:
         return _look_without_card(picture)
-    sighting = card.find(picture)
+    sighting, twice = card.choose(card.seen_at_once(picture), spot=spot)
+    if spot not in (None, sighting.spot):
+        raise CardError(
+            f"wanted card {spot}, came card {sighting.spot}: name the one in the picture, or none"
+        )
     seen = view.from_card(picture, sighting)
     oblique = seen.tilt_deg > OBLIQUE_DEG
     size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
@@ -81,7 +88,7 @@ def look(
             "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; "
             "lay it where the lawn's light falls on it and take the photo again"
         )
-    return one
+    return replace(one, warnings=(twice, *one.warnings)) if twice else one
 
 
 def look_through(
@@ -166,7 +173,7 @@ def fit_blades(top: Path | str, low: Path | str) -> Blades:
     Raises what `look` raises, and ViewError where the photos have no cells in common at angles that differ.
     """
     pictures = [photo.read(Path(path)) for path in (top, low)]
-    sightings = [card.find(picture) for picture in pictures]
+    sightings = [card.choose(card.seen_at_once(picture))[0] for picture in pictures]
     seen = [view.from_card(picture, found) for picture, found in zip(pictures, sightings, strict=True)]
     grid = cells.spot_grid(seen[0], SPOT_CELL_M)
     covers, zeniths = np.full((2, 2, grid.rows * grid.cols), np.nan)

@@ -254,19 +254,25 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         picture = replace(picture, taken=note.taken, taken_from="given")
     if picture.taken is None:
         raise SeasonError(f"{path.name} has no date; file it with --date")
-    sighting = _sighting(picture)
+    named = note.spot if note else None
+    cards = _cards(picture)
+    sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
     taught = _taught(place)
-    number = note.spot if note and note.spot is not None else sighting.spot if sighting else None
+    number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
     if spot is not None and sighting is not None and not (note and note.view):
         seen = view.from_card(picture, sighting)
         if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
+            _, twice = card.choose(cards, spot=named)
             grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
             one = glance.look_through(
                 picture, seen, grid, sighting=sighting, blades=place.blades, taught=taught
             )
+            one = replace(one, warnings=(*([twice] if twice else []), *one.warnings))
             return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
     if not place.views:
+        if cards:
+            card.choose(cards, spot=named)
         known = ", ".join(str(s.number) for s in place.spots) or "none"
         raise CardError(
             f"wanted the card of a known spot (known: {known}) or a marked view, "
@@ -301,7 +307,7 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
         samples = []
         for name in dict.fromkeys(stroke.photo for stroke in marked):
             picture = photo.read(home[name])
-            sighting = _sighting(picture)
+            sighting = next(iter(_cards(picture)), None)
             if sighting is None:
                 raise StrokesError(
                     f"no card could be read in {name}, so its colours mean nothing in other light; "
@@ -335,11 +341,12 @@ def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
     )
 
 
-def _sighting(picture: Photo) -> Sighting | None:
+def _cards(picture: Photo) -> list[Sighting]:
+    """The whole cards that a photo shows, the largest first; none where none can be read."""
     try:
-        return card.find(picture)
+        return card.seen_at_once(picture)
     except CardError:
-        return None
+        return []
 
 
 def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:

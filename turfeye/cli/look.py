@@ -25,6 +25,7 @@ FEW_CELLS = 24
 @click.option("--cell", "cell_m", type=click.FloatRange(0.01, 5), help="Side of a cell in metres. [0.10]")
 @click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
 @click.option("--values", type=FILE, help="Measured values of your card's patches.")
+@click.option("--spot", type=click.IntRange(0), help="Which card to go by, where a photo shows several.")
 def look(
     photos: tuple[Path, ...],
     json: bool,
@@ -32,13 +33,14 @@ def look(
     cell_m: float | None,
     no_card: bool,
     values: Path | None,
+    spot: int | None,
 ) -> None:
     """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour."""
     from turfeye import card_values, survey
 
     measured = card_values.read_values(values) if values else None
     for photo in photos:
-        seen = survey.look(photo, cell_m=cell_m, no_card=no_card, values=measured)
+        seen = survey.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
         facts = survey.look_as_dict(seen)
         if json:
             click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
