@@ -108,7 +108,7 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
         return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
 
     start = cells.Accuracy()
-    found = minimize(cost, np.log([start.floor, start.slope, start.coarse]), method="Nelder-Mead").x
+    found = minimize(cost, np.log([start.dense, start.slope, start.coarse]), method="Nelder-Mead").x
     changed = rows.copy()
     changed[:, 2] = errors(found)
     return cells.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed

@@ -49,14 +49,15 @@ CLASSES = ("green", "straw", "bare", "other")
 class Accuracy:
     """How far the classifier is off, one standard deviation, learnt on rendered pictures kept out.
 
-    The error of a cell's cover is ``floor + slope * sqrt(c (1 - c))``: none where all is soil or all is
-    green but for the floor, most where half the pixels are edges. ``coarse`` adds to it a millimetre of
-    ground sample distance, in shares.
+    The error of a cell's cover c is ``dense * c + slope * sqrt(c (1 - c))``: none where all is soil; dark gaps
+    in a closed sward may or may not be soil; most is unsure where half the pixels are edges. ``coarse`` adds to
+    the slope by millimetre of ground sample distance. Fitted by tools/calibrate_errors.py to rendered pictures
+    that trained nothing and carry no figure (make_samples.py --sets tune, and the sample spots).
     """
 
-    floor: float = 0.008
-    slope: float = 0.08
-    coarse: float = 0.002
+    dense: float = 0.093
+    slope: float = 0.07
+    coarse: float = 0.011
 
 
 def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
@@ -308,7 +309,7 @@ def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: b
 def _classifier_se(cover: Floats, gsd_mm: Floats, accuracy: Accuracy) -> Floats:
     """The classifier's own error on a cell of this cover, seen this finely."""
     edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
-    return accuracy.floor + (accuracy.slope + accuracy.coarse * gsd_mm) * edges
+    return accuracy.dense * cover + (accuracy.slope + accuracy.coarse * gsd_mm) * edges
 
 
 def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
