@@ -92,6 +92,30 @@ def test_unseen_cells_and_small_lawns():
     assert "too few cells" in few.words
 
 
+@pytest.mark.parametrize("cell_m", [0.1, 0.25, 0.5])
+@pytest.mark.parametrize("pegs", [1, 3, 4, 6])
+def test_lawn_seen_by_spots_only(cell_m, pegs):
+    # A few round pieces of an even lawn: no line is seen all along, so there is no stripe, and no warning.
+    rng = np.random.default_rng(pegs)
+    grid, x, y, _ = invented(pegs, cell_m=cell_m)
+    cover = np.full(len(x), np.nan)
+    for peg in rng.uniform([1, 1], [11, 7], (pegs, 2)):
+        near = np.hypot(x - peg[0], y - peg[1]) < 0.75
+        cover[near] = 0.8 + 0.05 * rng.standard_normal(near.sum())
+    found = stripes(grid, x, y, cover)
+    assert found.found == ()
+    assert found.words.startswith(("no stripes", "too few cells", "too little of the lawn"))
+
+
+def test_stripe_on_a_half_seen_lawn_is_as_deep_as_it_is():
+    # Beside the strip whole lines were never seen: they are no bare ground to compare it with.
+    grid, x, y, cover = invented(3, centre_m=3.25, width_m=0.5)
+    cover = np.where((np.abs(y - 3.25) > 1.1) & (np.abs(y - 3.25) < 2.0), np.nan, cover)
+    (strip,) = stripes(grid, x, y, cover, side_names=NAMES).found
+    assert strip.kind == "missed"
+    assert strip.depth == pytest.approx(0.15, abs=0.05)
+
+
 def test_same_input_same_answer():
     lawn = invented(3, centre_m=3.1)
     assert stripes(*lawn).p == stripes(*lawn).p

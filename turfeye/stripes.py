@@ -90,7 +90,8 @@ def stripes(
     rng = np.random.default_rng(seed)
     nothing = None
     for directions, margin in zip(_directions(grid), (0.0, SLANT_MARGIN), strict=True):
-        boards = [board for angle in directions if (board := _Board.of(grid, x, y, seen, angle)) is not None]
+        made = (_Board.of(grid, x, y, seen, angle) for angle in directions)
+        boards = [board for board in made if board is not None and board.tells()]
         if not boards:
             continue
         scores, chance = _scores(boards, rng)
@@ -104,7 +105,7 @@ def stripes(
             return Stripes(found, p, along, _spacing(found), _together(found, p))
         if nothing is None or p < nothing.p:
             nothing = Stripes((), p, float("nan"), float("nan"), f"no stripes (p = {p:.2g})")
-    return nothing or _none("the lawn is too small to tell a stripe from chance")
+    return nothing or _none("too little of the lawn was seen to tell a stripe from chance")
 
 
 def _found(
@@ -191,6 +192,10 @@ class _Board:
         limit = HELD_SD * 1.4826 * max(float(np.nanmedian(np.abs(contrast))), 0.005)
         return np.clip(contrast, -limit, limit)
 
+    def tells(self) -> bool:
+        """Whether any line is seen in enough bands, beside others: spots say nothing of a whole line."""
+        return bool(np.isfinite(_middle(self.contrast(1)[None])).any())
+
     def slid(self, contrast: Floats, rng: np.random.Generator) -> Floats:
         """(SLIDES, bands, lines): each band turned round by a random number of lines, by itself.
 
@@ -232,6 +237,8 @@ def _scores(boards: Sequence[_Board], rng: np.random.Generator) -> tuple[list[Fl
 def _spread(middle: Floats) -> Floats:
     """(K, lines) to (K, 1): robust standard deviation about 0, held above what no photo can tell."""
     known = np.isfinite(middle[0])
+    if not known.any():  # no place is so wide
+        return np.ones((len(middle), 1))
     return np.maximum(1.4826 * np.median(np.abs(middle[:, known]), axis=1, keepdims=True), 0.003)
 
 
@@ -301,9 +308,12 @@ def _describe(
     """Width, depth and place of one stripe: what its lines are short by, as a box of its own depth."""
     start, width, score = hit
     profile = _trimmed(board.mean[None])[0]
+    seen = np.asarray(np.isfinite(board.mean).any(axis=0))
     beside = [*range(start - 1 - FLANK, start - 1), *range(start + width + 1, start + width + 1 + FLANK)]
-    calm = float(np.median(profile[[k for k in beside if 0 <= k < len(profile)]]))
+    flanks = [k for k in beside if 0 <= k < len(profile) and seen[k]]
+    calm = float(np.median(profile[flanks] if flanks else profile[seen]))
     span = np.arange(max(start - 1, 0), min(start + width + 1, len(profile)))
+    span = span[seen[span]]
     sign = 1.0 if score > 0 else -1.0
     off = np.clip(sign * (profile[span] - calm), 0, None)
     depth = float(off.max())
