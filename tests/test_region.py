@@ -215,3 +215,27 @@ def test_cells_under_a_thing_are_not_seen_and_the_others_stay():
     assert covered.sum() >= 2
     assert (table.why[covered] == "something lies on it").all()
     assert (table.why[clear] == "something lies on it").mean() < 0.03
+
+
+def test_without_a_card_only_the_lawn_is_judged():
+    """The same garden: parts of the picture that show hedge, paving and sky have no cover."""
+    place = Path(__file__).parent / "data/rendered/gardens/garden-5045"
+    lawn = cv2.imread(f"{place}-lawn.png", cv2.IMREAD_GRAYSCALE) > 127
+    table = glance.look(place.with_suffix(".jpg"), no_card=True).table
+    side = lawn.shape[1] / table.grid.cols
+    shown = np.array(
+        [
+            lawn[int(r * side) : int((r + 1) * side), int(c * side) : int((c + 1) * side)].mean()
+            for r, c in zip(table.row, table.col, strict=True)
+        ]
+    )
+    assert 0.1 < shown.mean() < 0.6
+    assert (table.why[shown < 0.02] == "not lawn").all()
+    assert np.isfinite(table.cover[shown < 0.25]).mean() < 0.03
+    assert np.isfinite(table.cover[shown > 0.98]).mean() > 0.95
+
+
+def test_a_photo_full_of_lawn_is_judged_whole():
+    place = Path(__file__).parents[1] / "sample_images/trial-spots/photos"
+    table = glance.look(next(iter(sorted(place.glob("*.jpg")))), no_card=True).table
+    assert not (table.why == "not lawn").any()
