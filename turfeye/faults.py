@@ -43,7 +43,7 @@ ADVICE: Final = {
 WORTH_A_HINT: Final = {MOVED: 0.06, SOFT: 0.06}
 """From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance."""
 
-BURNT_CODE, BURNT_SHARE = 252, 0.30
+BURNT_CODE, BURNT_SHARE = 246, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
 LAG_PX: Final = 4
 SOFT_RATIO: Final = 0.105
@@ -53,7 +53,8 @@ ACROSS = [1, 0, 3, 2]  # of the directions right, down and the two diagonals
 NOISE: Final = 2.0  # squared codes between neighbours, of a sensor's noise after a phone's own smoothing
 LEAST_CONTRAST: Final = 20.0  # squared codes, four pixels apart; flatter blocks say nothing about blur
 GLINT_CODE, GLINT_SHARE = 205, 0.08
-SNOW_CODE, CORRECTED_SNOW_CODE = 222, 196
+SNOW_CODE, CORRECTED_SNOW_CODE = 190, 130
+"""Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils this bright are reddish, not bluish."""
 LIGHTS_APART: Final = 0.65
 """Log ratio from which two parts of a lawn stand in two lights: about twice. Sun is 4-8 times shade."""
 LIGHTS_TOLD: Final = 0.72
@@ -221,7 +222,8 @@ def _exposure(sample: Bytes, blocks: _Blocks) -> dict[int, Flags]:
     full = (sample >= BURNT_CODE).view(np.uint8)
     burnt = (full[..., 0] + full[..., 1] + full[..., 2] >= 2).view(np.uint8)
     dark = (_luma(sample) < DARK_CODE).view(np.uint8)
-    return {BURNT: blocks.mean(burnt) > BURNT_SHARE, DARK: blocks.mean(dark) > DARK_SHARE}
+    # gaps between leaves are black in sound pictures too, but small
+    return {BURNT: blocks.mean(burnt) > BURNT_SHARE, DARK: _steady(blocks.mean(dark) > DARK_SHARE)}
 
 
 def _blur(luma: Bytes, blocks: _Blocks) -> dict[int, Flags]:
@@ -286,12 +288,12 @@ def _lowest(rgb: Bytes) -> Bytes:
 def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_code: int) -> dict[int, Flags]:
     """Blocks with white glints among green (wet glare), and wide bluish white ones (snow or frost)."""
     top, low = _highest(plain), _lowest(plain)
-    grey = cv2.subtract(top, low) < (top >> 3)
+    grey = cv2.subtract(top, low) < top // 6
     cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - (plain[..., 0] >> 5))
     glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
     around = (blocks.mean(_luma(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
-    green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3)
+    green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
     snow = _steady(blocks.mean(cold.view(np.uint8)) > 0.7)
     glare = (share > GLINT_SHARE) & (share < 0.6) & (around < GLINT_CODE - 50) & (green > 0.3)
     return {GLARE: _steady(glare), SNOW: snow}
