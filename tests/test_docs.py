@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from turfeye import lawnfile, planfile, results, store
+from turfeye import lawnfile, planfile, results, series, store
 from turfeye.answer import Answer
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -54,6 +54,13 @@ def test_every_column_of_the_materials_is_explained() -> None:
     section = page.split("## results/materials.csv")[1].split("\n\n`results")[0]
     lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
     assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(planfile.MATERIAL_COLUMNS)
+
+
+def test_every_column_of_the_photos_is_explained() -> None:
+    page = (DOCS / "columns.md").read_text(encoding="utf-8")
+    section = page.split("## results/photos.csv")[1].split("\n## ")[0]
+    lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(series.COLUMNS)
 
 
 def test_the_contract_s_columns_come_first() -> None:

@@ -51,6 +51,7 @@ ORDER = (
     "sheet",
     "results",
     "glance",
+    "series",
     "survey",
     "simulate",
     "cli",

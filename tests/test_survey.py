@@ -173,6 +173,7 @@ def spots(tmp_path_factory):
         covered = picture.copy()
     covered.paste((90, 85, 70), (300, 200, 1300, 1000))  # a sack over the card
     covered.save(hidden, exif=exif)
+    shutil.copytree(folder / "photos", folder.parent / "as filed")
     return folder, survey.season(folder)
 
 
@@ -191,6 +192,30 @@ def test_a_spot_s_cells_are_listed_round_its_peg_in_lawn_metres(spots):
     for peg in answer.lawn.spots:
         own = [(float(r["x_m"]), float(r["y_m"])) for r in rows if r["view"] == f"spot {peg.number}"]
         assert np.abs(np.mean(own, axis=0) - peg.at_m).max() < 0.3
+
+
+def test_photos_are_listed_a_row_each_with_errors_that_hold(spots):
+    folder, answer = spots
+    with (folder / "results/photos.csv").open() as file:
+        rows = {row["photo"]: row for row in csv.DictReader(file)}
+    assert list(rows) == [path.name for path in answer.lawn.photos()]
+    hidden = rows.pop("2026-05-06-spot-1.jpg")  # its card lies under a sack
+    assert (hidden["state"], hidden["cover"], hidden["age_days"]) == ("not measured", "", "53")
+    assert hidden["taken"].startswith("2026-05-06")
+    assert "card" in hidden["why"]
+    with (SAMPLES / "trial-spots/truth/cells.csv").open() as file:
+        truth = [row for row in csv.DictReader(file) if float(row["card"]) < 0.1]
+    for name, row in rows.items():
+        assert (row["state"], row["card"], row["why"]) == ("used", "1", "")
+        assert row["view"] == f"spot {name[-5]}"
+        true = np.mean([float(t["cover"]) for t in truth if t["photo"] == name])
+        # the truth's cells are not quite the photo's
+        assert abs(float(row["cover"]) - true) < 3 * float(row["cover_se"]) + 0.01
+        assert 0 < float(row["area_m2"]) < 2
+        assert row["dgci"] == "" or 0.015 <= float(row["dgci_se"]) < 0.03
+    assert rows["2026-05-06-spot-3.jpg"]["light"] == "part in other light than the card"
+    assert 0.1 < float(rows["2026-05-06-spot-3.jpg"]["shade"]) < 0.3
+    assert rows["2026-04-13-spot-1.jpg"]["light"] == ""
 
 
 def test_many_cells_are_shown_as_a_map():
@@ -238,7 +263,7 @@ def test_nothing_is_measured_twice_and_results_come_back_the_same(spots):
 def test_photos_are_never_written_to(spots):
     folder, _ = spots
     for path in (folder / "photos").iterdir():
-        assert path.read_bytes() == (SAMPLES / "trial-spots/photos" / path.name).read_bytes()
+        assert path.read_bytes() == (folder.parent / "as filed" / path.name).read_bytes()
 
 
 def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):

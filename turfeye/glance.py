@@ -41,6 +41,8 @@ ALL_OTHER_LIGHT = 0.9
 FILLED = 0.75
 """Without a card: a lawn that takes up so much of the picture is all of it. Of 20 photos from straight above
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
+DGCI_LIGHT_SE = 0.015
+"""What the index of one turf differs by from light to light (standard deviation over four, rendered)."""
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
 
@@ -262,9 +264,9 @@ def look_as_dict(seen: Look) -> dict[str, Any]:
         if seen.view is None
         else {
             "kind": seen.view.kind,
-            "height_m": _number(seen.view.height_m, 3),
-            "tilt_deg": _number(seen.view.tilt_deg, 2),
-            "focal_px": _number(seen.view.focal_px, 1),
+            "height_m": number(seen.view.height_m, 3),
+            "tilt_deg": number(seen.view.tilt_deg, 2),
+            "focal_px": number(seen.view.focal_px, 1),
         },
         "summary": summary(table),
         "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
@@ -275,8 +277,9 @@ def look_as_dict(seen: Look) -> dict[str, Any]:
 def summary(table: CellTable) -> dict[str, Any]:
     """A photo in one row: means over the cells seen, weighted by the area seen.
 
-    Half of a cell's error is taken as shared by all cells of the photo (the classifier, the correction and
-    the leaf angle err alike everywhere), half as its own.
+    Half of a cell's error of cover is taken as shared by all cells of the photo (the classifier, the
+    correction and the leaf angle err alike everywhere), half as its own. The index errs by the photo's light,
+    and by what its cells differ by, as so many samples of the ground.
     """
     seen = table.state == "seen"
     area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
@@ -285,20 +288,31 @@ def summary(table: CellTable) -> dict[str, Any]:
 
     def mean(values: Floats) -> float | None:
         known = np.isfinite(values) & seen
-        return _number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
+        return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
 
     se = np.where(seen, table.cover_se, 0.0)
     total_se = math.sqrt(0.5 * float(share @ se) ** 2 + 0.5 * float(share**2 @ se**2))
     return {
-        "area_m2": _number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
+        "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
         "cover": mean(table.cover),
-        "cover_se": _number(total_se, 4) if seen.any() else None,
+        "cover_se": number(total_se, 4) if seen.any() else None,
         "straw": mean(table.straw),
         "bare": mean(table.bare),
         "dgci": mean(table.dgci),
+        "dgci_se": _index_se(table.dgci, weight),
         "cells": len(table),
         "cells_seen": int(seen.sum()),
     }
+
+
+def _index_se(dgci: Floats, weight: Floats) -> float | None:
+    """Standard error of the mean index; None for fewer than two cells that have one."""
+    known = np.isfinite(dgci) & (weight > 0)
+    if known.sum() < 2:
+        return None
+    share = weight[known] / weight[known].sum()
+    spread = float(share @ (dgci[known] - share @ dgci[known]) ** 2) / (1 - float(share @ share))
+    return number(math.sqrt(DGCI_LIGHT_SE**2 + spread * float(share @ share)), 4)
 
 
 def _card_as_dict(seen: Look) -> dict[str, Any]:
@@ -322,21 +336,21 @@ def _card_as_dict(seen: Look) -> dict[str, Any]:
         "found": True,
         "spot": sighting.spot,
         "markers": sighting.markers,
-        "reprojection_px": _number(sighting.reprojection_px, 3),
-        "delta_e_mean": _number(correction.delta_e_mean, 2),
-        "delta_e_max": _number(correction.delta_e_max, 2),
-        "twins_differ": _number(sighting.twins_differ, 4),
-        "corners_px": [[_number(v, 2) for v in corner] for corner in sighting.corners_px],
+        "reprojection_px": number(sighting.reprojection_px, 3),
+        "delta_e_mean": number(correction.delta_e_mean, 2),
+        "delta_e_max": number(correction.delta_e_max, 2),
+        "twins_differ": number(sighting.twins_differ, 4),
+        "corners_px": [[number(v, 2) for v in corner] for corner in sighting.corners_px],
     }
 
 
 def _cell_as_dict(row: dict[str, Any]) -> dict[str, Any]:
     return {
-        name: _number(value, 4) if isinstance(value, float) else value if value != "" else None
+        name: number(value, 4) if isinstance(value, float) else value if value != "" else None
         for name, value in row.items()
     }
 
 
-def _number(value: float, digits: int) -> float | None:
+def number(value: float, digits: int) -> float | None:
     """Rounded, None when unknown."""
     return round(float(value), digits) if math.isfinite(value) else None

@@ -135,13 +135,13 @@ def write_cells_csv(path: Path, measured: Iterable[Measured]) -> None:
         for m in measured
         for row in cell_rows(m.table)
     )
-    _write(path, (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo"), rows)
+    write_table(path, (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo"), rows)
 
 
 def write_look_csv(path: Path, table: CellTable) -> None:
     """One photo's cells."""
     names = (*CELL_FIELDS, *(n for n in CellTable.column_names() if n not in CELL_FIELDS))
-    _write(path, names, cell_rows(table))
+    write_table(path, names, cell_rows(table))
 
 
 def write_season_csv(path: Path, outlook: Outlook) -> None:
@@ -154,17 +154,18 @@ def write_season_csv(path: Path, outlook: Outlook) -> None:
     columns["area_m2"] = season.area_m2.tolist()
     columns["reach_days"] = [d if math.isfinite(d) else math.nan for d in outlook.reach_days.tolist()]
     rows = (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
-    _write(path, tuple(columns), rows)
+    write_table(path, tuple(columns), rows)
 
 
-def _write(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]) -> None:
+def write_table(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]) -> Path:
+    """A CSV file of rows by column name; unknown is empty."""
     buffer = io.StringIO()
     writer = csv.DictWriter(buffer, names, lineterminator="\n")
     writer.writeheader()
     for row in rows:
         writer.writerow({name: _as_text(row[name]) for name in names})
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_atomic(path, buffer.getvalue().encode("utf-8"))
+    return write_atomic(path, buffer.getvalue().encode("utf-8"))
 
 
 def _as_text(value: Any) -> Any:

@@ -29,6 +29,7 @@ from turfeye import (
     region,
     renovation,
     results,
+    series,
     store,
     stripes,
     strokes,
@@ -58,6 +59,8 @@ __all__ = [
 MODELS = ("sward.onnx", "region.onnx")
 TEMPERATURES = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
+PHOTOS = "photos.csv"
+"""In the lawn's results: one row a photo."""
 DEFAULT_MIX = "perennial ryegrass"
 
 
@@ -358,6 +361,8 @@ def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
         "view": name,
         "warnings": list(one.warnings),
         "card": one.sighting is not None,
+        "twins_differ": None if one.sighting is None else glance.number(one.sighting.twins_differ, 4),
+        "shadow_on_card": one.correction is not None and one.correction.half_lit,
         **more,
     }
 
@@ -411,7 +416,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         for r in readings
         if r.photo in used
     ]
-    return replace(whole, files=results.write(whole, rows))
+    series_rows = [series.row(o.path.name, o.table, o.facts, sown=sowing.date, used=used) for o in measured]
+    listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, series_rows)
+    return replace(whole, files=(*results.write(whole, rows), listed))
 
 
 def _on_lawn(reading: seasons.Reading) -> CellTable:
