@@ -283,6 +283,16 @@ def test_the_headline():
     assert made.lawn.thin_m2 == pytest.approx(0.25 * counts["thin"])
 
 
+def test_a_target_in_the_past_is_not_forecast():
+    made_season, _ = lawn(4, TableRecipe(rows=10, cols=14), until_day=28)
+    due = made_season.sowing.date + timedelta(days=21)
+    made = outlook.fit(replace(made_season, target=Target(0.9, due)))
+    assert "had not filled by 4 April" in made.lawn.sentence
+    assert "won't" not in made.lawn.sentence
+    assert all("expected" not in why for why in made.why)
+    assert "% on 4 April, target 90 %" in made.why[0]
+
+
 def test_degree_days_and_days_agree_in_steady_weather():
     readings = [reading(d, cover=c) for d, c in ((5, 0.06), (12, 0.2), (18, 0.45), (24, 0.75), (30, 0.88))]
     base_c = mixes.get("perennial ryegrass").base_c

@@ -116,6 +116,19 @@ def test_nothing_to_do_and_no_photos(answer: Answer) -> None:
     assert "No place needs more seed" in sheet.client_page(quiet)
 
 
+def test_a_target_in_the_past_is_looked_back_on(answer: Answer) -> None:
+    assert not answer.passed
+    due = answer.season.visits[-1].taken.date()
+    season = replace(answer.season, target=replace(answer.season.target, date=due))
+    late = replace(answer, outlook=replace(answer.outlook, season=season))
+    client, own = Page(sheet.client_page(late)).text, Page(sheet.page(late)).text
+    assert "the day we aimed for" in client
+    assert "expect" not in client.split("What comes next")[0]
+    assert "on the target's day" in own
+    assert "forecast for" not in own
+    assert any(line.startswith("The target was") for line in answers.ten_lines(late))
+
+
 def test_ten_lines(answer: Answer) -> None:
     lines = answers.ten_lines(answer)
     assert 6 <= len(lines) <= 10

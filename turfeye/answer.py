@@ -39,6 +39,11 @@ class Answer:
         return self.outlook.season
 
     @property
+    def passed(self) -> bool:
+        """Whether the target's date is looked back on."""
+        return headline.passed(self.season)
+
+    @property
     def target_age_days(self) -> float:
         """Age on the target's date."""
         return float((self.season.target.date - self.season.sowing.date).days)
@@ -84,9 +89,11 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
         f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
         f"sown {day(answer.season.sowing.date)}" + (", a taught lawn" if answer.taught else ""),
         lawn.sentence,
-        f"Forecast for {day(target.date)}: {per_cent(lawn.cover_at_target)} covered "
+        f"{'The target was' if answer.passed else 'Forecast for'} {day(target.date)}: "
+        f"{per_cent(lawn.cover_at_target)} covered "
         f"({per_cent(lawn.cover_at_target_low)} to {per_cent(lawn.cover_at_target_high)}); "
-        f"chance of reaching {per_cent(target.cover)}: {per_cent(lawn.p_on_target)}",
+        f"chance of {'having reached' if answer.passed else 'reaching'} {per_cent(target.cover)}: "
+        f"{per_cent(lawn.p_on_target)}",
         f"Cells: {counts}",
         _patches("Thin", answer.thin),
     ]

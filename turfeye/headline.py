@@ -30,12 +30,14 @@ def sentence(
     words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
     by = day(season.target.date)
     if counts["thin"]:
-        verb = "is thin and won't" if counts["thin"] == 1 else "are thin and won't"
-        words.append(f"{counts['thin']} of {cells} cells {verb} fill by {by}: {thin_m2:.1f} m²")
+        verb = "is thin" if counts["thin"] == 1 else "are thin"
+        fill = "had not filled" if passed(season) else "won't fill"
+        words.append(f"{counts['thin']} of {cells} cells {verb} and {fill} by {by}: {thin_m2:.1f} m²")
     elif counts["too soon to say"] > cells / 2:
         words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
     else:
-        words.append(f"none of {cells} cells is thin, {counts['on course']} are on course for {by}")
+        course = "reached the target by" if passed(season) else "are on course for"
+        words.append(f"none of {cells} cells is thin, {counts['on course']} {course} {by}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
     if spots:
@@ -44,6 +46,11 @@ def sentence(
     elif counts["not seen"]:
         words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
     return "; ".join(words)
+
+
+def passed(season: Season) -> bool:
+    """Whether photos were taken on the target's date or later: then it is looked back on, not forecast."""
+    return season.target.date <= season.visits[-1].taken.date()
 
 
 def spots_only(season: Season) -> bool:

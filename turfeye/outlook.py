@@ -25,7 +25,7 @@ from turfeye import growth, mixes
 from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
-from turfeye.headline import date_at, day, percent, sentence
+from turfeye.headline import date_at, day, passed, percent, sentence
 from turfeye.kinds import FAILED, KINDS
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
@@ -314,6 +314,7 @@ def _grown(found: Fit, time: float) -> float:
 
 def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
     by = day(season.target.date)
+    expected = "on" if passed(season) else "expected on"
     goal = season.target.cover
     settled = grown >= GROWN_ENOUGH and season.age_days[-1] >= OLD_ENOUGH_DAYS
     thin = settled & (cells.p_thin >= SURE_THIN)
@@ -329,7 +330,7 @@ def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tupl
         if word == "not seen":
             why[i] = "no visit showed it"
             continue
-        forecast = f"{percent(cells.then[i])} % expected on {by}, target {percent(goal)} %"
+        forecast = f"{percent(cells.then[i])} % {expected} {by}, target {percent(goal)} %"
         if word == "thin":
             forecast += f"; {percent(cells.p_thin[i])} % sure that it won't fill"
         elif word == "slow" and np.isfinite(cells.reach_days[i]):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from turfeye.curve import expit
-from turfeye.headline import day
+from turfeye.headline import day, passed
 from turfeye.places import Place, core_of, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
 from turfeye.unmix import FEWEST, in_or_out, unmix
@@ -167,11 +167,12 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 
 def _thin_words(outlook: Outlook, here: float, there: float | None, beside: str) -> str:
     target = outlook.season.target
-    words = f"will be {per_cent(here)} covered on {day(target.date)}, "
-    words += f"where the target is {per_cent(target.cover)}"
+    late = passed(outlook.season)
+    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {day(target.date)}, "
+    words += f"where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
         return f"{words}; all that was seen of the lawn is thin"
-    return f"{words} and {beside} comes to {per_cent(there)}"
+    return f"{words} and {beside} {'came' if late else 'comes'} to {per_cent(there)}"
 
 
 # -- pale ------------------------------------------------------------------------------------------------
