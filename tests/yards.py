@@ -126,23 +126,31 @@ def photograph(
     return Photo(Path("yard.jpg"), coded, None, None, view.focal_px if focal_known else None, None, "0" * 64)
 
 
-def _paste(scene, warp, texture):
-    """Draw the plane where it lies before the camera."""
-    height, width = scene.shape[:2]
-    inverse = np.linalg.inv(warp)
-    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
-    u = inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]
-    v = inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]
-    w = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
-    u, v = u / w, v / w
-    depth = warp[2, 0] * u + warp[2, 1] * v + warp[2, 2]
+def _on_plane(warp, texture, x, y):
+    """Texture pixel and depth of scene pixels, and whether the plane is seen there."""
+    inverse = np.linalg.inv(warp).astype(np.float32)
+    u, v, w = (row[0] * x + row[1] * y + row[2] for row in inverse)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        u, v = u / w, v / w
+        depth = np.float32(warp[2, 0]) * u + np.float32(warp[2, 1]) * v + np.float32(warp[2, 2])
     rows, cols = texture.shape[:2]
     here = (depth > 0.05) & (u > -0.5) & (u < cols - 0.5) & (v > -0.5) & (v < rows - 0.5)
-    if not here.any():
+    return u, v, depth, here
+
+
+def _paste(scene, warp, texture, *, step=8):
+    """Draw the plane where it lies before the camera; looked for on every eighth pixel first."""
+    y, x = (np.arange(size, dtype=np.float32) for size in scene.shape[:2])
+    coarse = _on_plane(warp, texture, x[None, ::step], y[::step, None])[3]
+    if not coarse.any():
         return
+    (top, bottom), (left, right) = (np.flatnonzero(coarse.any(axis=k))[[0, -1]] * step for k in (1, 0))
+    part = np.s_[max(top - step, 0) : bottom + step, max(left - step, 0) : right + step]
+    scene = scene[part]
+    u, v, depth, here = _on_plane(warp, texture, x[None, part[1]], y[part[0], None])
     # coarser copies for the far parts, or they would sparkle
-    step = np.sqrt(np.abs(np.linalg.det(warp))) / np.maximum(np.abs(depth), 1e-6) ** 1.5
-    level = np.clip(np.round(np.log2(1 / np.maximum(step, 1e-6))), 0, 5).astype(int)
+    size = np.float32(np.sqrt(np.abs(np.linalg.det(warp)))) / np.maximum(np.abs(depth), 1e-6) ** 1.5
+    level = np.clip(np.round(-np.log2(np.maximum(size, 1e-6))), 0, 5).astype(np.int8)
     small = texture
     for k in range(6):
         now = here & (level == k)
