@@ -36,7 +36,7 @@ ORDER = (
     "repose",
     "align",
     "standpoints",
-    "curve kinds prior headline",
+    "curve kinds prior headline setback",
     "growth",
     "outlook",
     "season",

@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from turfeye import setback
 from turfeye.curve import Curve, P, value_and_slope
 from turfeye.kinds import FAILED, KINDS, LATE, share_out, with_neighbours
 from turfeye.prior import Prior
@@ -99,7 +100,7 @@ def fit(
     every = np.flatnonzero(np.isfinite(cover).any(axis=1))
     pool = every[:: max(1, -(-len(every) // _POOL))]
     shared = _Shared.start(prior, len(x))
-    set_back = setbacks(cover, x, settings)
+    set_back = setback.fallen(cover, x, settings.offset_sd)
     theta = np.broadcast_to(shared.kind_means(prior)[:, None], (KINDS, len(pool), P)).copy()
     if len(pool):
         view = _Seen.of(cover[pool], se[pool], x, set_back, settings)
@@ -112,33 +113,6 @@ def fit(
             if turn > 20 and moved < 0.01:
                 break
     return _all_cells(cover, se, x, place, set_back, shared, prior, settings)
-
-
-SETBACK_HALF_DAYS = 5.0
-"""Half of a setback is made good in this time; ours."""
-
-
-def setbacks(cover: Floats, x: Floats, settings: Settings) -> Flags:
-    """(V,) visits on which the lawn is short of cover that it had: mown too low, or dry.
-
-    Grass that establishes only gains, so a fall of the median cell beyond what light does is a setback; it
-    lasts until the loss is made good, or for three of its half-lives.
-    """
-    set_back = np.zeros(len(x), bool)
-    fallen_at = -np.inf
-    for later in range(1, len(x)):
-        falls = []
-        for earlier in np.flatnonzero(~set_back[:later]):
-            both = np.isfinite(cover[:, earlier]) & np.isfinite(cover[:, later])
-            if both.any():
-                falls.append(float(np.median(cover[both, earlier] - cover[both, later])))
-        fall = max(falls, default=0.0)
-        begins = fall > 3 * settings.offset_sd
-        lasts = fall > 0 and x[later] - fallen_at < 3 * SETBACK_HALF_DAYS
-        if begins and not set_back[later - 1]:
-            fallen_at = x[later]
-        set_back[later] = begins or lasts
-    return set_back
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,8 +258,9 @@ def _shared_step(
 ) -> tuple[_Shared, Floats, float]:
     """One step of the shared terms, the cells' curves in tow; also how far it went, in prior sds."""
     gradient, information, pull = _normal_equations(cells, shared, prior, settings)
-    prior_precision = np.concatenate([1 / prior.sd**2, _offset_precision(view, shared, settings, turn)])
-    gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset])
+    expected, offset_precision = _offset_prior(view, shared, settings, turn)
+    prior_precision = np.concatenate([1 / prior.sd**2, offset_precision])
+    gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset - expected])
     cov = np.linalg.inv(information + np.diag(prior_precision))
     move = cov @ gradient
     longest = np.concatenate([_STEP, np.full(len(view.x), 0.1)])
@@ -327,13 +302,19 @@ def _normal_equations(
     return gradient, np.diag(own) - left.T @ pull.reshape(-1, size), pull
 
 
-def _offset_precision(view: _Seen, shared: _Shared, settings: Settings, turn: int) -> Floats:
-    """(V,) of the offsets' t prior, by reweighting; at first next to no offset, so that a curve is found."""
-    variance, tails = settings.offset_sd**2, settings.offset_tails
+def _offset_prior(view: _Seen, shared: _Shared, settings: Settings, turn: int) -> tuple[Floats, Floats]:
+    """(V,) mean and precision of the offsets' t prior, by reweighting.
+
+    At first next to no offset, so that a curve is found. After a visit far below the curve, what it lost
+    comes back little by little.
+    """
+    sd, tails = settings.offset_sd, settings.offset_tails
     if turn < OFFSETS_FROM:
-        return np.full(len(view.x), 1e4 / variance)
-    precision = (tails + 1) / (tails + shared.offset**2 / variance) / variance
-    return np.where(view.set_back, 1 / settings.setback_sd**2, precision)
+        return np.zeros(len(view.x)), np.full(len(view.x), 1e4 / sd**2)
+    expected = setback.remaining(shared.offset, view.x, sd)
+    variance = sd**2 + (setback.UNSURE * expected) ** 2
+    precision = (tails + 1) / (tails + (shared.offset - expected) ** 2 / variance) / variance
+    return expected, np.where(view.set_back, 1 / settings.setback_sd**2, precision)
 
 
 def _spreads_step(cells: _Cells, deviation: Floats, shared: _Shared, prior: Prior) -> _Shared:

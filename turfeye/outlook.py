@@ -21,7 +21,7 @@ from typing import Literal
 
 import numpy as np
 
-from turfeye import growth, mixes
+from turfeye import growth, mixes, setback
 from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
@@ -30,6 +30,7 @@ from turfeye.kinds import FAILED, KINDS
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
 from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole, Words
+from turfeye.setback import Loss
 
 THIN_DEFICIT = 0.05
 """Cover that stays short of the target by more than this is thin. (A clear case is short by 10 points; this
@@ -44,14 +45,6 @@ GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.15, 14.0
 first two weeks."""
 REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
-SETBACK_SDS = 3.0
-"""A visit's offset this many sds below zero is a setback (mown too low, dry), not light."""
-FIRST_CUTS_DAYS = 30.0
-SETBACK_RATES = (0.015, 0.001)
-"""Chance a day that a lawn is set back between now and then, up to the first cuts and after them; ours, and
-set so that simulated intervals (seeds below 1100) hold. A forecast has to carry what nobody can foresee."""
-SETBACK_DEPTH = (0.05, 0.35)
-"""Share of its cover that such a lawn loses at first; ours."""
 LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
@@ -100,14 +93,14 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
     clock = _Clock.of(season, time_axis)
     target_age = float((season.target.date - season.sowing.date).days)
     now_age = float(season.age_days[-1])
-    setback = _Setback.of(found, season)
-    cells = _forecast(found, clock, now_age, target_age, season.target.cover, setback)
+    loss = Loss.on_last(found.offset, found.settings.offset_sd, now_age)
+    cells = _forecast(found, clock, now_age, target_age, season.target.cover, loss)
     seen = np.asarray(np.isfinite(season.cover).any(axis=1))
     grown = _grown(found, clock.time(np.array([now_age]))[0])
     state, why = _states(cells, seen, grown, season)
     theta, theta_cov = found.best()
-    ages, draws = _lawn_draws(found, clock, now_age, target_age, setback, season.area_m2 * seen)
-    lawn = _lawn(season, state, ages, draws, now_age, target_age, setback, _usual(found, clock, now_age))
+    ages, draws = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
+    lawn = _lawn(season, state, ages, draws, now_age, target_age, loss, _usual(found, clock, now_age))
     return Outlook(
         season=season,
         curve=found.settings.curve,
@@ -177,24 +170,6 @@ class _Clock:
         return len(self.by_age) - 1 + (time - self.by_age[-1]) / pace
 
 
-@dataclass(frozen=True)
-class _Setback:
-    """What the last visit lost to a setback (0 or below), and what is left of that later."""
-
-    loss: float
-    age_days: float
-
-    @classmethod
-    def of(cls, found: Fit, season: Season) -> _Setback:
-        last = float(found.offset[-1])
-        low = last < -SETBACK_SDS * found.settings.offset_sd
-        return cls(last if low else 0.0, float(season.age_days[-1]))
-
-    def at(self, age_days: Floats | float) -> Floats:
-        since = np.asarray(age_days, float) - self.age_days
-        return np.where(since >= 0, self.loss * 0.5 ** (np.maximum(since, 0) / growth.SETBACK_HALF_DAYS), 0.0)
-
-
 @dataclass(frozen=True, eq=False)
 class _Forecast:
     """Per cell (N,)."""
@@ -210,7 +185,7 @@ class _Forecast:
 
 
 def _forecast(
-    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, setback: _Setback
+    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, loss: Loss
 ) -> _Forecast:
     """Count on draws of every cell."""
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
@@ -218,13 +193,13 @@ def _forecast(
     points = _even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     grown_up = _grown(found, x_now) >= GROWN_UP
-    kept = 1 - _ahead_loss(now_age, target_age, points[:, P + 2], points[:, P + 3])
+    kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
         theta, failed = _draw(found, block, normal, kind)
-        now = cover_at(theta, np.array(x_now), curve) + float(setback.at(now_age))
+        now = cover_at(theta, np.array(x_now), curve) + float(loss.at(now_age))
         quiet = cover_at(theta, np.array(x_then), curve)
-        then = quiet + float(setback.at(target_age))
+        then = quiet + float(loss.at(target_age))
         then = np.clip(then * kept + noise_sd * wobble, 0, 1)
         short = (quiet < target - THIN_DEFICIT) & (end_cover(theta) < target - THIN_DEFICIT)
         short &= failed | grown_up
@@ -246,22 +221,6 @@ def interval(found: Fit, time: float, *, noise_sd: float = 0.0) -> tuple[Floats,
         cover_at(theta, np.array(time), found.settings.curve) + noise, [0.05, 0.95], axis=1
     )
     return low, high
-
-
-def _ahead_loss(now_age: float, age: float, when: Floats, depth: Floats) -> Floats:
-    """Share of cover that a setback still to come has taken at an age; normal draws in."""
-    from scipy.special import ndtr
-
-    young, old = SETBACK_RATES
-    first_cuts = max(FIRST_CUTS_DAYS - now_age, 0.0)
-    hazard = -np.log1p(-ndtr(when))
-    begins = np.where(
-        hazard < young * first_cuts, hazard / young, first_cuts + (hazard - young * first_cuts) / old
-    )
-    low, high = SETBACK_DEPTH
-    since = age - now_age - begins
-    fading = 0.5 ** (np.maximum(since, 0) / growth.SETBACK_HALF_DAYS)
-    return np.where(since > 0, (low + (high - low) * ndtr(depth)) * fading, 0.0)
 
 
 def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> tuple[Floats, Flags]:
@@ -342,7 +301,7 @@ def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tupl
 
 
 def _lawn_draws(
-    found: Fit, clock: _Clock, now_age: float, target_age: float, setback: _Setback, weight: Floats
+    found: Fit, clock: _Clock, now_age: float, target_age: float, loss: Loss, weight: Floats
 ) -> tuple[Floats, Floats]:
     """Ages (T,) and likely courses of the lawn's mean (K, T): shared errors in step, the cells' own apart."""
     rng = np.random.default_rng(20260314)
@@ -367,8 +326,8 @@ def _lawn_draws(
     # light and weather err for the lawn as a whole
     astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
     when, depth = rng.standard_normal((2, LAWN_DRAWS))
-    kept = np.stack([1 - _ahead_loss(now_age, age, when, depth) for age in ages], axis=1)
-    return ages, np.clip((mean + setback.at(ages)) * kept + astray, 0, 1)
+    kept = np.stack([1 - setback.ahead(now_age, age, when, depth) for age in ages], axis=1)
+    return ages, np.clip((mean + loss.at(ages)) * kept + astray, 0, 1)
 
 
 def _usual(found: Fit, clock: _Clock, age: float) -> tuple[float, float]:
@@ -383,7 +342,7 @@ def _usual(found: Fit, clock: _Clock, age: float) -> tuple[float, float]:
 
 def _lawn(
     season: Season, state: Words, ages: Floats, draws: Floats,
-    now_age: float, target_age: float, setback: _Setback, usual: tuple[float, float],
+    now_age: float, target_age: float, loss: Loss, usual: tuple[float, float],
 ) -> LawnOutlook:  # fmt: skip
     now = draws[:, np.searchsorted(ages, now_age)]
     then = draws[:, np.searchsorted(ages, target_age)]
@@ -401,5 +360,5 @@ def _lawn(
         cells=len(state),
         counts=counts,
         thin_m2=thin_m2,
-        sentence=sentence(season, cover_now, counts, thin_m2, usual, setback.loss),
+        sentence=sentence(season, cover_now, counts, thin_m2, usual, loss.cover),
     )
