@@ -75,18 +75,27 @@ def test_a_second_diagonal_spreads_the_tapes_error():
 
 
 def test_tape_too_few_diagonals():
-    with pytest.raises(ViewError, match=r"wanted 2 diagonals or more for 5 corners.*got 1"):
+    with pytest.raises(
+        ViewError, match=r"wanted 2 diagonals or more for 5 corners.*got 1; .*A to corners C, D"
+    ):
         outline.from_tape([4, 4, 4, 4, 4], {(0, 2): 6})
 
 
 def test_tape_that_contradicts_itself():
-    with pytest.raises(ViewError, match=r"agree to 0.15 m, got .* between corners"):
+    with pytest.raises(ViewError, match=r"agree to 0.15 m, got .* between corners [A-D] and [A-D];"):
         outline.from_tape([8, 6, 8, 6], {(0, 2): 10, (1, 3): 12})
 
 
 def test_tape_that_forms_no_triangle():
-    with pytest.raises(ViewError, match="form a triangle"):
+    with pytest.raises(ViewError, match="form a triangle of corners A, B and C"):
         outline.from_tape([8, 6, 8, 6], {(0, 2): 15})
+
+
+def test_tape_between_corners_that_are_not_there():
+    with pytest.raises(ViewError, match="corners A to D"):
+        outline.from_tape([8, 6, 8, 6], {(0, 5): 10})
+    with pytest.raises(ViewError, match="share no side"):  # it would take the place of side D-A
+        outline.from_tape([8, 6, 8, 6], {(0, 2): 10, (0, 3): 9})
 
 
 def test_crossing_is_found():

@@ -182,12 +182,12 @@ STANDING_BACK = camera([3.0, -4.0, 3.0], [4.0, 3.0])
 @pytest.mark.parametrize(
     ("order", "words"),
     [
-        ((0, 2, 1, 3), "swap corners 2 and 3"),
-        ((0, 1, 3, 2), "swap corners 3 and 4"),
-        ((0, 3, 2, 1), "swap corners 2 and 4"),
+        ((0, 2, 1, 3), "swap corners B and C"),
+        ((0, 1, 3, 2), "swap corners C and D"),
+        ((0, 3, 2, 1), "swap corners B and D"),
         (
             (1, 2, 3, 0),
-            "present marks: (2, 3, 4, 1|4, 1, 2, 3)",
+            "present marks: (B, C, D, A|D, A, B, C)",
         ),  # half a turn of a rectangle is the same one
     ],
 )
@@ -198,7 +198,7 @@ def test_corners_in_the_wrong_order_are_named(order, words):
 
 def test_corners_listed_backwards_are_named():
     marks = view.project(STANDING_BACK, WEDGE)[::-1]
-    with pytest.raises(ViewError, match="order of the present marks: 5, 4, 3, 2, 1"):
+    with pytest.raises(ViewError, match="order of the present marks: E, D, C, B, A"):
         view.from_corners(photo(1200.0), marks, WEDGE)
 
 

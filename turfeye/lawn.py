@@ -28,10 +28,9 @@ from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
-from turfeye.outline import signed_area
+from turfeye.outline import corner_names, signed_area
 from turfeye.readings import doubt_between
 from turfeye.records import Floats, Sowing, Target
-from turfeye.tape import corner_names
 
 FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"

@@ -9,8 +9,7 @@ import numpy as np
 
 from turfeye import mixes
 from turfeye.errors import LawnError
-from turfeye.outline import crossing_sides, signed_area
-from turfeye.tape import corner_names
+from turfeye.outline import corner_names, crossing_sides, signed_area
 
 EXAMPLES = {
     "schema": "schema = 1",
@@ -113,9 +112,9 @@ def _check_mixes(content: dict[str, Any]) -> list[str]:
 
 def _check_outline(outline: np.ndarray) -> list[str]:
     if crossing := crossing_sides(outline):
-        i, j = crossing
+        a, b = (corner_names(len(outline))[side] for side in crossing)
         return [
-            f"outline_m: the side from corner {i + 1} crosses the side from corner {j + 1}; "
+            f"outline_m: the side from corner {a} crosses the side from corner {b}; "
             "write the corners in the order in which one walks round the lawn"
         ]
     if abs(signed_area(outline)) < 0.01:

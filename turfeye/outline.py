@@ -19,6 +19,16 @@ TAPE_MISFIT_M = 0.15
 uneven ground is a few centimetres."""
 
 
+def corner_names(count: int) -> tuple[str, ...]:
+    """A, B, C ... Z, A2, B2 ... in outline order.
+
+    >>> corner_names(4)
+    ('A', 'B', 'C', 'D')
+    """
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    return tuple(letters[i % 26] + (str(i // 26 + 1) if i >= 26 else "") for i in range(count))
+
+
 def signed_area(points: Floats) -> float:
     """Area of a polygon (K, 2) by the shoelace formula; above 0 when it goes round anticlockwise (y up).
 
@@ -119,10 +129,11 @@ def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], fl
         raise ViewError(
             f"wanted at least three sides, all above 0 m, got {list(sides_m)}; measure them again"
         )
-    if any(not 0 <= i < j < count for i, j in lengths):
+    names = corner_names(count)
+    if any(not (0 <= i < j < count and 1 < j - i < count - 1) for i, j in map(sorted, diagonals_m)):
         raise ViewError(
-            f"wanted diagonals between two of the corners 0 to {count - 1}, got {list(diagonals_m)}; "
-            "name each by its two corners"
+            f"wanted diagonals between two of the corners A to {names[-1]} that share no side, at most "
+            f"{max(count - 3, 0)} from corner A; got {len(diagonals_m)}, one of them none"
         )
     choices = [points for points in _placements(count, lengths) if crossing_sides(points) is None]
     if not choices:
@@ -138,7 +149,7 @@ def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], fl
         i, j = list(lengths)[worst]
         raise ViewError(
             f"wanted lengths that agree to {TAPE_MISFIT_M:.2f} m, got {abs(miss[worst]):.2f} m between "
-            f"corners {i} and {j}; measure that one and its neighbours again"
+            f"corners {names[i]} and {names[j]}; measure that one and its neighbours again"
         )
     return best
 
@@ -156,7 +167,8 @@ def _placements(count: int, lengths: Mapping[tuple[int, ...], float]) -> list[Fl
         if ready is None:
             raise ViewError(
                 f"wanted {count - 3} diagonals or more for {count} corners, each corner tied to two placed "
-                f"ones, got {len(lengths) - count}; measure from corner 0 to corners 2 to {count - 2}"
+                f"ones, got {len(lengths) - count}; measure from corner A to corners "
+                f"{', '.join(corner_names(count)[2:-1])}"
             )
         corner, (a, b, *_) = ready
         to_a, to_b = (lengths[(min(corner, p), max(corner, p))] for p in (a, b))
@@ -170,10 +182,11 @@ def _with_corner(old: Floats, corner: int, a: int, b: int, reach: tuple[float, f
     length = np.hypot(*base)
     along = (reach[0] ** 2 - reach[1] ** 2 + length**2) / (2 * length)
     off2 = reach[0] ** 2 - along**2
+    names = corner_names(len(old))
     if off2 < -(TAPE_MISFIT_M * (reach[0] + reach[1])):
         raise ViewError(
-            f"wanted three lengths that form a triangle of corners {a}, {b} and {corner}, got {length:.2f}, "
-            f"{reach[0]:.2f} and {reach[1]:.2f} m; measure them again"
+            f"wanted three lengths that form a triangle of corners {names[a]}, {names[b]} and "
+            f"{names[corner]}, got {length:.2f}, {reach[0]:.2f} and {reach[1]:.2f} m; measure them again"
         )
     forward = base / length
     aside = np.array([-forward[1], forward[0]]) * np.sqrt(max(off2, 0.0))

@@ -9,22 +9,13 @@ import numpy as np
 
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
+from turfeye.outline import corner_names
 from turfeye.records import Floats, Tape
 
 TAPE_SE_M = 0.05
 """How well a tape is read on a lawn, one standard deviation: common practice, no source."""
 LONG_M = 30.0
 """Beyond a usual tape: such a corner is taken only where there is no other."""
-
-
-def corner_names(count: int) -> tuple[str, ...]:
-    """A, B, C ... Z, A2, B2 ... in outline order.
-
-    >>> corner_names(4)
-    ('A', 'B', 'C', 'D')
-    """
-    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-    return tuple(letters[i % 26] + (str(i // 26 + 1) if i >= 26 else "") for i in range(count))
 
 
 def fix(

@@ -205,10 +205,11 @@ def _order_that_fits(
 
 
 def _as_words(order: tuple[int, ...]) -> str:
-    moved = [i for i, k in enumerate(order) if i != k]
+    names = outline.corner_names(len(order))
+    moved = [names[i] for i, k in enumerate(order) if i != k]
     if len(moved) == 2:
-        return f"swap corners {moved[0] + 1} and {moved[1] + 1}"
-    return "mark them in this order of the present marks: " + ", ".join(str(k + 1) for k in order)
+        return f"swap corners {moved[0]} and {moved[1]}"
+    return "mark them in this order of the present marks: " + ", ".join(names[k] for k in order)
 
 
 @dataclass(frozen=True, eq=False)
