@@ -70,7 +70,18 @@ def test_every_command_and_option_explains_itself(path: tuple[str, ...], command
 
 
 def test_the_commands_are_the_ones_promised() -> None:
-    assert list(root.commands) == ["card", "look", "lawn", "add", "season", "plan", "sheet", "teach", "round", "demo"]
+    assert list(root.commands) == [
+        "card",
+        "look",
+        "lawn",
+        "add",
+        "season",
+        "plan",
+        "sheet",
+        "teach",
+        "round",
+        "demo",
+    ]
     group = root.commands["lawn"]
     assert isinstance(group, click.Group)
     assert list(group.commands) == ["new", "blades", "show"]
@@ -166,6 +177,8 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
     [
         ((), "--outline 8x6"),
         (("--outline", "8"), "is no outline"),
+        (("--outline", "8x6", "--sides", "4,3,4,3", "--diagonals", "5"), "one outline"),
+        (("--outline", "8x6", "--diagonals", "10"), "go with --sides"),
         (("--outline", "0x6"), "above 0"),
         (("--outline", "0,0 8,6 8,0 0,6"), "crosses"),
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),

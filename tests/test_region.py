@@ -75,6 +75,17 @@ def test_outline_of_an_l_shaped_lawn_keeps_six_corners():
     assert np.abs(outline - corners).max() < 4.0
 
 
+def test_an_outline_whose_corners_are_counted_has_so_many():
+    ell = np.array(
+        [[60.0, 400.0], [560.0, 400.0], [560.0, 300.0], [300.0, 290.0], [300.0, 120.0], [60.0, 120.0]]
+    )
+    assert len(region.propose_outline(painted(ell))) == 6
+    assert len(region.propose_outline(painted(ell), corners=4)) == 4
+    bump = np.insert(LAWN, 1, [[250.0, 411.0], [300.0, 440.0], [350.0, 418.0]], axis=0)  # a bed's edge, say
+    found = region.propose_outline(painted(bump), corners=4)
+    assert np.abs(found - LAWN).max() < 20
+
+
 def test_somebody_before_the_edge_does_not_dent_the_outline():
     found = painted(LAWN)
     found[90:190, 280:292] = 0.0  # a slim figure over the far edge

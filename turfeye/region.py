@@ -61,7 +61,7 @@ def lawn_region(rgb_coded: Bytes) -> Floats:
     return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def propose_outline(region: Floats) -> Floats:
+def propose_outline(region: Floats, *, corners: int | None = None) -> Floats:
     """An outline to start from: the main connected part of the region, with 4 to 8 corners.
 
     Each side is a straight line fitted to the part's edge (so a worn or rounded corner is squared up); things
@@ -70,10 +70,11 @@ def propose_outline(region: Floats) -> Floats:
     Parameters
     ----------
     region : (H, W) probability, from ``lawn_region``.
+    corners : how many the outline has, where that is known; by default as many as its shape needs.
 
     Returns
     -------
-    (K, 2) pixels, K from 4 to 8, in the order of an outline: the left end of the lowest side first, then
+    (K, 2) pixels, K from 4 to 8 (``corners`` where the edge can be drawn with so many), in the order of an outline: the left end of the lowest side first, then
     along that side to its right end and so round.
 
     Raises
@@ -84,7 +85,9 @@ def propose_outline(region: Floats) -> Floats:
     main = _without_dents(main)
     edge = _edge(main)
     limits = np.array(main.shape[::-1]) - 1.0
-    tries = [np.clip(_squared(edge, starts), 0, limits) for starts in _corner_places(edge)]
+    places = _corner_places(edge)
+    places = [starts for starts in places if len(starts) == corners] or places
+    tries = [np.clip(_squared(edge, starts), 0, limits) for starts in places]
     scores = np.array([_agreement(_inside(outline, main.shape, 1.0), main) for outline in tries])
     plainest = int(np.argmax(scores >= scores.max() - PLAINNESS))  # tries come with fewest corners first
     return _in_order((tries[plainest] + 0.5) / scale - 0.5)

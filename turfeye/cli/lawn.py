@@ -53,12 +53,14 @@ def new(
     from turfeye import lawn as lawns
     from turfeye.outline import from_tape
 
-    if outline is None and sides is None:
-        raise click.UsageError("the lawn needs an outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
+    if (outline is None) == (sides is None):
+        raise click.UsageError("the lawn needs one outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
+    if diagonals and not sides:
+        raise click.UsageError("--diagonals go with --sides 8,6,8,6")
     if outline is None:
         spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
         outline = from_tape(sides or (), spans).tolist()
-    proposed = _propose(propose) if propose else ""
+    proposed = _propose(propose, len(outline)) if propose else []
     made = lawns.new(
         folder,
         name=name,
@@ -72,20 +74,22 @@ def new(
     )
     click.echo(f"{made.name}: {made.area_m2:.1f} m², in {folder}")
     if propose is not None:
-        say("These corners are a proposal: check each against the photo, put corner A first, then:")
-        click.echo(
-            shlex.join(["turfeye", "add", str(folder), str(propose), "--view", "window"]) + f" {proposed}"
+        odd = (
+            "" if len(proposed) == len(outline) else f"{len(proposed)} where the outline has {len(outline)}; "
         )
+        say(f"These corners are a proposal: {odd}check each against the photo, put corner A first, then:")
+        corners = (word for corner in proposed for word in ("--corner", corner))
+        click.echo(shlex.join(["turfeye", "add", str(folder), str(propose), "--view", "window", *corners]))
     else:
         say(f"Now file photos: {shlex.join(['turfeye', 'add', str(folder)])} PHOTO…")
 
 
-def _propose(path: Path) -> str:
-    """Outline corners found in a photo, as options of ``add``."""
+def _propose(path: Path, corners: int) -> list[str]:
+    """Outline corners found in a photo, as ``add`` takes them."""
     from turfeye import photo, region
 
-    corners = region.propose_outline(region.lawn_region(photo.read(path).rgb_coded))
-    return " ".join(f"--corner {x:.0f},{y:.0f}" for x, y in corners)
+    found = region.propose_outline(region.lawn_region(photo.read(path).rgb_coded), corners=corners)
+    return [f"{x:.0f},{y:.0f}" for x, y in found]
 
 
 @lawn.command()

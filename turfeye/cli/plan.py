@@ -64,15 +64,13 @@ def _show_plan(work: WorkPlan) -> None:
             share(task.patch.deficit),
             figure(task.seed_g),
             figure(task.dressing_l, 1),
-            task.because,
         )
         for task in work.tasks
     ]
     if rows:
-        show_table(
-            ("patch", "kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L", "because"),
-            rows,
-        )
+        show_table(("patch", "kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L"), rows)
+    for task in work.tasks:
+        click.echo(f"Patch {task.patch.number}: {task.because}.")
     for line in (work.window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
@@ -88,11 +86,12 @@ def _show_materials(found: Materials) -> None:
             figure(line.area_m2, 2),
             "" if line.unit == "m²" else figure(line.amount, 1 if line.unit == "L" else 0, f" {line.unit}"),
             _by_tape(tapes[line.place]) if line.place in tapes else "",
-            line.because,
         )
         for line in found.lines
     ]
-    show_table(("where", "what", "m²", "amount", "tape from corners (m)", "because"), rows)
+    show_table(("where", "what", "m²", "amount", "tape from corners (m)"), rows)
+    for line in found.lines:
+        click.echo(f"{line.place.capitalize()}, {line.what}: {line.because}.")
     if found.heaps_g:
         heaps = " + ".join(f"{heap} g" for heap in found.heaps_g)
         click.echo(f"Whole lawn: split the seed {heaps}; two heaps lengthways, two across, at a low setting.")
