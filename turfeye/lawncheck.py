@@ -9,12 +9,7 @@ import numpy as np
 
 from turfeye import mixes
 from turfeye.errors import LawnError
-<<<<<<< Updated upstream
 from turfeye.outline import corner_names, crossing_sides, signed_area
-=======
-from turfeye.outline import crossing_sides, letter, signed_area
-from turfeye.tape import corner_names
->>>>>>> Stashed changes
 
 EXAMPLES = {
     "schema": "schema = 1",
@@ -119,11 +114,7 @@ def _check_outline(outline: np.ndarray) -> list[str]:
     if crossing := crossing_sides(outline):
         a, b = (corner_names(len(outline))[side] for side in crossing)
         return [
-<<<<<<< Updated upstream
             f"outline_m: the side from corner {a} crosses the side from corner {b}; "
-=======
-            f"outline_m: the side from corner {letter(i)} crosses the side from corner {letter(j)}; "
->>>>>>> Stashed changes
             "write the corners in the order in which one walks round the lawn"
         ]
     if abs(signed_area(outline)) < 0.01:

@@ -19,7 +19,6 @@ TAPE_MISFIT_M = 0.15
 uneven ground is a few centimetres."""
 
 
-<<<<<<< Updated upstream
 def corner_names(count: int) -> tuple[str, ...]:
     """A, B, C ... Z, A2, B2 ... in outline order.
 
@@ -28,11 +27,6 @@ def corner_names(count: int) -> tuple[str, ...]:
     """
     letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
     return tuple(letters[i % 26] + (str(i // 26 + 1) if i >= 26 else "") for i in range(count))
-=======
-def letter(corner: int) -> str:
-    """What people call a corner that has no name of its own: A, B, C, ..."""
-    return chr(ord("A") + corner) if corner < 26 else f"{corner + 1}"
->>>>>>> Stashed changes
 
 
 def signed_area(points: Floats) -> float:
@@ -138,13 +132,8 @@ def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], fl
     names = corner_names(count)
     if any(not (0 <= i < j < count and 1 < j - i < count - 1) for i, j in map(sorted, diagonals_m)):
         raise ViewError(
-<<<<<<< Updated upstream
             f"wanted diagonals between two of the corners A to {names[-1]} that share no side, at most "
             f"{max(count - 3, 0)} from corner A; got {len(diagonals_m)}, one of them none"
-=======
-            f"wanted diagonals between two of the corners A to {letter(count - 1)}, got some to others; "
-            "name each by its two corners"
->>>>>>> Stashed changes
         )
     choices = [points for points in _placements(count, lengths) if crossing_sides(points) is None]
     if not choices:
@@ -160,11 +149,7 @@ def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], fl
         i, j = list(lengths)[worst]
         raise ViewError(
             f"wanted lengths that agree to {TAPE_MISFIT_M:.2f} m, got {abs(miss[worst]):.2f} m between "
-<<<<<<< Updated upstream
             f"corners {names[i]} and {names[j]}; measure that one and its neighbours again"
-=======
-            f"corners {letter(i)} and {letter(j)}; measure that one and its neighbours again"
->>>>>>> Stashed changes
         )
     return best
 
@@ -182,13 +167,8 @@ def _placements(count: int, lengths: Mapping[tuple[int, ...], float]) -> list[Fl
         if ready is None:
             raise ViewError(
                 f"wanted {count - 3} diagonals or more for {count} corners, each corner tied to two placed "
-<<<<<<< Updated upstream
                 f"ones, got {len(lengths) - count}; measure from corner A to corners "
                 f"{', '.join(corner_names(count)[2:-1])}"
-=======
-                f"ones, got {len(lengths) - count}; measure from corner A to "
-                + ", ".join(letter(k) for k in range(2, count - 1))
->>>>>>> Stashed changes
             )
         corner, (a, b, *_) = ready
         to_a, to_b = (lengths[(min(corner, p), max(corner, p))] for p in (a, b))
@@ -205,13 +185,8 @@ def _with_corner(old: Floats, corner: int, a: int, b: int, reach: tuple[float, f
     names = corner_names(len(old))
     if off2 < -(TAPE_MISFIT_M * (reach[0] + reach[1])):
         raise ViewError(
-<<<<<<< Updated upstream
             f"wanted three lengths that form a triangle of corners {names[a]}, {names[b]} and "
             f"{names[corner]}, got {length:.2f}, {reach[0]:.2f} and {reach[1]:.2f} m; measure them again"
-=======
-            f"wanted three lengths that form a triangle of corners {letter(a)}, {letter(b)} and {letter(corner)}, "
-            f"got {length:.2f}, {reach[0]:.2f} and {reach[1]:.2f} m; measure them again"
->>>>>>> Stashed changes
         )
     forward = base / length
     aside = np.array([-forward[1], forward[0]]) * np.sqrt(max(off2, 0.0))
