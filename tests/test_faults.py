@@ -303,3 +303,60 @@ def test_reddish_soil_is_no_fallen_leaf():
     light, _ = turf(6, 0)
     got = found(picture(light * [1.6, 0.8, 0.45]), shares=shares(0 * GREEN))
     assert share_of(got, faults.LEAVES) == 0
+
+
+def test_a_black_shoe_that_is_read_as_soil():
+    light, there = LIGHT.copy(), np.zeros(SIZE, np.float32)
+    grain = np.exp(0.2 * np.random.default_rng(3).normal(0, 1, SIZE))[..., None]
+    cv2.ellipse(there, (600, 400), (80, 32), 30, 0, 360, 1, -1)
+    light = np.where(there[..., None] > 0, np.array([0.022, 0.021, 0.022]) * grain, light)
+    got = found(picture(light), shares=shares(GREEN * (1 - there)), correction=correction(), card_px=CARD)
+    assert share_of(got, faults.THING, there > 0) > 0.7
+    assert share_of(got, faults.THING, there == 0) < 0.005
+
+
+def test_soil_in_shade_is_no_thing():
+    got = found(picture(shaded(half(), 5.0)), correction=correction(), card_px=CARD)
+    assert share_of(got, faults.THING) < 0.002
+
+
+def test_clods_of_the_soils_own_colour_are_no_thing():
+    """Without a card nothing says how large they are, and the classifier takes large ones for other."""
+    light, green = turf(6, 2_000)
+    other = np.zeros(SIZE)
+    for x, y in np.random.default_rng(5).uniform([60, 60], [780, 540], (25, 2)).astype(int).tolist():
+        cv2.circle(other, (x, y), 40, 1, -1)
+    got = found(picture(light), shares=shares(green, other=other))
+    assert share_of(got, faults.THING) < 0.002
+    assert faults.hints(got) == ()
+    cv2.circle(light, (400, 300), 60, (0.02, 0.05, 0.25), -1)
+    cv2.circle(other, (400, 300), 60, 1, -1)
+    got = found(picture(light), shares=shares(green, other=other))
+    assert share_of(got, faults.THING, np.s_[270:330, 370:430]) == 1
+
+
+def test_hoar_frost():
+    layer = np.clip(0.7 + 0.12 * np.random.default_rng(4).normal(0, 1, (300, 840, 1)), 0, 1)
+    light = LIGHT.copy()
+    light[300:] = light[300:] * (1 - layer) + np.array([0.70, 0.75, 0.82]) * layer
+    got = found(picture(light, exposure=1.0), correction=correction(1.0))
+    assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
+    assert share_of(got, faults.SNOW, np.s_[:260]) == 0
+    assert any(hint.startswith("snow or frost") for hint in faults.hints(got))
+
+
+def test_black_gaps_between_leaves_are_not_too_dark():
+    light = LIGHT.copy()
+    for x, y in np.random.default_rng(7).uniform([30, 30], [800, 560], (60, 2)).astype(int).tolist():
+        light[y : y + 13, x : x + 17] *= 0.03
+    got = found(picture(light))
+    assert share_of(got, faults.DARK) < 0.003
+    assert faults.hints(got) == ()
+
+
+def test_overexposed_turf_is_burnt_out_before_its_blue_is():
+    light = LIGHT.copy()
+    light[:, 420:] = np.minimum(light[:, 420:] * 12, [9, 9, 0.4])
+    got = found(picture(light))
+    assert share_of(got, faults.BURNT, np.s_[:, 450:]) > 0.9
+    assert share_of(got, faults.BURNT, np.s_[:, :400]) == 0

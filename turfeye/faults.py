@@ -43,7 +43,7 @@ ADVICE: Final = {
 WORTH_A_HINT: Final = {MOVED: 0.06, SOFT: 0.06}
 """From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance."""
 
-BURNT_CODE, BURNT_SHARE = 246, 0.25
+BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
 LAG_PX: Final = 4
 SOFT_RATIO: Final = 0.105
@@ -54,11 +54,15 @@ NOISE: Final = 2.0  # squared codes between neighbours, of a sensor's noise afte
 LEAST_CONTRAST: Final = 20.0  # squared codes, four pixels apart; flatter blocks say nothing about blur
 GLINT_CODE, GLINT_SHARE = 205, 0.08
 SNOW_CODE, CORRECTED_SNOW_CODE = 190, 130
-"""Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils this bright are reddish, not bluish."""
+"""Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils so bright are reddish."""
 LIGHTS_APART: Final = 0.65
 """Log ratio from which two parts of a lawn stand in two lights: about twice. Sun is 4-8 times shade."""
 LIGHTS_TOLD: Final = 0.72
 """Share of the variance that two lights must explain; one bell-shaped spread gives 0.64."""
+FOREIGN: Final = (0.12, 0.14)
+"""Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
+SOIL_COLOUR: Final = (0.25, 0.42)
+"""So far from the middle of a picture's soil, in the same ratios, a thing still has the soil's colour."""
 GREEN_REFLECTANCE: Final = (0.015, 0.5)
 """Turf outside this is not in the card's light, whatever its colour."""
 LEAST_TURF: Final = 0.1
@@ -109,16 +113,6 @@ def find(
     snow_code = SNOW_CODE if correction is None else CORRECTED_SNOW_CODE
     beside = card if lawn is None else card | ~lawn
     log_light = _light_map(rgb_coded, shares, correction, beside)
-    found = {
-        **_exposure(sample, blocks),
-        **_blur(_luma(rgb_coded), blocks),
-        **_white(sample, plain, shares, blocks, snow_code),
-        **_things(plain, other, side),
-    }
-    fault = np.zeros((height, width), np.uint8)
-    for code in sorted(found, reverse=True):
-        fault[_enlarged(found[code], (height, width))] = code
-    fault[card] = CARD
     corners = _enlarged(_corners(log_light), (height, width))
     # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
     ground = ~beside[::4, ::4]
@@ -128,6 +122,18 @@ def find(
         other_light = np.zeros((height, width), bool)
     else:
         other_light = _enlarged(other_light, (height, width)) | corners
+    strange, earthy = _foreign(plain, shares, corrected=correction is not None)
+    strange &= ~_wider(other_light[::2, ::2], 2 * side)  # shade is bluer than the card's light
+    found = {
+        **_exposure(sample, blocks),
+        **_blur(_luma(rgb_coded), blocks),
+        **_white(sample, plain, shares, blocks, snow_code),
+        **_things(plain, ((other > 0.5) & ~earthy) | strange, side),
+    }
+    fault = np.zeros((height, width), np.uint8)
+    for code in sorted(found, reverse=True):
+        fault[_enlarged(found[code], (height, width))] = code
+    fault[card] = CARD
     return Faults(fault, REASONS, other_light, edge, corners, lawn)
 
 
@@ -202,6 +208,11 @@ def _enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
         return mask
     size = (shape[1], shape[0])
     return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def _wider(mask: Flags, by_px: int) -> Flags:
+    square = np.ones((2 * by_px + 1, 2 * by_px + 1), np.uint8)
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), square)) > 0
 
 
 def _card_mask(shape: tuple[int, int], card_px: Floats | None) -> Flags:
@@ -299,11 +310,31 @@ def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_co
     return {GLARE: _steady(glare), SNOW: snow}
 
 
-def _things(plain: Bytes, other: Floats, side: int) -> dict[int, Flags]:
+def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, Flags]:
+    """Pixels of a colour that no soil has, and those of the colour of this picture's own soil.
+
+    By log ratios of red to green and green to blue in linear light, smoothed. In the card's light soil is
+    redder than neutral: a black, grey or blue thing that the classifier takes for soil is foreign. Without a
+    card nothing is known to be foreign, and what has the soil's colour is clods: scale is unknown too.
+    """
+    logs = np.log(colour.to_linear(plain, None) + np.float32(0.004))
+    ratios = [cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)) for k in (0, 1)]
+    ground = (shares.bare + shares.other)[::2, ::2] > 0.6
+    if corrected:
+        neutral = (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1])
+        return ground & neutral, np.zeros(ground.shape, bool)
+    soil = shares.bare[::2, ::2] > 0.6
+    if soil.mean() < 0.02:
+        return np.zeros(ground.shape, bool), np.zeros(ground.shape, bool)
+    near = [np.abs(r - np.median(r[soil])) < d for r, d in zip(ratios, SOIL_COLOUR, strict=True)]
+    return np.zeros(ground.shape, bool), near[0] & near[1]
+
+
+def _things(plain: Bytes, thing_like: Flags, side: int) -> dict[int, Flags]:
     """Wide areas of other things than turf and soil; those of a warm saturated colour are fallen leaves."""
     hsv = cv2.cvtColor(plain, cv2.COLOR_RGB2HSV)
     hue, saturation, value = cv2.split(hsv)  # OpenCV: hue 0-180, the others 0-255
-    thing = (other > 0.5).view(np.uint8)
+    thing = thing_like.view(np.uint8)
     warm = ((hue <= 20) | (hue >= 172)) & (saturation > 90) & (value > 60)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side | 1, side | 1))
     broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, ((side // 3) | 1, (side // 3) | 1))

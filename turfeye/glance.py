@@ -43,6 +43,10 @@ FILLED = 0.75
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
 DGCI_LIGHT_SE = 0.015
 """What the index of one turf differs by from light to light (standard deviation over four, rendered)."""
+FLAT_MISFIT = 0.02
+FLAT_MISFIT_PX = 0.9
+"""Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
+photos they are off by up to 0.016 with grass over the card; with its ends 40 mm up by 0.021 to 0.068."""
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
 
@@ -128,6 +132,8 @@ def look_through(
             f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
             "shade it or turn it"
         )
+    if sighting is not None and seen.kind == "spot":
+        warnings += _flatness(sighting)
     rgb_coded, small, shares, rgb_linear = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         shares = teach.adapted(shares, rgb_linear, taught)
@@ -154,6 +160,24 @@ def look_through(
         blades=blades,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def _flatness(sighting: Sighting) -> list[str]:
+    """What makes places and heights by this card doubtful: it is bent, or a mark could not be read."""
+    sides = [np.sqrt(cv2.contourArea(corners.astype(np.float32))) for corners in sighting.marker_corners_px]
+    side_px = float(np.mean(sides))
+    off_px = sighting.reprojection_px
+    if off_px > max(FLAT_MISFIT * side_px, FLAT_MISFIT_PX):
+        return [
+            f"the card does not lie flat (its marks are off by {off_px:.1f} pixels): places, areas and height "
+            "are less sure; press it flat or stick it to a board"
+        ]
+    if sighting.markers < 4:
+        return [
+            f"only {sighting.markers} of the card's 4 marks could be read: places, areas and tilt are less "
+            "sure; clear the card, keep it flat and out of glare"
+        ]
+    return []
 
 
 def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[Bytes, View, Shares, Floats]:
