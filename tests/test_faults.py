@@ -3,8 +3,10 @@ import time
 import cv2
 import numpy as np
 import pytest
+from posing import homography_of, photo_of, shoot, through
 
-from turfeye import colour, faults
+from turfeye import card, colour, faults, glance
+from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Shares
 
 SIZE = (600, 840)
@@ -360,3 +362,36 @@ def test_overexposed_turf_is_burnt_out_before_its_blue_is():
     got = found(picture(light))
     assert share_of(got, faults.BURNT, np.s_[:, 450:]) > 0.9
     assert share_of(got, faults.BURNT, np.s_[:, :400]) == 0
+
+
+# ------------------------------------------------------------------------------------------- the card itself
+
+
+def bent(rgb, up_m, *, height_m, half_m=0.13):
+    """A picture from straight above of a card whose short ends stand up: what is higher seems further out."""
+    height, width = rgb.shape[:2]
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
+    from_x, from_y = x - (width - 1) / 2, y - (height - 1) / 2
+    lift = up_m * np.clip(from_x / (FOCAL * half_m / height_m), -1, 1) ** 2
+    nearer = 1 - lift / height_m
+    to_x, to_y = from_x * nearer + (width - 1) / 2, from_y * nearer + (height - 1) / 2
+    return cv2.remap(rgb, to_x.astype(np.float32), to_y.astype(np.float32), cv2.INTER_LINEAR)
+
+
+FOCAL, SHOT = 1500, (1500, 1100)
+
+
+@pytest.mark.parametrize(("up_m", "said"), [(0.0, False), (0.01, False), (0.06, True)])
+def test_a_bent_card_is_said(up_m, said):
+    square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=0)
+    sighting = card.find(photo_of(bent(shoot({3: square_on}, SHOT), up_m, height_m=1.0)))
+    words = glance._flatness(sighting)
+    assert any("does not lie flat" in word for word in words) == said
+    assert said or not words
+
+
+def test_a_card_with_a_mark_missing_is_said():
+    square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=4)
+    spot = tuple(int(v) for v in through(square_on, LAYOUT.marker_centres_mm[2] / 1000))
+    rgb = shoot({3: square_on}, SHOT, lie=lambda light: cv2.circle(light, spot, 30, (0.9, 0.9, 0.9), -1))
+    assert "only 3 of the card's 4 marks" in glance._flatness(card.find(photo_of(rgb)))[0]
