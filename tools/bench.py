@@ -214,12 +214,14 @@ def main() -> None:
     parser.add_argument("--rendered", type=Path, action="append", default=[])
     options = parser.parse_args()
     folders = [ROOT / "tests/data/rendered", *options.rendered]
+    import bench_alignment
     import bench_colour
     import bench_patches
     import bench_season
 
     rows = [*spot_rows(folders), *lawn_rows(folders), *bench_colour.rows(folders), *time_rows()]
     rows += [*bench_season.rows(labelled=options.labelled), *bench_patches.rows()]
+    rows += bench_alignment.rows(options.rendered)
     if options.labelled:
         import score_sward
 

@@ -5,13 +5,14 @@
 
 Of each garden the first photo is marked (its corners off by 1.5 px, one standard deviation); each later one
 is laid over it and, where that is refused, over those that lie on it already. Wrong is judged on the lawn
-that the photo shows no more obliquely than 70 degrees. Gardens below --first were used for tuning.
+that the photo shows no more obliquely than 70 degrees. Gardens looked at while tuning have rows of their own.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from turfeye.records import View
 
 MARK_SD_PX = 1.5
 FAR_VISIT = 7  # stands clearly too far off; may be refused
+TUNED_ON = frozenset({7000, 7001, 7004})
 
 
 @dataclass(frozen=True)
@@ -84,19 +86,22 @@ def judged(name: str, visit: int, found: align.Aligned | None, seen: View, outli
     return Laid(name, visit, float(np.sqrt((off**2).mean())), float(off.max()), at_5, found.residual_cm)
 
 
-def rows(folder: Path, *, first: int, last: int = 10**9, show: bool = False) -> list[dict[str, str]]:
-    """The bench's rows."""
-    seeds = sorted({int(p.stem.split("-")[1]) for p in folder.glob("garden-*-0.json")})
-    laid = []
-    for seed in [s for s in seeds if first <= s <= last]:
-        for one in garden(folder, seed):
-            laid.append(one)
+def rows(folders: Iterable[Path], *, show: bool = False) -> list[dict[str, str]]:
+    """The bench's rows, of gardens kept out and of those used for tuning; none where there are no gardens."""
+    found = {int(p.stem.split("-")[1]): folder for folder in folders for p in folder.glob("garden-*-0.json")}
+    out = []
+    for words, seeds in (("kept out", set(found) - TUNED_ON), ("used for tuning", set(found) & TUNED_ON)):
+        laid = []
+        for seed in sorted(seeds):
+            laid += garden(found[seed], seed)
             if show:
-                print(one, flush=True)
-    return summary(laid) if laid else []
+                print(*laid[-FAR_VISIT:], sep="\n", flush=True)
+        if laid:
+            out += summary(laid, f"alignment, {len(seeds)} rendered gardens {words}")
+    return out
 
 
-def summary(laid: list[Laid]) -> list[dict[str, str]]:
+def summary(laid: list[Laid], what: str) -> list[dict[str, str]]:
     """Shares and errors over all photos."""
     near = [one for one in laid if one.visit != FAR_VISIT]
     far = [one for one in laid if one.visit == FAR_VISIT]
@@ -105,7 +110,6 @@ def summary(laid: list[Laid]) -> list[dict[str, str]]:
     at_5 = np.array([one.at_5_m_cm for one in good])
     ratio = np.array([one.rms_cm / one.residual_cm for one in placed])
     wrong = sum(one.largest_cm > 20 for one in placed)
-    what = f"alignment, {len({o.name.rsplit('-', 1)[0] for o in laid})} rendered gardens"
     return [
         {
             "name": f"{what}: error at 5 m, root mean square; worst photo",
@@ -136,10 +140,8 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--first", type=int, default=7001)
-    parser.add_argument("--last", type=int, default=10**9)
     args = parser.parse_args()
-    for row in rows(args.folder, first=args.first, last=args.last, show=True):
+    for row in rows([args.folder], show=True):
         print(f"{row['name']}: {row['value']}  ({row['reach']})")
 
 
