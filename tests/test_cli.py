@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import io
 import re
 import subprocess
 import sys
@@ -17,7 +18,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from turfeye import lawn
-from turfeye.cli import root
+from turfeye.cli import root, shared
 from turfeye.errors import CardError
 
 HERE = Path(__file__).parent.parent
@@ -261,6 +262,40 @@ def test_bad_input_leaves_the_lawn_as_it_was(
 
 
 # Errors
+
+
+def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
+    for name in ("empty", "unsown"):
+        sown = ("--sown", "2026-03-14") if name == "empty" else ()
+        run("lawn", "new", tmp_path / name, "--outline", "8x6", *sown)
+    done = run("round", tmp_path)
+    assert done.exit_code == 0
+    rows = {line.split()[0]: line for line in done.stdout.splitlines() if line.strip()}
+    words = " ".join(done.stdout.split())
+    assert "file" in rows["empty"]
+    assert words.count("turfeye add") == 1
+    assert "empty" not in done.stderr  # its row says it all
+    assert rows["unsown"].rstrip().endswith("see below")
+    assert done.stderr.startswith("unsown: a season counts from a sowing")
+    assert done.stderr.count("unsown: ") == 1
+
+
+class Terminal(io.StringIO):
+    """A terminal that keeps what is written to it."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_is_shown_at_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    for stream, shown in ((Terminal(), True), (io.StringIO(), False)):
+        monkeypatch.setattr(sys, "stderr", stream)
+        with shared.waiting() as tell:
+            tell("photo 1 of 2: a[b].jpg")
+            time.sleep(0.2)
+        assert ("photo 1 of 2: a[b].jpg" in stream.getvalue()) == shown
+        assert shown or stream.getvalue() == ""
 
 
 def test_our_errors_become_one_message_and_code_2(monkeypatch: pytest.MonkeyPatch) -> None:

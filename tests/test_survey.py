@@ -250,6 +250,36 @@ def test_a_shadow_across_the_card_leaves_its_sunlit_half():
     assert np.nanmean(seen.table.dgci) == pytest.approx(np.nanmean(other.table.dgci), abs=0.03)
 
 
+def test_whoever_waits_hears_of_every_photo(spots):
+    folder, answer = spots
+    told = []
+    survey.season(folder, tell=told.append)
+    names = [path.name for path in answer.lawn.photos()]
+    assert told[: len(names)] == [f"photo {k} of 9: {name}" for k, name in enumerate(names, start=1)]
+    assert told[-1] == "growth, forecast and pictures"
+
+
+def test_why_no_photo_could_be_measured_is_listed_with_what_to_do(tmp_path):
+    folder = tmp_path / "trial"
+    lawn.new(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)], sown=dt.date(2026, 3, 14))
+    photos = sorted((SAMPLES / "trial-spots/photos").glob("2026-03-20-spot-[23].jpg"))
+    survey.add(folder, [*photos, turf(tmp_path / "a.jpg")], date=dt.date(2026, 4, 2))
+    with pytest.raises(SeasonError) as caught:
+        survey.season(folder, today=dt.date.max)
+    first, *lines = str(caught.value).splitlines()
+    assert first == "no photo could be measured:"
+    assert [line[:4] for line in lines[:3]] == ["  - "] * 3
+    assert "spot-2" in lines[0]
+    assert "came card 2" in lines[0]
+    assert "no card could be read" in lines[2]
+    # what is said to be written is what places the spot
+    example = "\n".join(line.strip() for line in lines[-3:])
+    assert example == "[[spot]]\nnumber = 2\nat_m = [2.0, 1.5]"
+    with (folder / "lawn.toml").open("a") as file:
+        file.write(f"\n{example}\n")
+    assert survey.season(folder, today=dt.date.max).season.visits[0].view == "spot 2"
+
+
 def test_nothing_is_measured_twice_and_results_come_back_the_same(spots):
     folder, _ = spots
     tables = folder / "results/cells"

@@ -40,6 +40,14 @@ class SeveralCardsError(CardError):
     """Cards of different numbers lie in one photo, and nothing says which of them it goes by."""
 
 
+class SpotUnknownError(CardError):
+    """The card in a photo is of no spot that its lawn knows; ``spot`` is its number."""
+
+    def __init__(self, message: str, spot: int) -> None:
+        self.spot = spot
+        super().__init__(message)
+
+
 class CardValuesError(CardError):
     """The patches' values can't be used; ``mistakes`` lists all that is wrong with them."""
 
@@ -88,3 +96,7 @@ class ModelError(TurfeyeError, ValueError):
 
 class SeasonError(TurfeyeError, ValueError):
     """The dated measurements can't be put in one table (none, other grids, no sowing date)."""
+
+
+class NoPhotosError(SeasonError):
+    """A lawn has no photos yet."""

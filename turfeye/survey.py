@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from importlib.metadata import version
@@ -44,10 +44,19 @@ from turfeye import (
     season as seasons,
 )
 from turfeye.answer import Answer, Before
-from turfeye.errors import CardError, LawnError, SeasonError, StrokesError, TurfeyeError
+from turfeye.errors import (
+    CardError,
+    LawnError,
+    NoPhotosError,
+    SeasonError,
+    SpotUnknownError,
+    StrokesError,
+    TurfeyeError,
+)
 from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Filed, Lawn, add, new
+from turfeye.readings import MOST_NAMED
 from turfeye.records import CellTable, Look, Outlook, Photo, Sighting
 from turfeye.standpoints import Standpoints
 
@@ -62,6 +71,14 @@ TEMPERATURES = "temperatures.csv"
 PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
 DEFAULT_MIX = "perennial ryegrass"
+
+
+Tell = Callable[[str], None]
+"""Hears, in a few words, what is being done, for whoever waits."""
+
+
+def _untold(_: str) -> None:
+    """Nobody listens."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,10 +96,11 @@ class Measured:
         return str(self.facts.get("why", ""))
 
 
-def season(folder: Path | str, *, today: date | None = None) -> Answer:
+def season(folder: Path | str, *, today: date | None = None, tell: Tell = _untold) -> Answer:
     """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
 
     Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
+    ``tell`` hears what is being done, since many new photos take a while.
     So is one dated before the sowing or after ``today`` (by default the computer's own date), and one that
     is there twice; clocks that seem wrong are named. Everything is written to the lawn's ``results/``.
 
@@ -95,15 +113,16 @@ def season(folder: Path | str, *, today: date | None = None) -> Answer:
     place = lawn.read(folder)
     if not place.sowings:
         raise SeasonError(
-            f"{place.name}: a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
+            f"a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
             "add [[sowing]] with date, mix and rate_g_m2. Before the work: turfeye plan --before"
         )
     with lawn.locked(place.folder):
-        measured = measure(place)
+        measured = measure(place, tell=tell)
+        tell("growth, forecast and pictures")
         return _answer(place, measured, today)
 
 
-def before(folder: Path | str, *, mix: str | None = None) -> Before:
+def before(folder: Path | str, *, mix: str | None = None, tell: Tell = _untold) -> Before:
     """Survey a lawn from its photos before the work, and list what to bring.
 
     ``mix`` is what will be sown: by default that of the last sowing, else perennial ryegrass. Everything is
@@ -113,7 +132,7 @@ def before(folder: Path | str, *, mix: str | None = None) -> Before:
     """
     place = lawn.read(folder)
     with lawn.locked(place.folder):
-        measured = measure(place, before=True)
+        measured = measure(place, before=True, tell=tell)
         warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
         whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
         warnings += [
@@ -170,7 +189,7 @@ def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
             yield error
 
 
-def demo(folder: Path | str) -> tuple[Answer, ...]:
+def demo(folder: Path | str, *, tell: Tell = _untold) -> tuple[Answer, ...]:
     """Copy the shipped samples to a folder and run the whole job on each.
 
     Photos are filed as a user would, from the samples' own folder; what is there already is kept.
@@ -182,7 +201,7 @@ def demo(folder: Path | str) -> tuple[Answer, ...]:
         target = Path(folder) / sample.name
         if not (target / lawn.FILE_NAME).is_file():
             shutil.copytree(sample, target, ignore=shutil.ignore_patterns("truth"))
-        answers.append(season(target, today=date.max))  # the samples' dates are invented
+        answers.append(season(target, today=date.max, tell=tell))  # the samples' dates are invented
     if not answers:
         raise LawnError(f"wanted the sample lawns in {samples_dir()}, found none; install turfeye again")
     return tuple(answers)
@@ -197,7 +216,7 @@ def samples_dir() -> Path:
     raise LawnError("the sample photos are not installed; install turfeye again")
 
 
-def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
+def measure(place: Lawn, *, before: bool = False, tell: Tell = _untold) -> tuple[Measured, ...]:
     """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
 
     What can't be laid over the marked photo is tried again once photos taken later are placed.
@@ -212,17 +231,21 @@ def measure(place: Lawn, *, before: bool = False) -> tuple[Measured, ...]:
         try:
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
-            measured[path] = Measured(path, digest, None, {"why": str(error)})
+            spot = error.spot if isinstance(error, SpotUnknownError) else None
+            measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
             return
         if kept is None:
             store.save_cells(place, key, table, facts)
         standpoints.learn(path.name, facts)
         measured[path] = Measured(path, digest, table, facts)
 
-    for path in place.photos(before=before):
+    paths = place.photos(before=before)
+    for number, path in enumerate(paths, start=1):
+        tell(f"photo {number} of {len(paths)}: {path.name}")
         go(path)
     for path in measured:
         if standpoints.worth_another_try(path.name):
+            tell(f"once more: {path.name}")
             go(path)
     store.drop_stale(place, [key for _, key in keys.values()])
     return tuple(measured.values())
@@ -277,10 +300,13 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         if cards:
             card.choose(cards, spot=named)
         known = ", ".join(str(s.number) for s in place.spots) or "none"
-        raise CardError(
-            f"wanted the card of a known spot (known: {known}) or a marked view, "
-            + (f"came card {number}" if sighting else "no card could be read")
-            + "; is it a photo of another lawn? Else write its [[spot]] or mark corners_px in lawn.toml"
+        wanted = f"wanted the card of a known spot (known: {known}) or a marked view, "
+        if number is None:
+            raise CardError(f"{wanted}no card could be read; name its spot, or take it again with the card")
+        raise SpotUnknownError(
+            f"{wanted}came card {number}: write its [[spot]] in lawn.toml, or mark corners_px; or is it of "
+            "another lawn?",
+            number,
         )
     placed = standpoints.locate(picture, wanted=note.view if note else None)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
@@ -370,12 +396,9 @@ def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
 def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> Answer:
     """From measured photos to what to do, written to the results folder."""
     good = [one for one in measured if one.table is not None]
-    warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
     if not good:
-        raise SeasonError(
-            f"{place.name}: no photo could be measured. "
-            + (" ".join(warnings) or f"File some with: turfeye add {shlex.quote(str(place.folder))} PHOTO")
-        )
+        raise _nothing_measured(place, measured)
+    warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
     readings = [_reading(one) for one in good]
     sowing = place.sowings[-1]
     mix = mixes.get(sowing.mix, place.mixes)
@@ -419,6 +442,29 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     series_rows = [series.row(o.path.name, o.table, o.facts, sown=sowing.date, used=used) for o in measured]
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, series_rows)
     return replace(whole, files=(*results.write(whole, rows), listed))
+
+
+def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
+    """Why there is no season yet: each reason on a line with its photos, and what to do."""
+    file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
+    if not measured:
+        return NoPhotosError(f"no photos yet; file some with: {file_some}")
+    names: dict[str, list[str]] = {}
+    for one in measured:
+        names.setdefault(one.why, []).append(one.path.name)
+    lines = [f"  - {_some(photos)}: {why}" for why, photos in names.items()]
+    spots = sorted({one.facts["unknown_spot"] for one in measured} - {None})
+    if spots:
+        words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
+        lines += [f"To place a spot, write in {place.folder / lawn.FILE_NAME} (here: {words}):"]
+        lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
+    return SeasonError("\n".join(["no photo could be measured:", *lines]))
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first few names, and how many more there are."""
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
 
 
 def _on_lawn(reading: seasons.Reading) -> CellTable:

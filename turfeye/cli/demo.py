@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, say
+from turfeye.cli.shared import FOLDER, say, waiting
 
 
 @click.command(short_help="Run the whole job on the shipped samples.")
@@ -16,7 +16,9 @@ def demo(folder: Path) -> None:
     from turfeye import survey
     from turfeye.answer import ten_lines
 
-    for answer in survey.demo(folder):
+    with waiting() as tell:
+        answers = survey.demo(folder, tell=tell)
+    for answer in answers:
         for line in ten_lines(answer):
             click.echo(line)
         click.echo(f"→ {answer.lawn.results_dir / 'sheet.html'}\n")

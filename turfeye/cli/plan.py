@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FOLDER, figure, say, share, show_table
+from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
 
 if TYPE_CHECKING:
     from turfeye.records import Tape, WorkPlan
@@ -33,10 +33,12 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
     if mix and not before:
         raise click.UsageError("--mix goes with --before; a lawn that is sown has its mix in lawn.toml")
     if before:
-        surveyed = survey.before(folder, mix=mix)
+        with waiting() as tell:
+            surveyed = survey.before(folder, mix=mix, tell=tell)
         facts = planfile.materials_dict(surveyed.materials)
     else:
-        work = survey.season(folder).plan
+        with waiting() as tell:
+            work = survey.season(folder, tell=tell).plan
         facts = planfile.plan_dict(work)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FOLDER, figure, say, share, show_table
-from turfeye.errors import TurfeyeError
+from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
+from turfeye.errors import NoPhotosError, TurfeyeError
+
+if TYPE_CHECKING:
+    from turfeye.answer import Answer
+
+COLUMNS = ("lawn", "day", "green", "forecast", "chance", "thin m²", "seed g", "what to do")
+FILE_PHOTOS = "file photos: turfeye add"
 
 
 @click.command("round", short_help="All the lawns in a folder, one line each.")
@@ -16,28 +25,38 @@ def round_(folder: Path) -> None:
     """One line for each lawn in a folder of lawns, the ones that need you first."""
     from turfeye import lawn, survey
 
-    answers, failed = [], []
-    for place in lawn.lawns_in(folder):
-        try:
-            answers.append(survey.season(place))
-        except TurfeyeError as error:
-            failed.append((place.name, str(error)))
-    answers.sort(key=lambda a: -a.outlook.lawn.thin_m2)
-    rows = []
-    for answer in answers:
-        whole, season = answer.outlook.lawn, answer.season
-        rows.append(
-            (
-                answer.lawn.name,
-                figure(season.age_days[-1]),
-                share(whole.cover_now, whole.cover_now_se),
-                share(whole.cover_at_target),
-                share(whole.p_on_target),
-                figure(whole.thin_m2, 1),
-                figure(answer.plan.seed_g),
-            )
-        )
-    columns = ("lawn", "day", "green", "forecast", "chance", "thin m²", "seed g")
-    show_table(columns, rows)
-    for name, words in failed:
-        say(f"{name}: {words}")
+    answers: list[Answer] = []
+    failed: list[tuple[str, TurfeyeError]] = []
+    with waiting() as tell:
+        for place in lawn.lawns_in(folder):
+            try:
+                answers.append(survey.season(place, tell=partial(_tell, tell, place.name)))
+            except TurfeyeError as error:
+                failed.append((place.name, error))
+    answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
+    rows = [_row(answer) for answer in answers]
+    for name, why in failed:
+        rows.append((name, *["–"] * 6, FILE_PHOTOS if isinstance(why, NoPhotosError) else "see below"))
+    show_table(COLUMNS, rows, words=COLUMNS[-1])
+    for name, why in failed:
+        if not isinstance(why, NoPhotosError):
+            say(f"{name}: {why}")
+
+
+def _tell(tell: Callable[[str], None], lawn: str, words: str) -> None:
+    tell(f"{lawn}: {words}")
+
+
+def _row(answer: Answer) -> tuple[str, ...]:
+    whole, plan = answer.outlook.lawn, answer.plan
+    count = sum(task.seed_g > 0 for task in plan.tasks)
+    return (
+        answer.lawn.name,
+        figure(answer.season.age_days[-1]),
+        share(whole.cover_now, whole.cover_now_se),
+        share(whole.cover_at_target),
+        share(whole.p_on_target),
+        figure(whole.thin_m2, 1),
+        figure(plan.seed_g),
+        f"reseed {count} patch{'es' if count != 1 else ''}" if count else plan.sentence,
+    )

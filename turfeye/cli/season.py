@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FOLDER, say
+from turfeye.cli.shared import FOLDER, say, waiting
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer
@@ -24,11 +24,12 @@ def season(folder: Path, against: Path | None) -> None:
     from turfeye import compare, survey
     from turfeye.answer import ten_lines
 
-    answer = survey.season(folder)
+    with waiting() as tell:
+        answer = survey.season(folder, tell=tell)
+        other = None if against is None else survey.season(against, tell=tell)
     for line in ten_lines(answer):
         click.echo(line)
-    if against is not None:
-        other = survey.season(against)
+    if other is not None:
         by: compare.By = "degree-days" if _both_by_degree_days(answer, other) else "days"
         click.echo(compare.against(answer.outlook, other.outlook, by=by, name=other.lawn.name).sentence)
     for warning in answer.warnings:

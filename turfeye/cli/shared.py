@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -87,8 +89,26 @@ def say(text: str) -> None:
     click.echo(text, err=True)
 
 
-def show_table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "") -> None:
-    """A table for people, to standard output. The first column is text, the others are set to the right."""
+@contextmanager
+def waiting() -> Iterator[Callable[[str], None]]:
+    """A line on standard error that says what is being done; nothing where no one sits at a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    with Console(stderr=True).status("reading the lawn") as line:
+        yield lambda words: line.update(Text(words))
+
+
+def show_table(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "", words: str = ""
+) -> None:
+    """A table for people, to standard output. The first column is text, the others are set to the right.
+
+    A column named ``words`` is text too, and takes up what the width is short of.
+    """
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -96,7 +116,9 @@ def show_table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: 
     # Title and caption are data here, not markup.
     table = Table(box=box.SIMPLE_HEAD, title=None, pad_edge=False)
     for i, name in enumerate(columns):
-        table.add_column(name, justify="left" if i == 0 else "right", no_wrap=i == 0)
+        text = i == 0 or name == words
+        whole = not text if words else i == 0
+        table.add_column(name, justify="left" if text else "right", no_wrap=whole, overflow="fold")
     for row in rows:
         table.add_row(*row)
     if title:

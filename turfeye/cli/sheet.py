@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FILE, FOLDER
+from turfeye.cli.shared import FILE, FOLDER, waiting
 
 
 @click.command(short_help="Write the page for the client.")
@@ -18,7 +18,8 @@ def sheet(folder: Path, out: Path | None) -> None:
     from turfeye import survey
     from turfeye.files import write_atomic
 
-    answer = survey.season(folder)
+    with waiting() as tell:
+        answer = survey.season(folder, tell=tell)
     path = out or answer.lawn.results_dir / "client.html"
     write_atomic(path, page.client_page(answer).encode("utf-8"))
     click.echo(str(path))
