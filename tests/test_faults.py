@@ -273,6 +273,16 @@ def test_fallen_leaves():
     assert any(hint.startswith("fallen leaves") for hint in faults.hints(got))
 
 
+def test_leaves_that_are_read_as_soil():
+    light, leaf = turf(5, 6_000)[0], np.zeros(SIZE, np.uint8)
+    for x, y in np.random.default_rng(2).uniform([40, 40], [400, 560], (60, 2)).astype(int).tolist():
+        cv2.ellipse(light, (x, y), (22, 14), x % 180, 0, 360, (0.34, 0.12, 0.03), -1)
+        cv2.ellipse(leaf, (x, y), (22, 14), x % 180, 0, 360, 1, -1)
+    got = found(picture(light), shares=shares(turf(5, 6_000)[1] * (leaf == 0)))
+    assert share_of(got, faults.LEAVES, leaf > 0) > 0.6
+    assert share_of(got, faults.LEAVES, leaf == 0) < 0.01
+
+
 def test_the_card_is_not_lawn():
     got = found(picture(), card_px=CARD)
     assert share_of(got, faults.CARD, np.s_[90:240, 120:330]) == 1

@@ -1,12 +1,12 @@
-"""Puts faults of light and picture into sound spot photos and counts the cells that are found and falsely marked.
+"""Puts faults of light and picture into sound spot photos and counts cells found and falsely marked.
 
 python tools/bench_faults.py FOLDER [--sheet OUT.png] [--only NAME ...]
 
 FOLDER holds rendered spot photos with a card (rendered/bench/spots). Each fault is put in by hand, in linear
 light, over a known part of each photo; the photo is then saved as a JPEG and measured whole. A cell is
-affected where the fault lies on at least three quarters of it, sound where on none of it; the card's cells and
-the fault's rim are left out. For shade, found means that colour is withheld and falsely marked that it is so
-in the card's light; cover is kept there.
+affected where the fault lies on at least three quarters of it, sound where on none of it; the card's cells
+and the fault's rim are left out. For shade, found means that colour is withheld and falsely marked that it
+is so in the card's light; cover is kept there.
 """
 
 from __future__ import annotations
@@ -126,19 +126,16 @@ def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats
     shape = light.shape[:2]
     side = half(shape, rng, keep)
     per_cm = np.sqrt(keep.sum() / (29.7 * 21.0))
-    mask = np.zeros(shape, np.uint8)
     places = np.argwhere(side)
-    light = light.copy()
-    grain = np.exp(0.2 * noise(shape, rng, 4))
-    for y, x in places[rng.integers(len(places), size=int(side.sum() / per_cm**2 / 14))]:
-        one = np.zeros(shape, np.uint8)
+    places = places[rng.integers(len(places), size=int(side.sum() / per_cm**2 / 14))]
+    tints = np.array([0.30, 0.13, 0.04]) * np.exp(rng.normal(0, 0.25, (len(places), 3)) * [1, 0.8, 0.6])
+    which = np.zeros(shape, np.float32)
+    for number, (y, x) in enumerate(places.tolist(), start=1):
         axes = (int(rng.uniform(2, 3.5) * per_cm), int(rng.uniform(1.2, 2) * per_cm))
-        cv2.ellipse(one, (int(x), int(y)), axes, rng.uniform(0, 180), 0, 360, 1, -1)
-        one[keep] = 0
-        tint = np.array([0.30, 0.13, 0.04]) * np.exp(rng.normal(0, 0.25, 3) * [1, 0.8, 0.6])
-        light[one > 0] = (tint * grain)[one > 0]
-        mask |= one
-    return light, mask > 0
+        cv2.ellipse(which, (x, y), axes, rng.uniform(0, 180), 0, 360, number, -1)
+    which[keep] = 0
+    body = np.vstack([np.zeros(3), tints])[which.astype(int)] * np.exp(0.2 * noise(shape, rng, 4))
+    return np.where(which[..., None] > 0, body, light), which > 0
 
 
 def snow(share: float) -> Fault:
@@ -243,10 +240,11 @@ def main() -> None:
                     cv2.putText(tile, name, (10, 30), 0, 0.8, (255, 255, 255), 2)
                     tiles.append(tile)
             found, right, wrong = (
-                f"{a / b:.0%}" if b else "-" for a, b in zip(counts[[1, 2, 4]], counts[[0, 0, 3]], strict=True)
+                f"{a / b:.0%}" if b else "-"
+                for a, b in zip(counts[[1, 2, 4]], counts[[0, 0, 3]], strict=True)
             )
-            row = f"| {name} | {counts[0]} | {found} | {right} | {wrong} of {counts[3]} | {hinted} | {refused} |"
-            print(row, flush=True)
+            row = [name, counts[0], found, right, f"{wrong} of {counts[3]}", hinted, refused]
+            print("|", " | ".join(map(str, row)), "|", flush=True)
     if asked.sheet and tiles:
         tiles += [np.zeros_like(tiles[0])] * (-len(tiles) % 4)
         rows = [np.hstack(tiles[k : k + 4]) for k in range(0, len(tiles), 4)]

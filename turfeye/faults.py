@@ -63,6 +63,8 @@ FOREIGN: Final = (0.12, 0.14)
 """Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
 SOIL_COLOUR: Final = (0.25, 0.42)
 """So far from the middle of a picture's soil, in the same ratios, a thing still has the soil's colour."""
+LEAF_ABOVE_SOIL: Final = (45, 1.3)
+"""Codes of saturation, and factor of value, by which a leaf stands out from the soil's lower quarter."""
 GREEN_REFLECTANCE: Final = (0.015, 0.5)
 """Turf outside this is not in the card's light, whatever its colour."""
 LEAST_TURF: Final = 0.1
@@ -128,7 +130,7 @@ def find(
         **_exposure(sample, blocks),
         **_blur(_luma(rgb_coded), blocks),
         **_white(sample, plain, shares, blocks, snow_code),
-        **_things(plain, ((other > 0.5) & ~earthy) | strange, side),
+        **_things(plain, ((other > 0.5) & ~earthy) | strange, shares.bare[::2, ::2], side),
     }
     fault = np.zeros((height, width), np.uint8)
     for code in sorted(found, reverse=True):
@@ -306,7 +308,7 @@ def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_co
     around = (blocks.mean(_luma(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
     green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
     snow = _steady(blocks.mean(cold.view(np.uint8)) > 0.7)
-    glare = (share > GLINT_SHARE) & (share < 0.6) & (around < GLINT_CODE - 50) & (green > 0.3)
+    glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.12)
     return {GLARE: _steady(glare), SNOW: snow}
 
 
@@ -330,17 +332,24 @@ def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, F
     return np.zeros(ground.shape, bool), near[0] & near[1]
 
 
-def _things(plain: Bytes, thing_like: Flags, side: int) -> dict[int, Flags]:
-    """Wide areas of other things than turf and soil; those of a warm saturated colour are fallen leaves."""
+def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[int, Flags]:
+    """Wide areas of other things than turf and soil; those of a warm saturated colour are fallen leaves.
+
+    The classifier takes many leaves for soil: of what it calls bare, those are leaves that are far more
+    saturated and brighter than the duller soil of the same picture.
+    """
     hsv = cv2.cvtColor(plain, cv2.COLOR_RGB2HSV)
     hue, saturation, value = cv2.split(hsv)  # OpenCV: hue 0-180, the others 0-255
-    thing = thing_like.view(np.uint8)
     warm = ((hue <= 20) | (hue >= 172)) & (saturation > 90) & (value > 60)
+    leaf = thing_like & warm
+    if (soil := bare > 0.5).mean() > 0.01:
+        dull, dark = (np.quantile(plane[soil], 0.25) for plane in (saturation, value))
+        leaf |= soil & warm & (saturation > dull + LEAF_ABOVE_SOIL[0]) & (value > LEAF_ABOVE_SOIL[1] * dark)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side | 1, side | 1))
     broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, ((side // 3) | 1, (side // 3) | 1))
     return {
-        THING: np.asarray(cv2.morphologyEx(thing, cv2.MORPH_OPEN, wide)) > 0,
-        LEAVES: np.asarray(cv2.morphologyEx(thing & warm.view(np.uint8), cv2.MORPH_OPEN, broad)) > 0,
+        THING: np.asarray(cv2.morphologyEx(thing_like.view(np.uint8), cv2.MORPH_OPEN, wide)) > 0,
+        LEAVES: np.asarray(cv2.morphologyEx(leaf.view(np.uint8), cv2.MORPH_OPEN, broad)) > 0,
     }
 
 

@@ -130,7 +130,7 @@ def look_through(
     elif sighting.twins_differ > UNEVEN_TWINS:
         warnings.append(
             f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
-            "shade it or turn it"
+            "keep grass and its shadows off it, or turn it"
         )
     if sighting is not None and seen.kind == "spot":
         warnings += _flatness(sighting)
