@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from PIL import Image
 from test_season import SOWN, reading
 
-from turfeye import lawn, readings, survey
+from turfeye import lawn, readings, season, survey
 from turfeye.cli import root
 from turfeye.errors import DateError
 
@@ -129,8 +129,18 @@ def disguised(target, source, *, taken=None, quality=None):
     return target
 
 
+class Then(dt.date):
+    """Calendar of a computer on a day in that summer, whenever the tests run."""
+
+    @classmethod
+    def today(cls):
+        return TODAY
+
+
 def shell(*words):
-    result = CliRunner().invoke(root, [str(word) for word in words])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(season, "date", Then)
+        result = CliRunner().invoke(root, [str(word) for word in words])
     return result.exit_code, result.output
 
 
@@ -189,7 +199,7 @@ def test_the_true_day_in_the_lawn_file_mends_it(trial, tmp_path):
     wrong = next(path for path in lawn.read(place).photos() if "20260424" in path.name)
     with (place / "lawn.toml").open("a") as file:
         file.write(f'\n[[photo]]\nname = "{wrong.name}"\ntaken = 2026-04-24\n')
-    answer = survey.season(place)
+    answer = survey.season(place, today=TODAY)
     assert [str(v.taken.date()) for v in answer.season.visits] == ["2026-04-02", "2026-04-24", "2026-05-13"]
     assert not any("left out" in warning for warning in answer.warnings)
     assert np.isfinite(answer.season.cover).any(axis=0).all()
@@ -208,8 +218,8 @@ def test_a_header_from_before_the_sowing_gives_way_to_the_date_said(trial, tmp_p
     assert "can't be right; 2026-05-06 is used" in output
     (note,) = lawn.read(place).notes
     assert note.taken == dt.datetime(2026, 5, 6, 12)
-    (visit,) = survey.season(place).season.visits
-    assert visit.taken.date() == dt.date(2026, 5, 6)
+    (visit,) = survey.measure(lawn.read(place))
+    assert visit.facts["taken"] == "2026-05-06T12:00:00"
 
 
 def test_nothing_inside_the_season_is_an_error(tmp_path):

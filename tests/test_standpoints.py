@@ -10,9 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from turfeye import lawn, photo, standpoints, survey, view
 from turfeye.align import Aligned, align, scenery
+from turfeye.cli import root
 from turfeye.errors import AlignmentError
 from turfeye.standpoints import Standpoints
 
@@ -149,6 +151,28 @@ def test_of_two_views_the_better_one_unless_one_is_named(tmp_path, monkeypatch):
     points = Standpoints(place)
     assert go(points, name("04-12")).name == "step"
     assert go(points, name("04-12"), wanted="window").name == "window"
+
+
+def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch):
+    place = marked(tmp_path / "lawn", ("window", EVENING), keep=(EVENING, name("04-12")))
+    Alignment(monkeypatch, {})
+    photo_path = place.photo_path(name("04-12"))
+    corners = [w for x, y in true_corners(name("04-12")) for w in ("--corner", f"{x},{y}")]
+    refused = next(one for one in survey.measure(place) if one.path == photo_path)
+    assert refused.table is None
+    again = ["add", str(place.folder), str(photo_path), *corners]
+    taken = CliRunner().invoke(root, [*again, "--view", "window"])
+    assert taken.exit_code == 2
+    assert "leave --view out" in taken.stderr
+    done = CliRunner().invoke(root, again)
+    assert done.exit_code == 0, done.output
+    assert "corners marked as view 'view 2'" in done.stdout
+    known = lawn.read(place.folder)
+    assert [(one.name, one.photo) for one in known.views][1] == ("view 2", name("04-12"))
+    assert Standpoints(known).locate(photo.read(photo_path)).name == "view 2"
+    twice = CliRunner().invoke(root, again)
+    assert twice.exit_code == 2
+    assert "marked in this photo already" in twice.stderr
 
 
 def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, monkeypatch):

@@ -351,7 +351,7 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
         says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
         note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
-    twin = _twin(lawn, photo.digest)
+    twin = _twin(lawn, source, photo.digest)
     path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
     return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
 
@@ -396,10 +396,11 @@ def original_name(name: str) -> str:
     return (found["original"] or "") if found else stem
 
 
-def _twin(lawn: Lawn, digest: str) -> Path | None:
-    """The filed photo with the same bytes, if any."""
+def _twin(lawn: Lawn, source: Path, digest: str) -> Path | None:
+    """The filed photo with the same bytes, if any, whatever its name: people copy photos in by hand too."""
+    size = source.stat().st_size
     for path in (*lawn.photos(), *lawn.photos(before=True)):
-        if digest[:DIGEST_CHARS] in path.stem and digest_of(path) == digest:
+        if path.stat().st_size == size and digest_of(path) == digest:
             return path
     return None
 

@@ -51,3 +51,6 @@ def add(
             click.echo(f"{one.source.name} → {one.path.name}")
         if one.note:
             say(f"{one.source.name}: {one.note}")
+    if corners:
+        name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
+        click.echo(f"corners marked as view {name!r}")
