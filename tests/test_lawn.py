@@ -373,11 +373,22 @@ def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:
     assert store.cell_key(renamed, "ab" * 32, models=["m1"], version="1") in keys
 
 
+def test_a_refusal_holds_as_long_as_the_photos_are_the_same(folder: Path) -> None:
+    back = lawn.read(folder)
+    path = store.save_refusal(back, "a" * 32, ["b" * 32, "a" * 32], "Müllers Hecke fehlt")
+    assert store.load_refusal(back, "a" * 32, ["a" * 32, "b" * 32]) == "Müllers Hecke fehlt"
+    assert store.load_refusal(back, "a" * 32, ["a" * 32]) is None
+    assert store.load_refusal(back, "b" * 32, ["a" * 32, "b" * 32]) is None
+    path.write_bytes(path.read_bytes()[:20])
+    assert store.load_refusal(back, "a" * 32, ["a" * 32, "b" * 32]) is None
+
+
 def test_stale_tables_go(folder: Path) -> None:
     back = lawn.read(folder)
     for key in ("a" * 32, "b" * 32):
         store.save_cells(back, key, table())
-    assert store.drop_stale(back, ["a" * 32]) == 1
+    store.save_refusal(back, "c" * 32, [], "it is stale")
+    assert store.drop_stale(back, ["a" * 32]) == 2
     assert store.load_cells(back, "a" * 32) is not None
     assert store.load_cells(back, "b" * 32) is None
 

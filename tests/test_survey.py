@@ -14,7 +14,7 @@ from PIL import Image
 
 from turfeye import card_print, lawn, survey
 from turfeye.cli import root
-from turfeye.errors import CardError, SeasonError
+from turfeye.errors import AlignmentError, CardError, SeasonError
 
 ROOT = Path(__file__).parent.parent
 SPOT = ROOT / "tests/data/rendered/spots/spot-01.jpg"
@@ -300,6 +300,30 @@ def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):
     lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=None)
     with pytest.raises(SeasonError, match="sowing"):
         survey.season(tmp_path / "new")
+
+
+def test_what_can_t_be_placed_is_tried_again_only_beside_other_photos(tmp_path, monkeypatch):
+    """Finding that out takes seconds a photo; a season, plan, page and round would each do it again."""
+    tried = []
+
+    class Nowhere(survey.Standpoints):
+        def locate(self, picture, *, wanted=None):
+            tried.append(picture.path.name)
+            raise AlignmentError("nothing matches")
+
+    monkeypatch.setattr(survey, "Standpoints", Nowhere)
+    folder = tmp_path / "lawn"
+    lawn.new(folder, outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=dt.date(2026, 3, 14))
+    corners = [(20, 280), (380, 280), (300, 20), (80, 20)]
+    survey.add(folder, [turf(tmp_path / "2026-04-01-a.jpg")], view="step", corners_px=corners)
+    for _ in range(2):
+        (one,) = survey.measure(lawn.read(folder))
+        assert one.why == "nothing matches"
+    assert len(tried) == 1
+    survey.add(folder, [turf(tmp_path / "2026-04-02-b.jpg", size=(396, 300))])
+    for _ in range(2):
+        assert [one.table for one in survey.measure(lawn.read(folder))] == [None, None]
+    assert len(tried) == 3
 
 
 @pytest.fixture(scope="module")

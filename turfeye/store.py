@@ -110,10 +110,30 @@ def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
     return CellTable(grid=grid, **columns), meta["facts"]
 
 
+def save_refusal(lawn: Lawn, key: str, keys: Iterable[str], why: str) -> Path:
+    """Keep why a photo could not be placed among the photos with these keys: finding that out takes long."""
+    path = lawn.results_dir / "cells" / f"{key}.json"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    kept = {"schema": SCHEMA, "beside": sorted(keys), "why": why}
+    write_atomic(path, json.dumps(kept, ensure_ascii=False).encode())
+    return path
+
+
+def load_refusal(lawn: Lawn, key: str, keys: Iterable[str]) -> str | None:
+    """Why a photo could not be placed, as long as the lawn's photos are the same; else None: try again."""
+    try:
+        kept = json.loads((lawn.results_dir / "cells" / f"{key}.json").read_bytes())
+        same = kept["schema"] == SCHEMA and kept["beside"] == sorted(keys)
+        return str(kept["why"]) if same else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
 def drop_stale(lawn: Lawn, keys: Iterable[str]) -> int:
-    """Delete kept tables under other keys than these; how many went."""
-    keep = {f"{key}.npz" for key in keys}
-    stale = [p for p in (lawn.results_dir / "cells").glob("*.npz") if p.name not in keep]
+    """Delete what is kept under other keys than these; how many files went."""
+    keep = set(keys)
+    kept = (p for ending in ("npz", "json") for p in (lawn.results_dir / "cells").glob(f"*.{ending}"))
+    stale = [p for p in kept if p.stem not in keep]
     for path in stale:
         path.unlink(missing_ok=True)
     return len(stale)

@@ -45,6 +45,7 @@ from turfeye import (
 )
 from turfeye.answer import Answer, Before
 from turfeye.errors import (
+    AlignmentError,
     CardError,
     LawnError,
     NoPhotosError,
@@ -219,18 +220,27 @@ def samples_dir() -> Path:
 def measure(place: Lawn, *, before: bool = False, tell: Tell = _untold) -> tuple[Measured, ...]:
     """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
 
-    What can't be laid over the marked photo is tried again once photos taken later are placed.
+    What can't be laid over the marked photo is tried again once photos taken later are placed; what can't
+    be placed at all, once there are other photos.
     """
     standpoints = Standpoints(place)
     keys = _keys(place)
+    beside = [key for _, key in keys.values()]
     measured: dict[Path, Measured] = {}
+    refused: dict[Path, str] = {}
 
     def go(path: Path) -> None:
         digest, key = keys[path]
         kept = store.load_cells(place, key)
+        if kept is None and (why := store.load_refusal(place, key, beside)) is not None:
+            measured[path] = Measured(path, digest, None, {"why": why})
+            return
+        refused.pop(path, None)
         try:
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
+            if isinstance(error, AlignmentError):
+                refused[path] = str(error)
             spot = error.spot if isinstance(error, SpotUnknownError) else None
             measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
             return
@@ -247,7 +257,9 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = _untold) -> tuple
         if standpoints.worth_another_try(path.name):
             tell(f"once more: {path.name}")
             go(path)
-    store.drop_stale(place, [key for _, key in keys.values()])
+    for path, why in refused.items():
+        store.save_refusal(place, keys[path][1], beside, why)
+    store.drop_stale(place, beside)
     return tuple(measured.values())
 
 
