@@ -325,6 +325,7 @@ def test_a_black_shoe_that_is_read_as_soil():
     got = found(picture(light), shares=shares(GREEN * (1 - there)), correction=correction(), card_px=CARD)
     assert share_of(got, faults.THING, there > 0) > 0.7
     assert share_of(got, faults.THING, there == 0) < 0.005
+    assert any(hint.startswith("something lies on the lawn") for hint in faults.hints(got))  # 1.6 % of it
 
 
 def test_soil_in_shade_is_no_thing():

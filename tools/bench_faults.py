@@ -23,9 +23,10 @@ from PIL import Image
 from turfeye import card, cells, colourspace, faults, glance, photo, view
 from turfeye.errors import TurfeyeError
 from turfeye.gather import Gather
-from turfeye.records import Flags, Floats, Look
+from turfeye.records import Flags, Floats, Look, Whole
 
-Fault = Callable[[Floats, np.random.Generator, Flags], tuple[Floats, Flags]]
+Fault = Callable[[Floats, np.random.Generator, Flags], tuple[Floats, Whole]]
+LEFT_OUT = 2  # in a mask: neither affected nor sound
 GREEN_LIGHT = 0.4  # linear green over all light, above which a pixel is called green here
 
 
@@ -55,25 +56,28 @@ def noise(shape: tuple[int, int], rng: np.random.Generator, coarse: int) -> Floa
     return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC))[..., None]
 
 
-def shade_edge(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+def shade_edge(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
     mask = half(light.shape[:2], rng, keep)
     soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 9)[..., None]
     return light * (1 - soft + soft * np.array([0.9, 1.0, 1.2], np.float32) / 5), mask
 
 
-def blown(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
-    lit = np.where(half(light.shape[:2], rng, keep)[..., None], light * 25, light)
+def blown(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
+    """Affected where over a third of the pixels are clipped; what is merely bright is left out."""
+    mask = half(light.shape[:2], rng, keep)
+    lit = np.where(mask[..., None], light * 25, light)
     clipped = ((lit >= 1).sum(axis=2) >= 2) & ~keep
-    return lit, np.asarray(cv2.blur(clipped.astype(np.float32), (41, 41))) > 0.35
+    many = np.asarray(cv2.blur(clipped.astype(np.float32), (41, 41))) > 0.35
+    return lit, np.where(many & mask, 1, np.where(mask, LEFT_OUT, 0))
 
 
-def too_dark(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+def too_dark(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
     mask = half(light.shape[:2], rng, keep)
     return np.where(mask[..., None], light * 0.03, light), mask
 
 
 def moved(length: int) -> Fault:
-    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
         kernel = np.zeros((length, length), np.float32)
         kernel[length // 2] = 1
         middle = ((length - 1) / 2, (length - 1) / 2)
@@ -85,7 +89,7 @@ def moved(length: int) -> Fault:
 
 
 def defocus(radius: int, *, part: bool = False) -> Fault:
-    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
         disc = np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
         soft = np.asarray(cv2.filter2D(light, -1, disc.astype(np.float32) / disc.sum()))
         mask = half(light.shape[:2], rng, keep) if part else np.ones(light.shape[:2], bool)
@@ -94,7 +98,7 @@ def defocus(radius: int, *, part: bool = False) -> Fault:
     return put
 
 
-def glare(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+def glare(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
     mask = half(light.shape[:2], rng, keep)
     green = light[..., 1] / np.maximum(light.sum(axis=2), 1e-4) > GREEN_LIGHT
     glints = np.zeros(light.shape[:2], np.uint8)
@@ -109,7 +113,7 @@ def glare(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats,
 def thing(tint: tuple[float, float, float], size_cm: tuple[float, float]) -> Fault:
     """Something textured, with a shaded rim: sizes are half axes."""
 
-    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
         per_cm = np.sqrt(keep.sum() / (29.7 * 21.0))
         shape = light.shape[:2]
         mask = blob(shape, rng, keep, (int(size_cm[0] * per_cm), int(size_cm[1] * per_cm)))
@@ -122,7 +126,7 @@ def thing(tint: tuple[float, float, float], size_cm: tuple[float, float]) -> Fau
     return put
 
 
-def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
     shape = light.shape[:2]
     side = half(shape, rng, keep)
     per_cm = np.sqrt(keep.sum() / (29.7 * 21.0))
@@ -139,7 +143,7 @@ def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats
 
 
 def snow(share: float) -> Fault:
-    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Flags]:
+    def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
         mask = half(light.shape[:2], rng, keep)
         white = np.array([0.70, 0.75, 0.82]) * np.exp(0.06 * noise(light.shape[:2], rng, 5))
         layer = np.clip(share + 0.12 * noise(light.shape[:2], rng, 4), 0, 1)
@@ -167,7 +171,7 @@ FAULTS: dict[str, tuple[Fault, tuple[int, ...]]] = {
 }
 
 
-def score(one: Look, mask: Flags, codes: tuple[int, ...]) -> tuple[list[int], list[str]]:
+def score(one: Look, mask: Whole, codes: tuple[int, ...]) -> tuple[list[int], list[str]]:
     """Affected cells, of them found, found by its right name; sound cells, of them marked; the hints."""
     table = one.table
     assert one.view is not None
@@ -178,7 +182,7 @@ def score(one: Look, mask: Flags, codes: tuple[int, ...]) -> tuple[list[int], li
     assert one.sighting is not None
     paper = np.zeros(mask.shape, np.uint8)
     cv2.fillPoly(paper, [np.rint(one.sighting.corners_px).astype(np.int32)], 1)
-    sized[cv2.resize(paper, small.size_px, interpolation=cv2.INTER_NEAREST) > 0] = 2
+    sized[cv2.resize(paper, small.size_px, interpolation=cv2.INTER_NEAREST) > 0] = LEFT_OUT
     areas = gather.areas(sized, 3)[:, table.row * table.grid.cols + table.col]
     total = np.maximum(areas.sum(axis=0), 1e-12)
     whole = (total > 0.6 * table.area_m2) & (areas[2] <= 0)
@@ -194,7 +198,7 @@ def score(one: Look, mask: Flags, codes: tuple[int, ...]) -> tuple[list[int], li
     return [*map(int, counts), int((sound & (table.why != "")).sum())], list(one.warnings)
 
 
-def spoiled(path: Path, put: Fault, seed: int, out: Path) -> Flags:
+def spoiled(path: Path, put: Fault, seed: int, out: Path) -> Whole:
     """Writes the photo with the fault in it; where it lies."""
     picture = photo.read(path)
     keep = np.zeros(picture.rgb_coded.shape[:2], np.uint8)

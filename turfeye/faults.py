@@ -40,8 +40,11 @@ ADVICE: Final = {
     LEAVES: "fallen leaves {where}: rake them off first",
     THING: "something lies on the lawn {where}: move it out of the picture",
 }
-WORTH_A_HINT: Final = {MOVED: 0.06, SOFT: 0.06}
-"""From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance."""
+WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
+"""From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance, and
+a boot is a hundredth of a spot photo."""
+UNSCALED_THING: Final = 0.03
+"""Without a card nothing says how large a thing is, and clods may look like one."""
 
 BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
@@ -142,6 +145,7 @@ def find(
 def hints(faults: Faults) -> tuple[str, ...]:
     """How to take the photo better, one line a fault, the largest first; none for a sound photo."""
     lawn = np.ones(faults.fault.shape, bool) if faults.lawn is None else faults.lawn
+    scaled = (faults.fault == CARD).any()
     lawn = lawn & (faults.fault != CARD)
     if not lawn.any():
         return ()
@@ -149,7 +153,7 @@ def hints(faults: Faults) -> tuple[str, ...]:
     for code, words in ADVICE.items():
         mask = (faults.fault == code) & lawn
         share = mask.sum() / lawn.sum()
-        if share >= WORTH_A_HINT.get(code, 0.02):
+        if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
             said.append((share, words.format(where=_where(mask, lawn))))
     if (share := (faults.corners & lawn).sum() / lawn.sum()) >= 0.02:
         said.append((share, "dark corners: check for a case or a finger at the lens"))
