@@ -2,8 +2,10 @@
 
 Lines of cells in one direction are averaged into a profile across it. A stripe lies at one place of the
 profile all along its length, while patches and natural unevenness don't: so the lawn is cut across into
-bands, the profile is the middle of the bands' profiles, and chance is what the same bands give when each is
-turned round sideways by an amount of its own (a permutation that keeps the rest of the lawn as it is).
+bands, the profile is the middle of the bands' profiles, and chance is what the same bands give when they are
+turned round sideways by random amounts (a permutation that keeps the rest of the lawn as it is). Neighbouring
+bands turn together, because unevenness reaches over several of them: turned one by one they would make chance
+look small.
 """
 
 from __future__ import annotations
@@ -20,11 +22,13 @@ from turfeye.records import Flags, Floats, Grid
 
 SLIDES = 199
 """Random slidings a direction; the least p is 1 / (SLIDES + 1)."""
-ALARM_P = 0.01
-SLANT_MARGIN = 1.3
+ALARM_P = 0.02
+SLANT_MARGIN = 1.1
 """Off the lawn's sides, where passes seldom run, a stripe must stand out by this times what chance gave."""
 BAND_M = 1.0
 """Least length of a band along the stripes."""
+TOGETHER_M = 3.0
+"""Length of lawn that turns together: twice what grass is commonly alike over; ours."""
 LEAST_DEPTH = 0.08
 """Shallower stripes are not spoken of: no cause for another pass, and natural unevenness reaches that far."""
 WIDEST_CELLS = 3
@@ -88,7 +92,7 @@ def stripes(
         return _none("too few cells outside patches to tell a stripe from chance")
     x, y, seen = x_m[known], y_m[known], cover[known]
     rng = np.random.default_rng(seed)
-    nothing = None
+    least, looks = 1.0, 0
     for directions, margin in zip(_directions(grid), (0.0, SLANT_MARGIN), strict=True):
         made = (_Board.of(grid, x, y, seen, angle) for angle in directions)
         boards = [board for board in made if board is not None and board.tells()]
@@ -97,15 +101,17 @@ def stripes(
         scores, chance = _scores(boards, rng)
         best = int(np.argmax([np.abs(score).max() for score in scores]))
         seen_most = float(np.abs(scores[best]).max())
-        p = float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1))
+        looks += 1
+        least = min(least, float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1)))
+        p = min(looks * least, 1.0)  # a second look is a second chance to be wrong
         limit = max(float(np.quantile(chance, 1 - ALARM_P)), margin * float(chance.max()))
         found = _found(grid, boards[best], p, scores[best], limit, side_names) if p <= ALARM_P else ()
         if found:
             along = (boards[best].normal_deg + 90) % 180
             return Stripes(found, p, along, _spacing(found), _together(found, p))
-        if nothing is None or p < nothing.p:
-            nothing = Stripes((), p, float("nan"), float("nan"), f"no stripes (p = {p:.2g})")
-    return nothing or _none("too little of the lawn was seen to tell a stripe from chance")
+    if not looks:
+        return _none("too little of the lawn was seen to tell a stripe from chance")
+    return Stripes((), p, float("nan"), float("nan"), f"no stripes (p = {p:.2g})")
 
 
 def _found(
@@ -152,6 +158,7 @@ class _Board:
     normal_deg: float
     first_m: float  # middle of line 0
     step_m: float
+    band_m: float  # length of a band
     mean: Floats  # (bands, lines) cover, NaN where there are too few cells
 
     @classmethod
@@ -161,8 +168,8 @@ class _Board:
         across = x * np.cos(angle) + y * np.sin(angle)
         along = -x * np.sin(angle) + y * np.cos(angle)
         line = np.floor((across - across.min()) / grid.cell_m + 1e-6).astype(int)
-        length = max(BAND_M, 2 * grid.cell_m)
-        count = max(int((np.ptp(along) + grid.cell_m) / length), 1)
+        long = float(np.ptp(along)) + grid.cell_m
+        count = max(int(long / max(BAND_M, 2 * grid.cell_m)), 1)
         band = np.minimum(((along - along.min()) / (np.ptp(along) + 1e-9) * count).astype(int), count - 1)
         lines = int(line.max()) + 1
         if count < 4 or lines < 6:
@@ -172,7 +179,7 @@ class _Board:
         enough = cells >= 0.4 * np.median(cells[cells > 0])
         mean = np.where(enough, np.bincount(which, cover, count * lines) / np.maximum(cells, 1), np.nan)
         middle = np.bincount(line, across, lines) / np.maximum(np.bincount(line, minlength=lines), 1)
-        return cls(normal_deg, float(middle[0]), grid.cell_m, mean.reshape(count, lines))
+        return cls(normal_deg, float(middle[0]), grid.cell_m, long / count, mean.reshape(count, lines))
 
     def contrast(self, width: int) -> Floats:
         """(bands, lines) mean of ``width`` lines from each on, less that of FLANK lines on both sides."""
@@ -197,18 +204,23 @@ class _Board:
         return bool(np.isfinite(_middle(self.contrast(1)[None])).any())
 
     def slid(self, contrast: Floats, rng: np.random.Generator) -> Floats:
-        """(SLIDES, bands, lines): each band turned round by a random number of lines, by itself.
+        """(SLIDES, bands, lines): neighbouring bands, TOGETHER_M of them, turned round by one random amount.
 
         What the bands have in common is taken off first (residuals are permuted, as Freedman and Lane 1983
-        do for a regression), or a stripe would make its own chance look large.
+        do for a regression), or a stripe would make its own chance look large. Where the groups of bands
+        begin is random too; few bands make groups of fewer, so that there are at least three.
         """
         contrast = contrast - _trimmed(contrast[None])[0]
+        bands = len(contrast)
+        size = max(1, min(round(TOGETHER_M / self.band_m), bands // 3))
+        group = (np.arange(bands) + rng.integers(size, size=(SLIDES, 1))) // size
+        share = np.take_along_axis(rng.random((SLIDES, bands + 1)), group, axis=1)
         slid = np.full((SLIDES, *contrast.shape), np.nan)
         for number, band in enumerate(contrast):
             known = np.flatnonzero(np.isfinite(band))
             if len(known):
-                turn = (np.arange(len(known)) + rng.integers(len(known), size=(SLIDES, 1))) % len(known)
-                slid[:, number, known] = band[known][turn]
+                by = (share[:, number, None] * len(known)).astype(int)
+                slid[:, number, known] = band[known][(np.arange(len(known)) + by) % len(known)]
         return slid
 
 
