@@ -96,7 +96,7 @@ def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
             names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in some[:MOST_NAMED]]
             more = f" and {len(some) - MOST_NAMED} more" if len(some) > MOST_NAMED else ""
             flags.append(
-                f"left out, since dated {when}: {', '.join(names)}{more}. If the sowing's date is wrong, "
+                f"left out, since dated {when}: {', '.join(names)}{more}: if the sowing's date is wrong, "
                 "mend it; if the camera's clock was, write the true day in lawn.toml: "
                 '[[photo]] name = "…", taken = 2026-04-14'
             )
@@ -105,8 +105,8 @@ def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
 
 def _guess(reading: Reading, sown: date, today: date) -> str:
     """What may have gone wrong with a clock, so that the date lies outside the season."""
-    if doubt := clock_doubt(reading):
-        return "; " + doubt
+    if clock_doubt(reading) and (named := parse_taken_from_name(reading.original)):
+        return f"; its name says {named.date()}"
     says = reading.taken.date()
     swapped = _day(says.year, says.day, says.month)
     guesses = [(_day(says.year + k, says.month, says.day), "with the right year") for k in (-1, 1)]
