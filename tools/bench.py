@@ -2,8 +2,9 @@
 
     python tools/bench.py [--labelled FOLDER] [--rendered FOLDER]
 
-Rendered rows use the pictures in tests/data/rendered and, where given, more from ``--rendered``; rows of
-labelled field photographs need ``--labelled``: those pictures have another licence and don't travel along.
+Rendered rows use the pictures of ``--rendered`` (make_samples.py --sets bench lights), or else the few in
+tests/data/rendered; rows of labelled field photographs need ``--labelled``: those pictures have another
+licence and don't travel along.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import numpy as np
 
 cv2.setNumThreads(1)
 
-from turfeye import card, cells, glance, models, photo, survey, view  # noqa: E402
+from turfeye import card, cells, glance, models, photo, region, survey, view  # noqa: E402
 from turfeye.errors import TurfeyeError  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -131,7 +132,7 @@ def lawn_rows(folders: list[Path]) -> Iterable[Row]:
         near.append(a[a[:, 3] <= 60])
         far.append(a[a[:, 3] > 60])
     yield from cover_rows(
-        "rendered lawns, 50 cm cells, to 60° (they and the sample fitted the leaf angle)",
+        "rendered lawns, 50 cm cells, to 60°",
         near,
         "≤ 4 points (first ≤ 7)",
     )
@@ -140,6 +141,23 @@ def lawn_rows(folders: list[Path]) -> Iterable[Row]:
     if off:
         yield row(
             "rendered lawns: card corners, largest error", f"{max(off):.2f} px; {missed} not found", "≤ 1 px"
+        )
+
+
+def region_rows(folders: list[Path]) -> Iterable[Row]:
+    """The lawn's region in rendered lawn views against the true outline, things standing on it included."""
+    scores = []
+    for picture in pictures(folders, "lawn"):
+        corners = corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
+        rgb = cv2.cvtColor(cv2.imread(str(picture)), cv2.COLOR_BGR2RGB)
+        true = cv2.fillPoly(np.zeros(rgb.shape[:2], np.uint8), [np.rint(corners).astype(np.int32)], 1) > 0
+        found = region.lawn_region(rgb) > 0.5
+        scores.append((found & true).sum() / (found | true).sum())
+    if scores:
+        yield row(
+            "rendered lawns: the lawn's region, intersection over union; lowest",
+            f"{np.mean(scores):.3f}; {min(scores):.3f} ({len(scores)} gardens)",
+            "≥ 0.95",
         )
 
 
@@ -213,13 +231,14 @@ def main() -> None:
     parser.add_argument("--labelled", type=Path)
     parser.add_argument("--rendered", type=Path, action="append", default=[])
     options = parser.parse_args()
-    folders = [ROOT / "tests/data/rendered", *options.rendered]
+    folders = options.rendered or [ROOT / "tests/data/rendered"]
     import bench_alignment
     import bench_colour
     import bench_patches
     import bench_season
 
-    rows = [*spot_rows(folders), *lawn_rows(folders), *bench_colour.rows(folders), *time_rows()]
+    rows = [*spot_rows(folders), *lawn_rows(folders), *region_rows(folders), *bench_colour.rows(folders)]
+    rows += time_rows()
     rows += [*bench_season.rows(labelled=options.labelled), *bench_patches.rows()]
     rows += bench_alignment.rows(options.rendered)
     if options.labelled:
