@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib.util
 import io
 import re
@@ -307,6 +308,16 @@ def test_our_errors_become_one_message_and_code_2(monkeypatch: pytest.MonkeyPatc
     assert result.exit_code == 2
     assert result.stderr == "turfeye: no card found: lay it flat and take the photo again\n"
     assert result.stdout == ""
+
+
+def test_a_folder_that_can_t_be_written_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", "Gärten/Süd/.lock")
+
+    monkeypatch.setattr(lawn, "read", fail)
+    result = run("lawn", "show", "somewhere")
+    assert result.exit_code == 2
+    assert "can't use Gärten/Süd/.lock: Permission denied; see whose" in result.stderr
 
 
 def test_faults_of_ours_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,6 +6,7 @@ with one plain message and exit code 2.
 
 from __future__ import annotations
 
+import errno
 import sys
 from importlib.metadata import version
 
@@ -23,6 +24,9 @@ from turfeye.cli.sheet import sheet
 from turfeye.cli.teach import teach
 from turfeye.errors import TurfeyeError
 
+NOT_OURS = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC)
+"""What the system refuses: a folder that is read-only or somebody else's, a full disk."""
+
 
 class Ordered(click.Group):
     """Commands in the order in which the work goes; our own errors as plain messages."""
@@ -37,6 +41,16 @@ class Ordered(click.Group):
             return super().invoke(ctx)
         except TurfeyeError as error:
             click.echo(f"turfeye: {error}", err=True)
+            ctx.exit(2)
+        except OSError as error:
+            if error.errno not in NOT_OURS:
+                raise
+            where = error.filename or "the lawn's folder"
+            click.echo(
+                f"turfeye: can't use {where}: {error.strerror}; see whose folder it is, whether it is "
+                "read-only and whether the disk is full, or work on a copy in a folder of yours",
+                err=True,
+            )
             ctx.exit(2)
 
 
