@@ -56,7 +56,7 @@ ACROSS = [1, 0, 3, 2]  # of the directions right, down and the two diagonals
 NOISE: Final = 2.0  # squared codes between neighbours, of a sensor's noise after a phone's own smoothing
 LEAST_CONTRAST: Final = 20.0  # squared codes, four pixels apart; flatter blocks say nothing about blur
 GLINT_CODE, GLINT_SHARE = 205, 0.08
-SNOW_CODE, CORRECTED_SNOW_CODE = 190, 130
+SNOW_CODE, CORRECTED_SNOW_CODE = 222, 130
 """Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils so bright are reddish."""
 LIGHTS_APART: Final = 0.65
 """Log ratio from which two parts of a lawn stand in two lights: about twice. Sun is 4-8 times shade."""
@@ -312,7 +312,7 @@ def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_co
     around = (blocks.mean(_luma(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
     green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
     snow = _steady(blocks.mean(cold.view(np.uint8)) > 0.7)
-    glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.12)
+    glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.3)
     return {GLARE: _steady(glare), SNOW: snow}
 
 
