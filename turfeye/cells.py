@@ -49,10 +49,10 @@ CLASSES = ("green", "straw", "bare", "other")
 class Accuracy:
     """How far the classifier is off, one standard deviation, learnt on rendered pictures kept out.
 
-    The error of a cell's cover c is ``dense * c + slope * sqrt(c (1 - c))``: none where all is soil; dark gaps
-    in a closed sward may or may not be soil; most is unsure where half the pixels are edges. ``coarse`` adds to
-    the slope by millimetre of ground sample distance. Fitted by tools/calibrate_errors.py to rendered pictures
-    that trained nothing and carry no figure (make_samples.py --sets tune, and the sample spots).
+    The error of a cell's cover c is ``dense * c + slope * sqrt(c (1 - c))``: none where all is soil; dark
+    gaps in a closed sward may or may not be soil; most is unsure where half the pixels are edges. ``coarse``
+    adds to the slope by millimetre of ground sample distance. Fitted by tools/calibrate_errors.py to rendered
+    pictures that trained nothing and carry no figure (make_samples.py --sets tune, and the sample spots).
     """
 
     dense: float = 0.093

@@ -74,8 +74,8 @@ def propose_outline(region: Floats, *, corners: int | None = None) -> Floats:
 
     Returns
     -------
-    (K, 2) pixels, K from 4 to 8 (``corners`` where the edge can be drawn with so many), in the order of an outline: the left end of the lowest side first, then
-    along that side to its right end and so round.
+    (K, 2) pixels, K from 4 to 8 (``corners`` where the edge can be drawn with so many), in the order of an
+    outline: the left end of the lowest side first, then along that side to its right end and so round.
 
     Raises
     ------

@@ -29,7 +29,7 @@ def lawn() -> None:
 @click.option("--mix", default="perennial ryegrass", show_default=True, help="Seed mix.")
 @click.option("--rate", "rate_g_m2", type=float, default=35, show_default=True, help="Seed, g/m².")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
-@click.option("--target-cover", type=float, default=0.9, show_default=True, help="How much of it, 0 to 1.")
+@click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
 @click.option("--propose", type=click.Path(path_type=Path), help="Propose outline corners in this photo.")
 def new(
     folder: Path,
@@ -42,7 +42,7 @@ def new(
     mix: str,
     rate_g_m2: float,
     target_date: date | None,
-    target_cover: float,
+    target_cover: float | None,
     propose: Path | None,
 ) -> None:
     """Make a lawn folder.
