@@ -224,7 +224,10 @@ def test_cells_under_a_thing_are_not_seen_and_the_others_stay():
     covered = asked & (shown < 0.4)
     clear = asked & (shown > 0.98) & (table.seen > 0)
     assert covered.sum() >= 2
-    assert (table.why[covered] == "something lies on it").all()
+    assert (table.state[covered] != "seen").all()
+    told = table.why[covered]  # the bird bath's white basin is burnt out besides, which is said first
+    assert np.isin(told, ("something lies on it", "burnt out")).all()
+    assert "something lies on it" in told
     assert (table.why[clear] == "something lies on it").mean() < 0.03
 
 
