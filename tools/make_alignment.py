@@ -13,14 +13,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
 import time
-import traceback
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pool
 from make_samples import expose
 
 from turfeye.records import View
@@ -193,17 +191,10 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     end = time.time() + args.stop_after_s
     seeds = range(args.first, args.first + args.count)
-    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        waiting = [
-            pool.submit(make, seed, visit, args.out, args.long_px, args.spp, end)
-            for seed in seeds
-            for visit in range(args.visits)
-        ]
-        for done in as_completed(waiting):
-            try:
-                print(done.result(), flush=True)
-            except Exception:
-                traceback.print_exc()
+    jobs = (
+        (seed, visit, args.out, args.long_px, args.spp, end) for seed in seeds for visit in range(args.visits)
+    )
+    pool.run(make, jobs, workers=args.workers)
 
 
 if __name__ == "__main__":

@@ -13,15 +13,13 @@ import argparse
 import csv
 import functools
 import json
-import multiprocessing
 import shutil
 import time
-import traceback
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pool
 
 from turfeye.records import Grid
 from turfeye.simulate import lawns, recipes, samples, truth
@@ -225,13 +223,9 @@ def main() -> None:
     scenes: dict[tuple, list[samples.Job]] = {}
     for job in jobs:
         scenes.setdefault(scene_of(job), []).append(job)
-    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        waiting = [pool.submit(make, some, args.out, args.spp, args.scale, end) for some in scenes.values()]
-        for done in as_completed(waiting):
-            try:
-                print(done.result(), flush=True)
-            except Exception:
-                traceback.print_exc()
+    pool.run(
+        make, ((some, args.out, args.spp, args.scale, end) for some in scenes.values()), workers=args.workers
+    )
 
 
 if __name__ == "__main__":

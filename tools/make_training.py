@@ -12,13 +12,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
 import time
-import traceback
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 import numpy as np
+import pool
 from PIL import Image
 
 from turfeye.simulate import lawns, recipes
@@ -108,16 +106,9 @@ def main() -> None:
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     end = time.time() + args.stop_after_s
-    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        jobs = [
-            pool.submit(make, args.kind, args.out, seed, args.looks, args.spp, end)
-            for seed in range(args.first, args.first + args.count)
-        ]
-        for job in as_completed(jobs):
-            try:
-                print(job.result(), flush=True)
-            except Exception:
-                traceback.print_exc()
+    seeds = range(args.first, args.first + args.count)
+    jobs = ((args.kind, args.out, seed, args.looks, args.spp, end) for seed in seeds)
+    pool.run(make, jobs, workers=args.workers)
 
 
 if __name__ == "__main__":
