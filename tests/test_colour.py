@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import colour
+from turfeye import colour, colourmatrix, colourspace
 from turfeye.card_layout import NOMINAL
 from turfeye.errors import ColourError
 from turfeye.records import CardValues, Sighting
@@ -406,11 +406,11 @@ def test_a_cameras_own_primaries():
     chart = np.array([aligned(s) for s in reference.SDS_COLOURCHECKERS["BabelColor Average"].values()])
     raw = chart @ (light[:, None] * sensitivity) / (light @ sensitivity)
     xyz = chart @ (light[:, None] * observer) / (light @ observer[:, 1])
-    linear = xyz @ np.linalg.inv(colour.RGB_TO_XYZ).T
+    linear = xyz @ np.linalg.inv(colourspace.RGB_TO_XYZ).T
     weight = 1 / (linear.mean(axis=1) + 0.03)
     terms = (raw[:, :2] - raw[:, 2:]) * weight[:, None]
     two = np.linalg.lstsq(terms, (linear - raw[:, 2:]) * weight[:, None], rcond=None)[0].T
-    assert np.column_stack([two, 1 - two.sum(axis=1)]) == pytest.approx(colour.OWN_PRIMARIES, abs=2e-3)
+    assert np.column_stack([two, 1 - two.sum(axis=1)]) == pytest.approx(colourmatrix.OWN_PRIMARIES, abs=2e-3)
 
 
 # ------------------------------------------------------------------------------------------ whole pictures
@@ -437,7 +437,7 @@ def test_pictures_and_patches_take_the_same_way(columns):
 
 def test_a_channel_at_its_floor_is_given_the_middle_of_what_it_can_have_been():
     less = 1 / 1.2
-    matrix = less * np.eye(3) + (1 - less) * colour.RGB_TO_XYZ[1]
+    matrix = less * np.eye(3) + (1 - less) * colourspace.RGB_TO_XYZ[1]
     got = dataclasses.replace(correction(matrix), gain=np.ones(3), tone=(0.0, 0.0))
     picture = np.array([[[230, 200, 0], [230, 200, 8], [20, 18, 0]]], np.uint8)
     most = colour.encode(colour.apply_matrix(colour.decode(picture), matrix))[..., 2]

@@ -19,6 +19,7 @@ ORDER = (
     "card_layout readings",
     "card_values card_print marks",
     "card",
+    "colourmatrix",
     "colour",
     "outline cautions mixes",
     "contours",

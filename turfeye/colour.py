@@ -10,7 +10,7 @@ for every a and b, and bends both as an S-curve (a) and as a shoulder or a lift 
 parameters tried on fifteen curves (sRGB, gamma 2.2, BT.709, Narkowicz's, Hable's and Hejl's filmic curves,
 Reinhard, smoothstep and logistic contrast, exponential shoulder) at three exposures, fitted to six neutral
 steps, it came out best: 1.2 % rms in reflectance between 3 % and 80 %, 2.3 % on the worst curve; plain sRGB
-is off by 23 %. What a phone's own matrix does to colours is undone by `_phone_matrix`.
+is off by 23 %. What a phone's own matrix does to colours is undone by `colourmatrix.of_phone`.
 
 Coded values are 0-255 throughout, as in the pictures; linear values are reflectance, 1 for a perfect white.
 """
@@ -23,9 +23,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from turfeye import colourmatrix
+from turfeye.colourmatrix import apply_matrix, root_polynomial
 from turfeye.colourspace import (
-    RGB_TO_XYZ,
-    WHITE_XYZ,
     decode,
     delta_e,
     dgci,
@@ -68,31 +68,12 @@ STEP_SD: Final = 0.025
 FLOOR_SD: Final = 0.002
 """Error in reflectance that no step is free of (8-bit coding, flare). Ours."""
 
-_BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
-_CONES: Final = (_BRADFORD @ RGB_TO_XYZ) / (_BRADFORD @ WHITE_XYZ)[:, None]
-TO_CAMERA: Final = np.linalg.inv(0.5 * np.eye(3) + 0.5 * np.linalg.inv(_CONES))
-"""Linear sRGB to a stand-in for a camera's own primaries: half way to Bradford's cones."""
-
-OWN_PRIMARIES: Final = np.array([[1.721, -0.661, -0.060], [-0.158, 1.639, -0.481], [0.058, -0.547, 1.488]])
-"""A camera's own balanced RGB to linear sRGB: relative least squares over the 24 reflectances of a chart
-under D65, by the sensitivities of a Nikon 5100 (National Physical Laboratory, in colour-science)."""
-
-OWN_GREEN: Final = 1.3
-"""Red and blue both needing this much more gain than green: no light does that, an unbalanced sensor does."""
-
-SATURATION_SD, MIXING_SD, STEP_COLOUR_SD = 0.15, 0.15, 0.06
-"""Spread of phones' saturation and of single terms of their matrices; of a printed step's colour as a share
-of its luminance. Ours."""
-
 FLOOR_CODE, LIT_CODE = 2, 40
 """A channel at or below the first is at its floor in a pixel whose brightest is above the second."""
 
 EVEN_PATCH, SHADOW_STEP, TWINS_STEP, TWINS_APART = 0.15, 0.8, 0.35, 0.5
 """Spread of a patch that a shadow's edge crosses, at least; logarithm of the least step from shade to sun,
 the second where twin greys differ by more than the last: that alone says that there are two lights."""
-
-STRONG_CAST: Final = 2.0
-"""Ratio of the largest to the smallest gain from which a cast is undone in the camera's primaries."""
 
 # ------------------------------------------------------------------------------------------------ tone
 
@@ -108,17 +89,6 @@ def tone_to_linear(rgb_coded: NDArray, tone: tuple[float, float]) -> Floats:
 # --------------------------------------------------------------------------------------------- the fit
 
 
-def root_polynomial(rgb_linear: NDArray) -> Floats:
-    """Root-polynomial terms of degree 2, (..., 6): R, G, B, sqrt(RG), sqrt(GB), sqrt(RB).
-
-    They scale with exposure as RGB do. Finlayson, G. D., Mackiewicz, M., Hurlbert, A. (2015). IEEE
-    Transactions on Image Processing 24, 1460-1470.
-    """
-    rgb = np.maximum(np.asarray(rgb_linear), 0)
-    r, g, b = rgb[..., 0], rgb[..., 1], rgb[..., 2]
-    return np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=-1)
-
-
 def fit(sighting: Sighting, values: CardValues) -> Correction:
     """The correction that turns this card's readings into its values.
 
@@ -126,7 +96,7 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
     clipped steps are left out and a step that disagrees with the rest (shaded, covered) loses its say. A
     full matrix from the coloured steps is added only where the values are measured and only where it lowers
     the difference of patches left out. Printed colours that nobody measured give a matrix held near no change
-    by what phones do (`_phone_matrix`).
+    by what phones do (`colourmatrix.of_phone`).
     ``delta_e_*`` are CIEDE2000 over patches left out of the fit, one at a time.
 
     Raises ColourError when too few neutral steps are readable, or when they contradict each other.
@@ -139,10 +109,12 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
     trusted[np.flatnonzero(neutral)[weight < 0.2]] = False
     linear = tone_to_linear(read, tone) * gain
     if values.measured and np.sum(trusted & ~neutral) >= 6:
-        matrix = _best_matrix(linear[trusted], want[trusted])
-        left_out = _matrix_left_out(linear[trusted], want[trusted], 0 if matrix is None else matrix.shape[1])
+        matrix = colourmatrix.best(linear[trusted], want[trusted])
+        left_out = colourmatrix.left_out(
+            linear[trusted], want[trusted], 0 if matrix is None else matrix.shape[1]
+        )
     else:
-        matrix = _matrix_without_trust(gain, linear[~neutral], want[~neutral])
+        matrix = colourmatrix.without_trust(gain, linear[~neutral], want[~neutral])
         left_out = _patches_left_out(read, want, neutral, sd, (gain_log, bend, weight))[trusted]
     gain_se = float(np.sqrt(covariance[:3, :3].mean()))
     return Correction(
@@ -271,114 +243,6 @@ def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats
 # ------------------------------------------------------------------------------------------- the matrix
 
 
-def _solve_matrix(terms: Floats, want: Floats) -> Floats:
-    """(3, T) matrix with terms @ matrix.T close to want: relative least squares, held near identity."""
-    weight = 1.0 / (want.mean(axis=1) + 0.03)
-    a = terms * weight[:, None]
-    start = np.eye(3, terms.shape[1])
-    rest = (want - terms @ start.T) * weight[:, None]
-    ridge = 1e-3 * len(a) * np.eye(terms.shape[1]) * np.mean(a**2)
-    return start + np.linalg.solve(a.T @ a + ridge, a.T @ rest).T
-
-
-def apply_matrix(rgb_linear: Floats, matrix: Floats | None) -> Floats:
-    """Linear RGB (..., 3) through a (3, 3) or root-polynomial (3, 6) matrix."""
-    if matrix is None:
-        return rgb_linear
-    terms = rgb_linear if matrix.shape[1] == 3 else root_polynomial(rgb_linear)
-    return terms @ matrix.T
-
-
-def _cast_matrix(gain: Floats) -> Floats | None:
-    """What is left to do after the gains when a cast is strong, (3, 3); None when it is not.
-
-    A camera balances white in its own primaries, not in sRGB's, so a strong cast is undone there (von Kries).
-    Half way between sRGB's and Bradford's cones did best on four photographs of a chart in warm light: mean
-    CIEDE2000 of the colours 4.1, 4.1, 4.8, 4.9, against 5.0, 4.6, 6.9, 6.4 in sRGB and 4.1, 4.4, 5.2, 5.7 in
-    Bradford's. Below a cast of two the two ways differ little, and gains alone are faster. A cast that no
-    light has is the sensor's own green: the picture never went through a camera's matrix. From greys alone
-    that is a guess, so half of `OWN_PRIMARIES` is taken: 5.7 where sRGB leaves 9.8 and the whole 3.8, but the
-    whole makes faint casts of greys half as large again.
-    """
-    if min(gain[0], gain[2]) > OWN_GREEN * gain[1]:
-        return 0.5 * np.eye(3) + 0.5 * OWN_PRIMARIES
-    if gain.max() < STRONG_CAST * gain.min():
-        return None
-    white = 1.0 / gain
-    balance = (TO_CAMERA @ np.ones(3)) / (TO_CAMERA @ white)
-    return np.linalg.inv(TO_CAMERA) @ np.diag(balance) @ TO_CAMERA @ np.diag(white)
-
-
-_MIXES: Final = np.array([[1, -1, 0], [1, 1, -2]]) / np.sqrt([[2], [6]])
-_MIXING_PRECISION: Final = np.linalg.inv(
-    SATURATION_SD**2 * np.outer(*2 * [((np.eye(3) - RGB_TO_XYZ[1]) @ _MIXES.T).ravel()])
-    + MIXING_SD**2 * np.eye(6)
-)
-
-
-def _phone_matrix(linear: Floats, want: Floats) -> Floats:
-    """(3, 3) that undoes a phone's matrix, as far as printed steps of nominal colour can tell.
-
-    Phones boost saturation by 0-25 % and mix channels by their matrix; either moves the colour index as much
-    as a season does. White stays white, so each row has two unknowns. Their prior is no change, with the
-    spread of phones; each step's colour, as a share of its luminance, has a printer's error; a step far off
-    loses its say. A printer that is off throughout shifts all photos of that card alike. On forty simulated
-    phones in seven lights the index of eight greens is off by 0.017 (rms) where one saturation leaves 0.025,
-    and differs by 0.005 (sd) between lights where that leaves 0.013. On four photographs of a chart in warm
-    light, six patches used, the others are off by 3.2, 3.5, 3.5, 3.7 (4.3, 4.1, 4.7, 4.9).
-    """
-    seen, true = _chroma(linear), _chroma(want)
-    mixed = seen @ _MIXES.T
-    weight = np.ones(len(seen))
-    for _ in range(5):
-        normal = (weight * mixed.T) @ mixed / STEP_COLOUR_SD**2
-        pull = (weight * mixed.T) @ (true - seen) / STEP_COLOUR_SD**2
-        precision = _MIXING_PRECISION.copy()
-        for row in (0, 2, 4):
-            precision[row : row + 2, row : row + 2] += normal
-        terms = np.linalg.solve(precision, pull.T.ravel()).reshape(3, 2)
-        miss = np.sqrt(np.mean((true - seen - mixed @ terms.T) ** 2, axis=1))
-        weight = (1.0 + (miss / (2 * STEP_COLOUR_SD)) ** 2) ** -2.0
-    return np.eye(3) + terms @ _MIXES
-
-
-def _chroma(rgb_linear: Floats) -> Floats:
-    """Difference from the grey of the same luminance, as a share of it."""
-    grey = np.maximum(rgb_linear @ RGB_TO_XYZ[1], 1e-4)[..., None]
-    return rgb_linear / grey - 1.0
-
-
-def _matrix_without_trust(gain: Floats, linear: Floats, want: Floats) -> Floats | None:
-    """What can be said without measured colours: from three coloured steps on a phone's matrix, of sRGB or of
-    a camera's own primaries, whichever leaves the smaller difference; from fewer a strong cast's or none."""
-    if len(linear) < 3:
-        return _cast_matrix(gain)
-    choices = [_phone_matrix(apply_matrix(linear, base), want) @ base for base in (np.eye(3), OWN_PRIMARIES)]
-    return min(choices, key=lambda matrix: float(delta_e(lab(linear @ matrix.T), lab(want)).mean()))
-
-
-def _matrix_left_out(linear: Floats, want: Floats, columns: int) -> Floats:
-    """Each patch's CIEDE2000 under a matrix solved without it; 0 columns: no matrix."""
-    if columns == 0:
-        return delta_e(lab(linear), lab(want))
-    terms = linear if columns == 3 else root_polynomial(linear)
-    got = np.empty_like(want)
-    for i in range(len(linear)):
-        keep = np.arange(len(linear)) != i
-        got[i] = terms[i] @ _solve_matrix(terms[keep], want[keep]).T
-    return delta_e(lab(got), lab(want))
-
-
-def _best_matrix(linear: Floats, want: Floats) -> Floats | None:
-    """None, 3x3 or root polynomial: what gives patches left out the smallest mean difference."""
-    choices = [columns for columns in (0, 3, 6) if len(linear) >= 3 * columns]
-    scores = {columns: float(_matrix_left_out(linear, want, columns).mean()) for columns in choices}
-    best = min(scores, key=lambda c: scores[c])
-    if best == 0:
-        return None
-    return _solve_matrix(linear if best == 3 else root_polynomial(linear), want)
-
-
 def _patches_left_out(
     codes: Floats, want: Floats, neutral: Flags, sd: Floats, solved: tuple[Floats, Floats, Floats]
 ) -> Floats:
@@ -390,11 +254,11 @@ def _patches_left_out(
     linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log)
     coloured = np.flatnonzero(~neutral)
     steps = np.flatnonzero(neutral)
-    got = apply_matrix(linear, _matrix_without_trust(np.exp(gain_log), linear[coloured], want[coloured]))
+    got = apply_matrix(linear, colourmatrix.without_trust(np.exp(gain_log), linear[coloured], want[coloured]))
     for i in coloured:
         others = coloured[coloured != i]
         got[i] = apply_matrix(
-            linear[i], _matrix_without_trust(np.exp(gain_log), linear[others], want[others])
+            linear[i], colourmatrix.without_trust(np.exp(gain_log), linear[others], want[others])
         )
     for i in steps if len(steps) > 3 else ():
         own_gain, own_bend = gain_log, bend
@@ -404,7 +268,7 @@ def _patches_left_out(
             own_gain, own_bend = own_gain + step[:3], own_bend + step[3:]
         gain = np.exp(own_gain)
         light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain
-        got[i] = apply_matrix(light, _matrix_without_trust(gain, linear[coloured], want[coloured]))
+        got[i] = apply_matrix(light, colourmatrix.without_trust(gain, linear[coloured], want[coloured]))
     return delta_e(lab(got), lab(want))
 
 
@@ -445,7 +309,7 @@ def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
     brightest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
     for channel, codes in enumerate(channels):
         lost = cv2.inRange(codes, 0, FLOOR_CODE)
-        if gain[channel] <= STRONG_CAST * gain.min() and cv2.countNonZero(lost):
+        if gain[channel] <= colourmatrix.STRONG_CAST * gain.min() and cv2.countNonZero(lost):
             row, col = np.nonzero(cv2.bitwise_and(lost, cv2.inRange(brightest, LIT_CODE + 1, 255)))
             linear[row, col, channel] = decode(encode(linear[row, col, channel]) / 2)
     return linear
