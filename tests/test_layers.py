@@ -52,7 +52,7 @@ ORDER = (
     "sheet",
     "results",
     "glance",
-    "series",
+    "series whereabouts",
     "survey",
     "simulate",
     "cli",

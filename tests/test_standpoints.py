@@ -175,6 +175,35 @@ def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch):
     assert "marked in this photo already" in twice.stderr
 
 
+def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch):
+    place = marked(tmp_path / "lawn", ("window", EVENING), keep=(EVENING,))
+    handed_in = [FERRY / "photos" / name(day) for day in ("03-14", "04-12", "04-19")]
+    filed = lawn.add(place.folder, handed_in)
+    first, second, third = (one.path.name for one in filed)
+    # the second lies on the marked photo, the first only on the second, the third on none
+    Alignment(monkeypatch, {(second, EVENING): 1.0, (first, second): 1.0})
+    done = CliRunner().invoke(root, ["add", str(place.folder), *map(str, handed_in)])
+    assert done.exit_code == 0, done.output
+    (said,) = [line for line in done.stderr.splitlines() if "not placed yet" in line]
+    assert third in said
+    assert first not in said
+    assert second not in said
+    assert f"mark its corners A, B, C, D in it, in pixels: turfeye add {place.folder} PHOTO" in said
+
+
+def test_add_says_that_no_view_is_marked_yet(tmp_path):
+    lawn.new(tmp_path / "lawn", outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
+    handed_in = [FERRY / "photos" / name(day) for day in ("03-14", "04-12")]
+    spot = FERRY.parent / "trial-spots/photos/2026-03-20-spot-2.jpg"
+    done = CliRunner().invoke(root, ["add", str(tmp_path / "lawn"), *map(str, handed_in), str(spot)])
+    assert done.exit_code == 0, done.output
+    lawns, spots = (line for line in done.stderr.splitlines() if "not placed yet" in line)
+    assert all(photo_name in lawns for photo_name in ("03-14-window", "04-12-window"))
+    assert "no view is marked yet" in lawns
+    assert "--view window --corner x,y" in lawns
+    assert "write its [[spot]] in lawn.toml, number = 2" in spots
+
+
 def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, monkeypatch):
     """Real pictures; only laying 14 March directly over the marked evening is forbidden."""
     keep = (name("03-14"), EVENING, name("04-12"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from importlib.metadata import version
@@ -37,6 +37,7 @@ from turfeye import (
     teach,
     uniformity,
     view,
+    whereabouts,
     window,
     workplan,
 )
@@ -46,7 +47,6 @@ from turfeye import (
 from turfeye.answer import Answer, Before
 from turfeye.errors import (
     AlignmentError,
-    CardError,
     LawnError,
     NoPhotosError,
     SeasonError,
@@ -58,12 +58,13 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Filed, Lawn, add, new
 from turfeye.readings import MOST_NAMED
-from turfeye.records import CellTable, Look, Outlook, Photo, Sighting
+from turfeye.records import CellTable, Look, Outlook
 from turfeye.standpoints import Standpoints
+from turfeye.whereabouts import Whereabouts
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
-    "season",
+    "season", "unplaced",
 ]  # fmt: skip
 
 MODELS = ("sward.onnx", "region.onnx")
@@ -239,7 +240,7 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = _untold) -> tuple
         try:
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
-            if isinstance(error, AlignmentError):
+            if AlignmentError in (type(error), type(error.__cause__)):
                 refused[path] = str(error)
             spot = error.spot if isinstance(error, SpotUnknownError) else None
             measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
@@ -286,51 +287,63 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
 
 def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
     """The table of one filed photo and the facts that go with it."""
-    picture = photo.read(path)
-    note = next((n for n in place.notes if n.photo == path.name), None)
-    if note and note.taken is not None:
-        picture = replace(picture, taken=note.taken, taken_from="given")
+    picture = whereabouts.dated(place, photo.read(path))
     if picture.taken is None:
         raise SeasonError(f"{path.name} has no date; file it with --date")
-    named = note.spot if note else None
-    cards = _cards(picture)
-    sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
-    taught = _taught(place)
-    number = named if named is not None else sighting.spot if sighting else None
-    spot = next((s for s in place.spots if s.number == number), None)
-    if spot is not None and sighting is not None and not (note and note.view):
-        seen = view.from_card(picture, sighting)
-        if seen.tilt_deg <= glance.OBLIQUE_DEG or not place.views:
-            _, twice = card.choose(cards, spot=named)
-            grid = cells.spot_grid(seen, min(place.cell_m, glance.SPOT_CELL_M))
-            one = glance.look_through(
-                picture, seen, grid, sighting=sighting, blades=place.blades, taught=taught
-            )
-            one = replace(one, warnings=(*([twice] if twice else []), *one.warnings))
-            return one.table, _facts(one, f"spot {number}", at_m=spot.at_m, turned_deg=spot.turned_deg)
-    if not place.views:
-        if cards:
-            card.choose(cards, spot=named)
-        known = ", ".join(str(s.number) for s in place.spots) or "none"
-        wanted = f"wanted the card of a known spot (known: {known}) or a marked view, "
-        if number is None:
-            raise CardError(f"{wanted}no card could be read; name its spot, or take it again with the card")
-        raise SpotUnknownError(
-            f"{wanted}came card {number}: write its [[spot]] in lawn.toml, or mark corners_px; or is it of "
-            "another lawn?",
-            number,
-        )
-    placed = standpoints.locate(picture, wanted=note.view if note else None)
-    grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    where = whereabouts.find(place, picture, standpoints)
+    if where.spot is not None:
+        grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
+    else:
+        grid = cells.lawn_grid(place.outline_m, place.cell_m)
     one = glance.look_through(
-        picture, placed.view, grid, sighting=sighting, blades=place.blades, taught=taught
+        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=_taught(place)
     )
-    if placed.over is None:
+    doubt: str | None = where.twice
+    if where.placed is not None and where.placed.over is None:
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
-        one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
-    return one.table, _facts(one, placed.name, **pose)
+    one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
+    return one.table, _facts(one, where)
+
+
+def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = _untold) -> tuple[str, ...]:
+    """Which of a lawn's filed photos can't be measured as they are, why, and what to do: a line a reason.
+
+    A photo needs a known spot's card or a marked view that it can be laid over; nothing is measured here.
+    """
+    place = lawn.read(folder)
+    standpoints = Standpoints(place)
+    keys = _keys(place)
+    for path, (_, key) in keys.items():
+        if (kept := store.load_cells(place, key)) is not None:
+            standpoints.learn(path.name, kept[1])
+    refused: dict[str, str] = {}
+    again = (
+        "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
+        f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
+        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture"
+    )
+
+    def go(path: Path) -> None:
+        tell(f"where {path.name} belongs")
+        picture = whereabouts.dated(place, photo.read(path))
+        try:
+            where = whereabouts.find(place, picture, standpoints)
+        except TurfeyeError as error:
+            # What kept it from lying on the marked photo differs from photo to photo; what to do doesn't.
+            refused[path.name] = again if isinstance(error, AlignmentError) else str(error)
+            return
+        refused.pop(path.name, None)
+        if picture.taken is not None:
+            standpoints.learn(path.name, {"taken": picture.taken.isoformat(), **where.facts})
+
+    paths = [path for path in keys if path.name in names]
+    for path in paths:
+        go(path)
+    for path in paths:
+        if standpoints.worth_another_try(path.name):
+            go(path)
+    return tuple(f"{_some(photos)}: {why}" for why, photos in _by_words(refused.items()).items())
 
 
 def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
@@ -348,7 +361,7 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
         samples = []
         for name in dict.fromkeys(stroke.photo for stroke in marked):
             picture = photo.read(home[name])
-            sighting = next(iter(_cards(picture)), None)
+            sighting = next(iter(whereabouts.cards_in(picture)), None)
             if sighting is None:
                 raise StrokesError(
                     f"no card could be read in {name}, so its colours mean nothing in other light; "
@@ -382,26 +395,17 @@ def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
     )
 
 
-def _cards(picture: Photo) -> list[Sighting]:
-    """The whole cards that a photo shows, the largest first; none where none can be read."""
-    try:
-        return card.seen_at_once(picture)
-    except CardError:
-        return []
-
-
-def _facts(one: Look, name: str, **more: Any) -> dict[str, Any]:
+def _facts(one: Look, where: Whereabouts) -> dict[str, Any]:
     assert one.photo.taken is not None
     return {
         "taken": one.photo.taken.isoformat(),
         "taken_from": one.photo.taken_from,
         "camera": one.photo.camera or "",
-        "view": name,
         "warnings": list(one.warnings),
         "card": one.sighting is not None,
         "twins_differ": None if one.sighting is None else glance.number(one.sighting.twins_differ, 4),
         "shadow_on_card": one.correction is not None and one.correction.half_lit,
-        **more,
+        **where.facts,
     }
 
 
@@ -461,16 +465,22 @@ def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
     if not measured:
         return NoPhotosError(f"no photos yet; file some with: {file_some}")
-    names: dict[str, list[str]] = {}
-    for one in measured:
-        names.setdefault(one.why, []).append(one.path.name)
+    names = _by_words((one.path.name, one.why) for one in measured)
     lines = [f"  - {_some(photos)}: {why}" for why, photos in names.items()]
-    spots = sorted({one.facts["unknown_spot"] for one in measured} - {None})
+    spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
     if spots:
         words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
         lines += [f"To place a spot, write in {place.folder / lawn.FILE_NAME} (here: {words}):"]
         lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
     return SeasonError("\n".join(["no photo could be measured:", *lines]))
+
+
+def _by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    """What is said of photos, (name, words), by the words: each with the photos' names."""
+    names: dict[str, list[str]] = {}
+    for name, words in said:
+        names.setdefault(words, []).append(name)
+    return names
 
 
 def _some(names: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, Day, Pair, say
+from turfeye.cli.shared import FOLDER, Day, Pair, say, waiting
 
 
 @click.command(short_help="File photos by copy.")
@@ -38,8 +38,11 @@ def add(
     corners: tuple[tuple[float, float], ...],
     before: bool,
 ) -> None:
-    """File photos by copy: all of them, or none if one can't be filed. Yours are never changed."""
-    from turfeye import lawn
+    """File photos by copy: all of them, or none if one can't be filed. Yours are never changed.
+
+    Photos that a season can't place yet are named at once, with what is missing and what to do.
+    """
+    from turfeye import lawn, survey
 
     filed = lawn.add(
         folder, photos, date=when, view=view, spot=spot, corners_px=corners or None, before=before
@@ -54,3 +57,7 @@ def add(
     if corners:
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")
+    with waiting() as tell:
+        lines = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
+    for line in lines:
+        say(f"filed, but not placed yet: {line}")

@@ -1,0 +1,118 @@
+"""Where a filed photo belongs: a peg whose card lies in it, or a marked view that it can be laid over."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass, replace
+from typing import Any
+
+from turfeye import card, view
+from turfeye.errors import AlignmentError, CardError, SpotUnknownError
+from turfeye.glance import OBLIQUE_DEG
+from turfeye.lawn import Lawn, Note, Spot
+from turfeye.records import Photo, Sighting, View
+from turfeye.standpoints import Placed, Standpoints
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Whereabouts:
+    """A photo's view and what it rests on: a spot's card, or else a marked view."""
+
+    view: View
+    sighting: Sighting | None
+    spot: Spot | None = None
+    placed: Placed | None = None
+    twice: str = ""  # that the spot's card lies in it twice
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """What is kept of it beside the photo's table, as plain JSON."""
+        if self.spot is not None:
+            return {
+                "view": f"spot {self.spot.number}",
+                "at_m": self.spot.at_m,
+                "turned_deg": self.spot.turned_deg,
+            }
+        assert self.placed is not None
+        placed = self.placed
+        pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
+        return {"view": placed.name, **pose}
+
+
+def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
+    """Where one filed photo belongs.
+
+    Raises
+    ------
+    CardError : no view is marked and no card is seen from above; SeveralCardsError where cards of
+        different spots lie in it
+    SpotUnknownError : a card is seen from above that is no known spot's, and no view fits
+    AlignmentError, ViewError : it can be laid over no known photo, or its marks fit no camera
+    """
+    note = note_on(place, picture)
+    named = note.spot if note else None
+    cards = cards_in(picture)
+    sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
+    number = named if named is not None else sighting.spot if sighting else None
+    spot = next((s for s in place.spots if s.number == number), None)
+    seen = None if sighting is None else view.from_card(picture, sighting)
+    above = seen is not None and seen.tilt_deg <= OBLIQUE_DEG
+    wanted = note.view if note else None
+    if spot is not None and seen is not None and wanted is None and (above or not place.views):
+        _, twice = card.choose(cards, spot=named)
+        return Whereabouts(seen, sighting, spot=spot, twice=twice)
+    if not place.views:
+        if cards:
+            card.choose(cards, spot=named)
+        raise _spot_unknown(place, number) if above and number is not None else _no_view(place, sighting)
+    try:
+        placed = standpoints.locate(picture, wanted=wanted)
+    except AlignmentError as error:
+        if above and spot is None and wanted is None and number is not None:
+            raise _spot_unknown(place, number) from error
+        raise
+    return Whereabouts(placed.view, sighting, placed=placed)
+
+
+def dated(place: Lawn, picture: Photo) -> Photo:
+    """The photo with the time that ``lawn.toml`` gives it, where the camera's clock was wrong."""
+    note = note_on(place, picture)
+    if note is None or note.taken is None:
+        return picture
+    return replace(picture, taken=note.taken, taken_from="given")
+
+
+def note_on(place: Lawn, picture: Photo) -> Note | None:
+    """What ``lawn.toml`` says of a filed photo."""
+    return next((note for note in place.notes if note.photo == picture.path.name), None)
+
+
+def cards_in(picture: Photo) -> list[Sighting]:
+    """The whole cards that a photo shows, the largest first; none where none can be read."""
+    try:
+        return card.seen_at_once(picture)
+    except CardError:
+        return []
+
+
+def _spot_unknown(place: Lawn, number: int) -> SpotUnknownError:
+    return SpotUnknownError(
+        f"wanted the card of a known spot ({_known(place)}), came card {number}: write its [[spot]] in "
+        f"lawn.toml, number = {number} and at_m = [2.0, 1.5], its place in the metres of outline_m; or is it "
+        "of another lawn?",
+        number,
+    )
+
+
+def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
+    came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
+    mark = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --view window --corner x,y --corner x,y …"
+    return CardError(
+        f"wanted a marked view or the card of a known spot ({_known(place)}) from above, {came} and no "
+        f"view is marked yet. If it shows the lawn, mark its corners {', '.join(place.corner_names)} in one "
+        f"such photo, in pixels: {mark}; if a spot, take it again from above with the whole card"
+    )
+
+
+def _known(place: Lawn) -> str:
+    return f"known: {', '.join(str(spot.number) for spot in place.spots) or 'none'}"
