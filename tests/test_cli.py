@@ -186,6 +186,10 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--target", "2026-03-01"), "not after the sowing"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--mix", "moss"), "perennial ryegrass"),
+        (("--outline", "8x6", "--mix", "hard fescue"), "--sown 2026-03-14"),
+        (("--outline", "8x6", "--rate", "20"), "--sown 2026-03-14"),
+        (("--outline", "8x6", "--target-cover", "0.9"), "--target 2026-05-09"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--mix", ""), "sowing[0].mix"),
         (("--sides", "4,3,4,3", "--diagonals", "50"), "measure"),
     ],
 )

@@ -39,6 +39,8 @@ DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twin
 TARGET_COVER = 0.75
 """A new lawn's target. A closed sward is rarely all green from above: rendered ones years old have 0.77 to
 0.82, the rest being straw, dead tips and dark gaps. Ours; no standard gives a share of pixels."""
+USUAL_MIX = "perennial ryegrass"
+USUAL_RATE_G_M2 = 35.0
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
@@ -255,15 +257,17 @@ def new(
     outline_m: Sequence[Sequence[float]],
     cell_m: float = 0.5,
     sown: dt.date | None = None,
-    mix: str = "perennial ryegrass",
-    rate_g_m2: float = 35.0,
+    mix: str | None = None,
+    rate_g_m2: float | None = None,
     target_cover: float | None = None,
     target_date: dt.date | None = None,
 ) -> Lawn:
     """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
 
-    The default rate is that of overseeding a domestic ryegrass lawn (common practice, no source).
-    Raises LawnError when a lawn is there already or the facts hold mistakes; then nothing is written.
+    The usual mix is perennial ryegrass, the usual rate that of overseeding a domestic lawn with it (common
+    practice, no source).
+    Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
+    given with no date that it goes with; then nothing is written.
     """
 
     from turfeye import lawnfile
@@ -271,7 +275,15 @@ def new(
     folder = Path(folder)
     if (folder / FILE_NAME).exists():
         raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
-    sowing = {"date": sown, "mix": mix, "rate_g_m2": rate_g_m2} if sown else None
+    if sown is None and (mix is not None or rate_g_m2 is not None):
+        raise LawnError(
+            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
+            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
+        )
+    if sown is None and target_date is None and target_cover is not None:
+        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
+    rate = USUAL_RATE_G_M2 if rate_g_m2 is None else rate_g_m2
+    sowing = {"date": sown, "mix": USUAL_MIX if mix is None else mix, "rate_g_m2": rate} if sown else None
     end = target_date or (sown + dt.timedelta(weeks=8) if sown else None)
     share = TARGET_COVER if target_cover is None else target_cover
     target = {"cover": share, "date": end} if end else None

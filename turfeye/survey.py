@@ -72,7 +72,6 @@ TEMPERATURES = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
 PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
-DEFAULT_MIX = "perennial ryegrass"
 
 
 Tell = Callable[[str], None]
@@ -145,7 +144,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = _untold) 
                 f"{place.name}: no photo from before the work shows the lawn. " + " ".join(warnings)
                 + f" File one with its corners marked: turfeye add {folder} PHOTO --before --corner x,y …"
             )  # fmt: skip
-        sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else DEFAULT_MIX), place.mixes)
+        sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
         taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
         temperatures = _temperatures(place)
         table = renovation.best_of([table for _, table in whole])

@@ -26,8 +26,8 @@ def lawn() -> None:
     "--cell", "cell_m", type=float, default=0.5, show_default=True, help="Side of a cell in metres."
 )
 @click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
-@click.option("--mix", default="perennial ryegrass", show_default=True, help="Seed mix.")
-@click.option("--rate", "rate_g_m2", type=float, default=35, show_default=True, help="Seed, g/m².")
+@click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
+@click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [35]")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
 @click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
 @click.option("--propose", type=click.Path(path_type=Path), help="Propose outline corners in this photo.")
@@ -39,8 +39,8 @@ def new(
     diagonals: tuple[float, ...] | None,
     cell_m: float,
     sown: date | None,
-    mix: str,
-    rate_g_m2: float,
+    mix: str | None,
+    rate_g_m2: float | None,
     target_date: date | None,
     target_cover: float | None,
     propose: Path | None,
