@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,17 +22,20 @@ from PIL import Image
 
 from turfeye.simulate import lawns, recipes
 from turfeye.simulate.phone import Phone, random_phone, shoot
-from turfeye.simulate.render import Stage, white
+from turfeye.simulate.render import Stage, release, white
 
 GARDEN_PX = (1344, 1008)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
 
 
 def spot_looks(seed: int, count: int) -> tuple[list, list]:
-    """Recipes and meshes. Every sixth with a card, every fifth oblique."""
+    """Recipes and meshes. Every sixth with a card, every fifth oblique, each on a soil of its own."""
     rng = np.random.default_rng(seed + 77)
     card = int(rng.integers(1, 20)) if seed % 6 == 0 else None
-    recipe = recipes.random_spot(seed, oblique=card is None and seed % 5 == 1, card=card)
+    oblique = card is None and seed % 5 == 1
+    recipe = recipes.random_spot(seed, oblique=oblique, card=card)
+    tint = np.exp(0.2 * rng.normal() + 0.06 * rng.normal(size=3))
+    recipe = replace(recipe, soil_tint=tuple(float(v) for v in tint))
     return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
 
 
@@ -55,6 +59,8 @@ def make(kind: str, out: Path, seed: int, count: int, spp: int, deadline: float)
         more = recipes.shades(recipe) if kind == "spots" else []
         picture = stage.relit(recipe.lighting(), more).photograph(recipe.view(), spp=spp, seed=seed + number)
         save(out, f"{recipe.name}-{number}", recipe, picture, phone_of(seed, number))
+    del stage
+    release()
     return f"{seed}: built {built - start:.1f} s, rendered and saved {time.time() - built:.1f} s"
 
 

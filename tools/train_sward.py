@@ -242,7 +242,13 @@ def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.
 class Training:
     """One network on its way: the pictures that it may see, its optimiser, its step as one recorded graph."""
 
-    def __init__(self, net: SwardNet, store: Store, members: dict[str, torch.Tensor]) -> None:
+    def __init__(
+        self,
+        net: SwardNet,
+        store: Store,
+        members: dict[str, torch.Tensor],
+        stream: torch.cuda.Stream | None,
+    ) -> None:
         device, gpu = store.device, store.device.type == "cuda"
         self.net = net.to(device, memory_format=torch.channels_last)
         self.store, self.members = store, members
@@ -250,7 +256,7 @@ class Training:
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=self.rate, weight_decay=0.02, capturable=gpu, foreach=gpu
         )
-        self.stream = torch.cuda.Stream() if gpu else None
+        self.stream = stream
         self._run = self._recorded() if gpu else self._plain
 
     def step(self, rate: float) -> torch.Tensor:
@@ -308,6 +314,12 @@ class Plan:
     stop_after_s: float = math.inf
 
 
+def _settle(device: torch.device) -> None:
+    """Wait until all that was asked of a graphics card is done."""
+    if device.type == "cuda":
+        torch.cuda.synchronize()
+
+
 def train_all(
     pictures: list[Picture], shares: dict[str, list[int]], device: torch.device, plan: Plan
 ) -> dict[str, SwardNet]:
@@ -316,11 +328,13 @@ def train_all(
     start = time.monotonic()
     store = Store(pictures, device)
     print(f"{store.pixels.numel() / 1e9:.1f} GB laid out in {time.monotonic() - start:.0f} s", flush=True)
+    # One stream for all: trainings on streams of their own spoiled one another (models/sward.md).
+    stream = torch.cuda.Stream() if device.type == "cuda" else None
     trainings = {}
     for name, chosen in shares.items():
         by_set = {s: [k for k in chosen if pictures[k].set == s] for s in SETS}
         members = {s: torch.tensor(places, device=device) for s, places in by_set.items() if places}
-        trainings[name] = Training(SwardNet(*SIZES[plan.size]), store, members)
+        trainings[name] = Training(SwardNet(*SIZES[plan.size]), store, members, stream)
     for index in range(plan.steps):
         done = max(index / plan.steps, (time.monotonic() - start) / plan.stop_after_s)
         if done >= 1:
@@ -329,10 +343,12 @@ def train_all(
         rate = plan.rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9))
         losses = [training.step(rate) for training in trainings.values()]
         if index % 500 == 0:
+            _settle(device)  # or the loss is read while the next step overwrites it
             told = " ".join(f"{loss.item():.3f}" for loss in losses)
             print(f"step {index:5d} loss {told} {time.monotonic() - start:.0f} s", flush=True)
-        elif index % 20 == 0 and device.type == "cuda":
-            torch.cuda.synchronize()  # or the clock runs ahead of the work
+        elif index % 20 == 0:
+            _settle(device)  # or the clock runs ahead of the work
+    _settle(device)
     return {name: training.net.eval() for name, training in trainings.items()}
 
 

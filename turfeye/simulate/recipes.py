@@ -35,6 +35,7 @@ class SpotRecipe:
     patch_m: float = 0.25  # size of the holes and tufts
     straw: float = 0.12
     soil: str = "loam"
+    soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
     wet: float = 0.3
     rough_mm: float = 4.0
     stones_per_m2: float = 15.0
@@ -135,6 +136,7 @@ def turf_of(recipe: SpotRecipe) -> Turf:
         pale=_blotches(recipe.seed + 72, recipe.pale, 0.4),
         moss=_blotches(recipe.seed + 73, recipe.moss, 0.3),
         soil=recipe.soil,
+        soil_tint=recipe.soil_tint,
         wet=recipe.wet,
         rough_mm=recipe.rough_mm,
         stones_per_m2=recipe.stones_per_m2,

@@ -90,6 +90,16 @@ def variant() -> str:
     return str(_mitsuba().variant())
 
 
+def release() -> None:
+    """Hand the memory of scenes no longer needed back to the graphics card, for other processes on it."""
+    import gc
+
+    import drjit as dr
+
+    gc.collect()
+    dr.flush_malloc_cache()
+
+
 @functools.cache
 def _class_integrator(mi: Any) -> type:
     class Classes(mi.SamplingIntegrator):  # type: ignore[misc, name-defined]

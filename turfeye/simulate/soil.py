@@ -84,7 +84,7 @@ def soil(turf: Turf, surface: Ground) -> Part:
     dry_tops = np.clip(smooth / (turf.rough_mm * 0.5e-3), -1, 1)
     tone = np.exp(0.16 * fine + 0.10 * dry_tops - 0.75 * damp)
     warm = 1 + 0.08 * fractal(turf.seed + 9, X, Y, scale_m=0.09, octaves=3)
-    dry = np.array(SOILS[turf.soil], np.float32)
+    dry = np.array(SOILS[turf.soil], np.float32) * np.array(turf.soil_tint, np.float32)
     rgb = dry * tone[..., None] * np.stack([np.sqrt(warm), np.ones_like(warm), 1 / warm], axis=-1)
     grain = hashed(turf.seed + 10, np.rint(X / surface.step_m), np.rint(Y / surface.step_m))
     rgb = np.clip(rgb * (0.82 + 0.36 * grain[..., None]), 0.01, 0.9)

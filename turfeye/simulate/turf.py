@@ -50,6 +50,7 @@ class Turf:
     )  # 1 where the grass is a coarse, yellow-green kind
     moss: Field = field(default_factory=lambda: level(0.0))
     soil: str = "loam"
+    soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)  # times the soil's reflectance
     wet: float = 0.3  # 0 dry, 1 soaked
     rough_mm: float = 4.0  # height of crumbs
     stones_per_m2: float = 15.0
