@@ -14,7 +14,7 @@ PACKAGE = Path(turfeye.__file__).parent
 # One line a layer, from the top. Modules on one line may not import each other.
 ORDER = (
     "errors",
-    "records files words",
+    "records files words notes",
     "photo colourspace gapfraction",
     "card_layout readings",
     "card_values card_print marks",

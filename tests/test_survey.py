@@ -250,6 +250,21 @@ def test_a_shadow_across_the_card_leaves_its_sunlit_half():
     assert np.nanmean(seen.table.dgci) == pytest.approx(np.nanmean(other.table.dgci), abs=0.03)
 
 
+def test_equal_notes_on_several_photos_are_one_line(spots):
+    folder = spots[0].parent / "no cards"
+    shutil.copytree(
+        spots[0], folder, ignore=shutil.ignore_patterns("results", "2026-03-20-*", "*-spot-3.jpg")
+    )
+    turf(folder / "photos/2026-04-13-spot-2.jpg")  # and on 6 May the card of spot 1 lies under a sack
+    result = CliRunner().invoke(root, ["season", str(folder)])
+    assert result.exit_code == 0, result.output
+    (line,) = (line for line in result.stderr.splitlines() if "no card could be read" in line)
+    names = "2026-04-13-spot-2.jpg, 2026-05-06-spot-1.jpg"
+    assert line.startswith(f"note: 2 photos ({names}) were not measured: wanted")
+    (note,) = (line for line in result.stdout.splitlines() if line.startswith("Note"))
+    assert note.startswith("Note: 2 photos were not measured (")
+
+
 def test_whoever_waits_hears_of_every_photo(spots):
     folder, answer = spots
     told = []

@@ -118,9 +118,9 @@ def state_counts(outlook: Outlook) -> dict[str, int]:
 
 
 def _short(warning: str) -> str:
-    """What is the matter, without the advice."""
-    parts = warning.split(": ")
-    return parts[0] if "was not measured" in parts[0] else ": ".join(parts[:2])
+    """What is the matter, without the advice and the names of several photos."""
+    parts = re.sub(r"^(\d+ photos) \(.*?\)(?=:| were)", r"\1", warning).split(": ")
+    return parts[0] if parts[0].endswith("not measured") else ": ".join(parts[:2])
 
 
 def _patches(word: str, patches: tuple[Patch, ...]) -> str:

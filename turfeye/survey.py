@@ -23,6 +23,7 @@ from turfeye import (
     lawn,
     mixes,
     models,
+    notes,
     outlook,
     patches,
     photo,
@@ -57,7 +58,6 @@ from turfeye.errors import (
 from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Filed, Lawn, add, new
-from turfeye.readings import MOST_NAMED
 from turfeye.records import CellTable, Look, Outlook
 from turfeye.standpoints import Standpoints
 from turfeye.whereabouts import Whereabouts
@@ -72,8 +72,6 @@ TEMPERATURES = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
 PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
-
-
 Tell = Callable[[str], None]
 """Hears, in a few words, what is being done, for whoever waits."""
 
@@ -134,11 +132,12 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = _untold) 
     place = lawn.read(folder)
     with lawn.locked(place.folder):
         measured = measure(place, before=True, tell=tell)
-        warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
+        warnings = _not_measured(measured)
         whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
-        warnings += [
-            f"{o.path.name} shows one spot, so it is not in this list" for o in measured if "at_m" in o.facts
+        spots = [
+            (o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts
         ]
+        warnings += notes.gathered(spots)
         if not whole:
             raise LawnError(
                 f"{place.name}: no photo from before the work shows the lawn. " + " ".join(warnings)
@@ -155,7 +154,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = _untold) 
             fill_mm=renovation.FILL_MM if place.dressing.fill_mm is None else place.dressing.fill_mm,
             settings=answer.plan_settings(place, temperatures=temperatures),
         )
-        warnings += [f"{one.path.name}: {word}" for one, _ in whole for word in one.facts["warnings"]]
+        warnings += _said_of(one for one, _ in whole)
         result = Before(
             lawn=place,
             table=table,
@@ -342,7 +341,7 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = _untold
     for path in paths:
         if standpoints.worth_another_try(path.name):
             go(path)
-    return tuple(f"{_some(photos)}: {why}" for why, photos in _by_words(refused.items()).items())
+    return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
 
 
 def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
@@ -413,7 +412,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     good = [one for one in measured if one.table is not None]
     if not good:
         raise _nothing_measured(place, measured)
-    warnings = [f"{one.path.name} was not measured: {one.why}" for one in measured if one.table is None]
+    warnings = _not_measured(measured)
     readings = [_reading(one) for one in good]
     sowing = place.sowings[-1]
     mix = mixes.get(sowing.mix, place.mixes)
@@ -434,7 +433,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     settings = answer.plan_settings(place, temperatures=temperatures)
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     found = stripes.stripes(grid, table.x_m, table.y_m, ahead.cover_now, side_names=place.side_names)
-    warnings += [f"{one.path.name}: {word}" for one in good for word in one.facts["warnings"]]
+    warnings += _said_of(good)
     taught, not_used = _taught_words(place)
     whole = Answer(
         lawn=place,
@@ -464,8 +463,8 @@ def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
     if not measured:
         return NoPhotosError(f"no photos yet; file some with: {file_some}")
-    names = _by_words((one.path.name, one.why) for one in measured)
-    lines = [f"  - {_some(photos)}: {why}" for why, photos in names.items()]
+    names = notes.by_words((one.path.name, one.why) for one in measured)
+    lines = [f"  - {notes.some(photos)}: {why}" for why, photos in names.items()]
     spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
     if spots:
         words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
@@ -474,18 +473,15 @@ def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     return SeasonError("\n".join(["no photo could be measured:", *lines]))
 
 
-def _by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
-    """What is said of photos, (name, words), by the words: each with the photos' names."""
-    names: dict[str, list[str]] = {}
-    for name, words in said:
-        names.setdefault(words, []).append(name)
-    return names
+def _not_measured(measured: Iterable[Measured]) -> list[str]:
+    return notes.gathered(
+        ((o.path.name, o.why) for o in measured if o.table is None), ("was not measured", "were not measured")
+    )
 
 
-def _some(names: Sequence[str]) -> str:
-    """The first few names, and how many more there are."""
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
+def _said_of(measured: Iterable[Measured]) -> list[str]:
+    """The notes on measured photos."""
+    return notes.gathered((one.path.name, word) for one in measured for word in one.facts["warnings"])
 
 
 def _on_lawn(reading: seasons.Reading) -> CellTable:
