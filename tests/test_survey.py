@@ -14,6 +14,7 @@ from PIL import Image
 
 from turfeye import card_print, lawn, survey
 from turfeye.cli import root
+from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, SeasonError
 
 ROOT = Path(__file__).parent.parent
@@ -248,6 +249,24 @@ def test_a_shadow_across_the_card_leaves_its_sunlit_half():
     # the neighbours' turf is of one sort, seen the same day by a card that no shadow crosses
     other = survey.look(SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg")
     assert np.nanmean(seen.table.dgci) == pytest.approx(np.nanmean(other.table.dgci), abs=0.03)
+
+
+def test_a_white_balance_far_off_withholds_colour_and_keeps_cover(tmp_path):
+    shot = cv2.imread(str(SPOT))
+    looks = {}
+    for blue in (1.0, 0.12):  # of its light, as a phone set to lamp light's opposite files it
+        table = np.arange(256.0).repeat(3).reshape(-1, 1, 3)
+        table[..., 0] = encode(blue * decode(table[..., 0]))
+        path = tmp_path / f"{blue}.jpg"
+        cv2.imwrite(str(path), cv2.LUT(shot, np.rint(table).astype(np.uint8)), [cv2.IMWRITE_JPEG_QUALITY, 95])
+        looks[blue] = survey.look(path, taken=dt.datetime(2026, 4, 1, 10))
+    sound, off = looks.values()
+    assert np.isfinite(sound.table.dgci).any()
+    assert not any("withheld" in warning for warning in sound.warnings)
+    assert np.isnan(off.table.dgci).all()
+    assert any("white balance is off so far" in warning for warning in off.warnings)
+    seen = (sound.table.state == "seen") & (off.table.state == "seen")
+    np.testing.assert_allclose(off.table.cover[seen].mean(), sound.table.cover[seen].mean(), atol=0.05)
 
 
 def test_equal_notes_on_several_photos_are_one_line(spots):

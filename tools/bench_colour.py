@@ -48,15 +48,17 @@ def light_rows(folders: list[Path]) -> Iterable[Row]:
         known = [
             [looks[light] for light in lights if looks.get(light) is not None] for looks in seen.values()
         ]
-        told = [np.std(some, axis=0, ddof=1) for some in known if len(some) > 1]
+        told = [np.nanstd(some, axis=0, ddof=1) for some in known if len(some) > 1]
         if not told:
             continue
         index, cover, raw, raw_cover = np.array(told).T
         lost = sum(looks.get(light) is None for looks in seen.values() for light in lights)
+        withheld = sum(int(np.isnan(look[0])) for some in known for look in some)
         each = ", ".join(f"{v:.3f}" for v in index)
+        spread = "withheld" if np.isnan(index).all() else f"{np.nanmean(index):.4f} ({each})"
         yield row(
             f"same turf, {name}: DGCI, sd over lights",
-            f"{index.mean():.4f} ({each}); uncorrected {raw.mean():.4f}; {lost} not measured",
+            f"{spread}; uncorrected {raw.mean():.4f}; {withheld} withheld, {lost} not rendered or refused",
             "≤ 0.015",
         )
         yield row(
@@ -80,7 +82,7 @@ def _look(path: Path) -> np.ndarray | None:
     known = np.isfinite(table.dgci)
     return np.array(
         [
-            np.average(table.dgci[known], weights=table.seen[known]),
+            np.average(table.dgci[known], weights=table.seen[known]) if known.any() else np.nan,
             np.nanmean(table.cover),
             colour.dgci(green).mean() if len(green) else np.nan,
             shares.green.mean(),

@@ -41,8 +41,12 @@ ALL_OTHER_LIGHT = 0.9
 FILLED = 0.75
 """Without a card: a lawn that takes up so much of the picture is all of it. Of 20 photos from straight above
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
-DGCI_LIGHT_SE = 0.015
-"""What the index of one turf differs by from light to light (standard deviation over four, rendered)."""
+DGCI_LIGHT_SE = 0.025
+"""What the index of one turf differs by from light to light: mean over three rendered spots of the standard
+deviation over up to six lights, two with the white balance 1.5 stops off."""
+MOST_CAST = 5.0
+"""With one channel raised so many times more than another, grass lies at that channel's first few codes, in
+steps of a fifth and more: its hue is a guess, and colour is withheld."""
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
 """Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
@@ -134,6 +138,12 @@ def look_through(
         )
     if sighting is not None and seen.kind == "spot":
         warnings += _flatness(sighting)
+    cast = 1.0 if correction is None else float(correction.gain.max() / correction.gain.min())
+    if cast > MOST_CAST:
+        warnings.append(
+            f"colour is withheld: the photo's white balance is off so far that one channel had to be raised "
+            f"{cast:.0f} times as much as another; set the phone's white balance to automatic or daylight"
+        )
     rgb_coded, small, shares, rgb_linear = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         shares = teach.adapted(shares, rgb_linear, taught)
@@ -152,7 +162,7 @@ def look_through(
         shares,
         small,
         grid,
-        corrected=correction is not None,
+        corrected=correction is not None and cast <= MOST_CAST,
         reasons=reasons,
         fault=fault,
         other_light=found.other_light,
