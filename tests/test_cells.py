@@ -139,3 +139,25 @@ def test_picture_cells_read_like_the_picture():
     assert table.cover[top_left].min() > 0.99
     assert table.cover[(table.row > 2)].max() < 0.01
     assert np.isnan(table.x_m).all()
+
+
+@pytest.mark.parametrize("count", [1, 7, 1000])
+def test_the_error_of_a_mean_never_falls_below_what_its_cells_share(count):
+    rng = np.random.default_rng(count)
+    se, weight = rng.uniform(0.02, 0.12, (2, count))
+    mean = np.average(se, weights=weight)
+    told = cells.mean_se(se, weight)
+    # together and alone, by the sum of the whole covariance matrix
+    share = weight / weight.sum()
+    corr = np.full((count, count), cells.SHARED) + (1 - cells.SHARED) * np.eye(count)
+    assert told == pytest.approx(np.sqrt((share * se) @ corr @ (share * se)))
+    assert np.sqrt(cells.SHARED) * mean <= told <= se.max()
+    assert cells.shared_se(se, weight) == pytest.approx(np.sqrt(cells.SHARED) * mean)
+
+
+def test_cells_without_weight_have_no_part_in_the_error_of_a_mean():
+    se, weight = (
+        np.array([[0.1, np.nan], [np.nan, np.nan], [0.1, np.nan]]),
+        np.array([[1.0, 0], [0, 0], [1, 0]]),
+    )
+    assert cells.mean_se(se, weight) == pytest.approx([0.1 * np.sqrt(0.75), 0])

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
-from turfeye import mixes, outlook, season
+from turfeye import cells, mixes, outlook, season
 from turfeye.errors import DateError, LawnError, SeasonError
 from turfeye.records import STATES, CellTable, Grid, Sowing, Target
 from turfeye.simulate.tables import TableRecipe, lawn
@@ -314,6 +314,74 @@ def test_a_setback_is_said_and_made_good():
     assert made.lawn.cover_now < 0.8
     assert made.lawn.cover_at_target > 0.82
     assert "points were lost" in made.lawn.sentence
+
+
+def errs_together(rng, truth, se, grid):
+    """A season off by what its photos tell: in step over all cells and visits, and each cell alone."""
+    together = np.sqrt(cells.SHARED) * rng.standard_normal()
+    readings = []
+    for day, true in truth.items():
+        alone = np.sqrt(1 - cells.SHARED) * rng.standard_normal(grid.rows * grid.cols)
+        cover = np.clip(true + se * (together + alone), 0, 1)
+        readings.append(reading(day, grid=grid, cover=cover, se=se))
+    return season.build(readings, grid, sowing=SOWING, today=date(2026, 8, 1))
+
+
+GROWING = {9: 0.12, 16: 0.25, 23: 0.45, 30: 0.62, 37: 0.7, 44: 0.73}
+
+
+def test_the_lawns_interval_holds_the_truth_where_a_photos_cells_err_together():
+    rng = np.random.default_rng(8)
+    held = []
+    for _ in range(40):
+        made = outlook.fit(errs_together(rng, GROWING, 0.08, Grid(0.5, 0.0, 0.0, 8, 11)))
+        now = made.lawn_draws[:, np.searchsorted(made.lawn_age_days, 44.0)]
+        low, high = np.quantile(now, [0.05, 0.95])
+        held.append(low <= GROWING[44] <= high)
+    assert 0.8 <= np.mean(held) <= 1
+
+
+@pytest.mark.parametrize(("rows", "cols"), [(2, 3), (10, 13), (40, 50)])
+def test_no_number_of_cells_brings_the_lawns_error_below_what_they_share(rows, cols):
+    made_season = errs_together(np.random.default_rng(3), GROWING, 0.08, Grid(0.5, 0.0, 0.0, rows, cols))
+    made = outlook.fit(made_season).lawn
+    shared = np.sqrt(cells.SHARED) * 0.08
+    assert made.cover_now_se > 0.97 * shared  # draws are cut off at bare and closed
+    assert made.cover_at_target_high - made.cover_at_target_low > 2 * 1.645 * 0.97 * shared
+
+
+def test_a_young_lawns_forecast_errs_as_the_classifier_does_at_the_cover_to_come():
+    made_season = errs_together(
+        np.random.default_rng(4), {7: 0.05, 14: 0.1}, 0.01, Grid(0.5, 0.0, 0.0, 8, 11)
+    )
+    due = Target(0.7, made_season.sowing.date + timedelta(days=56))
+    made = outlook.fit(replace(made_season, target=due)).lawn
+    at_target = np.sqrt(cells.SHARED) * cells.classifier_se(made.cover_at_target, 2.0, cells.Accuracy())
+    assert made.cover_at_target_high - made.cover_at_target_low > 2 * at_target
+
+
+# --- where a mix usually is ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mix", mixes.table().values(), ids=lambda mix: mix.name)
+def test_a_mix_usually_ends_at_what_photos_measure_of_closed_turf(mix):
+    low, high = outlook.usual(outlook.prior_of(mix), 0.05, np.array([0.0, 28.0, 365.0]), "logistic")
+    assert (low <= high).all()
+    assert (np.diff(low) > 0).all()
+    assert high[0] < 0.35
+    # rendered swards years old: 0.77 to 0.82 straight down
+    assert 0.65 < low[-1] < high[-1] < 0.82
+
+
+def test_a_lawn_that_starts_closed_is_usually_as_it_is():
+    low, high = outlook.usual(outlook.prior_of(mixes.get("fescue")), 0.85, np.array([0.0, 60.0]), "logistic")
+    assert low.tolist() == high.tolist() == [0.85, 0.85]
+
+
+def test_a_grown_lawn_is_as_its_mix_usually_is():
+    made = outlook.fit(course([4, 9, 14, 18, 23, 28, 44, 60], [0.05, 0.08, 0.2, 0.4, 0.6, 0.7, 0.77, 0.77]))
+    assert 0.75 <= made.lawn.cover_now <= 0.8
+    assert "where this mix is usually 75–80;" in made.lawn.sentence
 
 
 def test_same_season_same_outlook():

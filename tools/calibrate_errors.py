@@ -90,18 +90,24 @@ def table(rows: np.ndarray) -> None:
                 told(f"  {kind}, {band} {low:g}-{high:g}", some)
 
 
+def shared(rows: np.ndarray) -> float:
+    """Mean square of how far the means of photos are off, in their cells' mean errors: `cells.SHARED`."""
+    pictures = [rows[rows[:, 6] == number] for number in np.unique(rows[:, 6])]
+    return float(np.mean([(np.mean(p[:, 1] - p[:, 3]) / p[:, 2].mean()) ** 2 for p in pictures]))
+
+
 def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
 
     cover, se, gsd = rows[:, 1], rows[:, 2], rows[:, 5]
-    rest = np.maximum(se**2 - cells._classifier_se(cover, gsd, cells.Accuracy()) ** 2, 0)
+    rest = np.maximum(se**2 - cells.classifier_se(cover, gsd, cells.Accuracy()) ** 2, 0)
     miss = cover - rows[:, 3]
     _, picture, count = np.unique(rows[:, 6], return_inverse=True, return_counts=True)
     voice = 1 / count[picture]
 
     def errors(logs: np.ndarray) -> np.ndarray:
-        return np.sqrt(rest + cells._classifier_se(cover, gsd, cells.Accuracy(*np.exp(logs))) ** 2)
+        return np.sqrt(rest + cells.classifier_se(cover, gsd, cells.Accuracy(*np.exp(logs))) ** 2)
 
     def cost(logs: np.ndarray) -> float:
         scale = errors(logs) * np.sqrt((TAIL - 2) / TAIL)
@@ -123,6 +129,8 @@ def main() -> None:
     options = parser.parse_args()
     rows = gathered(options.folders)
     table(rows)
+    each = ", ".join(f"{kind} {shared(rows[rows[:, 0] == k]):.2f}" for k, kind in enumerate(KINDS))
+    print(f"\nshared by a photo's cells: {shared(rows):.2f} of their variance ({each})")
     if options.fit:
         accuracy, changed = refit(rows)
         print(f"\nlikeliest: {accuracy}; with it")

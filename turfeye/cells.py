@@ -37,11 +37,20 @@ UNCORRECTED_GAIN_SE = 0.15
 UNPLACED_GSD_MM = 2.0
 UNPLACED_SE = 0.05
 """Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
+SHARED = 0.5
+"""Share of the variance of a cell's error that all cells of a photo have in common: its soil, leaves and
+light are unlike those learnt from all over it. Fitted with `Accuracy`, to the same pictures: the mean of a
+photo is off by the root of this times the mean error of its cells (mean square over 37 readings 0.49: spots
+0.30, lawns with a card 0.55, without 0.91). tools/calibrate_errors.py prints it."""
 MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
 
 
 OUTSIDE = "outside the picture"
+MOSTLY_OUTSIDE = "mostly outside the picture"
+OBLIQUE = "too oblique"  # and the angle
+COARSE = "too coarse: too far from the camera"
+MISPLACED = "can't be placed to a quarter of a cell"
 CLASSES = ("green", "straw", "bare", "other")
 
 
@@ -154,7 +163,7 @@ def measure(
     cover_se = np.sqrt(
         sampling_se**2
         + view_se**2
-        + _classifier_se(cover, gsd, accuracy or Accuracy()) ** 2
+        + classifier_se(cover, gsd, accuracy or Accuracy()) ** 2
         + _colour_se(cover, correction) ** 2
     )
     # The classes beside green share what the straight-down view leaves to them.
@@ -219,7 +228,7 @@ def measure_picture(
     worst = np.array([*reasons[1:], "unusable"])[areas[1:].argmax(axis=0)]
     why = np.where(seen_share < MIN_SEEN, worst, "")
     cover = means.pop("green")
-    se = np.hypot(_classifier_se(cover, np.array(UNPLACED_GSD_MM), accuracy or Accuracy()), UNPLACED_SE)
+    se = np.hypot(classifier_se(cover, np.array(UNPLACED_GSD_MM), accuracy or Accuracy()), UNPLACED_SE)
     row, col = np.divmod(np.arange(cells.count), columns)
     known = {"cover": cover, "cover_se": se, "cover_as_seen": cover, **means}
     known = {name: np.where(why == "", values, np.nan) for name, values in known.items()}
@@ -306,10 +315,23 @@ def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: b
     }
 
 
-def _classifier_se(cover: Floats, gsd_mm: Floats, accuracy: Accuracy) -> Floats:
+def classifier_se(cover: Floats, gsd_mm: Floats | float, accuracy: Accuracy) -> Floats:
     """The classifier's own error on a cell of this cover, seen this finely."""
     edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
     return accuracy.dense * cover + (accuracy.slope + accuracy.coarse * gsd_mm) * edges
+
+
+def shared_se(se: Floats, weight: Floats) -> Floats:
+    """Error of a mean over cells (N, ...) that they have in common: it does not shrink with their number."""
+    share = weight / np.maximum(weight.sum(axis=0), 1e-12)
+    return np.sqrt(SHARED) * (share * np.where(weight > 0, se, 0.0)).sum(axis=0)
+
+
+def mean_se(se: Floats, weight: Floats) -> Floats:
+    """Standard error of a weighted mean over cells (N, ...) of one photo: what they share, and their own."""
+    share = weight / np.maximum(weight.sum(axis=0), 1e-12)
+    own = (1 - SHARED) * (share**2 * np.where(weight > 0, se, 0.0) ** 2).sum(axis=0)
+    return np.sqrt(shared_se(se, weight) ** 2 + own)
 
 
 def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
@@ -330,7 +352,7 @@ def _why(
     in_picture = areas.sum(axis=0) / (grid.cell_m**2 * np.maximum(_inside(grid), 1e-9))
     worst = np.array(reasons)[areas[1:].argmax(axis=0) + 1] if len(reasons) > 1 else np.full(len(zenith), "")
     oblique = np.char.add(
-        np.char.add("too oblique: ", np.round(np.nan_to_num(zenith, nan=90)).astype(int).astype(str)),
+        np.char.add(f"{OBLIQUE}: ", np.round(np.nan_to_num(zenith, nan=90)).astype(int).astype(str)),
         "° from straight down",
     )
     conditions = [
@@ -344,9 +366,9 @@ def _why(
     words = [
         OUTSIDE,
         oblique,
-        "too coarse: too far from the camera",
-        "can't be placed to a quarter of a cell",
-        "mostly outside the picture",
+        COARSE,
+        MISPLACED,
+        MOSTLY_OUTSIDE,
         worst,
     ]
     return np.select(conditions, words, default="")

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye import curve
+from turfeye.cells import mean_se
+from turfeye.curve import expit
 from turfeye.mixes import Mix
-from turfeye.outlook import prior_of
+from turfeye.outlook import prior_of, usual
 from turfeye.records import Floats, Outlook
-
-USUAL_POINTS = 600
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -24,7 +23,7 @@ class Course:
     high: Floats
     visit_days: Floats  # (V,)
     visit_cover: Floats  # (V,), mean of the cells seen, each by its area
-    visit_se: Floats  # (V,), half of a cell's error taken as shared by the photo, half as its own
+    visit_se: Floats  # (V,), what all cells of the visit share included
     usual_low: Floats | None = None  # middle two thirds of lawns of the mix; None by degree-days
     usual_high: Floats | None = None
 
@@ -36,13 +35,13 @@ def of(outlook: Outlook, *, mix: Mix | None = None) -> Course:
     low, middle, high = _between(outlook, ages, np.quantile(outlook.lawn_draws, [0.05, 0.5, 0.95], axis=0))
     seen = np.isfinite(season.cover)
     weight = np.where(seen, season.area_m2[:, None], 0.0)
-    weight = weight / np.maximum(weight.sum(axis=0), 1e-12)
-    mean = (weight * np.where(seen, season.cover, 0.0)).sum(axis=0)
-    se = np.where(seen, season.cover_se, 0.0)
-    shared, own = (weight * se).sum(axis=0), np.sqrt((weight**2 * se**2).sum(axis=0))
+    share = weight / np.maximum(weight.sum(axis=0), 1e-12)
+    mean = (share * np.where(seen, season.cover, 0.0)).sum(axis=0)
     usual_low = usual_high = None
     if mix is not None and outlook.time_axis == "days":
-        usual_low, usual_high = _usual(outlook, mix, ages)
+        known = np.isfinite(outlook.theta[:, 0])
+        start = float(expit(outlook.theta[known, 0].mean())) if known.any() else 0.0
+        usual_low, usual_high = usual(prior_of(mix), start, ages, outlook.curve)
     return Course(
         age_days=ages,
         cover=middle,
@@ -50,7 +49,7 @@ def of(outlook: Outlook, *, mix: Mix | None = None) -> Course:
         high=high,
         visit_days=season.age_days,
         visit_cover=np.where(seen.any(axis=0), mean, np.nan),
-        visit_se=np.sqrt(0.5 * shared**2 + 0.5 * own**2),
+        visit_se=mean_se(season.cover_se, weight),
         usual_low=usual_low,
         usual_high=usual_high,
     )
@@ -61,15 +60,3 @@ def _between(outlook: Outlook, ages: Floats, at_draws: Floats) -> Floats:
     from scipy.interpolate import PchipInterpolator
 
     return np.clip(PchipInterpolator(outlook.lawn_age_days, at_draws, axis=1)(ages), 0, 1)
-
-
-def _usual(outlook: Outlook, mix: Mix, ages: Floats) -> tuple[Floats, Floats]:
-    """Middle two thirds of lawns of this mix at every age, from this lawn's own cover at the start."""
-    prior = prior_of(mix)
-    normal = np.random.default_rng(20260314).standard_normal((USUAL_POINTS, curve.P))
-    theta = prior.mean + prior.sd * normal
-    known = np.isfinite(outlook.theta[:, 0])
-    theta[:, 0] = outlook.theta[known, 0].mean() if known.any() else prior.mean[0]
-    cover = np.stack([curve.cover_at(theta, np.array(age), outlook.curve) for age in ages])
-    low, high = np.quantile(cover, [1 / 6, 5 / 6], axis=1)
-    return low, high

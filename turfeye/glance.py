@@ -311,25 +311,22 @@ def look_as_dict(seen: Look) -> dict[str, Any]:
 def summary(table: CellTable) -> dict[str, Any]:
     """A photo in one row: means over the cells seen, weighted by the area seen.
 
-    Half of a cell's error of cover is taken as shared by all cells of the photo (the classifier, the
-    correction and the leaf angle err alike everywhere), half as its own. The index errs by the photo's light,
-    and by what its cells differ by, as so many samples of the ground.
+    Of a cell's error of cover all cells of the photo share a part (`cells.SHARED`: the classifier, the
+    correction and the leaf angle err alike everywhere), the rest is its own. The index errs by the photo's
+    light, and by what its cells differ by, as so many samples of the ground.
     """
     seen = table.state == "seen"
     area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
     weight = np.where(seen, area, 0.0)
-    share = weight / max(weight.sum(), 1e-12)
 
     def mean(values: Floats) -> float | None:
         known = np.isfinite(values) & seen
         return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
 
-    se = np.where(seen, table.cover_se, 0.0)
-    total_se = math.sqrt(0.5 * float(share @ se) ** 2 + 0.5 * float(share**2 @ se**2))
     return {
         "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
         "cover": mean(table.cover),
-        "cover_se": number(total_se, 4) if seen.any() else None,
+        "cover_se": number(float(cells.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
         "straw": mean(table.straw),
         "bare": mean(table.bare),
         "dgci": mean(table.dgci),

@@ -37,8 +37,7 @@ LOCK_NAME = ".lock"
 LOCK_WAIT_S = 20.0
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 TARGET_COVER = 0.75
-"""A new lawn's target. A closed sward is rarely all green from above: rendered ones years old have 0.77 to
-0.82, the rest being straw, dead tips and dark gaps. Ours; no standard gives a share of pixels."""
+"""A new lawn's target: a little less than closed turf measures (`mixes.CLOSED_COVER`). Ours."""
 USUAL_MIX = "perennial ryegrass"
 USUAL_RATE_G_M2 = 35.0
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's

@@ -18,6 +18,10 @@ from turfeye.errors import LawnError
 Span = tuple[float, float]
 
 USERS_OWN = "the lawn file"
+CLOSED_COVER = 0.80
+"""What photos measure of closed turf, straight down: the rest is straw, dead tips and dark gaps. Rendered
+swards years old have 0.77 to 0.82. The table's ``final_cover`` is what the eye calls covered, so where a mix
+usually is, is told in shares of this. Ours; no standard gives a share of pixels."""
 
 
 @dataclass(frozen=True, slots=True)

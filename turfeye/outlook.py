@@ -22,7 +22,8 @@ from typing import Literal
 import numpy as np
 
 from turfeye import growth, mixes, setback
-from turfeye.curve import Curve, P, cover_at, end_cover, reach_time
+from turfeye.cells import SHARED, UNPLACED_GSD_MM, Accuracy, classifier_se, shared_se
+from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import date_at, day, passed, percent, sentence
@@ -49,6 +50,7 @@ LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
 LAWN_DRAWS = 200
+USUAL_DRAWS = 600
 TimeAxis = Literal["days", "degree-days"]
 
 
@@ -100,7 +102,11 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
     state, why = _states(cells, seen, grown, season)
     theta, theta_cov = found.best()
     ages, draws = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
-    lawn = _lawn(season, state, ages, draws, now_age, target_age, loss, _usual(found, clock, now_age))
+    draws = _astray(season, ages, draws)
+    start = float(expit(found.mean[0]))
+    low, high = usual(found.prior, start, clock.time(season.age_days[-1:]), found.settings.curve)
+    usually = float(low[0]), float(high[0])
+    lawn = _lawn(season, state, ages, draws, now_age, target_age, loss, usually)
     return Outlook(
         season=season,
         curve=found.settings.curve,
@@ -330,19 +336,41 @@ def _lawn_draws(
     return ages, np.clip((mean + loss.at(ages)) * kept + astray, 0, 1)
 
 
-def _usual(found: Fit, clock: _Clock, age: float) -> tuple[float, float]:
-    """Where the middle two thirds of lawns of this mix are at this age, from this lawn's own start."""
-    points = _even_points(DRAWS, P)
-    theta = found.prior.mean + found.prior.sd * points
-    theta[:, 0] = found.mean[0]
-    cover = cover_at(theta, clock.time(np.array([age]))[0], found.settings.curve)
-    low, high = np.quantile(cover, [1 / 6, 5 / 6])
-    return float(low), float(high)
+def _astray(season: Season, ages: Floats, draws: Floats) -> Floats:
+    """Courses (K, T), up and down by what all cells of a photo err by together: (2 K, T).
+
+    No number of cells brings that down. Nor does any number of visits: all are taken to err alike, since one
+    camera reads one sward in them. At a visit it is what its cells tell; ahead, more by as much as the
+    classifier errs more at the cover to come.
+    """
+    weight = np.where(np.isfinite(season.cover), season.area_m2[:, None], 0.0)
+    shown = weight.any(axis=0)
+    if not shown.any():
+        return draws
+    told = np.interp(ages, season.age_days[shown], shared_se(season.cover_se, weight)[shown])
+    alone = classifier_se(np.median(draws, axis=0), UNPLACED_GSD_MM, Accuracy())
+    now = alone[np.searchsorted(ages, season.age_days[-1])]
+    ahead = np.where(ages > season.age_days[-1], np.maximum(alone - now, 0), 0)
+    common = np.random.default_rng(20260315).permutation(_even_points(len(draws), 1))
+    off = common * (told + np.sqrt(SHARED) * ahead)
+    return np.clip(np.concatenate([draws + off, draws - off]), 0, 1)
+
+
+def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floats, Floats]:
+    """Between what the middle two thirds of lawns of a mix are at these times (T,), from a lawn's own start.
+
+    On the scale of what photos measure: the gap fills up to the cover of closed turf.
+    """
+    theta = prior.mean + prior.sd * _even_points(USUAL_DRAWS, P)
+    theta[:, 0] = -40.0  # from bare soil: the share of the gap that has filled
+    filled = cover_at(theta[:, None], times, curve)
+    low, high = start + max(mixes.CLOSED_COVER - start, 0.0) * np.quantile(filled, [1 / 6, 5 / 6], axis=0)
+    return low, high
 
 
 def _lawn(
     season: Season, state: Words, ages: Floats, draws: Floats,
-    now_age: float, target_age: float, loss: Loss, usual: tuple[float, float],
+    now_age: float, target_age: float, loss: Loss, usually: tuple[float, float],
 ) -> LawnOutlook:  # fmt: skip
     now = draws[:, np.searchsorted(ages, now_age)]
     then = draws[:, np.searchsorted(ages, target_age)]
@@ -360,5 +388,5 @@ def _lawn(
         cells=len(state),
         counts=counts,
         thin_m2=thin_m2,
-        sentence=sentence(season, cover_now, counts, thin_m2, usual, loss.cover),
+        sentence=sentence(season, cover_now, counts, thin_m2, usually, loss.cover),
     )

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from turfeye.cells import SHARED
 from turfeye.errors import DateError, LawnError, SeasonError
 from turfeye.outlook import fit as fit
 from turfeye.readings import Reading as Reading
@@ -25,8 +26,6 @@ LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
-SHARED_ERROR = 0.5
-"""Share of the variance of neighbouring spot cells that they have in common (light, correction); ours."""
 DEFAULT_COVER = 0.9
 DEFAULT_TARGET_DAYS = 56
 LAST_PACE_DAYS = 14
@@ -159,7 +158,7 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> Floats:
     area = np.maximum(share.ravel() * grid.cell_m**2, 1e-12)
     shown = np.minimum(np.bincount(flat, weight, size) / area, 1)
     unseen_var = (1 - shown) * WITHIN_CELL_SD**2
-    values[:, 1] = np.sqrt(values[:, 1] * (SHARED_ERROR + (1 - SHARED_ERROR) / parts) + unseen_var)
+    values[:, 1] = np.sqrt(values[:, 1] * (SHARED + (1 - SHARED) / parts) + unseen_var)
     values[shown < LEAST_SHARE] = np.nan
     return values.reshape(out.shape)
 
