@@ -42,7 +42,7 @@ ORDER = (
     "outlook",
     "season",
     "unmix",
-    "course patches stripes uniformity window compare",
+    "course patches stripes uniformity unseen window compare",
     "workplan",
     "renovation",
     "planfile",

@@ -389,6 +389,13 @@ def test_the_patch_that_never_takes_is_flagged(ferry):
     assert np.mean(state[failed] == "thin") > 0.9
 
 
+def test_what_no_photo_showed_is_said_with_why_and_what_to_do(ferry):
+    (note,) = (warning for warning in ferry.warnings if "never seen" in warning)
+    assert note.startswith(f"{ferry.outlook.lawn.counts['not seen']} cells were never seen")
+    assert "too flat an angle" in note
+    assert "by the side C–D" in note  # the window is before side A–B
+
+
 def test_healthy_turf_is_not_called_thin(ferry):
     truth, state = last_truth(), ferry.outlook.state
     healthy = [

@@ -37,6 +37,7 @@ from turfeye import (
     sward,
     teach,
     uniformity,
+    unseen,
     view,
     whereabouts,
     window,
@@ -434,6 +435,14 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     found = stripes.stripes(grid, table.x_m, table.y_m, ahead.cover_now, side_names=place.side_names)
     warnings += _said_of(good)
+    used = {name for visit in table.visits for name in visit.photos}
+    warnings += unseen.notes(
+        table,
+        [r.table for r in readings if r.at_m is None and r.photo in used],
+        outline_m=place.outline_m,
+        corner_names=place.corner_names,
+        side_names=place.side_names,
+    )
     taught, not_used = _taught_words(place)
     whole = Answer(
         lawn=place,
@@ -447,7 +456,6 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         warnings=(*table.flags, *not_used, *warnings),
         taught=taught,
     )
-    used = {name for visit in table.visits for name in visit.photos}
     rows = [
         store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
         for r in readings
