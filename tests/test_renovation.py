@@ -104,6 +104,38 @@ def test_sound_lawn_and_own_rate():
     assert not any("buried cables" in text for text in found.cautions)
 
 
+def bared(share):
+    """The invented survey with this share of its cells bare, the others sound."""
+    table = survey(hole=False, pale=False)
+    soil = np.arange(len(table)) < share * len(table)
+    return replace(table, bare=np.where(soil, 0.93, 0.05), cover=np.where(soil, 0.02, 0.8))
+
+
+@pytest.mark.parametrize("share", [0.85, 1.0])
+def test_ground_that_is_bare_nearly_everywhere_is_prepared_and_has_no_holes(share):
+    found = listed(bared(share), settings=PlanSettings(spare_pct=0))
+    assert found.prepared
+    assert found.fill_l == 0
+    assert found.tasks == ()
+    assert [(line.place, line.what) for line in found.lines] == [
+        ("whole lawn", "seed"),
+        ("whole lawn", "dressing"),
+    ]
+    assert found.seed_g == math.ceil(round(RYE.rate_g_m2("new") * 54, 6))
+    assert "rate for new lawns" in found.lines[0].because
+    assert "prepared ground" in found.sentence
+    assert not any("buried cables" in text for text in found.cautions)
+    own = listed(bared(share), settings=PlanSettings(rate_g_m2=20, spare_pct=0))
+    assert own.seed_g == 1080
+
+
+def test_a_lawn_half_bare_still_has_a_hole_to_fill():
+    found = listed(bared(0.5), fill_mm=30)
+    assert not found.prepared
+    assert found.fill_l == pytest.approx(30 * 27, rel=0.03)  # 1 mm over 1 m² is 1 L
+    assert "prepared" not in found.sentence
+
+
 def test_half_seen_is_said_and_nothing_seen_is_refused():
     table = survey()
     half = np.arange(len(table)) < len(table) // 2

@@ -488,6 +488,22 @@ def test_the_list_is_printed_and_written(garden_before):
     assert {path: path.stat().st_mtime_ns for path in (folder / "cells").iterdir()} == kept
 
 
+def test_ground_just_sown_is_no_lawn_full_of_holes(tmp_path):
+    """The sample's first photo shows it on the day of sowing."""
+    folder = tmp_path / "bare"
+    lawn.new(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
+    corners = lawn.read(SAMPLES / "ferry-cottage").views[0].corners_px
+    photo = SAMPLES / "ferry-cottage/photos/2026-03-14-window.jpg"
+    survey.add(folder, [photo], view="window", corners_px=corners, before=True)
+    result = CliRunner().invoke(root, ["plan", str(folder), "--before"])
+    assert result.exit_code == 0, result.output
+    assert "taken for prepared ground" in result.stdout
+    assert "bare place" not in result.stdout
+    page = (folder / "results/materials.html").read_text()
+    assert "taken for prepared ground" in page
+    assert "to fill bare places" not in page
+
+
 def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):
     lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)])
     result = CliRunner().invoke(root, ["plan", str(tmp_path / "new"), "--before"])

@@ -82,6 +82,7 @@ def materials_dict(found: Materials) -> dict[str, Any]:
         "mix": found.mix,
         "area_m2": _number(found.area_m2, 2),
         "seen_share": _number(found.seen_share, 3),
+        "prepared": found.prepared,
         "lines": material_rows(found),
         "seed_g": found.seed_g,
         "seed_kg": found.seed_kg,

@@ -28,6 +28,10 @@ from turfeye.workplan import (
 
 FILL_MM = 30.0
 """Depth that a hole or a worn place is filled by: common practice, no source; measure and set your own."""
+PREPARED_SHARE = 0.8
+"""Where this much of what was seen is bare, it is prepared ground, not a lawn with holes. Ours, no source."""
+BARE = 0.5
+"""A cell with more soil than this is bare."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +60,7 @@ class Materials:
     fill_l: float
     dressing_l: float
     dressing_bags: int
+    prepared: bool  # bare nearly everywhere: sown all over as a new lawn
     heaps_g: tuple[int, ...]  # the whole-lawn seed split for crossing passes
     cautions: tuple[str, ...]
     sentence: str
@@ -80,6 +85,8 @@ def materials(
     Bare places (more than half soil) are filled and sown at the new-lawn rate for what is bare of them; the
     rest is overseeded and dressed at the settings' rate and depth (``whole_lawn``); pale places are listed
     by area, to be looked at and, where a trained eye says so, lifted or treated: they are not diagnosed.
+    A lawn that is bare nearly everywhere is prepared ground: all of it is sown at the new-lawn rate, and no
+    place is filled.
 
     Raises LawnError when nothing was seen or no rate is known.
     """
@@ -92,7 +99,9 @@ def materials(
         raise LawnError(
             "the survey shows none of the lawn; take it again as its cells say, then ask for materials"
         )
-    places = _numbered([p for p in (*bare(table), *pale(table)) if p.area_m2 >= LEAST_M2])
+    prepared = _bare_share(table) >= PREPARED_SHARE
+    marked = () if prepared else (*bare(table, above=BARE), *pale(table))
+    places = _numbered([p for p in marked if p.area_m2 >= LEAST_M2])
     lines: list[Material] = []
     tasks = []
     for place in places:
@@ -103,7 +112,7 @@ def materials(
         seed, fill = float(amounts.get("seed", 0)), amounts.get("fill", 0.0)
         tasks.append(Task(place, tape, seed, fill, place.because))
     rest_m2 = lawn_m2 - sum(place.area_m2 for place in places if place.kind == "bare")
-    whole = _for_whole(rest_m2, mix, settings) if whole_lawn else []
+    whole = _for_whole(rest_m2, mix, settings, prepared=prepared) if whole_lawn else []
     totals = _totals([*whole, *lines], rest_m2, settings)
     holes = any(place.kind == "bare" for place in places)
     touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole) + ["digging"] * holes
@@ -114,6 +123,7 @@ def materials(
         area_m2=lawn_m2,
         seen_share=seen_m2 / lawn_m2,
         **totals,
+        prepared=prepared,
         heaps_g=heaps_g(int(whole[0].amount)) if whole else (),
         cautions=cautions.about(*touches),
         sentence="",
@@ -148,11 +158,24 @@ def _totals(lines: Sequence[Material], dressed_m2: float, settings: PlanSettings
     }
 
 
-def _for_bare(hole: Patch, mix: Mix, fill_mm: float, settings: PlanSettings) -> list[Material]:
+def _bare_share(table: CellTable) -> float:
+    """Share of the seen ground that lies in bare cells."""
+    known = (table.state == "seen") & np.isfinite(table.bare)
+    weight = (table.area_m2 * table.seen)[known]
+    return float(weight[table.bare[known] > BARE].sum() / weight.sum()) if weight.sum() > 0 else 0.0
+
+
+def _new_rate_g_m2(mix: Mix, settings: PlanSettings) -> tuple[float, str]:
+    """The rate for bare ground and where it is from: the user's, else the mix's for new lawns."""
     new = mix.rate_g_m2("new")
     rate, source = sowing_rate_g_m2(mix, None, replace(settings, rate_g_m2=settings.rate_g_m2 or new))
     if settings.rate_g_m2 is None and new:
         source = source.replace("your rate", f"{mix.name}'s rate for new lawns")
+    return rate, source
+
+
+def _for_bare(hole: Patch, mix: Mix, fill_mm: float, settings: PlanSettings) -> list[Material]:
+    rate, source = _new_rate_g_m2(mix, settings)
     place, area = f"bare place {hole.number}", hole.area_m2
     lines = []
     if fill_mm:
@@ -168,14 +191,15 @@ def _for_pale(patch: Patch) -> Material:
     return Material(f"pale place {patch.number}", what, patch.area_m2, patch.area_m2, "m²", patch.because)
 
 
-def _for_whole(area_m2: float, mix: Mix, settings: PlanSettings) -> list[Material]:
-    rate, source = sowing_rate_g_m2(mix, None, settings)
+def _for_whole(area_m2: float, mix: Mix, settings: PlanSettings, *, prepared: bool) -> list[Material]:
+    rate, source = _new_rate_g_m2(mix, settings) if prepared else sowing_rate_g_m2(mix, None, settings)
     area = round(area_m2, 2)
     why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m²"
     lines = [Material("whole lawn", "seed", area, seed_g(rate, area), "g", why)]
     if settings.dressing_mm:
         litres = dressing_l(settings.dressing_mm, area)
         why = f"{settings.dressing_mm:g} mm × {area:.2f} m²"
+        why += ", to cover the seed; none where it is raked in" if prepared else ""
         lines.append(Material("whole lawn", "dressing", area, litres, "L", why))
     return lines
 
@@ -188,9 +212,16 @@ def _sentence(found: Materials, settings: PlanSettings) -> str:
     if found.fill_l:
         parts.append(f"{found.fill_l:.1f} L of fill")
     text = f"For {found.area_m2:.1f} m²: {', '.join(parts)}."
+    if found.prepared:
+        text += (
+            " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn, no fill."
+        )
     if found.pale_m2:
         text += f" {found.pale_m2:.1f} m² pale and yellower than the rest: look there first."
     if found.seen_share < 0.95:
         seen = per_cent(found.seen_share)
-        text += f" The survey shows {seen} of the lawn; places to mend elsewhere are not in this."
+        rest = (
+            "the rest is taken for bare too" if found.prepared else "places to mend elsewhere are not in this"
+        )
+        text += f" The survey shows {seen} of the lawn; {rest}."
     return text

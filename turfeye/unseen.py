@@ -31,8 +31,8 @@ class Cause(NamedTuple):
 
 HIDDEN, ANGLE, OUTSIDE = range(3)  # from what came nearest to showing a cell to what came least near
 SECOND: Final = (
-    "take photos from a second standing point too, by the side {near}, the lawn's corners marked in one of them "
-    "(turfeye add --corner)"
+    "take photos from a second standing point too, by the side {near}, the lawn's corners marked in one of "
+    "them (turfeye add --corner)"
 )
 CAUSES: Final = {
     ANGLE: Cause(

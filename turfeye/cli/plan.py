@@ -27,6 +27,7 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
 
     With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
     Bare places are filled and sown, the rest is overseeded and dressed, pale places are to be looked at.
+    Ground that is bare nearly everywhere is sown all over, without fill.
     """
     from turfeye import planfile, survey
 
