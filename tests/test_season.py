@@ -70,8 +70,9 @@ def test_visits_are_sorted_and_gaps_stay():
     assert built.flags == ()
 
 
-def test_default_target_is_ninety_per_cent_in_eight_weeks():
-    assert build(reading(5)).target == Target(0.9, date(2026, 5, 9))
+def test_default_target_is_a_little_less_than_closed_turf_measures_in_eight_weeks():
+    assert build(reading(5)).target == Target(0.75, date(2026, 5, 9))
+    assert mixes.CLOSED_COVER > 0.75
 
 
 def test_one_day_is_one_visit_weighted_by_precision():

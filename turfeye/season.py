@@ -17,6 +17,7 @@ import numpy as np
 
 from turfeye.cells import SHARED
 from turfeye.errors import DateError, LawnError, SeasonError
+from turfeye.lawn import TARGET_COVER
 from turfeye.outlook import fit as fit
 from turfeye.readings import Reading as Reading
 from turfeye.readings import usable
@@ -26,7 +27,6 @@ LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
-DEFAULT_COVER = 0.9
 DEFAULT_TARGET_DAYS = 56
 LAST_PACE_DAYS = 14
 
@@ -62,7 +62,7 @@ def build(
     readings : in any order
     grid : of the lawn; cells outside its outline are left out
     sowing : the one that ages count from
-    target : by default 90 % eight weeks after sowing
+    target : by default a new lawn's cover (`lawn.TARGET_COVER`), eight weeks after sowing
     temperatures, base_c : both, for degree-days above the mix's base temperature
     today : later photos are left out; by default the computer's own date
 
@@ -81,7 +81,7 @@ def build(
     flags = list(doubts)
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
-    target = target or Target(DEFAULT_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
+    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
 
     days = sorted({reading.taken.date() for reading in kept})
     by_age = None
