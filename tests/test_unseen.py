@@ -68,7 +68,7 @@ def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) ->
     assert outside.startswith(
         "12 cells were never seen (3.0 m²), the strip within 0.5 m of the side B–C: outside"
     )
-    assert hidden.startswith("4 cells were never seen (1.0 m²), around the places 5.0 m from A and")
+    assert hidden.startswith("4 cells were never seen (1.0 m²), around the place 5.0 m from A and")
     assert ": something lies on it; clear them" in hidden
 
 

@@ -143,7 +143,8 @@ def _where(
     best, _, words = max(fits)
     if best >= LIKE_A_STRIP:
         return f"the strip {words}"
-    return "around the places " + "; ".join(_by_tape(season, place, group, outline_m, corner_names))
+    places = _by_tape(season, place, group, outline_m, corner_names)
+    return f"around the place{'s' if len(places) > 1 else ''} " + "; ".join(places)
 
 
 def _by_tape(
@@ -158,5 +159,5 @@ def _by_tape(
         x, y = (np.average(v[part], weights=season.area_m2[part]) for v in (season.x_m, season.y_m))
         tape = fix(float(x), float(y), outline_m, names=corner_names)
         at = f"{tape.from_a_m:.1f} m from {tape.corner_a} and {tape.from_b_m:.1f} m from {tape.corner_b}"
-        words.append(f"{at} ({season.area_m2[part].sum():.1f} m²)")
+        words.append(f"{at} ({season.area_m2[part].sum():.1f} m²)" if count > 1 else at)
     return words + ([f"{count - MOST_PLACES} more places"] if count > MOST_PLACES else [])
