@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import answer, files, lawn, lawncheck, lawnfile, store
+from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, store
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.records import CellTable, Grid
 from turfeye.workplan import PlanSettings
@@ -200,7 +200,7 @@ def test_no_lawn_there(tmp_path: Path) -> None:
 def test_filed_by_copy_named_by_time_and_digest(folder: Path, tmp_path: Path) -> None:
     source = picture(tmp_path / "IMG_1.JPG", taken=datetime(2026, 4, 2, 10, 41))
     before = source.read_bytes()
-    (filed,) = lawn.add(folder, [source])
+    (filed,) = filing.add(folder, [source])
     assert filed.path.name.startswith("2026-04-02T10-41-00-")
     assert filed.path.suffix == ".jpg"
     assert filed.digest.startswith(filed.path.stem[-6:])
@@ -212,7 +212,7 @@ def test_the_date_comes_from_header_then_name_then_option(folder: Path, tmp_path
     header = picture(tmp_path / "2026-04-09 10.00.00.jpg", taken=datetime(2026, 4, 2, 10, 41), seed=1)
     name = picture(tmp_path / "IMG_20260410_101500.jpg", seed=2)
     option = picture(tmp_path / "window.jpg", seed=3)
-    filed = lawn.add(folder, [header, name, option], date=date(2026, 4, 11))
+    filed = filing.add(folder, [header, name, option], date=date(2026, 4, 11))
     assert [f.taken.date() for f in filed] == [date(2026, 4, 2), date(2026, 4, 10), date(2026, 4, 11)]
     assert [f.taken_from for f in filed] == ["exif", "name", "given"]
     assert "2026-04-02, which was kept" in filed[0].note
@@ -230,10 +230,10 @@ def test_nothing_is_half_done(folder: Path, tmp_path: Path) -> None:
         (picture(tmp_path / "early.jpg", seed=6, taken=datetime(2026, 3, 1)), DateError),
     ):
         with pytest.raises(error):
-            lawn.add(folder, [good, bad])
+            filing.add(folder, [good, bad])
         assert lawn.read(folder).photos() == ()
     with pytest.raises(LawnError, match="no view is named"):
-        lawn.add(folder, [good], view="kitchen")
+        filing.add(folder, [good], view="kitchen")
     assert lawn.read(folder).photos() == ()
     assert (folder / "lawn.toml").read_bytes() == text
 
@@ -242,10 +242,10 @@ def test_the_same_photo_twice_is_noticed(folder: Path, tmp_path: Path) -> None:
     first = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
     again = tmp_path / "copy of a.jpg"
     shutil.copy(first, again)
-    one, two = lawn.add(folder, [first, again])
+    one, two = filing.add(folder, [first, again])
     assert (one.already, two.already) == (False, True)
     assert one.path == two.path
-    (three,) = lawn.add(folder, [again])
+    (three,) = filing.add(folder, [again])
     assert three.already
     assert len(lawn.read(folder).photos()) == 1
 
@@ -253,15 +253,15 @@ def test_the_same_photo_twice_is_noticed(folder: Path, tmp_path: Path) -> None:
 def test_before_the_work(folder: Path, tmp_path: Path) -> None:
     old = picture(tmp_path / "a.jpg", taken=datetime(2026, 3, 1, 9))
     with pytest.raises(DateError, match="--before"):
-        lawn.add(folder, [old])
-    (filed,) = lawn.add(folder, [old], before=True)
+        filing.add(folder, [old])
+    (filed,) = filing.add(folder, [old], before=True)
     assert filed.path.parent.name == "before"
     back = lawn.read(folder)
     assert back.photos() == ()
     assert len(back.photos(before=True)) == 1
     late = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 1, 9), seed=2)
     with pytest.raises(DateError, match="without --before"):
-        lawn.add(folder, [late], before=True)
+        filing.add(folder, [late], before=True)
 
 
 def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
@@ -269,9 +269,9 @@ def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
     wrong = [CORNERS[1], CORNERS[0], *CORNERS[2:]]
     with pytest.raises(LawnError, match="wrong order"):
-        lawn.add(tmp_path, [source], view="kitchen", corners_px=wrong)
+        filing.add(tmp_path, [source], view="kitchen", corners_px=wrong)
     assert lawn.read(tmp_path).photos() == ()
-    (filed,) = lawn.add(tmp_path, [source], view="kitchen", corners_px=CORNERS)
+    (filed,) = filing.add(tmp_path, [source], view="kitchen", corners_px=CORNERS)
     text = (tmp_path / "lawn.toml").read_text()
     assert text.startswith(GOOD)
     assert "# the back one" in text
@@ -279,13 +279,13 @@ def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
     assert back.views[0].name == "kitchen"
     assert back.views[0].photo == filed.path.name
     other = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 9, 10, 41), seed=2)
-    (second,) = lawn.add(tmp_path, [other], view="kitchen")
+    (second,) = filing.add(tmp_path, [other], view="kitchen")
     assert lawn.read(tmp_path).notes == (lawn.Note(second.path.name, "kitchen", None),)
 
 
 def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) -> None:
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
-    (filed,) = lawn.add(folder, [source], corners_px=CORNERS)
+    (filed,) = filing.add(folder, [source], corners_px=CORNERS)
     filed.path.unlink()
     with pytest.raises(LawnError, match=r"view\[0\].photo"):
         lawn.read(folder)

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from PIL import Image
 from test_season import SOWN, reading
 
-from turfeye import lawn, readings, season, survey
+from turfeye import filing, lawn, readings, season, survey
 from turfeye.cli import root
 from turfeye.errors import DateError
 
@@ -166,7 +166,7 @@ def trial(tmp_path_factory):
 def test_cameras_names_are_kept(trial):
     place, _, (code, _), _ = trial
     assert code == 0
-    names = [lawn.original_name(path.name) for path in lawn.read(place).photos()]
+    names = [filing.original_name(path.name) for path in lawn.read(place).photos()]
     assert names == ["IMG_20260402_111712", "sent_on", "IMG_20260413_131713", "IMG_20260424_091714"]
 
 

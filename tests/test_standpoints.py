@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import lawn, photo, standpoints, survey, view
+from turfeye import filing, lawn, photo, standpoints, survey, view
 from turfeye.align import Aligned, align, scenery
 from turfeye.cli import root
 from turfeye.errors import AlignmentError
@@ -178,7 +178,7 @@ def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch):
 def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch):
     place = marked(tmp_path / "lawn", ("window", EVENING), keep=(EVENING,))
     handed_in = [FERRY / "photos" / name(day) for day in ("03-14", "04-12", "04-19")]
-    filed = lawn.add(place.folder, handed_in)
+    filed = filing.add(place.folder, handed_in)
     first, second, third = (one.path.name for one in filed)
     # the second lies on the marked photo, the first only on the second, the third on none
     Alignment(monkeypatch, {(second, EVENING): 1.0, (first, second): 1.0})

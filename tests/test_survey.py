@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import card_print, lawn, survey
+from turfeye import card_print, lawn, measurement, survey
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, SeasonError
@@ -340,12 +340,12 @@ def test_what_can_t_be_placed_is_tried_again_only_beside_other_photos(tmp_path, 
     """Finding that out takes seconds a photo; a season, plan, page and round would each do it again."""
     tried = []
 
-    class Nowhere(survey.Standpoints):
+    class Nowhere(measurement.Standpoints):
         def locate(self, picture, *, wanted=None):
             tried.append(picture.path.name)
             raise AlignmentError("nothing matches")
 
-    monkeypatch.setattr(survey, "Standpoints", Nowhere)
+    monkeypatch.setattr(measurement, "Standpoints", Nowhere)
     folder = tmp_path / "lawn"
     lawn.new(folder, outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=dt.date(2026, 3, 14))
     corners = [(20, 280), (380, 280), (300, 20), (80, 20)]

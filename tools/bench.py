@@ -22,7 +22,7 @@ import numpy as np
 
 cv2.setNumThreads(1)
 
-from turfeye import card, cells, glance, models, photo, region, survey, view  # noqa: E402
+from turfeye import card, cells, glance, measurement, models, photo, region, survey, view  # noqa: E402
 from turfeye.errors import TurfeyeError  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -249,7 +249,7 @@ def main() -> None:
             rows.append(row(f"{name}, kept out", told, WANTED[name], KNOWN[name]))
     lines = ["| what | measured | reach | known |", "|---|---|---|---|"]
     lines += [f"| {r['name']} | {r['value']} | {r['reach']} | {r.get('known') or ''} |" for r in rows]
-    digests = ", ".join(f"{name} {models.digest(name)[:12]}" for name in survey.MODELS)
+    digests = ", ".join(f"{name} {models.digest(name)[:12]}" for name in measurement.MODELS)
     text = (
         f"# What turfeye reaches\n\nPrinted by `make bench`. Models: {digests}.\n\n" + "\n".join(lines) + "\n"
     )

@@ -14,7 +14,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import os
-import re
 import shlex
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,24 +23,19 @@ from typing import Any, Literal
 
 import numpy as np
 
-from turfeye import photo as photo_module
-from turfeye.errors import DateError, LawnError, LawnMissingError
+from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
 from turfeye.outline import corner_names, signed_area
-from turfeye.readings import doubt_between
 from turfeye.records import Floats, Sowing, Target
 
 FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
 LOCK_WAIT_S = 20.0
-DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 TARGET_COVER = 0.75
 """A new lawn's target: a little less than closed turf measures (`mixes.CLOSED_COVER`). Ours."""
 USUAL_MIX = "perennial ryegrass"
 USUAL_RATE_G_M2 = 35.0
-MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
-_FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -156,19 +150,9 @@ class Lawn:
             return ()
         return tuple(sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")))
 
-
-@dataclass(frozen=True, slots=True)
-class Filed:
-    """What became of one photo handed in."""
-
-    source: Path
-    path: Path
-    taken: dt.datetime
-    taken_from: str
-    digest: str
-    already: bool  # the same picture was filed before; nothing was copied
-    note: str = ""
-    overruled: bool = False  # the header's date, by the one given
+    def every_photo(self) -> tuple[Path, ...]:
+        """The filed photos, then those from before the work."""
+        return (*self.photos(), *self.photos(before=True))
 
 
 def read(folder: Path | str) -> Lawn:
@@ -208,7 +192,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
         spots=tuple(Spot(s.number, (s.at_m[0], s.at_m[1]), float(s.turned_deg)) for s in part.spot),
         mixes=tuple(part.mix),
-        notes=tuple(Note(p.name, p.view, p.spot, _at_noon(p.taken)) for p in part.photo),
+        notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
         spare_pct=float(part.spare_pct),
@@ -221,7 +205,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
 
 def _check_marked_photos(lawn: Lawn) -> None:
     """Every photo that the file names must be there."""
-    there = [path.name for path in (*lawn.photos(), *lawn.photos(before=True))]
+    there = [path.name for path in lawn.every_photo()]
     mistakes = [
         f"{place}: {name!r} is not in photos/; write one of {', '.join(there[:4]) or '(none filed yet)'}"
         for place, name in (
@@ -307,181 +291,9 @@ def _name_of(folder: Path) -> str:
     return words[:1].upper() + words[1:]
 
 
-def add(
-    folder: Path | str,
-    photos: Sequence[Path | str],
-    *,
-    date: dt.date | dt.datetime | None = None,
-    view: str | None = None,
-    spot: int | None = None,
-    corners_px: Sequence[Sequence[float]] | None = None,
-    before: bool = False,
-) -> tuple[Filed, ...]:
-    """File photos by copy; all of them, or on any error none.
-
-    The date comes from the photo's header, else its name, else ``date``; one from before the sowing or from
-    the future can't be right, and ``date`` goes before it. ``view`` or ``spot`` says where a
-    photo belongs when it can't tell by itself; ``corners_px`` marks the outline in the one photo given and
-    makes it the marked photo of ``view``. ``before`` files photos from before the work, dated before the
-    first sowing.
-
-    Raises PhotoMissingError, PhotoError, DateError, LawnError.
-    """
-    lawn = read(folder)
-    if corners_px is not None and len(photos) != 1:
-        raise LawnError(
-            f"corners belong to one photo, found {len(photos)} photos; add the marked one by itself"
-        )
-    with locked(lawn.folder):
-        lawn = read(folder)
-        planned = [_plan(lawn, Path(source), date=date, before=before) for source in photos]
-        done: list[Path] = []
-        try:
-            filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
-            _write_down(lawn, filed, view=view, spot=spot, corners_px=corners_px)
-        except BaseException:
-            for path in done:
-                path.unlink(missing_ok=True)
-            raise
-    return tuple(filed)
-
-
-def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, before: bool) -> Filed:
-    """Read one photo whole, date it, and say where it would go. Writes nothing."""
-    given = _at_noon(date)
-    photo = photo_module.read(source, taken=given)
-    if photo.taken is None or photo.taken_from is None:
-        raise DateError(
-            f"{source} has no date, neither in its header nor in its name; give one: --date 2026-03-14"
-        )
-    taken, taken_from = photo.taken, photo.taken_from
-    wrong = _impossible(lawn, source, taken.date(), before=before)
-    overruled = False
-    if given is not None and taken_from != "given" and (wrong or taken.date() > dt.date.today()):
-        taken, taken_from, overruled = given, "given", True
-        wrong = _impossible(lawn, source, taken.date(), before=before)
-    if wrong:
-        raise DateError(wrong)
-    note = doubt_between(source.name, taken)
-    if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
-        says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
-        note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
-    twin = _twin(lawn, source, photo.digest)
-    path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
-    return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
-
-
-def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
-    """Why a photo can't be from this day, and what to do; "" where it can."""
-    sown = lawn.sowings[0].date if lawn.sowings else None
-    if sown and not before and day < sown:
-        return (
-            f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
-            "work, add it with --before; if the camera's clock was wrong, give the true day: "
-            "--date 2026-04-14"
-        )
-    if sown and before and day > sown:
-        return (
-            f"{source} was taken on {day}, after the sowing of {sown}; add it without --before, or, if the "
-            "camera's clock was wrong, give the true day: --date 2026-03-01"
-        )
-    return ""
-
-
-def _at_noon(day: dt.date | dt.datetime | None) -> dt.datetime | None:
+def at_noon(day: dt.date | dt.datetime | None) -> dt.datetime | None:
     """A day alone stands at its noon."""
     return day if isinstance(day, dt.datetime) or day is None else dt.datetime.combine(day, dt.time(12))
-
-
-def _filed_name(source: Path, taken: dt.datetime, digest: str) -> str:
-    """By time, camera's own name and digest: sorted by time, known again by people, never the same twice."""
-    own = re.sub(r"[^\w.+-]+", "_", original_name(source.name))[:MOST_NAME_CHARS]
-    parts = (f"{taken:%Y-%m-%dT%H-%M-%S}", own, digest[:DIGEST_CHARS])
-    return "-".join(part for part in parts if part) + source.suffix.lower()
-
-
-def original_name(name: str) -> str:
-    """The camera's own name of a photo, filed or not, without its suffix; "" where it is not known.
-
-    >>> original_name("2026-04-02T10-41-00-IMG_0042-3fa2c1.jpg"), original_name("IMG_0042.JPG")
-    ('IMG_0042', 'IMG_0042')
-    """
-    stem = Path(name).stem
-    found = _FILED.fullmatch(stem)
-    return (found["original"] or "") if found else stem
-
-
-def _twin(lawn: Lawn, source: Path, digest: str) -> Path | None:
-    """The filed photo with the same bytes, if any, whatever its name: people copy photos in by hand too."""
-    size = source.stat().st_size
-    for path in (*lawn.photos(), *lawn.photos(before=True)):
-        if path.stat().st_size == size and digest_of(path) == digest:
-            return path
-    return None
-
-
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, hex."""
-    import hashlib
-
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:
-    """Copy one planned photo; the same photo twice in one call counts as filed already."""
-    from dataclasses import replace
-
-    twin = next((other for other in earlier if other.digest == plan.digest), None)
-    if plan.already or twin:
-        return replace(plan, path=twin.path if twin else plan.path, already=True)
-    data = plan.source.read_bytes()
-    plan.path.parent.mkdir(exist_ok=True)
-    if plan.path.exists():  # same second, name and six characters, other bytes: never written over
-        raise LawnError(
-            f"{plan.path} is another photo; rename {plan.source} with a different time and add it again"
-        )
-    done.append(plan.path)
-    write_atomic(plan.path, data)
-    return plan
-
-
-def _write_down(
-    lawn: Lawn,
-    filed: Sequence[Filed],
-    *,
-    view: str | None,
-    spot: int | None,
-    corners_px: Sequence[Sequence[float]] | None,
-) -> None:
-    """Write in ``lawn.toml`` what the photos can't tell by themselves."""
-    from turfeye import lawnfile
-
-    known = {marked.name for marked in lawn.views}
-    if corners_px is not None:
-        name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
-        if filed[0].path.name in {marked.photo for marked in lawn.views}:
-            raise LawnError(f"corners are marked in this photo already; edit its corners_px in {FILE_NAME}")
-        if name in known:
-            raise LawnError(
-                f"view {name!r} has its marked photo already; leave --view out, or give this photo's view "
-                f"another name: --view {shlex.quote(name + ' again')}"
-            )
-        corners = [[float(x), float(y)] for x, y in corners_px]
-        entry = {"name": name, "photo": filed[0].path.name, "corners_px": corners}
-        lawnfile.append_table(lawn.folder, "view", entry)
-        view = None
-    elif view is not None and view not in known:
-        raise LawnError(
-            f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
-            "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
-        )
-    noted = {note.photo for note in lawn.notes}
-    for one in filed:
-        said: dict[str, Any] = {"view": view, "spot": spot, "taken": one.taken if one.overruled else None}
-        said = {key: value for key, value in said.items() if value is not None}
-        if said and one.path.name not in noted:
-            lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **said})
 
 
 def set_blades(folder: Path, blades: Blades) -> None:

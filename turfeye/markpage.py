@@ -24,7 +24,7 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    filed = {path.name: path for path in (*place.photos(), *place.photos(before=True))}
+    filed = {path.name: path for path in place.every_photo()}
     taught = teach.read(place)
     known = {one["photo"]: one["strokes"] for one in strokes.as_photos(taught.strokes if taught else ())}
     wanted = dict.fromkeys([*(Path(name).name for name in names), *(name for name in known if name in filed)])

@@ -61,7 +61,7 @@ def read(paths: Iterable[Path], place: Lawn) -> tuple[Stroke, ...]:
     Raises StrokesError with every mistake: broken JSON, an unknown class, a photo that the lawn doesn't have,
     a point outside the picture.
     """
-    filed = {path.name: path for path in (*place.photos(), *place.photos(before=True))}
+    filed = {path.name: path for path in place.every_photo()}
     sizes: dict[str, tuple[int, int]] = {}
     found: list[Stroke] = []
     for path in paths:

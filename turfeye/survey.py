@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date, datetime
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -19,15 +17,16 @@ from turfeye import (
     cells,
     colour,
     course,
+    filing,
     glance,
     lawn,
+    measurement,
     mixes,
     models,
     notes,
     outlook,
     patches,
     photo,
-    region,
     renovation,
     results,
     series,
@@ -48,61 +47,37 @@ from turfeye import (
 )
 from turfeye.answer import Answer, Before
 from turfeye.errors import (
-    AlignmentError,
     LawnError,
     NoPhotosError,
     SeasonError,
-    SpotUnknownError,
     StrokesError,
     TurfeyeError,
 )
+from turfeye.filing import Filed, add
 from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
-from turfeye.lawn import Filed, Lawn, add, new
-from turfeye.records import CellTable, Look, Outlook
-from turfeye.standpoints import Standpoints
-from turfeye.whereabouts import Whereabouts
+from turfeye.lawn import Lawn, new
+from turfeye.measurement import Measured, Tell, measure, unplaced, untold
+from turfeye.records import CellTable, Outlook
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
     "season", "unplaced",
 ]  # fmt: skip
 
-MODELS = ("sward.onnx", "region.onnx")
 TEMPERATURES = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
 PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
-Tell = Callable[[str], None]
-"""Hears, in a few words, what is being done, for whoever waits."""
 
 
-def _untold(_: str) -> None:
-    """Nobody listens."""
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Measured:
-    """One photo of a lawn: its table, or why there is none."""
-
-    path: Path
-    digest: str
-    table: CellTable | None
-    facts: dict[str, Any]  # taken, view, at_m, turned_deg, warnings; plain JSON
-
-    @property
-    def why(self) -> str:
-        """Why it could not be measured, "" if it could."""
-        return str(self.facts.get("why", ""))
-
-
-def season(folder: Path | str, *, today: date | None = None, tell: Tell = _untold) -> Answer:
+def season(folder: Path | str, *, today: date | None = None, tell: Tell = untold) -> Answer:
     """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
 
     Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
-    ``tell`` hears what is being done, since many new photos take a while.
     So is one dated before the sowing or after ``today`` (by default the computer's own date), and one that
     is there twice; clocks that seem wrong are named. Everything is written to the lawn's ``results/``.
+    ``tell`` hears what is being done, since many new photos take a while.
 
     Raises
     ------
@@ -122,7 +97,7 @@ def season(folder: Path | str, *, today: date | None = None, tell: Tell = _untol
         return _answer(place, measured, today)
 
 
-def before(folder: Path | str, *, mix: str | None = None, tell: Tell = _untold) -> Before:
+def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -> Before:
     """Survey a lawn from its photos before the work, and list what to bring.
 
     ``mix`` is what will be sown: by default that of the last sowing, else perennial ryegrass. Everything is
@@ -190,7 +165,7 @@ def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
             yield error
 
 
-def demo(folder: Path | str, *, tell: Tell = _untold) -> tuple[Answer, ...]:
+def demo(folder: Path | str, *, tell: Tell = untold) -> tuple[Answer, ...]:
     """Copy the shipped samples to a folder and run the whole job on each.
 
     Photos are filed as a user would, from the samples' own folder; what is there already is kept.
@@ -217,134 +192,6 @@ def samples_dir() -> Path:
     raise LawnError("the sample photos are not installed; install turfeye again")
 
 
-def measure(place: Lawn, *, before: bool = False, tell: Tell = _untold) -> tuple[Measured, ...]:
-    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
-
-    What can't be laid over the marked photo is tried again once photos taken later are placed; what can't
-    be placed at all, once there are other photos.
-    """
-    standpoints = Standpoints(place)
-    keys = _keys(place)
-    beside = [key for _, key in keys.values()]
-    measured: dict[Path, Measured] = {}
-    refused: dict[Path, str] = {}
-
-    def go(path: Path) -> None:
-        digest, key = keys[path]
-        kept = store.load_cells(place, key)
-        if kept is None and (why := store.load_refusal(place, key, beside)) is not None:
-            measured[path] = Measured(path, digest, None, {"why": why})
-            return
-        refused.pop(path, None)
-        try:
-            table, facts = kept or _measure_one(place, path, standpoints)
-        except (TurfeyeError, ValueError) as error:
-            if AlignmentError in (type(error), type(error.__cause__)):
-                refused[path] = str(error)
-            spot = error.spot if isinstance(error, SpotUnknownError) else None
-            measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
-            return
-        if kept is None:
-            store.save_cells(place, key, table, facts)
-        standpoints.learn(path.name, facts)
-        measured[path] = Measured(path, digest, table, facts)
-
-    paths = place.photos(before=before)
-    for number, path in enumerate(paths, start=1):
-        tell(f"photo {number} of {len(paths)}: {path.name}")
-        go(path)
-    for path in measured:
-        if standpoints.worth_another_try(path.name):
-            tell(f"once more: {path.name}")
-            go(path)
-    for path, why in refused.items():
-        store.save_refusal(place, keys[path][1], beside, why)
-    store.drop_stale(place, beside)
-    return tuple(measured.values())
-
-
-def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
-    """Digest and key of every filed photo, those from before the work too."""
-    digests = [models.digest(name) for name in MODELS]
-    taught = _taught(place)
-    found = {}
-    for path in (*place.photos(), *place.photos(before=True)):
-        digest = lawn.digest_of(path)
-        found[path] = (
-            digest,
-            store.cell_key(
-                place,
-                digest,
-                name=path.name,
-                models=digests,
-                version=version("turfeye"),
-                extra=taught and taught.digest,
-            ),
-        )
-    return found
-
-
-def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
-    """The table of one filed photo and the facts that go with it."""
-    picture = whereabouts.dated(place, photo.read(path))
-    if picture.taken is None:
-        raise SeasonError(f"{path.name} has no date; file it with --date")
-    where = whereabouts.find(place, picture, standpoints)
-    if where.spot is not None:
-        grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
-    else:
-        grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    one = glance.look_through(
-        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=_taught(place)
-    )
-    doubt: str | None = where.twice
-    if where.placed is not None and where.placed.over is None:
-        corners = next(v.corners_px for v in place.views if v.photo == path.name)
-        _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
-    one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    return one.table, _facts(one, where)
-
-
-def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = _untold) -> tuple[str, ...]:
-    """Which of a lawn's filed photos can't be measured as they are, why, and what to do: a line a reason.
-
-    A photo needs a known spot's card or a marked view that it can be laid over; nothing is measured here.
-    """
-    place = lawn.read(folder)
-    standpoints = Standpoints(place)
-    keys = _keys(place)
-    for path, (_, key) in keys.items():
-        if (kept := store.load_cells(place, key)) is not None:
-            standpoints.learn(path.name, kept[1])
-    refused: dict[str, str] = {}
-    again = (
-        "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
-        f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
-        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture"
-    )
-
-    def go(path: Path) -> None:
-        tell(f"where {path.name} belongs")
-        picture = whereabouts.dated(place, photo.read(path))
-        try:
-            where = whereabouts.find(place, picture, standpoints)
-        except TurfeyeError as error:
-            # What kept it from lying on the marked photo differs from photo to photo; what to do doesn't.
-            refused[path.name] = again if isinstance(error, AlignmentError) else str(error)
-            return
-        refused.pop(path.name, None)
-        if picture.taken is not None:
-            standpoints.learn(path.name, {"taken": picture.taken.isoformat(), **where.facts})
-
-    paths = [path for path in keys if path.name in names]
-    for path in paths:
-        go(path)
-    for path in paths:
-        if standpoints.worth_another_try(path.name):
-            go(path)
-    return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
-
-
 def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
     """Teach the classifier a lawn from marks files; what is better on strokes left out is kept.
 
@@ -356,10 +203,9 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
     place = lawn.read(folder)
     with lawn.locked(place.folder):
         marked = strokes.read(marks, place)
-        home = {path.name: path for path in (*place.photos(), *place.photos(before=True))}
         samples = []
         for name in dict.fromkeys(stroke.photo for stroke in marked):
-            picture = photo.read(home[name])
+            picture = photo.read(place.photo_path(name))
             sighting = next(iter(whereabouts.cards_in(picture)), None)
             if sighting is None:
                 raise StrokesError(
@@ -376,15 +222,9 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
     return lesson
 
 
-def _taught(place: Lawn) -> teach.Teaching | None:
-    """What is in use of a lawn's teaching: it stands on one network's shares, and goes with no other."""
-    taught = teach.read(place)
-    return taught if taught and taught.network == models.digest(sward.MODEL) else None
-
-
 def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
     """That a lawn is taught, for its pages, and a warning where that can't be used."""
-    if (taught := _taught(place)) is not None:
+    if (taught := measurement.taught(place)) is not None:
         return taught.sentence, ()
     if teach.read(place) is None:
         return "", ()
@@ -392,20 +232,6 @@ def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
         "what this lawn was taught belongs to another version of the classifier and is not used; teach it "
         f"again: turfeye teach {place.folder} {place.folder / teach.FILE_NAME}",
     )
-
-
-def _facts(one: Look, where: Whereabouts) -> dict[str, Any]:
-    assert one.photo.taken is not None
-    return {
-        "taken": one.photo.taken.isoformat(),
-        "taken_from": one.photo.taken_from,
-        "camera": one.photo.camera or "",
-        "warnings": list(one.warnings),
-        "card": one.sighting is not None,
-        "twins_differ": None if one.sighting is None else glance.number(one.sighting.twins_differ, 4),
-        "shadow_on_card": one.correction is not None and one.correction.half_lit,
-        **where.facts,
-    }
 
 
 def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> Answer:
@@ -510,7 +336,7 @@ def _reading(one: Measured) -> seasons.Reading:
         digest=one.digest,
         at_m=None if at_m is None else (float(at_m[0]), float(at_m[1])),
         turned_deg=float(facts.get("turned_deg", 0.0)),
-        original="" if facts.get("taken_from") == "given" else lawn.original_name(one.path.name),
+        original="" if facts.get("taken_from") == "given" else filing.original_name(one.path.name),
         camera=facts.get("camera", ""),
     )
 

@@ -42,9 +42,9 @@ def add(
 
     Photos that a season can't place yet are named at once, with what is missing and what to do.
     """
-    from turfeye import lawn, survey
+    from turfeye import filing, lawn, survey
 
-    filed = lawn.add(
+    filed = filing.add(
         folder, photos, date=when, view=view, spot=spot, corners_px=corners or None, before=before
     )
     for one in filed:

@@ -1,0 +1,111 @@
+"""Light on a lawn: how much each place gets, where it is unlike the card's, where the lens leaves little."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+
+from turfeye import colour
+from turfeye.records import Bytes, Correction, Flags, Floats, Shares
+
+LIGHTS_APART: Final = 0.65
+"""Log ratio from which two parts of a lawn stand in two lights: about twice. Sun is 4-8 times shade."""
+LIGHTS_TOLD: Final = 0.72
+"""Share of the variance that two lights must explain; one bell-shaped spread gives 0.64."""
+GREEN_REFLECTANCE: Final = (0.015, 0.5)
+"""Turf outside this is not in the card's light, whatever its colour."""
+CORNER_LIGHT: Final = 0.55
+
+
+def log_light_of(rgb_coded: Bytes, shares: Shares, correction: Correction | None, beside: Flags) -> Floats:
+    """How much light each place gets, at a quarter of the size: smoothed log light, (h, w), NaN off the lawn.
+
+    Each pixel is compared with the middle of its own class, so that bare soil is not taken for sun. The
+    log is that of green's luminance: exp of it is the reflectance that turf there would seem to have.
+    """
+    linear = colour.to_linear(np.ascontiguousarray(rgb_coded[::4, ::4]), correction)
+    luma = np.log(np.maximum(linear @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-4))
+    green, straw, bare = (share[::4, ::4] for share in (shares.green, shares.straw, shares.bare))
+    ground = np.maximum(np.maximum(green, straw), bare) * ~beside[::4, ::4]
+    kind = np.where(green >= np.maximum(straw, bare), 0, np.where(straw >= bare, 1, 2))
+    middles = [
+        np.median(luma[m]) if (m := (kind == k) & (ground > 0.6)).sum() > 50 else np.nan for k in range(3)
+    ]
+    anchor = (
+        middles[0] if np.isfinite(middles[0]) else np.nanmean(middles) if np.any(np.isfinite(middles)) else 0
+    )
+    rest = luma - np.nan_to_num(np.array(middles), nan=float(anchor))[kind]
+    sigma = max(2.0, min(luma.shape) / 45)
+    weight = np.where(ground > 0.5, ground, 0).astype(np.float32)
+    total: Floats = np.asarray(cv2.GaussianBlur(weight, (0, 0), sigma), dtype=np.float32)
+    smooth: Floats = np.asarray(cv2.GaussianBlur(rest.astype(np.float32) * weight, (0, 0), sigma), np.float32)
+    return np.where(total > 0.15, smooth / np.maximum(total, 1e-3) + anchor, np.nan)
+
+
+def other_light(log_light: Floats, correction: Correction | None, card: Flags) -> tuple[Flags, bool]:
+    """Places in other light than the card, (h, w), and whether the lawn stands in two lights."""
+    known = np.isfinite(log_light)
+    nothing = np.zeros(log_light.shape, bool)
+    if known.sum() < 200:
+        return nothing, False
+    values = log_light[known]
+    cut, apart, told = _two_lights(values)
+    bright = np.where(known, log_light > cut, False)
+    smaller = min(bright.sum(), known.sum() - bright.sum()) / known.sum()
+    two = apart > LIGHTS_APART and told > LIGHTS_TOLD and smaller > 0.03
+    low, high = np.log(GREEN_REFLECTANCE)
+    if not two:
+        wrong = correction is not None and not low < np.median(values) < high
+        return (known if wrong else nothing), False
+    near = (
+        np.asarray(cv2.dilate(card[::4, ::4].astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6)) > 0
+    )
+    near &= known
+    in_bright = (
+        np.median(log_light[near]) > cut if near.sum() > 20 else np.median(values[values > cut]) < high
+    ) or (correction is not None and correction.half_lit)
+    return (known & ~bright if in_bright else bright), True
+
+
+def _two_lights(values: Floats) -> tuple[float, float, float]:
+    """Otsu's cut of log light into two, how far the halves are apart, and what share of variance they tell.
+
+    Otsu, N. (1979). IEEE Transactions on Systems, Man, and Cybernetics 9, 62-66.
+    """
+    count, edges = np.histogram(values, bins=128)
+    centre = (edges[1:] + edges[:-1]) / 2
+    below = np.cumsum(count)[:-1]
+    above = below[-1] + count[-1] - below
+    sums = np.cumsum(count * centre)
+    mean_below = sums[:-1] / np.maximum(below, 1)
+    mean_above = (sums[-1] - sums[:-1]) / np.maximum(above, 1)
+    between = below * above * (mean_above - mean_below) ** 2
+    best = int(np.argmax(between))
+    spread = float(np.sum(count * (centre - sums[-1] / count.sum()) ** 2)) * float(count.sum())
+    apart = float(mean_above[best] - mean_below[best])
+    return float(edges[best + 1]), apart, float(between[best]) / max(spread, 1e-12)
+
+
+def dark_corners(log_light: Floats) -> Flags:
+    """Places that the lens leaves with less than `CORNER_LIGHT`, by a tilted plane plus a round falloff."""
+    height, width = log_light.shape
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    scale = np.hypot(height, width)
+    round_ = ((x * width) ** 2 + (y * height) ** 2) / scale**2  # 1 in the corners
+    known = np.isfinite(log_light)
+    if known.mean() < 0.5 or known[round_ > 0.7].mean() < 0.5:
+        return np.zeros(log_light.shape, bool)
+    step = max(1, int(np.sqrt(known.sum() / 2000)))
+    pick = known[::step, ::step]
+    value = log_light[::step, ::step][pick]
+    terms = np.stack([np.ones(pick.shape), x[::step, ::step], y[::step, ::step]], axis=-1)[pick]
+    bowl = round_[::step, ::step][pick]
+    plane = value - terms @ np.linalg.lstsq(terms, value, rcond=None)[0]
+    all_terms = np.column_stack([terms, bowl])
+    found = np.linalg.lstsq(all_terms, value, rcond=None)[0]
+    left = value - all_terms @ found
+    if np.exp(found[3]) > CORNER_LIGHT or left.var() > 0.6 * plane.var():
+        return np.zeros(log_light.shape, bool)
+    return np.exp(found[3] * round_) < CORNER_LIGHT + 0.1

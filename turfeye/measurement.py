@@ -1,0 +1,190 @@
+"""Each filed photo of a lawn measured once: its table and facts, or why there is none and what to do."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from turfeye import cells, filing, glance, models, notes, photo, region, store, sward, teach, whereabouts
+from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
+from turfeye.lawn import Lawn, read
+from turfeye.records import CellTable, Look
+from turfeye.standpoints import Standpoints
+from turfeye.whereabouts import Whereabouts
+
+MODELS = ("sward.onnx", "region.onnx")
+Tell = Callable[[str], None]
+"""Hears, in a few words, what is being done, for whoever waits."""
+
+
+def untold(_: str) -> None:
+    """Nobody listens."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Measured:
+    """One photo of a lawn: its table, or why there is none."""
+
+    path: Path
+    digest: str
+    table: CellTable | None
+    facts: dict[str, Any]  # taken, view, at_m, turned_deg, warnings; plain JSON
+
+    @property
+    def why(self) -> str:
+        """Why it could not be measured, "" if it could."""
+        return str(self.facts.get("why", ""))
+
+
+def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[Measured, ...]:
+    """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
+
+    What can't be laid over the marked photo is tried again once photos taken later are placed; what can't
+    be placed at all, once there are other photos.
+    """
+    standpoints = Standpoints(place)
+    keys = _keys(place)
+    beside = [key for _, key in keys.values()]
+    measured: dict[Path, Measured] = {}
+    refused: dict[Path, str] = {}
+
+    def go(path: Path) -> None:
+        digest, key = keys[path]
+        kept = store.load_cells(place, key)
+        if kept is None and (why := store.load_refusal(place, key, beside)) is not None:
+            measured[path] = Measured(path, digest, None, {"why": why})
+            return
+        refused.pop(path, None)
+        try:
+            table, facts = kept or _measure_one(place, path, standpoints)
+        except (TurfeyeError, ValueError) as error:
+            if AlignmentError in (type(error), type(error.__cause__)):
+                refused[path] = str(error)
+            spot = error.spot if isinstance(error, SpotUnknownError) else None
+            measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
+            return
+        if kept is None:
+            store.save_cells(place, key, table, facts)
+        standpoints.learn(path.name, facts)
+        measured[path] = Measured(path, digest, table, facts)
+
+    paths = place.photos(before=before)
+    _in_two_rounds(paths, go, standpoints, tell=tell)
+    for path, why in refused.items():
+        store.save_refusal(place, keys[path][1], beside, why)
+    store.drop_stale(place, beside)
+    return tuple(measured.values())
+
+
+def _in_two_rounds(
+    paths: Sequence[Path], go: Callable[[Path], None], standpoints: Standpoints, *, tell: Tell
+) -> None:
+    """Every photo, then once more those that photos placed after them may help."""
+    for number, path in enumerate(paths, start=1):
+        tell(f"photo {number} of {len(paths)}: {path.name}")
+        go(path)
+    for path in paths:
+        if standpoints.worth_another_try(path.name):
+            tell(f"once more: {path.name}")
+            go(path)
+
+
+def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
+    """Digest and key of every filed photo, those from before the work too."""
+    digests = [models.digest(name) for name in MODELS]
+    lesson = taught(place)
+    found = {}
+    for path in place.every_photo():
+        digest = filing.digest_of(path)
+        found[path] = (
+            digest,
+            store.cell_key(
+                place,
+                digest,
+                name=path.name,
+                models=digests,
+                version=version("turfeye"),
+                extra=lesson and lesson.digest,
+            ),
+        )
+    return found
+
+
+def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
+    """The table of one filed photo and the facts that go with it."""
+    picture = whereabouts.dated(place, photo.read(path))
+    if picture.taken is None:
+        raise SeasonError(f"{path.name} has no date; file it with --date")
+    where = whereabouts.find(place, picture, standpoints)
+    if where.spot is not None:
+        grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
+    else:
+        grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    one = glance.look_through(
+        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=taught(place)
+    )
+    doubt: str | None = where.twice
+    if where.placed is not None and where.placed.over is None:
+        corners = next(v.corners_px for v in place.views if v.photo == path.name)
+        _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
+    one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
+    return one.table, _facts(one, where)
+
+
+def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:
+    """Which of a lawn's filed photos can't be measured as they are, why, and what to do: a line a reason.
+
+    A photo needs a known spot's card or a marked view that it can be laid over; nothing is measured here.
+    """
+    place = read(folder)
+    standpoints = Standpoints(place)
+    keys = _keys(place)
+    for path, (_, key) in keys.items():
+        if (kept := store.load_cells(place, key)) is not None:
+            standpoints.learn(path.name, kept[1])
+    refused: dict[str, str] = {}
+    again = (
+        "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
+        f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
+        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture"
+    )
+
+    def go(path: Path) -> None:
+        picture = whereabouts.dated(place, photo.read(path))
+        try:
+            where = whereabouts.find(place, picture, standpoints)
+        except TurfeyeError as error:
+            # What kept it from lying on the marked photo differs from photo to photo; what to do doesn't.
+            refused[path.name] = again if isinstance(error, AlignmentError) else str(error)
+            return
+        refused.pop(path.name, None)
+        if picture.taken is not None:
+            standpoints.learn(path.name, {"taken": picture.taken.isoformat(), **where.facts})
+
+    paths = [path for path in keys if path.name in names]
+    _in_two_rounds(paths, go, standpoints, tell=tell)
+    return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
+
+
+def _facts(one: Look, where: Whereabouts) -> dict[str, Any]:
+    assert one.photo.taken is not None
+    return {
+        "taken": one.photo.taken.isoformat(),
+        "taken_from": one.photo.taken_from,
+        "camera": one.photo.camera or "",
+        "warnings": list(one.warnings),
+        "card": one.sighting is not None,
+        "twins_differ": None if one.sighting is None else glance.number(one.sighting.twins_differ, 4),
+        "shadow_on_card": one.correction is not None and one.correction.half_lit,
+        **where.facts,
+    }
+
+
+def taught(place: Lawn) -> teach.Teaching | None:
+    """What is in use of a lawn's teaching: it stands on one network's shares, and goes with no other."""
+    found = teach.read(place)
+    return found if found and found.network == models.digest(sward.MODEL) else None
