@@ -17,6 +17,7 @@ from turfeye.records import Bytes, Flags, Floats, Whole
 NETWORK = "region.onnx"
 LONG_PX = 384  # longer side of what the network sees
 STEP_PX = 32  # the network halves its picture five times
+LEAST_STEPS = 2  # with one row at its deepest level OpenCV reads past it: another answer each time
 WORK_PX = 1024  # geometry is done at this size: finer than the network sees
 LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the photo was taken for
 CORNERS = (4, 8)
@@ -51,7 +52,7 @@ def lawn_region(rgb_coded: Bytes) -> Floats:
         )
     height, width = rgb_coded.shape[:2]
     scale = LONG_PX / max(height, width)
-    seen = tuple(max(round(side * scale / STEP_PX), 1) * STEP_PX for side in (width, height))
+    seen = tuple(max(round(side * scale / STEP_PX), LEAST_STEPS) * STEP_PX for side in (width, height))
     small = cv2.resize(rgb_coded, seen, interpolation=cv2.INTER_AREA)
     network = load_network(NETWORK)
     planes = small.transpose(2, 0, 1).astype(np.float32) / np.float32(255)
