@@ -3,9 +3,12 @@
     python tools/make_training.py spots OUT --first 0 --count 240
     python tools/make_training.py gardens OUT --first 5000 --count 100
 
-Each scene may be seen several times, each time in another light (``--looks``). Each look: NAME.jpg;
+Each scene may be seen several times, each time in another light (``--looks``). Each look: NAME.jpg, as a
+phone files it; NAME-judged.jpg, as `sward.classify` has it once a card has put its colours right;
 NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare, other); NAME.json (the
 recipe, the camera's pose, sample distance); for gardens NAME-lawn.png (255 = lawn).
+
+Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from.
 """
 
 from __future__ import annotations
@@ -20,11 +23,15 @@ import numpy as np
 import pool
 from PIL import Image
 
+from turfeye import colourspace, sward
 from turfeye.simulate import lawns, recipes
-from turfeye.simulate.phone import Phone, random_phone, shoot
+from turfeye.simulate.phone import LUMA, Phone, random_phone, shoot
 from turfeye.simulate.render import Stage, release, white
 
 GARDEN_PX = (1344, 1008)
+SPOT_PX = (1632, 1088)
+SPOT_GSD_MM = (0.25, 0.75)
+OBLIQUE_GSD_MM = (0.4, 1.0)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
 
 
@@ -35,7 +42,13 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
     oblique = card is None and seed % 5 == 1
     recipe = recipes.random_spot(seed, oblique=oblique, card=card)
     tint = np.exp(0.2 * rng.normal() + 0.06 * rng.normal(size=3))
-    recipe = replace(recipe, soil_tint=tuple(float(v) for v in tint))
+    low, high = OBLIQUE_GSD_MM if oblique else SPOT_GSD_MM
+    recipe = replace(
+        recipe,
+        soil_tint=tuple(float(v) for v in tint),
+        size_px=SPOT_PX,
+        gsd_mm=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
+    )
     return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
 
 
@@ -69,11 +82,19 @@ def phone_of(seed: int, look: int) -> Phone:
     return random_phone(np.random.default_rng([seed, look]), mishaps=(seed + look) % 4 == 0)
 
 
+def judged(rgb_linear: np.ndarray, white_rgb: np.ndarray) -> np.ndarray:
+    """(H, W, 3) uint8: the light relative to white paper in this light, coded and brightened."""
+    reflected = rgb_linear * (white_rgb @ LUMA / white_rgb)  # so far its luminance alone is taken out
+    return sward.exposed(np.rint(colourspace.encode(reflected)).astype(np.uint8))
+
+
 def save(out: Path, name: str, recipe, picture, phone: Phone) -> None:
     """The picture, the truth and the facts of one look."""
-    phone = recipes.balanced(phone, np.asarray(white(recipe.lighting())))
+    white_rgb = np.asarray(white(recipe.lighting()))
+    phone = recipes.balanced(phone, white_rgb)
     jpeg = shoot(picture.rgb_linear, phone, seed=recipe.seed, taken=recipe.when())
     (out / f"{name}.jpg").write_bytes(jpeg)
+    Image.fromarray(judged(picture.rgb_linear, white_rgb)).save(out / f"{name}-judged.jpg", quality=92)
     shares = (17 * np.rint(picture.shares * 15)).astype(np.uint8)  # sixteen steps: a third of the bytes
     Image.fromarray(shares, "RGBA").save(out / f"{name}-shares.png", compress_level=1)
     if isinstance(recipe, lawns.LawnRecipe):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,14 +58,23 @@ def read_peanut(folder: Path) -> list[Picture]:
 
 
 def read_rendered(folder: Path) -> list[Picture]:
-    """Our own rendered turf, true shares of all four classes; a scene is a group."""
+    """Our own rendered turf, true shares of all four classes, as filed and as judged; a scene is a group."""
+    with ThreadPoolExecutor() as pool:
+        looks = list(pool.map(_read_look, sorted(folder.rglob("*-shares.png"))))
+    return [picture for look in looks for picture in look]
+
+
+def _read_look(shares: Path) -> list[Picture]:
+    name = shares.name.removesuffix("-shares.png")
+    facts = json.loads(shares.with_name(f"{name}.json").read_text(encoding="utf-8"))
+    truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
     found = []
-    for shares in sorted(folder.rglob("*-shares.png")):
-        name = shares.name.removesuffix("-shares.png")
-        facts = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
-        rgb = cv2.cvtColor(cv2.imread(str(folder / f"{name}.jpg")), cv2.COLOR_BGR2RGB)
-        truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
-        found.append(Picture(name, "rendered", facts["scene"], rgb, truth, True, facts["gsd_mm"]))
+    for suffix in ("", "-judged"):
+        file = shares.with_name(f"{name}{suffix}.jpg")
+        if file.exists():
+            rgb = cv2.cvtColor(cv2.imread(str(file)), cv2.COLOR_BGR2RGB)
+            about = (name + suffix, "rendered", facts["scene"])
+            found.append(Picture(*about, rgb, truth, full=True, gsd_mm=facts["gsd_mm"]))
     return found
 
 
@@ -86,9 +96,9 @@ def read_all(labelled: Path | None, rendered: Path | None) -> list[Picture]:
 
 
 def deal(pictures: list[Picture], parts: int = PARTS) -> dict[str, int]:
-    """A part for every group, about equally many pictures of each set in each part, largest groups first."""
+    """A part for every real group, about equally many pictures a set in each part, largest groups first."""
     part: dict[str, int] = {}
-    for name in SETS:
+    for name in ("wheat", "peanut"):
         sizes: dict[str, int] = {}
         for picture in pictures:
             if picture.set == name:
@@ -102,12 +112,14 @@ def deal(pictures: list[Picture], parts: int = PARTS) -> dict[str, int]:
 
 
 def read_split() -> dict[str, int]:
-    """The part of every group, as tracked: SET/GROUP to 0-4."""
+    """The part of every real group, as tracked: SET/GROUP to 0-4."""
     return json.loads(SPLIT.read_text(encoding="utf-8"))
 
 
 def part_of(picture: Picture, split: dict[str, int]) -> int:
-    """The part, 0-4, that a picture is kept out with."""
+    """The part, 0-4, that a picture is kept out with; rendered scenes go by their number."""
+    if picture.set == "rendered":
+        return int(picture.group.rpartition("-")[2]) % PARTS
     return split[f"{picture.set}/{picture.group}"]
 
 

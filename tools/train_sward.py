@@ -98,11 +98,8 @@ SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
 LEVELS = 4
 CROP = 208
 COUNTS = {"wheat": 10, "peanut": 4, "rendered": 10}  # crops a step
-SCALES = {  # smallest and largest enlargement
-    "wheat": (0.3, 1.5),
-    "peanut": (0.3, 1.5),
-    "rendered": (0.4, 1.5),
-}
+SCALES = (0.3, 1.5)  # smallest and largest enlargement where no scale is known
+CROP_GSD_MM = (0.4, 4.0)  # finest and coarsest crop where it is
 PLANES = 6  # rgb, and three of the shares: the fourth is what is left
 
 
@@ -116,7 +113,7 @@ class Store:
             list(pool.map(lambda pair: _lay(*pair, flat), zip(pictures, table, strict=True)))
         self.pixels = torch.from_numpy(flat).to(device)
         self.table = torch.from_numpy(table).to(device)
-        scales = torch.tensor([SCALES[p.set] for p in pictures], device=device).log()
+        scales = torch.tensor([_scales(p) for p in pictures], device=device).log()
         self.low, self.high = scales[:, 0], scales[:, 1]
         self.device = device
 
@@ -156,6 +153,14 @@ class Store:
     def _centre(self, side: torch.Tensor, step: torch.Tensor, size: int) -> torch.Tensor:
         rim = torch.minimum(0.4 * size * step[:, None, None], 0.45 * side)
         return rim + (side - 2 * rim) * torch.rand(len(side), 1, 1, device=self.device)
+
+
+def _scales(picture: Picture) -> tuple[float, float]:
+    """Smallest and largest enlargement of a picture's crops."""
+    if math.isnan(picture.gsd_mm):
+        return SCALES
+    fine, coarse = CROP_GSD_MM
+    return picture.gsd_mm / coarse, max(picture.gsd_mm / fine, 1.0)
 
 
 def _places(pictures: list[Picture]) -> tuple[np.ndarray, int]:
