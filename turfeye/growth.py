@@ -33,7 +33,7 @@ from turfeye.records import Flags, Floats, Whole
 _GAIN, _HALF = 1, 3
 _STEP = np.array([1.5, 1.5, 0.4, 4.0])
 """Longest Gauss-Newton step a parameter takes at once."""
-SPREADS_FROM, OFFSETS_FROM = 4, 8
+SPREADS_FROM, OFFSETS_FROM = 2, 4
 """Turns of the fit from which the spreads are learnt, and the visits' offsets are."""
 _POOL = 400
 """The shared terms are found on at most this many cells, evenly chosen: more add nothing but time."""
@@ -106,9 +106,8 @@ def fit(
         view = _Seen.of(cover[pool], se[pool], x, set_back, settings)
         cov = None
         for turn in range(settings.rounds):
-            for _ in range(2):
-                theta, cells = _cell_step(view, theta, cov, shared, prior, settings)
-            cov = cells.cov if turn >= 3 else None
+            cells = _cell_step(view, theta, cov, shared, prior, settings)
+            cov = cells.cov if turn >= 1 else None
             shared, theta, moved = _shared_step(view, cells, shared, prior, settings, turn=turn)
             if turn > 20 and moved < 0.01:
                 break
@@ -171,6 +170,7 @@ class _Cells:
     """The cells' state given the shared terms, by kind (KINDS, N, ...)."""
 
     theta: Floats  # (KINDS, N, P)
+    move: Floats  # (KINDS, N, P), the way from there to a better fit
     cov: Floats  # (KINDS, N, P, P)
     evidence: Floats  # (KINDS, N), log, before the kinds' shares
     odds: Floats  # (KINDS, N), probability of each kind
@@ -190,8 +190,8 @@ def _points(theta: Floats, cov: Floats | None) -> Floats:
 
 def _cell_step(
     view: _Seen, theta: Floats, cov: Floats | None, shared: _Shared, prior: Prior, settings: Settings
-) -> tuple[Floats, _Cells]:
-    """One Gauss-Newton step of every cell, shared terms held: where it leads, and the state it started from.
+) -> _Cells:
+    """The cells' state at ``theta``, and a Gauss-Newton step of every cell with the shared terms held.
 
     With ``cov`` the step is towards the best Gaussian approximation (fit and slope are averaged over the
     distribution, Opper and Archambeau 2009, Neural Computation 21:786-792), without it to the peak. The peak
@@ -203,15 +203,16 @@ def _cell_step(
     base = (view.weight / shared.noise_scale)[:, None, :]
     value, slope = value_and_slope(_points(theta, cov), view.x, settings.curve)
     points = value.shape[-2]
-    residual = np.where(base > 0, view.cover[:, None, :] - value - shared.offset, 0.0)
-    square = residual**2 * base
-    weight = base * (nu + 1) / (nu + square) / points
+    residual = (view.cover - shared.offset)[:, None, :] - value
+    tail = 1 + residual**2 * (base / nu)
+    weight = base * ((nu + 1) / nu / points) / tail
     weighted = slope * weight[..., None]
     move, here = _newton(weighted, slope, residual, astray, precision)
-    log_fit = -(nu + 1) / 2 * np.log1p(square / nu).sum(axis=(-2, -1)) / points
+    log_fit = -(nu + 1) / 2 * np.log(tail).sum(axis=(-2, -1)) / points
     evidence = log_fit + _log_prior(astray, cov, here, precision)
-    cells = _Cells(
+    return _Cells(
         theta=theta,
+        move=move,
         cov=here,
         evidence=evidence,
         odds=share_out(evidence + np.log(prior.shares)[:, None]),
@@ -220,7 +221,6 @@ def _cell_step(
         slope=weighted.sum(axis=-3),
         misfit=(weight * residual**2).sum(axis=(-2, -1)),
     )
-    return theta + move, cells
 
 
 def _newton(
@@ -230,8 +230,9 @@ def _newton(
     flat = (*astray.shape[:2], -1, P)
     hessian = _t(weighted.reshape(flat)) @ slope.reshape(flat)
     hessian[..., np.arange(P), np.arange(P)] += precision
-    gradient = (weighted * residual[..., None]).sum(axis=(-3, -2)) - precision * astray
-    return _shortened(np.linalg.solve(hessian, gradient[..., None])[..., 0]), np.linalg.inv(hessian)
+    cov = np.linalg.inv(hessian)
+    gradient = _t(weighted.reshape(flat)) @ residual.reshape(*flat[:3], 1)
+    return _shortened((cov @ (gradient - (precision * astray)[..., None]))[..., 0]), cov
 
 
 def _shortened(step: Floats) -> Floats:
@@ -266,7 +267,7 @@ def _shared_step(
     longest = np.concatenate([_STEP, np.full(len(view.x), 0.1)])
     move /= max(1.0, float(np.abs(move / longest).max()))
     moved = float(np.abs(move * np.sqrt(prior_precision)).max())
-    tow = _shortened(pull @ move)
+    tow = _shortened(cells.move + pull @ move)
     deviation = cells.theta - shared.kind_means(prior)[:, None]
     shared = replace(shared, mean=shared.mean + move[:P], offset=shared.offset + move[P:], cov=cov)
     if turn >= SPREADS_FROM:
@@ -280,7 +281,8 @@ def _normal_equations(
     """Gradient (P + V), information (P + V, P + V) of mean and offsets, the cells eliminated; and their pull.
 
     The equations are arrow-shaped: each cell meets the shared terms only, so its own block is solved away
-    (Schur complement). Cells count by their odds, and failed ones say nothing of the lawn's gain.
+    (Schur complement), with the step that it takes itself. Cells count by their odds, and failed ones say
+    nothing of the lawn's gain.
     """
     linked = shared.kind_precisions(prior)
     pull = _pull(cells, linked)
@@ -299,6 +301,7 @@ def _normal_equations(
     cross = np.concatenate([link, -_t(cells.slope)], axis=-1)
     size = len(gradient)
     left = (cross * odds[..., None, None]).reshape(-1, size)
+    gradient += left.T @ cells.move.reshape(-1)
     return gradient, np.diag(own) - left.T @ pull.reshape(-1, size), pull
 
 
@@ -354,10 +357,9 @@ def _all_cells(
         start = np.broadcast_to(shared.kind_means(prior)[:, None], (KINDS, len(view.cover), P))
         theta, cov = start.copy(), None
         for turn in range(9):
-            last = theta
-            theta, cells = _cell_step(view, theta, cov, shared, prior, settings)
-            cov = cells.cov if turn >= 5 else None
-        parts.append((last, cells.cov, _pull(cells, precision), cells.evidence))
+            cells = _cell_step(view, theta, cov, shared, prior, settings)
+            theta, cov = theta + cells.move, cells.cov if turn >= 5 else None
+        parts.append((cells.theta, cells.cov, _pull(cells, precision), cells.evidence))
     thetas, covs, pulls, evidence = zip(*parts, strict=True)
     return Fit(
         settings=settings,
@@ -380,7 +382,7 @@ def _all_cells(
     )
 
 
-def blocks(count: int, size: int = 2048) -> Iterator[slice]:
+def blocks(count: int, size: int = 256) -> Iterator[slice]:
     """Slices that cover ``count`` rows; at least one, even when empty."""
     for first in range(0, max(count, 1), size):
         yield slice(first, min(first + size, count))

@@ -316,8 +316,8 @@ def _lawn_draws(
     times = clock.time(ages)
     root = np.linalg.cholesky(found.shared_cov + 1e-12 * np.eye(len(found.shared_cov)))
     common = rng.standard_normal((LAWN_DRAWS, len(root))) @ root.T
-    total = np.zeros((LAWN_DRAWS, len(ages)))
-    for block in growth.blocks(len(weight), 512):
+    total = np.zeros(LAWN_DRAWS * len(ages))
+    for block in growth.blocks(len(weight), 64):
         chance = rng.random((block.stop - block.start, LAWN_DRAWS))
         own = rng.standard_normal((*chance.shape, P))
         drawn = []
@@ -326,9 +326,9 @@ def _lawn_draws(
             moved = common @ np.swapaxes(found.pull[which, block], -1, -2)
             drawn.append(found.theta[which, block][:, None] + moved + own @ np.swapaxes(root_here, -1, -2))
         theta = _pick(drawn, _kinds(chance, found.odds[:, block]))
-        for k, time in enumerate(times):
-            total[:, k] += weight[block] @ cover_at(theta, time, found.settings.curve)
-    mean = total / max(float(weight.sum()), 1e-12)
+        course = cover_at(theta[..., None, :], times, found.settings.curve)
+        total += weight[block] @ course.reshape(len(course), -1)
+    mean = total.reshape(LAWN_DRAWS, -1) / max(float(weight.sum()), 1e-12)
     # light and weather err for the lawn as a whole
     astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
     when, depth = rng.standard_normal((2, LAWN_DRAWS))
