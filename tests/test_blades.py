@@ -58,6 +58,17 @@ def test_oblique_cover_is_nearer_its_truth(fitted):
     assert se["fitted"].mean() < se["usual"].mean()
 
 
+def test_photos_of_two_places_are_refused(tmp_path):
+    folder = tmp_path / "front"
+    lawn.new(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])
+    text = (folder / lawn.FILE_NAME).read_text()
+    other = Path(__file__).parent.parent / "sample_images/trial-spots/photos/2026-04-13-spot-2.jpg"
+    result = CliRunner().invoke(root, ["lawn", "blades", str(folder), str(TOP), str(other)])
+    assert result.exit_code == 2
+    assert "two photos of one place" in result.stderr
+    assert (folder / lawn.FILE_NAME).read_text() == text
+
+
 def test_two_photos_from_above_say_nothing(tmp_path):
     folder = tmp_path / "front"
     lawn.new(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])

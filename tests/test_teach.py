@@ -237,6 +237,12 @@ def test_the_page_is_whole_and_fetches_nothing(place):
         markpage.write(place, ["x.jpg"])
 
 
+def test_a_photo_is_known_by_its_own_name_too(place):
+    filed = place.photos_dir / "2026-04-02T11-17-12-IMG_0042-1d097d.jpg"
+    shutil.copy(place.photos_dir / PHOTOS[0], filed)
+    assert f'"name": "{filed.name}"' in markpage.write(place, ["IMG_0042.JPG"]).read_text("utf-8")
+
+
 def test_the_command_teaches_shows_and_drops(place):
     run = CliRunner().invoke
     rng = np.random.default_rng(7)

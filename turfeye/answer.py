@@ -32,6 +32,7 @@ class Answer:
     warnings: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()  # what was written
     taught: str = ""  # that the classifier is taught this lawn, and how well
+    spots: str = ""  # how several spots rank at the last visit, in a sentence
 
     @property
     def season(self) -> Season:
@@ -95,6 +96,7 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
         f"chance of {'having reached' if answer.passed else 'reaching'} {per_cent(target.cover)}: "
         f"{per_cent(lawn.p_on_target)}",
         f"Cells: {counts}",
+        *([answer.spots] if answer.spots else []),
         _patches("Thin", answer.thin),
     ]
     if answer.pale:

@@ -100,3 +100,7 @@ class SeasonError(TurfeyeError, ValueError):
 
 class NoPhotosError(SeasonError):
     """A lawn has no photos yet."""
+
+
+class NotSownError(SeasonError):
+    """A lawn has no sowing yet to count a season from."""

@@ -209,10 +209,16 @@ def _with_things(found: faults.Faults, rgb_coded: Bytes, shares: Shares, corners
 def fit_blades(top: Path | str, low: Path | str) -> Blades:
     """A lawn's own leaf angle from two photos of one place, the card lying still: from above, and obliquely.
 
-    Raises what `look` raises, and ViewError where the photos have no cells in common at angles that differ.
+    Raises what `look` raises, CardError where they show cards of different numbers, so not one place, and
+    ViewError where the photos have no cells in common at angles that differ.
     """
     pictures = [photo.read(Path(path)) for path in (top, low)]
     sightings = [card.choose(card.seen_at_once(picture))[0] for picture in pictures]
+    if sightings[0].spot != sightings[1].spot:
+        raise CardError(
+            f"wanted two photos of one place, its card left lying, came card {sightings[0].spot} from above "
+            f"and card {sightings[1].spot} obliquely: take both again at one place"
+        )
     seen = [view.from_card(picture, found) for picture, found in zip(pictures, sightings, strict=True)]
     grid = cells.spot_grid(seen[0], SPOT_CELL_M)
     covers, zeniths = np.full((2, 2, grid.rows * grid.cols), np.nan)
@@ -305,6 +311,21 @@ def look_as_dict(seen: Look) -> dict[str, Any]:
         "summary": summary(table),
         "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
         "warnings": list(seen.warnings),
+    }
+
+
+def facts(seen: Look) -> dict[str, Any]:
+    """What is kept of a photo beside its table, as plain JSON; of which view it is, who knows adds."""
+    sighting = seen.sighting
+    return {
+        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
+        "taken_from": seen.photo.taken_from,
+        "camera": seen.photo.camera or "",
+        "warnings": list(seen.warnings),
+        "card": sighting is not None,
+        "twins_differ": None if sighting is None else number(sighting.twins_differ, 4),
+        "shadow_on_card": seen.correction is not None and seen.correction.half_lit,
+        "view": "" if sighting is None else f"card {sighting.spot}",
     }
 
 

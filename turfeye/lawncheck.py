@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Any
 
@@ -10,6 +11,12 @@ import numpy as np
 from turfeye import mixes
 from turfeye.errors import LawnError
 from turfeye.outline import corner_names, crossing_sides, signed_area
+
+MOST_ACROSS_M = 1000.0
+"""No lawn that is photographed from a standing point is wider."""
+MOST_CELLS = 1_000_000
+"""More than this takes an hour and all memory."""
+USUAL_CELL_M = 0.5
 
 EXAMPLES = {
     "schema": "schema = 1",
@@ -45,7 +52,7 @@ def mistakes_in(content: dict[str, Any]) -> list[str]:
     mistakes: list[str] = []
     outline = _points(content.get("outline_m"))
     if outline is not None:
-        mistakes += _check_outline(outline)
+        mistakes += _check_outline(outline) or _check_size(outline, content.get("cell_m"))
     elif isinstance(content.get("outline_m"), list) and len(content["outline_m"]) >= 3:
         mistakes.append(f"outline_m: every corner must be two numbers; write {EXAMPLES['outline_m']}")
     mistakes += _check_dates(content)
@@ -123,6 +130,24 @@ def _check_outline(outline: np.ndarray) -> list[str]:
         better = [outline[0].tolist(), *outline[:0:-1].tolist()]
         return [
             f"outline_m: goes round clockwise, and y must lie to the left of the first side; write {better}"
+        ]
+    return []
+
+
+def _check_size(outline: np.ndarray, cell_m: Any) -> list[str]:
+    """A lawn too large to be one, as millimetres for metres make it, or cells too many to be followed."""
+    wide_m, tall_m = np.ptp(outline, axis=0)
+    if max(wide_m, tall_m) > MOST_ACROSS_M:
+        return [
+            f"outline_m: is {max(wide_m, tall_m):.0f} m across; write metres, not centimetres or "
+            f"millimetres: {EXAMPLES['outline_m']}"
+        ]
+    side_m = cell_m if isinstance(cell_m, int | float) and cell_m > 0 else USUAL_CELL_M
+    count = wide_m * tall_m / side_m**2
+    if count > MOST_CELLS:
+        least = math.ceil(10 * math.sqrt(wide_m * tall_m / MOST_CELLS)) / 10
+        return [
+            f"cell_m: {side_m:g} m makes {count:.0f} cells of this lawn; write cell_m = {least:g} or more"
         ]
     return []
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from turfeye import photo, strokes, teach
 from turfeye.errors import StrokesError
 from turfeye.files import write_atomic
+from turfeye.filing import original_name
 from turfeye.lawn import Lawn
 from turfeye.records import SCHEMA
 
@@ -18,7 +19,9 @@ WIDE_PX = 2400
 
 
 def write(place: Lawn, names: Sequence[str]) -> Path:
-    """Write ``results/mark.html`` for photos of a lawn by their filed names; strokes taught before are on it.
+    """Write ``results/mark.html`` for photos of a lawn; strokes taught before are on it.
+
+    A photo is named as it is filed, or by its own name from the camera where one photo only has that.
 
     Raises StrokesError for a photo that the lawn doesn't have.
     """
@@ -27,7 +30,8 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     filed = {path.name: path for path in place.every_photo()}
     taught = teach.read(place)
     known = {one["photo"]: one["strokes"] for one in strokes.as_photos(taught.strokes if taught else ())}
-    wanted = dict.fromkeys([*(Path(name).name for name in names), *(name for name in known if name in filed)])
+    named = [_filed_name(Path(name).name, filed) for name in names]
+    wanted = dict.fromkeys([*named, *(name for name in known if name in filed)])
     missing = [name for name in wanted if name not in filed]
     if missing:
         raise StrokesError(f"no photo {missing[0]!r} in this lawn; it has {', '.join(filed) or 'none'}")
@@ -44,6 +48,12 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     )
     text = pages.get_template("mark.html").render(lawn=place.name, folder=str(place.folder), data=data)
     return write_atomic(place.results_dir / "mark.html", text.encode("utf-8"))
+
+
+def _filed_name(name: str, filed: Collection[str]) -> str:
+    """The filed photo that a name means; the name itself where that is none, or not one alone."""
+    own = [one for one in filed if original_name(one) == Path(name).stem]
+    return own[0] if name not in filed and len(own) == 1 else name
 
 
 def _shown(path: Path) -> dict[str, object]:

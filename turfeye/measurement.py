@@ -12,9 +12,8 @@ from typing import Any
 from turfeye import cells, filing, glance, models, notes, photo, region, store, sward, teach, whereabouts
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
 from turfeye.lawn import Lawn, read
-from turfeye.records import CellTable, Look
+from turfeye.records import CellTable
 from turfeye.standpoints import Standpoints
-from turfeye.whereabouts import Whereabouts
 
 MODELS = ("sward.onnx", "region.onnx")
 Tell = Callable[[str], None]
@@ -132,7 +131,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
     one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    return one.table, _facts(one, where)
+    return one.table, {**glance.facts(one), **where.facts}
 
 
 def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:
@@ -150,7 +149,8 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     again = (
         "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
         f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
-        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture"
+        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture. If it "
+        "shows something else, delete it from the lawn's photos"
     )
 
     def go(path: Path) -> None:
@@ -168,20 +168,6 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
     return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
-
-
-def _facts(one: Look, where: Whereabouts) -> dict[str, Any]:
-    assert one.photo.taken is not None
-    return {
-        "taken": one.photo.taken.isoformat(),
-        "taken_from": one.photo.taken_from,
-        "camera": one.photo.camera or "",
-        "warnings": list(one.warnings),
-        "card": one.sighting is not None,
-        "twins_differ": None if one.sighting is None else glance.number(one.sighting.twins_differ, 4),
-        "shadow_on_card": one.correction is not None and one.correction.half_lit,
-        **where.facts,
-    }
 
 
 def taught(place: Lawn) -> teach.Teaching | None:

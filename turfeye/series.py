@@ -1,53 +1,115 @@
-"""The dated series of a lawn's photos: one row a photo, for trials and statistics elsewhere.
+"""One row a photo, for trials and statistics elsewhere, and how the photos of one visit rank.
 
-A photo shows one spot, or the whole lawn; its row holds the means over what it shows, their errors, and in
-what light it was taken.
+A photo shows one spot, or the whole lawn; its row holds the means over what it shows, their errors, how even
+it is, and in what light it was taken.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, Final
 
 import numpy as np
 
-from turfeye.glance import UNEVEN_TWINS, summary
+from turfeye.glance import UNEVEN_TWINS, number, summary
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
+from turfeye.uniformity import uniformity
 
 COLUMNS: Final = (
     "photo", "taken", "age_days", "view", "state", "cover", "cover_se", "dgci", "dgci_se", "straw", "bare",
+    "rank", "rank_low", "rank_high", "cv_pct", "christiansen_pct", "distribution_pct", "moran_i", "moran_p",
     "area_m2", "cells", "cells_seen", "card", "twins_differ", "shadow_on_card", "shade", "light", "why",
 )  # fmt: skip
 LEAST_SHADE: Final = 0.02
 """With less of the ground in other light than the card, the light is not spoken of."""
+SURE: Final = 1.645
+"""One plot is surely greener than another beyond this many standard errors of their difference: 19 in 20."""
+FEWEST_CELLS: Final = 4
+"""Evenness of fewer cells says nothing."""
 
 
 def row(
-    photo: str, table: CellTable | None, facts: Mapping[str, Any], *, sown: date, used: Collection[str]
+    photo: str,
+    table: CellTable | None,
+    facts: Mapping[str, Any],
+    *,
+    sown: date | None = None,
+    used: Collection[str] | None = None,
 ) -> dict[str, Any]:
-    """The row of one photo (COLUMNS); None where something is not known.
+    """The row of one photo (COLUMNS, its rank open); None where something is not known.
 
     ``table`` is None where it could not be measured, ``facts`` then say ``why``; ``used`` are the names of
-    the photos that the season rests on.
+    the photos that the season rests on, None where there is no season.
     """
-    taken = datetime.fromisoformat(facts["taken"]) if "taken" in facts else parse_taken_from_name(photo)
+    taken = datetime.fromisoformat(facts["taken"]) if facts.get("taken") else parse_taken_from_name(photo)
     found: dict[str, Any] = dict.fromkeys(COLUMNS)
     found |= {"photo": photo, "state": "not measured", "why": facts.get("why", "")}
     if taken is not None:
-        found |= {"taken": taken.isoformat(), "age_days": (taken.date() - sown).days}
+        found |= {"taken": taken.isoformat(), "age_days": (taken.date() - sown).days if sown else None}
     if table is None:
         return found
-    state = "used" if photo in used else "left out"
+    state = "used" if used is None or photo in used else "left out"
     shade = _shade(table)
     found |= {key: value for key, value in summary(table).items() if key in COLUMNS}
+    found |= _evenness(table)
     found |= {"view": facts["view"], "state": state, "shade": shade, "light": _light(facts, shade)}
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
     if state == "left out":
         found["why"] = "dated outside the season, or there twice"
     return found
+
+
+def ranked(rows: Sequence[dict[str, Any]], groups: Sequence[Hashable]) -> list[dict[str, Any]]:
+    """The rows with their places among those of their group, the greenest first; a group of None has none.
+
+    From ``rank_low`` to ``rank_high`` go the places that a photo may really have: before it come those that
+    are surely greener, one at a time, behind it those that surely are less. Their errors count as
+    independent; what all photos of one light and soil err by together makes the ranking surer than that.
+    """
+    done = [dict(one) for one in rows]
+    for group in {g for g in groups if g is not None}:
+        members = [r for r, g in zip(done, groups, strict=True) if g == group and r["cover"] is not None]
+        cover, se = (np.array([m[key] for m in members], float) for key in ("cover", "cover_se"))
+        more = (cover[:, None] - cover) / np.maximum(np.hypot(se[:, None], se), 1e-9)  # [i, j]: i than j
+        places = {
+            "rank": 1 + (cover[:, None] > cover).sum(axis=0),
+            "rank_low": 1 + (more > SURE).sum(axis=0),
+            "rank_high": len(members) - (more > SURE).sum(axis=1),
+        }
+        for k, member in enumerate(members):
+            member.update({name: int(place[k]) for name, place in places.items()})
+    return done
+
+
+def words(rows: Sequence[Mapping[str, Any]]) -> str:
+    """How the ranked photos among these stand, in a sentence; "" of fewer than two."""
+    placed = sorted((r for r in rows if r["rank"]), key=lambda one: (one["rank"], one["view"]))
+    if len(placed) < 2:
+        return ""
+    best, least = (
+        f"{r['view']} ({100 * r['cover']:.0f} ± {100 * r['cover_se']:.0f} %)" for r in (placed[0], placed[-1])
+    )
+    could = sum(r["rank_low"] == 1 for r in placed)
+    surely = "and surely" if could == 1 else f"though {could} of {len(placed)} could be"
+    return f"Greenest is {best}, {surely}; least green {least}"
+
+
+def _evenness(table: CellTable) -> dict[str, float | None]:
+    """How even the seen cells' cover is (``uniformity``); None of a few cells, or where all are bare."""
+    cover = np.where(table.state == "seen", table.cover, np.nan)
+    if np.isfinite(cover).sum() < FEWEST_CELLS:
+        return {}
+    found = uniformity(cover, table.row, table.col)
+    return {
+        "cv_pct": number(found.cv_pct, 1),
+        "christiansen_pct": number(found.christiansen_pct, 1),
+        "distribution_pct": number(found.distribution_pct, 1),
+        "moran_i": number(found.moran.i, 3),
+        "moran_p": number(found.moran.p, 4),
+    }
 
 
 def _shade(table: CellTable) -> float | None:

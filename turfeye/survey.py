@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -49,6 +50,7 @@ from turfeye.answer import Answer, Before
 from turfeye.errors import (
     LawnError,
     NoPhotosError,
+    NotSownError,
     SeasonError,
     StrokesError,
     TurfeyeError,
@@ -58,7 +60,7 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look, look_as_dict
 from turfeye.lawn import Lawn, new
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
-from turfeye.records import CellTable, Outlook
+from turfeye.records import CellTable, Outlook, Season
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
@@ -87,7 +89,7 @@ def season(folder: Path | str, *, today: date | None = None, tell: Tell = untold
     """
     place = lawn.read(folder)
     if not place.sowings:
-        raise SeasonError(
+        raise NotSownError(
             f"a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
             "add [[sowing]] with date, mix and rate_g_m2. Before the work: turfeye plan --before"
         )
@@ -115,10 +117,12 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
         ]
         warnings += notes.gathered(spots)
         if not whole:
-            raise LawnError(
-                f"{place.name}: no photo from before the work shows the lawn. " + " ".join(warnings)
-                + f" File one with its corners marked: turfeye add {folder} PHOTO --before --corner x,y …"
-            )  # fmt: skip
+            words = [
+                f"{place.name}: no photo from before the work shows the lawn.", *warnings,
+                f"File one with its corners marked: turfeye add {shlex.quote(str(folder))} PHOTO --before "
+                "--corner x,y …",
+            ]  # fmt: skip
+            raise LawnError(" ".join(words))
         sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
         taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
         temperatures = _temperatures(place)
@@ -287,9 +291,20 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         for r in readings
         if r.photo in used
     ]
-    series_rows = [series.row(o.path.name, o.table, o.facts, sown=sowing.date, used=used) for o in measured]
-    listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, series_rows)
+    by_photo = _series(measured, table)
+    listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
+    whole = replace(whole, spots=series.words([r for r in by_photo if r["photo"] in table.visits[-1].photos]))
     return replace(whole, files=(*results.write(whole, rows), listed))
+
+
+def _series(measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:
+    """A row a photo; spots are ranked among those of their visit."""
+    visit_of = {name: k for k, visit in enumerate(table.visits) for name in visit.photos}
+    rows = [
+        series.row(o.path.name, o.table, o.facts, sown=table.sowing.date, used=visit_of) for o in measured
+    ]
+    groups = [visit_of.get(o.path.name) if "at_m" in o.facts else None for o in measured]
+    return series.ranked(rows, groups)
 
 
 def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:

@@ -24,8 +24,12 @@ from turfeye.cli.sheet import sheet
 from turfeye.cli.teach import teach
 from turfeye.errors import TurfeyeError
 
-NOT_OURS = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC)
-"""What the system refuses: a folder that is read-only or somebody else's, a full disk."""
+NOT_OURS = (
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.ENOENT, errno.ENOTDIR, errno.EEXIST,
+    errno.EISDIR, errno.ENAMETOOLONG, errno.EIO,
+)  # fmt: skip
+"""What the system refuses: a folder that is read-only, somebody else's or not there, a file in a folder's
+place or the other way round, a full disk or one that fails."""
 
 
 class Ordered(click.Group):
@@ -47,8 +51,8 @@ class Ordered(click.Group):
                 raise
             where = error.filename or "the lawn's folder"
             click.echo(
-                f"turfeye: can't use {where}: {error.strerror}; see whose folder it is, whether it is "
-                "read-only and whether the disk is full, or work on a copy in a folder of yours",
+                f"turfeye: can't use {where}: {error.strerror}; see whether it is there, whose folder it is, "
+                "whether it is read-only and whether the disk is full, or work on a copy in a folder of yours",
                 err=True,
             )
             ctx.exit(2)

@@ -49,7 +49,11 @@ def add(
     )
     for one in filed:
         if one.already:
-            say(f"{one.source.name}: filed before as {one.path.name}")
+            where = one.path.parent.name
+            elsewhere = (
+                "" if (where == "before") == before else f", in {where}/: move it by hand if that is wrong"
+            )
+            say(f"{one.source.name}: filed already as {one.path.name}{elsewhere}")
         else:
             click.echo(f"{one.source.name} → {one.path.name}")
         if one.note:

@@ -50,7 +50,10 @@ def card(
         known = card_values.read_values(values)
         click.echo(f"{values}: {len(known.names)} patches measured: {', '.join(known.names)}")
         return
-    kind = kind or ("png" if out is not None and out.suffix.lower() == ".png" else "pdf")
+    ending = "" if out is None else out.suffix.lower().removeprefix(".")
+    if kind is None and ending not in ("", "pdf", "png"):
+        raise click.UsageError(f"a card is a PDF or a PNG, not {ending}: name it card.pdf, or give --format")
+    kind = kind or ("png" if ending == "png" else "pdf")
     path = out or Path(f"turfeye-card-{spot}-{paper}.{kind}")
     if kind == "png":
         card_print.print_png(path, spot, paper=paper, dpi=dpi)

@@ -1,27 +1,32 @@
-"""``turfeye look``: measure single photos."""
+"""``turfeye look``: measure single photos, or rank many."""
 
 from __future__ import annotations
 
 import json as json_module
+from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
 
-from turfeye.cli.shared import FILE, FOLDER, figure, say, share, show_table
+from turfeye.cli.shared import FILE, FOLDER, figure, say, share, show_table, waiting
+from turfeye.errors import TurfeyeError
 
 if TYPE_CHECKING:
     from turfeye.records import CellTable, Look
 
 FEW_CELLS = 24
 """So many cells are shown a row each; more are shown as a map of their cover."""
+FEW_PHOTOS = 4
+"""So many photos are shown one by one; more are shown a row each, ranked."""
 
 
-@click.command(short_help="Measure single photos.")
+@click.command(short_help="Measure single photos, or rank many.")
 @click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--json", is_flag=True, help="One JSON object a line for each photo, for programs.")
 @click.option("--out", type=FOLDER, help="Write the cells as CSV and an overlay picture there.")
+@click.option("--table", type=FILE, help="Write a CSV file of one row a photo, the greenest first.")
 @click.option("--cell", "cell_m", type=click.FloatRange(0.01, 5), help="Side of a cell in metres. [0.10]")
 @click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
 @click.option("--values", type=FILE, help="Measured values of your card's patches.")
@@ -30,26 +35,47 @@ def look(
     photos: tuple[Path, ...],
     json: bool,
     out: Path | None,
+    table: Path | None,
     cell_m: float | None,
     no_card: bool,
     values: Path | None,
     spot: int | None,
 ) -> None:
-    """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour."""
-    from turfeye import card_values, survey
+    """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour.
+
+    Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
+    is named, and the others go on.
+    """
+    from turfeye import card_values, glance, series, store
 
     measured = card_values.read_values(values) if values else None
-    for photo in photos:
-        seen = survey.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
-        facts = survey.look_as_dict(seen)
-        if json:
-            click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
-        else:
-            _show(seen, facts)
-        for warning in seen.warnings:
-            say(f"{photo.name}: {warning}")
-        if out is not None:
-            _write(seen, out)
+    rows: list[dict[str, Any]] = []
+    many = len(photos) > FEW_PHOTOS and not json
+    with waiting(many) as tell:
+        for number, photo in enumerate(photos, start=1):
+            tell(f"photo {number} of {len(photos)}: {photo.name}")
+            try:
+                seen = glance.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
+            except TurfeyeError as error:
+                say(f"{photo} not measured: {error}")
+                rows.append(series.row(str(photo), None, {"why": str(error)}))
+                continue
+            rows.append(series.row(str(photo), seen.table, glance.facts(seen)))
+            if json:
+                click.echo(json_module.dumps(glance.look_as_dict(seen), ensure_ascii=False, allow_nan=False))
+            elif not many:
+                _show(seen)
+            for warning in seen.warnings:
+                say(f"{photo.name}: {warning}")
+            if out is not None:
+                _write(seen, out)
+    rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
+    if many:
+        _show_ranks(rows)
+    if table is not None:
+        say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
+    if any(row["state"] == "not measured" for row in rows):
+        click.get_current_context().exit(2)
 
 
 def _write(seen: Look, out: Path) -> None:
@@ -62,15 +88,37 @@ def _write(seen: Look, out: Path) -> None:
     say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
 
 
-def _show(seen: Look, facts: dict) -> None:
+def _show_ranks(rows: list[dict[str, Any]]) -> None:
+    """Many photos, a row each, the greenest first."""
+    names = ("photo", "rank", "green", "straw", "bare", "colour", "uneven")
+    shown = [
+        (
+            Path(row["photo"]).name,
+            "–" if row["rank"] is None else f"{row['rank']} ({row['rank_low']}–{row['rank_high']})",
+            share(row["cover"], row["cover_se"]),
+            share(row["straw"]),
+            share(row["bare"]),
+            figure(row["dgci"], 2),
+            figure(row["cv_pct"], 0, " %"),
+        )
+        for row in rows
+    ]
+    show_table(names, shown)
+    say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
+
+
+def _show(seen: Look) -> None:
     """One photo for people: a heading, then the cells."""
+    from turfeye import glance
+
+    facts = glance.look_as_dict(seen)
     total, card, view = facts["summary"], facts["card"], facts["view"]
     click.echo(f"{facts['photo']}, {facts['taken'] or 'no date'}")
     cover = share(total["cover"], total["cover_se"])
     area = f" over {figure(total['area_m2'], 2)} m²" if total["area_m2"] is not None else ""
     click.echo(
         f"green {cover}{area}, straw {share(total['straw'])}, bare {share(total['bare'])}; "
-        f"{total['cells_seen']} of {total['cells']} cells seen"
+        f"{total['cells_seen']} of {total['cells']} cells seen{_unseen(seen.table)}"
     )
     if card["found"]:
         click.echo(
@@ -83,6 +131,12 @@ def _show(seen: Look, facts: dict) -> None:
         _show_rows(facts["cells"])
     else:
         _show_map(seen.table, axes=seen.view is not None)
+
+
+def _unseen(table: CellTable) -> str:
+    """Why the other cells were not seen, and how many of each."""
+    whys = Counter(why.split(":")[0] for why in table.why[table.state != "seen"])
+    return " (" + ", ".join(f"{count} {why}" for why, count in whys.most_common()) + ")" if whys else ""
 
 
 def _show_map(table: CellTable, *, axes: bool) -> None:

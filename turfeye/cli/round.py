@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
-from turfeye.errors import NoPhotosError, TurfeyeError
+from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer
 
 COLUMNS = ("lawn", "day", "green", "forecast", "chance", "thin m²", "seed g", "what to do")
-FILE_PHOTOS = "file photos: turfeye add"
+TO_DO = {NoPhotosError: "file photos: turfeye add", NotSownError: "not sown: turfeye plan --before"}
+"""What a lawn without a season yet needs, where its row can say it all."""
 
 
 @click.command("round", short_help="All the lawns in a folder, one line each.")
@@ -34,12 +35,12 @@ def round_(folder: Path) -> None:
             except TurfeyeError as error:
                 failed.append((place.name, error))
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
-    rows = [_row(answer) for answer in answers]
-    for name, why in failed:
-        rows.append((name, *["–"] * 6, FILE_PHOTOS if isinstance(why, NoPhotosError) else "see below"))
+    names = [answer.lawn.name for answer in answers]
+    rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
+    rows += [(name, *["–"] * 6, TO_DO.get(type(why), "see below")) for name, why in failed]
     show_table(COLUMNS, rows, words=COLUMNS[-1])
     for name, why in failed:
-        if not isinstance(why, NoPhotosError):
+        if type(why) not in TO_DO:
             say(f"{name}: {why}")
 
 
@@ -47,11 +48,12 @@ def _tell(tell: Callable[[str], None], lawn: str, words: str) -> None:
     tell(f"{lawn}: {words}")
 
 
-def _row(answer: Answer) -> tuple[str, ...]:
+def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
+    """A lawn's row; its folder is named where another lawn has its name (``twice``)."""
     whole, plan = answer.outlook.lawn, answer.plan
     count = sum(task.seed_g > 0 for task in plan.tasks)
     return (
-        answer.lawn.name,
+        f"{answer.lawn.name} ({answer.lawn.folder.name})" if twice else answer.lawn.name,
         figure(answer.season.age_days[-1]),
         share(whole.cover_now, whole.cover_now_se),
         share(whole.cover_at_target),

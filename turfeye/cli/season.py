@@ -25,8 +25,9 @@ def season(folder: Path, against: Path | None) -> None:
     from turfeye.answer import ten_lines
 
     with waiting() as tell:
-        answer = survey.season(folder, tell=tell)
+        # The other first: whatever is wrong there is said before this lawn's photos are measured.
         other = None if against is None else survey.season(against, tell=tell)
+        answer = survey.season(folder, tell=tell)
     for line in ten_lines(answer):
         click.echo(line)
     if other is not None:

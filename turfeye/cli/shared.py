@@ -16,6 +16,10 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
 
 
+MOST_WIDE = 1000
+"""Columns of a screen that no table reaches."""
+
+
 class Day(click.ParamType):
     """A calendar date, with or without the time of day."""
 
@@ -90,9 +94,9 @@ def say(text: str) -> None:
 
 
 @contextmanager
-def waiting() -> Iterator[Callable[[str], None]]:
+def waiting(wanted: bool = True) -> Iterator[Callable[[str], None]]:
     """A line on standard error that says what is being done; nothing where no one sits at a terminal."""
-    if not sys.stderr.isatty():
+    if not (wanted and sys.stderr.isatty()):
         yield lambda _: None
         return
     from rich.console import Console
@@ -107,7 +111,8 @@ def show_table(
 ) -> None:
     """A table for people, to standard output. The first column is text, the others are set to the right.
 
-    A column named ``words`` is text too, and takes up what the width is short of.
+    A column named ``words`` is text too, and takes up what the width is short of; without one a table is as
+    wide as it needs.
     """
     from rich import box
     from rich.console import Console
@@ -124,6 +129,9 @@ def show_table(
     if title:
         click.echo(title)
     console = Console(markup=False, highlight=False)
+    if not words:
+        free = console.options.update(max_width=MOST_WIDE)
+        console.width = max(console.width, console.measure(table, options=free).maximum)
     console.print(table)
 
 

@@ -1,0 +1,88 @@
+"""One row a photo: how plots rank, and how even each is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from turfeye import series
+from turfeye.records import CellTable, Grid
+
+FACTS = {"taken": "2026-04-13T10:00:00", "card": True, "view": "card 3"}
+
+
+def plot(cover):
+    """A table of one plot photo, every cell seen."""
+    cover = np.asarray(cover, float)
+    grid = Grid(0.1, 0.0, 0.0, *cover.shape)
+    row, col = (part.ravel() for part in np.indices(cover.shape))
+    values = {name: np.full(cover.size, np.nan) for name in CellTable.column_names()}
+    values |= {"row": row, "col": col, "area_m2": np.full(cover.size, 0.01), "seen": np.ones(cover.size)}
+    values |= {"cover": cover.ravel(), "cover_se": np.full(cover.size, 0.02)}
+    values |= {"state": np.full(cover.size, "seen"), "why": np.full(cover.size, "")}
+    return CellTable(grid=grid, **values)
+
+
+def rows(covers, se=0.02):
+    blank = dict.fromkeys(series.COLUMNS)
+    return [blank | {"photo": f"{k}.jpg", "cover": c, "cover_se": se} for k, c in enumerate(covers)]
+
+
+def test_plots_that_can_t_be_told_apart_share_their_places():
+    # 0.70 and 0.68 differ by 0.02, 0.7 of their difference's error; 0.50 by far more
+    ranked = series.ranked(rows([0.50, 0.70, 0.68, 0.20]), [0] * 4)
+    assert [r["rank"] for r in ranked] == [3, 1, 2, 4]
+    assert [(r["rank_low"], r["rank_high"]) for r in ranked] == [(3, 3), (1, 2), (1, 2), (4, 4)]
+
+
+def test_places_are_among_those_of_one_group_and_unknown_ones_have_none():
+    ranked = series.ranked(rows([0.5, 0.7, None, 0.9, 0.6]), ["a", "a", "a", None, "b"])
+    assert [r["rank"] for r in ranked] == [2, 1, None, None, 1]
+
+
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=12), st.floats(0, 0.2))
+def test_a_place_lies_between_what_its_error_allows(covers, se):
+    for one in series.ranked(rows(covers, se), [0] * len(covers)):
+        assert 1 <= one["rank_low"] <= one["rank"] <= one["rank_high"] <= len(covers)
+
+
+def test_the_allowed_places_hold_the_true_one():
+    rng = np.random.default_rng(0)
+    true = np.linspace(0.3, 0.8, 40)
+    place = np.arange(40, 0, -1)
+    held = []
+    for _ in range(50):
+        ranked = series.ranked(rows(true + rng.normal(0, 0.05, 40), 0.05), [0] * 40)
+        held.append([r["rank_low"] <= p <= r["rank_high"] for r, p in zip(ranked, place, strict=True)])
+    assert np.mean(held) > 0.9
+
+
+def test_the_sentence_says_how_sure_the_best_is():
+    first, second, last = series.ranked(rows([0.70, 0.68, 0.20]), [0] * 3)
+    named = [one | {"view": f"spot {k}"} for k, one in enumerate((first, second, last), start=1)]
+    assert series.words(named) == (
+        "Greenest is spot 1 (70 ± 2 %), though 2 of 3 could be; least green spot 3 (20 ± 2 %)"
+    )
+    assert series.words(named[:1]) == ""
+    sure = series.ranked(rows([0.8, 0.2]), [0, 0])
+    assert ", and surely; " in series.words([one | {"view": "spot 1"} for one in sure])
+
+
+def test_each_plot_has_its_evenness():
+    # Christiansen and distribution uniformity of 15 irrigation catches: documentation of CRAN's spreval
+    catches = [47, 42, 45, 24, 13, 26, 33, 34, 27, 30, 40, 44, 32, 12, 12]
+    row = series.row("a.jpg", plot(np.reshape(catches, (3, 5)) / 100), FACTS)
+    assert row["christiansen_pct"] == pytest.approx(69.13955, abs=0.06)
+    assert row["distribution_pct"] == pytest.approx(49.62039, abs=0.06)
+    assert row["cv_pct"] == pytest.approx(100 * np.std(catches, ddof=1) / np.mean(catches), abs=0.06)
+    assert row["age_days"] is None
+    assert row["state"] == "used"
+    # y = 1 ... 9 on a 3 x 3 rook lattice: Moran's I 0.5 (tests of the esda library)
+    nine = series.row("b.jpg", plot(np.arange(1, 10).reshape(3, 3) / 10), FACTS)
+    assert nine["moran_i"] == pytest.approx(0.5, abs=1e-3)
+
+
+def test_evenness_of_three_cells_is_not_told():
+    assert series.row("a.jpg", plot([[0.1, 0.2, 0.3]]), FACTS)["cv_pct"] is None
