@@ -154,8 +154,8 @@ def _refusal(reason: str) -> AlignmentError:
     return AlignmentError(
         f"the photo can't be laid over the marked one: {reason}. If it shows the same lawn, "
         "mark the lawn's corners in it: turfeye add LAWN PHOTO --corner x,y --corner x,y …; next time take "
-        "it from the same place, with fence and paving in view. If it shows something else, delete it from the "
-        "lawn's photos"
+        "it from the same place, with fence and paving in view. If it shows something else, delete it "
+        "from the lawn's photos"
     )
 
 

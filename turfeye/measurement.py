@@ -149,8 +149,8 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     again = (
         "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
         f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
-        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture. If it "
-        "shows something else, delete it from the lawn's photos"
+        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture. If "
+        "it shows something else, delete it from the lawn's photos"
     )
 
     def go(path: Path) -> None:

@@ -166,8 +166,8 @@ def _placements(count: int, lengths: Mapping[tuple[int, ...], float]) -> list[Fl
         ready = next((option for option in options if len(option[1]) >= 2), None)
         if ready is None:
             raise ViewError(
-                f"wanted {count - 3} diagonal{'s' * (count > 4)} or more for {count} corners, each corner tied "
-                f"to two placed ones, got {len(lengths) - count}; measure from corner A to corners "
+                f"wanted {count - 3} diagonal{'s' * (count > 4)} or more for {count} corners, each corner "
+                f"tied to two placed ones, got {len(lengths) - count}; measure from corner A to corners "
                 f"{', '.join(corner_names(count)[2:-1])}"
             )
         corner, (a, b, *_) = ready

@@ -51,8 +51,8 @@ class Ordered(click.Group):
                 raise
             where = error.filename or "the lawn's folder"
             click.echo(
-                f"turfeye: can't use {where}: {error.strerror}; see whether it is there, whose folder it is, "
-                "whether it is read-only and whether the disk is full, or work on a copy in a folder of yours",
+                f"turfeye: can't use {where}: {error.strerror}; see whether it is there, whose folder it "
+                "is, whether it is read-only and whether the disk is full, or work on a copy in a folder of yours",
                 err=True,
             )
             ctx.exit(2)
