@@ -334,7 +334,7 @@ def test_a_write_that_fails_keeps_the_old_file(tmp_path: Path, monkeypatch: pyte
 
 def test_a_kept_table_comes_back_the_same(folder: Path) -> None:
     back = lawn.read(folder)
-    key = store.cell_key(back, "ab" * 32, models=["m1"], version="1")
+    key = store.cell_key(back, "ab" * 32, models=["m1"])
     assert store.load_cells(back, key) is None
     kept = table()
     path = store.save_cells(back, key, kept, {"taken": "2026-04-02T10:41:00"})
@@ -352,43 +352,62 @@ def test_a_kept_table_comes_back_the_same(folder: Path) -> None:
     assert store.load_cells(back, key) is None
 
 
+def test_another_version_finds_nothing_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    back = lawn.read(folder)
+    mine = store.cell_key(back, "ab" * 32), store.pose_key(back, "ab" * 32)
+    monkeypatch.setattr(store, "version", lambda _: "9.9")
+    theirs = store.cell_key(back, "ab" * 32), store.pose_key(back, "ab" * 32)
+    assert all(a != b for a, b in zip(mine, theirs, strict=True))
+
+
 def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:
     back = lawn.read(folder)
     keys = {
-        store.cell_key(back, "ab" * 32, models=["m1"], version="1"),
-        store.cell_key(back, "cd" * 32, models=["m1"], version="1"),
-        store.cell_key(back, "ab" * 32, models=["m2"], version="1"),
-        store.cell_key(back, "ab" * 32, models=["m1"], version="2"),
-        store.cell_key(replace(back, cell_m=0.25), "ab" * 32, models=["m1"], version="1"),
-        store.cell_key(replace(back, outline_m=back.outline_m * 1.1), "ab" * 32, models=["m1"], version="1"),
+        store.cell_key(back, "ab" * 32, models=["m1"]),
+        store.cell_key(back, "cd" * 32, models=["m1"]),
+        store.cell_key(back, "ab" * 32, models=["m2"]),
+        store.cell_key(back, "ab" * 32, models=["m1"], extra="a lesson"),
+        store.cell_key(replace(back, cell_m=0.25), "ab" * 32, models=["m1"]),
+        store.cell_key(replace(back, outline_m=back.outline_m * 1.1), "ab" * 32, models=["m1"]),
         *(
-            store.cell_key(replace(back, notes=(note,)), "ab" * 32, name="a.jpg", models=["m1"], version="1")
+            store.cell_key(replace(back, notes=(note,)), "ab" * 32, name="a.jpg", models=["m1"])
             for note in (lawn.Note("a.jpg", None, 1), lawn.Note("a.jpg", None, 1, datetime(2026, 4, 2, 12)))
         ),
     }
     assert len(keys) == 8
     noted = replace(back, notes=(lawn.Note("b.jpg", None, 1),))
-    assert store.cell_key(noted, "ab" * 32, name="a.jpg", models=["m1"], version="1") in keys
+    assert store.cell_key(noted, "ab" * 32, name="a.jpg", models=["m1"]) in keys
     renamed = replace(back, name="other", target=None)
-    assert store.cell_key(renamed, "ab" * 32, models=["m1"], version="1") in keys
+    assert store.cell_key(renamed, "ab" * 32, models=["m1"]) in keys
 
 
-def test_a_refusal_holds_as_long_as_the_photos_are_the_same(folder: Path) -> None:
+def test_a_pose_is_kept_until_what_it_rests_on_changes(folder: Path) -> None:
     back = lawn.read(folder)
-    path = store.save_refusal(back, "a" * 32, ["b" * 32, "a" * 32], "Müllers Hecke fehlt")
-    assert store.load_refusal(back, "a" * 32, ["a" * 32, "b" * 32]) == "Müllers Hecke fehlt"
-    assert store.load_refusal(back, "a" * 32, ["a" * 32]) is None
-    assert store.load_refusal(back, "b" * 32, ["a" * 32, "b" * 32]) is None
+    key = store.pose_key(back, "ab" * 32)
+    others = {
+        store.pose_key(back, "cd" * 32),
+        store.pose_key(back, "ab" * 32, wanted="step"),
+        store.pose_key(replace(back, outline_m=back.outline_m * 1.1), "ab" * 32),
+        store.pose_key(replace(back, views=(lawn.MarkedView("step", "a.jpg", np.eye(4, 2)),)), "ab" * 32),
+    }
+    assert len(others | {key}) == 5
+    assert store.pose_key(replace(back, cell_m=0.25, name="other"), "ab" * 32) == key
+    path = store.save_pose(back, key, {"refused": {"b.jpg": "Müllers Hecke fehlt"}})
+    assert store.load_pose(back, key) == {"refused": {"b.jpg": "Müllers Hecke fehlt"}}
+    assert all(store.load_pose(back, other) == {} for other in others)
     path.write_bytes(path.read_bytes()[:20])
-    assert store.load_refusal(back, "a" * 32, ["a" * 32, "b" * 32]) is None
+    assert store.load_pose(back, key) == {}
 
 
 def test_stale_tables_go(folder: Path) -> None:
     back = lawn.read(folder)
     for key in ("a" * 32, "b" * 32):
         store.save_cells(back, key, table())
-    store.save_refusal(back, "c" * 32, [], "it is stale")
-    assert store.drop_stale(back, ["a" * 32]) == 2
+    pose = store.save_pose(back, "b" * 32, {})
+    assert store.drop_stale(back, "cells", ["a" * 32]) == 1
+    assert pose.is_file()
+    assert store.drop_stale(back, "poses", ["a" * 32]) == 1
+    assert not pose.exists()
     assert store.load_cells(back, "a" * 32) is not None
     assert store.load_cells(back, "b" * 32) is None
 

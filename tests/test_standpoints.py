@@ -71,8 +71,15 @@ def go(points, photo_name, **options):
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def filed(tmp_path_factory):
     return marked(tmp_path_factory.mktemp("one") / "lawn", ("window", EVENING))
+
+
+@pytest.fixture
+def place(filed):
+    """The sample lawn, nothing of it kept."""
+    shutil.rmtree(filed.results_dir, ignore_errors=True)
+    return filed
 
 
 def test_a_marked_photo_stands_on_its_own_corners(place, monkeypatch):
@@ -144,6 +151,35 @@ def test_a_hopeless_photo_is_given_up(place, monkeypatch):
     assert not points.worth_another_try(name("05-06"))
 
 
+def test_what_was_found_is_not_searched_for_again_and_comes_back_the_same(place, monkeypatch):
+    good = {(name("04-12"), EVENING): 1.0}
+    seen = Alignment(monkeypatch, good)
+    first = go(Standpoints(place), name("04-12"))
+    seen.tried.clear()
+    again = go(Standpoints(place), name("04-12"))
+    assert seen.tried == []
+    assert again.facts == first.facts
+    shutil.rmtree(place.results_dir)
+    assert go(Standpoints(place), name("04-12")).facts == first.facts
+    assert seen.tried == list(good)
+
+
+def test_pairs_that_were_refused_are_not_tried_again_by_a_later_command(place, monkeypatch):
+    good = {(name("04-12"), EVENING): 1.0, (name("03-14"), name("04-12")): 1.0}
+    seen = Alignment(monkeypatch, good)
+    with pytest.raises(AlignmentError):
+        go(Standpoints(place), name("03-14"))
+    seen.tried.clear()
+    with pytest.raises(AlignmentError, match=f"not over {EVENING}"):  # the same words as before
+        go(Standpoints(place), name("03-14"))
+    assert seen.tried == []
+    points = Standpoints(place)
+    go(points, name("04-12"))
+    seen.tried.clear()
+    assert go(points, name("03-14")).over == name("04-12")
+    assert seen.tried == [(name("03-14"), name("04-12"))]
+
+
 def test_of_two_views_the_better_one_unless_one_is_named(tmp_path, monkeypatch):
     place = marked(tmp_path / "lawn", ("window", EVENING), ("step", name("03-14")))
     good = {(name("04-12"), EVENING): 2.0, (name("04-12"), name("03-14")): 1.0}
@@ -189,6 +225,13 @@ def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch):
     assert first not in said
     assert second not in said
     assert f"mark its corners A, B, C, D in it, in pixels: turfeye add {place.folder} PHOTO" in said
+    # a season then searches for nothing again, and drops no pose that is in use
+    tried = Alignment(monkeypatch, {}).tried
+    kept = {path.name for path in (place.results_dir / "poses").iterdir()}
+    measured = survey.measure(lawn.read(place.folder))
+    assert [one.path.name for one in measured if one.table is None] == [third]
+    assert tried == []
+    assert {path.name for path in (place.results_dir / "poses").iterdir()} == kept
 
 
 def test_add_says_that_no_view_is_marked_yet(tmp_path):

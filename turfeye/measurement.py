@@ -5,7 +5,6 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -42,27 +41,18 @@ class Measured:
 def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[Measured, ...]:
     """Measure each filed photo of a lawn once; tables kept from earlier runs are used as they are.
 
-    What can't be laid over the marked photo is tried again once photos taken later are placed; what can't
-    be placed at all, once there are other photos.
+    What can't be laid over the marked photo is tried again once other photos are placed.
     """
     standpoints = Standpoints(place)
     keys = _keys(place)
-    beside = [key for _, key in keys.values()]
     measured: dict[Path, Measured] = {}
-    refused: dict[Path, str] = {}
 
     def go(path: Path) -> None:
         digest, key = keys[path]
         kept = store.load_cells(place, key)
-        if kept is None and (why := store.load_refusal(place, key, beside)) is not None:
-            measured[path] = Measured(path, digest, None, {"why": why})
-            return
-        refused.pop(path, None)
         try:
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
-            if AlignmentError in (type(error), type(error.__cause__)):
-                refused[path] = str(error)
             spot = error.spot if isinstance(error, SpotUnknownError) else None
             measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
             return
@@ -73,9 +63,12 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
 
     paths = place.photos(before=before)
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    for path, why in refused.items():
-        store.save_refusal(place, keys[path][1], beside, why)
-    store.drop_stale(place, beside)
+    store.drop_stale(place, "cells", (key for _, key in keys.values()))
+    store.drop_stale(
+        place,
+        "poses",
+        (store.pose_key(place, digest, wanted=_wanted(place, path)) for path, (digest, _) in keys.items()),
+    )
     return tuple(measured.values())
 
 
@@ -106,11 +99,16 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
                 digest,
                 name=path.name,
                 models=digests,
-                version=version("turfeye"),
                 extra=lesson and lesson.digest,
             ),
         )
     return found
+
+
+def _wanted(place: Lawn, path: Path) -> str | None:
+    """The view that a photo is said to be of."""
+    note = whereabouts.note_on(place, path.name)
+    return note.view if note else None
 
 
 def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
@@ -142,9 +140,8 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     place = read(folder)
     standpoints = Standpoints(place)
     keys = _keys(place)
-    for path, (_, key) in keys.items():
-        if (kept := store.load_cells(place, key)) is not None:
-            standpoints.learn(path.name, kept[1])
+    for path, (digest, _) in keys.items():
+        standpoints.recall(path.name, digest, wanted=_wanted(place, path))
     refused: dict[str, str] = {}
     again = (
         "can't be laid over the marked photo. If it shows the same lawn, mark its corners "

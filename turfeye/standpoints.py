@@ -2,7 +2,8 @@
 
 A photo is laid over the marked one. Where that fails (one taken in a warm evening, the other at noon) it is
 laid over the photo nearest in time that itself lies on the marked one; never over one further down, since
-each step adds its error.
+each step adds its error. What is found, and over which photos it could not be laid, is kept with the lawn's
+results, so that nothing is searched for twice.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from turfeye import photo, view
+from turfeye import photo, store, view
 from turfeye.align import Scenery, align, scenery
 from turfeye.errors import AlignmentError
 from turfeye.lawn import Lawn
@@ -30,6 +31,12 @@ class Placed:
     residual_cm: float | None = None  # None: its own corners are marked
     over: str | None = None  # the photo that it was laid over
 
+    @property
+    def facts(self) -> dict[str, Any]:
+        """The same as plain JSON."""
+        pose = {"residual_cm": self.residual_cm, "over": self.over, "pose": view.as_dict(self.view)}
+        return {"view": self.name, **pose}
+
 
 class Standpoints:
     """The photos of a lawn whose views are known; each is read once, and only when wanted."""
@@ -40,6 +47,7 @@ class Standpoints:
         self._laid: dict[str, tuple[str, datetime, View]] = {}  # photo: name of its view, taken, view
         self._known: dict[str, tuple[Scenery, View]] = {}  # of marked photos and laid ones, once wanted
         self._refused: dict[str, dict[str, AlignmentError]] = {}  # photo: by the photo it was laid over
+        self._later: dict[str, Scenery] = {}  # of the one photo that is being laid over others
 
     def learn(self, photo_name: str, facts: dict[str, Any]) -> None:
         """Remember a measured photo that lies on a marked one, so that others may be laid over it."""
@@ -52,6 +60,13 @@ class Standpoints:
         refused = self._refused.get(photo_name, {})
         return bool(refused) and len(refused) < MOST_TRIES and any(k not in refused for k in self._laid)
 
+    def recall(self, photo_name: str, digest: str, *, wanted: str | None = None) -> None:
+        """Learn where a photo was taken from without reading it, if that was found before."""
+        if facts := store.load_pose(self.place, store.pose_key(self.place, digest, wanted=wanted)).get(
+            "placed"
+        ):
+            self.learn(photo_name, facts)
+
     def locate(self, picture: Photo, *, wanted: str | None = None) -> Placed:
         """The view of a photo; of several marked views the one that it lies on best.
 
@@ -60,25 +75,43 @@ class Standpoints:
         name = picture.path.name
         if name in self._marked:
             return Placed(self._marked[name].name, self._marked_view(picture))
+        key = store.pose_key(self.place, picture.digest, wanted=wanted)
+        kept = store.load_pose(self.place, key)
+        if facts := kept.get("placed"):
+            return Placed(facts["view"], view.from_dict(facts["pose"]), facts["residual_cm"], facts["over"])
+        before = {known: AlignmentError(why) for known, why in kept.get("refused", {}).items()}
+        refused = self._refused.setdefault(name, before)
+        placed = self._searched(picture, wanted)
+        taken = picture.taken.isoformat() if picture.taken else None
+        found = {"placed": placed and placed.facts | {"taken": taken}}
+        store.save_pose(self.place, key, found | {"refused": {k: str(error) for k, error in refused.items()}})
+        if placed is None:
+            raise next(iter(refused.values()))
+        return placed
+
+    def _searched(self, picture: Photo, wanted: str | None) -> Placed | None:
+        """Laid over the marked photos, else over those that lie on them."""
         views = [one for one in self.place.views if wanted in (None, one.name)]
-        later = scenery(picture)
-        found = [placed for one in views if (placed := self._over(name, later, one.name, one.photo))]
+        found = [placed for one in views if (placed := self._over(picture, one.name, one.photo))]
         if found:
             return min(found, key=lambda placed: placed.residual_cm or 0.0)
         for view_name, near in self._nearest(picture, [one.name for one in views]):
-            if len(self._refused[name]) < MOST_TRIES:
-                placed = self._over(name, later, view_name, near)
+            if len(self._refused[picture.path.name]) < MOST_TRIES:
+                placed = self._over(picture, view_name, near)
                 if placed is not None:
                     return placed
-        raise next(iter(self._refused[name].values()))
+        return None
 
-    def _over(self, name: str, later: Scenery, view_name: str, known: str) -> Placed | None:
+    def _over(self, picture: Photo, view_name: str, known: str) -> Placed | None:
         """The photo laid over a known one; None, and not tried again, where that is refused."""
-        refused = self._refused.setdefault(name, {})
+        name = picture.path.name
+        refused = self._refused[name]
         if known in refused:
             return None
+        if name not in self._later:
+            self._later = {name: scenery(picture)}
         try:
-            aligned = align(later, *self._read(known), outline_m=self.place.outline_m)
+            aligned = align(self._later[name], *self._read(known), outline_m=self.place.outline_m)
         except AlignmentError as error:
             refused[known] = error
             return None

@@ -1,6 +1,6 @@
-"""Derived files of a lawn: one cell table a photo, kept under a key, and the CSV tables for other programs.
+"""Derived files of a lawn: a cell table and a pose a photo, kept under keys, and the CSV tables for others.
 
-A key is made of everything that a table depends on, so a stale table is never found, and all of it may go.
+A key is made of everything that a table or pose depends on, so a stale one is never found, and all may go.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import math
 import zipfile
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -50,7 +51,6 @@ def cell_key(
     *,
     name: str = "",
     models: Sequence[str] = (),
-    version: str = "",
     extra: Any = None,
 ) -> str:
     """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version."""
@@ -64,10 +64,10 @@ def cell_key(
         "note": [(n.view, n.spot, str(n.taken)) for n in lawn.notes if n.photo == name],
         "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
-        "version": version,
+        "version": version("turfeye"),
         "extra": extra,
     }
-    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
+    return _hashed(facts)
 
 
 def save_cells(lawn: Lawn, key: str, table: CellTable, facts: dict[str, Any] | None = None) -> Path:
@@ -110,33 +110,46 @@ def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
     return CellTable(grid=grid, **columns), meta["facts"]
 
 
-def save_refusal(lawn: Lawn, key: str, keys: Iterable[str], why: str) -> Path:
-    """Keep why a photo could not be placed among the photos with these keys: finding that out takes long."""
-    path = lawn.results_dir / "cells" / f"{key}.json"
+def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str:
+    """The key of where a photo was taken from: photo, outline, marked views, and the view it must be of."""
+    facts = {
+        "schema": SCHEMA,
+        "version": version("turfeye"),
+        "photo": photo_digest,
+        "outline_m": lawn.outline_m.tolist(),
+        "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
+        "wanted": wanted,
+    }
+    return _hashed(facts)
+
+
+def save_pose(lawn: Lawn, key: str, found: dict[str, Any]) -> Path:
+    """Keep what was found of a photo's pose, plain JSON: finding it takes long."""
+    path = lawn.results_dir / "poses" / f"{key}.json"
     path.parent.mkdir(parents=True, exist_ok=True)
-    kept = {"schema": SCHEMA, "beside": sorted(keys), "why": why}
-    write_atomic(path, json.dumps(kept, ensure_ascii=False).encode())
-    return path
+    return write_atomic(path, json.dumps({"schema": SCHEMA, "found": found}, ensure_ascii=False).encode())
 
 
-def load_refusal(lawn: Lawn, key: str, keys: Iterable[str]) -> str | None:
-    """Why a photo could not be placed, as long as the lawn's photos are the same; else None: try again."""
+def load_pose(lawn: Lawn, key: str) -> dict[str, Any]:
+    """What was kept of a photo's pose; nothing if never kept, of another schema, or damaged."""
     try:
-        kept = json.loads((lawn.results_dir / "cells" / f"{key}.json").read_bytes())
-        same = kept["schema"] == SCHEMA and kept["beside"] == sorted(keys)
-        return str(kept["why"]) if same else None
+        kept = json.loads((lawn.results_dir / "poses" / f"{key}.json").read_bytes())
+        return dict(kept["found"]) if kept["schema"] == SCHEMA else {}
     except (OSError, ValueError, KeyError, TypeError):
-        return None
+        return {}
 
 
-def drop_stale(lawn: Lawn, keys: Iterable[str]) -> int:
+def drop_stale(lawn: Lawn, kind: Literal["cells", "poses"], keys: Iterable[str]) -> int:
     """Delete what is kept under other keys than these; how many files went."""
     keep = set(keys)
-    kept = (p for ending in ("npz", "json") for p in (lawn.results_dir / "cells").glob(f"*.{ending}"))
-    stale = [p for p in kept if p.stem not in keep]
+    stale = [p for p in (lawn.results_dir / kind).glob("*.*") if p.stem not in keep]
     for path in stale:
         path.unlink(missing_ok=True)
     return len(stale)
+
+
+def _hashed(facts: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
 
 
 def cell_rows(table: CellTable) -> Iterable[dict[str, Any]]:

@@ -34,9 +34,7 @@ class Whereabouts:
                 "turned_deg": self.spot.turned_deg,
             }
         assert self.placed is not None
-        placed = self.placed
-        pose = {"residual_cm": placed.residual_cm, "over": placed.over, "pose": view.as_dict(placed.view)}
-        return {"view": placed.name, **pose}
+        return self.placed.facts
 
 
 def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
@@ -49,7 +47,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     SpotUnknownError : a card is seen from above that is no known spot's, and no view fits
     AlignmentError, ViewError : it can be laid over no known photo, or its marks fit no camera
     """
-    note = note_on(place, picture)
+    note = note_on(place, picture.path.name)
     named = note.spot if note else None
     cards = cards_in(picture)
     sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
@@ -76,15 +74,15 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
 
 def dated(place: Lawn, picture: Photo) -> Photo:
     """The photo with the time that ``lawn.toml`` gives it, where the camera's clock was wrong."""
-    note = note_on(place, picture)
+    note = note_on(place, picture.path.name)
     if note is None or note.taken is None:
         return picture
     return replace(picture, taken=note.taken, taken_from="given")
 
 
-def note_on(place: Lawn, picture: Photo) -> Note | None:
+def note_on(place: Lawn, photo_name: str) -> Note | None:
     """What ``lawn.toml`` says of a filed photo."""
-    return next((note for note in place.notes if note.photo == picture.path.name), None)
+    return next((note for note in place.notes if note.photo == photo_name), None)
 
 
 def cards_in(picture: Photo) -> list[Sighting]:
