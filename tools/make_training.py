@@ -33,6 +33,7 @@ SPOT_PX = (1632, 1088)
 SPOT_GSD_MM = (0.25, 0.75)
 OBLIQUE_GSD_MM = (0.4, 1.0)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
+WITH_THINGS, WITH_LEAVES = 0.12, 0.25  # shares of spots with things lying there, and with leaves of trees
 
 
 def spot_looks(seed: int, count: int) -> tuple[list, list]:
@@ -48,8 +49,20 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
         soil_tint=tuple(float(v) for v in tint),
         size_px=SPOT_PX,
         gsd_mm=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
+        **littered(seed),
     )
     return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
+
+
+def littered(seed: int) -> dict[str, float | int]:
+    """What lies on a spot, drawn apart so that its turf stays what it was: things, few or many leaves."""
+    rng = np.random.default_rng(seed + 79)
+    things, leaves = rng.random() < WITH_THINGS, rng.random() < WITH_LEAVES
+    return {
+        "things": int(things) * int(rng.integers(1, 3)),
+        "fallen": float(leaves) * float(rng.choice([rng.uniform(0.05, 0.3), rng.uniform(0.3, 0.85)])),
+        "fallen_area": float(rng.choice([rng.uniform(0.15, 0.5), 1.0], p=[0.7, 0.3])),
+    }
 
 
 def garden_looks(seed: int, count: int) -> tuple[list, list]:

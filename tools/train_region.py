@@ -129,8 +129,13 @@ def load(folders: list[Path], *, spots: int) -> list[tuple[str, np.ndarray, np.n
 
 
 def wanted_spot(facts: Path) -> bool:
-    """Spots that are oblique or hold a card: the kinds that the region is asked about."""
+    """Spots that are oblique or hold a card: the kinds that the region is asked about.
+
+    Heaps of leaves lie on the lawn, but `lawn_of` would take them for things.
+    """
     spot = json.loads(facts.read_text())
+    if spot["recipe"].get("fallen", 0) > 0:
+        return False
     return spot["tilt_deg"] >= 12 or spot["recipe"].get("card") is not None
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from turfeye.records import Floats, View
 from turfeye.simulate.fields import fractal, noise
+from turfeye.simulate.laying import laid_down
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.phone import Phone
 from turfeye.simulate.render import Light, look_at
@@ -41,6 +42,9 @@ class SpotRecipe:
     stones_per_m2: float = 15.0
     clover_per_m2: float = 0.0
     leaves_per_m2: float = 0.0
+    fallen: float = 0.0  # share of the ground that leaves of trees hide where they lie thickest
+    fallen_area: float = 1.0  # share of the ground on which they lie so thick; elsewhere a tenth of it
+    things: int = 0  # shoes, a dog, a hose and the like that stand or lie in the picture
     moss: float = 0.0
     pale: float = 0.0  # share of the area with a coarse yellow-green grass
     length_mm: float = 50.0
@@ -127,6 +131,18 @@ def _blotches(seed: int, share: float, size_m: float) -> Callable[[Floats, Float
     return lambda x, y: np.clip((noise(seed, x, y, size_m) - edge) * 9, 0, 1)
 
 
+def _piles(recipe: SpotRecipe) -> Callable[[Floats, Floats], Floats]:
+    """Where fallen leaves lie: thick in piles, thin between them, none on the card."""
+    thick = _blotches(recipe.seed + 74, recipe.fallen_area, 0.35)
+    half = np.array(PAPER_M) / 2 + 0.05 if recipe.card is not None else np.zeros(2)
+
+    def share(x: Floats, y: Floats) -> Floats:
+        free = (np.abs(x) >= half[0]) | (np.abs(y) >= half[1])
+        return free * recipe.fallen * (0.1 + 0.9 * thick(x, y))
+
+    return share
+
+
 def turf_of(recipe: SpotRecipe) -> Turf:
     """The turf under a spot picture."""
     return Turf(
@@ -142,6 +158,7 @@ def turf_of(recipe: SpotRecipe) -> Turf:
         stones_per_m2=recipe.stones_per_m2,
         clover_per_m2=recipe.clover_per_m2,
         leaves_per_m2=recipe.leaves_per_m2,
+        fallen=_piles(recipe) if recipe.fallen > 0 else None,
         length_mm=recipe.length_mm,
         width_mm=recipe.width_mm,
         upright=recipe.upright,
@@ -167,7 +184,7 @@ def spot_parts(recipe: SpotRecipe) -> list[Part]:
         parts, top_m = pressed(parts, 0.0, 0.0, (PAPER_M[0] / 2 - 0.003, PAPER_M[1] / 2 - 0.003))
         lift_m = 0.004 + 0.010 * recipe.cover  # it lies on pressed grass, one edge a little higher
         parts.append(card_part(recipe.card, (0.0, 0.0, top_m + lift_m), recipe.card_tilt_deg))
-    return parts
+    return laid_down(parts, view, recipe.things, recipe.seed + 90)
 
 
 def shades(recipe: SpotRecipe) -> list[Part]:

@@ -7,11 +7,13 @@ straight above (`turfeye.simulate.render`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from turfeye.records import Flags, Floats
+from turfeye.simulate.fallen import fallen
 from turfeye.simulate.fields import Places, scatter
 from turfeye.simulate.litter import litter, straw, straw_rgb
 from turfeye.simulate.mesh import Part
@@ -147,7 +149,18 @@ def turf_parts(turf: Turf, box_m: Box, *, step_m: float, coarser: Field | None =
         *stones(turf, box_m, surface),
         *straw(turf, box_m, surface, coarser=coarser),
         *litter(turf, box_m, surface),
+        *fallen(turf, box_m, surface),
         *blades(turf, box_m, surface, coarser=coarser),
+    ]
+
+
+def cleared(parts: list[Part], under: Callable[[Floats], Flags]) -> list[Part]:
+    """Parts without the plants and litter that begin ``under`` something, (N, 3) points to (N,) flags."""
+    return [
+        replace(part, faces=part.faces[~under(part.vertices[part.faces[:, 0]])])
+        if part.lawn and part.name != "soil"
+        else part
+        for part in parts
     ]
 
 
@@ -165,13 +178,7 @@ def pressed(
     soil_part = next(part for part in parts if part.name == "soil")
     below = under(soil_part.vertices)
     top = float(np.quantile(soil_part.vertices[below, 2], 0.97)) if below.any() else 0.0
-    kept = []
-    for part in parts:
-        if part.name == "soil":
-            vertices = part.vertices.copy()
-            vertices[below, 2] = np.minimum(vertices[below, 2], top)
-            part = replace(part, vertices=vertices)
-        elif part.lawn:
-            part = replace(part, faces=part.faces[~under(part.vertices[part.faces[:, 0]])])
-        kept.append(part)
-    return kept, top
+    vertices = soil_part.vertices.copy()
+    vertices[below, 2] = np.minimum(vertices[below, 2], top)
+    flat = replace(soil_part, vertices=vertices)
+    return cleared([flat if part is soil_part else part for part in parts], under), top

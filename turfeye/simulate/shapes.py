@@ -70,6 +70,11 @@ def lathe(profile: Sequence[tuple[float, float]], sides: int = 20) -> Shape:
     return np.stack([x, y, z], -1).reshape(-1, 3).astype(np.float32), _ring_faces(len(ring), sides)
 
 
+def rings_shape(rings: Floats) -> Shape:
+    """A surface through (N, M, 3) rings of M points each, in order."""
+    return np.asarray(rings, np.float32).reshape(-1, 3), _ring_faces(len(rings), rings.shape[1])
+
+
 def ellipsoid(radii: ArrayLike, at: ArrayLike = (0, 0, 0), rings: int = 11) -> Shape:
     """An ellipsoid about ``at``."""
     angle = np.linspace(-np.pi / 2, np.pi / 2, rings)

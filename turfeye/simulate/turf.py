@@ -55,7 +55,8 @@ class Turf:
     rough_mm: float = 4.0  # height of crumbs
     stones_per_m2: float = 15.0
     clover_per_m2: float = 0.0
-    leaves_per_m2: float = 0.0
+    leaves_per_m2: float = 0.0  # small ones; `fallen` has those of trees
+    fallen: Field | None = None  # share of the ground that leaves of trees hide
     length_mm: float = 55.0  # of a full-grown leaf
     width_mm: float = 2.6
     upright: float = 0.5  # 0 lies flat, 1 stands
