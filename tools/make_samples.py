@@ -103,18 +103,7 @@ class Scene:
     @functools.cached_property
     def truth(self) -> tuple[Grid, list]:
         """The cells, and one row a cell as seen straight from above."""
-        recipe, card = self.recipe, None
-        if self.spot:
-            grid, pixel_m = truth.spot_cells(self.view), 0.002
-            card = truth.CardPlace() if recipe.card is not None else None
-        else:
-            grid, pixel_m = lawn_cells(recipe.outline_m), 0.004
-            if recipe.card is not None:
-                card = truth.CardPlace(*recipe.card_at_m, recipe.card_turn_deg)
-        x1, y1 = grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
-        down = self._stage.straight_down((grid.x0_m, grid.y0_m, x1, y1), pixel_m=pixel_m, spp=16)
-        table = truth.cell_table(down, grid, pixel_m=pixel_m, card=card)
-        return grid, [[int(r[0]), int(r[1]), *map(float, r[2:])] for r in table]
+        return cell_truth(self._stage, self.recipe)
 
     @functools.cached_property
     def points(self) -> list[tuple]:
@@ -127,6 +116,22 @@ class Scene:
             outline = np.column_stack([self.recipe.outline_m, np.zeros(len(self.recipe.outline_m))])
             points += [("outline", k, *p) for k, p in enumerate(truth.project(self.view, outline).tolist())]
         return points
+
+
+def cell_truth(stage: Stage, recipe) -> tuple[Grid, list]:
+    """The cells of a scene, and one row a cell as seen straight from above."""
+    card = None
+    if isinstance(recipe, recipes.SpotRecipe):
+        grid, pixel_m = truth.spot_cells(recipe.view()), 0.002
+        card = truth.CardPlace() if recipe.card is not None else None
+    else:
+        grid, pixel_m = lawn_cells(recipe.outline_m), 0.004
+        if recipe.card is not None:
+            card = truth.CardPlace(*recipe.card_at_m, recipe.card_turn_deg)
+    x1, y1 = grid.x0_m + grid.cols * grid.cell_m, grid.y0_m + grid.rows * grid.cell_m
+    down = stage.straight_down((grid.x0_m, grid.y0_m, x1, y1), pixel_m=pixel_m, spp=16)
+    table = truth.cell_table(down, grid, pixel_m=pixel_m, card=card)
+    return grid, [[int(r[0]), int(r[1]), *map(float, r[2:])] for r in table]
 
 
 def make(jobs: list[samples.Job], out: Path, spp: int, scale: float, deadline: float) -> str:

@@ -5,8 +5,9 @@
 
 Each scene may be seen several times, each time in another light (``--looks``). Each look: NAME.jpg, as a
 phone files it; NAME-judged.jpg, as `sward.classify` has it once a card has put its colours right;
-NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare, other); NAME.json (the
-recipe, the camera's pose, sample distance); for gardens NAME-lawn.png (255 = lawn).
+NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the
+truth from straight above); NAME.json (the recipe, the camera's pose, sample distance); for gardens
+NAME-lawn.png (255 = lawn).
 
 Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from.
 """
@@ -21,10 +22,11 @@ from pathlib import Path
 
 import numpy as np
 import pool
+from make_samples import cell_truth, write_rows
 from PIL import Image
 
 from turfeye import colourspace, sward
-from turfeye.simulate import lawns, recipes
+from turfeye.simulate import lawns, recipes, truth
 from turfeye.simulate.phone import LUMA, Phone, random_phone, shoot
 from turfeye.simulate.render import Stage, release, white
 
@@ -42,16 +44,22 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
     card = int(rng.integers(1, 20)) if seed % 6 == 0 else None
     oblique = card is None and seed % 5 == 1
     recipe = recipes.random_spot(seed, oblique=oblique, card=card)
-    tint = np.exp(0.2 * rng.normal() + 0.06 * rng.normal(size=3))
+    tint = random_tint(rng)
     low, high = OBLIQUE_GSD_MM if oblique else SPOT_GSD_MM
     recipe = replace(
         recipe,
-        soil_tint=tuple(float(v) for v in tint),
+        soil_tint=tint,
         size_px=SPOT_PX,
         gsd_mm=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
         **littered(seed),
     )
     return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
+
+
+def random_tint(rng: np.random.Generator) -> tuple[float, float, float]:
+    """A soil lighter or darker, redder or bluer than its kind."""
+    red, green, blue = np.exp(0.2 * rng.normal() + 0.06 * rng.normal(size=3))
+    return float(red), float(green), float(blue)
 
 
 def littered(seed: int) -> dict[str, float | int]:
@@ -68,8 +76,11 @@ def littered(seed: int) -> dict[str, float | int]:
 def garden_looks(seed: int, count: int) -> tuple[list, list]:
     """Recipes and meshes."""
     recipe = lawns.random_garden(seed, size_px=GARDEN_PX)
-    if np.random.default_rng(seed + 78).random() < ESTABLISHED:
+    rng = np.random.default_rng(seed + 78)
+    if rng.random() < ESTABLISHED:
         recipe = lawns.established(recipe)
+    tint, hue = random_tint(rng), 0.6 * rng.normal()
+    recipe = replace(recipe, soil_tint=tint, green=recipes.random_green(rng, hue))
     return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
 
 
@@ -84,7 +95,9 @@ def make(kind: str, out: Path, seed: int, count: int, spp: int, deadline: float)
     for number, recipe in enumerate(looks):
         more = recipes.shades(recipe) if kind == "spots" else []
         picture = stage.relit(recipe.lighting(), more).photograph(recipe.view(), spp=spp, seed=seed + number)
-        save(out, f"{recipe.name}-{number}", recipe, picture, phone_of(seed, number))
+        name = f"{recipe.name}-{number}"
+        write_rows(out / f"{name}-cells.csv", truth.COLUMNS, cell_truth(stage, recipe)[1])
+        save(out, name, recipe, picture, phone_of(seed, number))
     del stage
     release()
     return f"{seed}: built {built - start:.1f} s, rendered and saved {time.time() - built:.1f} s"

@@ -53,6 +53,8 @@ class LawnRecipe:
     target_m: tuple[float, float, float]
     garden_camera_m: tuple[float, float, float] | None = None  # the garden is built to be seen from here
     soil: str = "loam"
+    soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    green: tuple[float, float, float] = (0.062, 0.118, 0.030)
     wet: float = 0.3
     straw: float = 0.15
     leaves_per_m2: float = 0.2
@@ -160,6 +162,8 @@ def turf_of(recipe: LawnRecipe) -> Turf:
         straw=lambda x, y: recipe.straw * (0.4 + 1.2 * noise(recipe.seed + 95, x, y, 0.4)),
         pale=_ellipses(recipe.growth.pale, recipe.seed + 96),
         soil=recipe.soil,
+        soil_tint=recipe.soil_tint,
+        green=recipe.green,
         wet=recipe.wet,
         stones_per_m2=12.0,
         leaves_per_m2=recipe.leaves_per_m2,

@@ -298,7 +298,7 @@ def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) ->
         upright=u(0.25, 0.95),
         mown_mm=u(25, 50) if old else float(rng.choice([u(25, 50), 150.0])),
         vigour=float(np.clip(rng.normal(0.92, 0.12), 0.5, 1.0)),
-        green=_random_green(rng, hue),
+        green=random_green(rng, hue),
         gsd_mm=float(u(0.8, 2.0)) if oblique else gsd,
         tilt_deg=u(40, 60) if oblique else u(0, 38) * u(0.2, 1),
         turn_deg=u(0, 360) if card is None else u(-30, 30) + 180 * float(rng.random() < 0.3),
@@ -346,7 +346,7 @@ def _elevation(rng: np.random.Generator, light: str) -> float:
     return float(rng.uniform(*low.get(light, (25, 62))))
 
 
-def _random_green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:
+def random_green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:
     """A leaf colour: lighter or darker, bluer or yellower (``hue``, in standard deviations)."""
     change = 0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue
     red, green, blue = np.array([0.062, 0.118, 0.030]) * np.exp(change)
