@@ -201,6 +201,9 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
         charts.season_curve(
             answer.course, target=(answer.target_age_days, 0.9), subtitle=answer.outlook.lawn.sentence
         ),
+        charts.season_curve(
+            answer.course, target=(answer.target_age_days, 0.9), other=(title + " 2025", answer.course)
+        ),
         charts.growth_panels(answer.season, ground=ground),
     ):
         wide, tall = figure.bbox.size

@@ -1,6 +1,9 @@
 """Season against season, with known differences (invented lawns)."""
 
+import re
 from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -53,22 +56,127 @@ def test_no_age_in_common():
         compare.against(outlook.fit(early), outlook.fit(late))
 
 
-def heated(seed, half_days, mean_c):
-    made = lawn(seed, replace(STILL, half_days=(half_days, 0.0)), until_day=28)[0]
-    record = season.Temperatures(SOWN, np.full(120, mean_c - 5), np.full(120, mean_c + 5))
-    by_age = season.degree_days(record, sown=SOWN, base_c=3.6, days=110)
-    return outlook.fit(replace(made, degree_days_by_age=by_age))
+# One lawn in two years, patches, strip and all; only its pace and what the visits err by differ.
+
+LAST_YEAR = TableRecipe(
+    rows=10, cols=14, half_days=(22.0, 0.0), failed_patches=1, setback=0, lost_visit=0,
+    visit_days=(3, 7, 10, 14, 17, 21, 24, 28, 33, 38, 45),
+)  # fmt: skip
+THIS_YEAR = replace(LAST_YEAR, visit_days=(4, 8, 11, 15, 18, 21, 25, 28, 30, 34))
+
+
+def two_years(seed, days_ahead, until_day=28):
+    sooner = replace(THIS_YEAR, half_days=(22.0 - days_ahead, 0.0))
+    return outlook.fit(lawn(seed, sooner, until_day=until_day)[0]), outlook.fit(lawn(seed, LAST_YEAR)[0])
+
+
+@pytest.mark.parametrize("days_ahead", [4, -4])
+def test_a_season_shifted_by_four_days_is_told_as_that(days_ahead):
+    found = [compare.against(*two_years(seed, days_ahead)) for seed in range(7000, 7010)]
+    off = np.array([one.ahead - days_ahead for one in found])
+    assert np.abs(off).mean() < 0.6
+    assert abs(off.mean()) < 0.4
+    for one in found:
+        assert one.ahead_low < days_ahead < one.ahead_high
+        assert one.ahead_low > 0 if days_ahead > 0 else one.ahead_high < 0
+        assert one.ahead_high - one.ahead_low < 9
+        assert ("days ahead of last year" if days_ahead > 0 else "days behind last year") in one.sentence
+
+
+def test_a_season_like_the_last_is_not_told_as_ahead_or_behind():
+    found = [compare.against(*two_years(seed, 0)) for seed in range(7100, 7108)]
+    assert all(one.ahead_low < 0 < one.ahead_high for one in found)
+    assert all(one.sentence.startswith("no clear difference") for one in found)
+    assert np.mean([abs(one.ahead) for one in found]) < 0.6
+
+
+def test_a_lawn_grown_flat_is_still_told_in_days():
+    # On day 34 both have stopped rising: the cover of that day tells no days, that of half-way up does.
+    found = compare.against(*two_years(7005, 4, until_day=34))
+    assert found.level < 0.7 * found.cover
+    assert found.ahead == pytest.approx(4, abs=0.7)
+    assert f"at {100 * found.level:.0f} % cover (90 % interval +" in found.sentence
+
+
+def test_less_cover_in_the_end_is_said_though_it_came_as_soon():
+    # 18 points less in the end, and that level reached sooner: the first is clear, the second is not
+    poor = replace(THIS_YEAR, end_cover=(0.72, 0.0), failed_patches=9)
+    mine, theirs = (lawn(7006, r, until_day=45)[0] for r in (poor, replace(LAST_YEAR, end_cover=(0.92, 0.0))))
+    found = compare.against(outlook.fit(mine), outlook.fit(theirs), name="Mill Lane")
+    assert found.difference_high < 0
+    assert "points less cover" in found.sentence
+    assert "no clear difference" not in found.sentence
+
+
+def test_the_readme_shows_what_comes_out():
+    found = compare.against(*two_years(7003, 4), name="Ferry Cottage 2025")
+    page = " ".join((Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8").split())
+    number = r"([+-]?\d+)"
+    shown = re.search(
+        rf"four days ahead of Ferry Cottage 2025 at {number} % cover \(90 % interval {number} to {number}\), "
+        rf"\w+ points more cover on day 28 \({number} to {number}\)",
+        page,
+    )
+    assert shown
+    assert found.sentence.startswith("four days ahead of Ferry Cottage 2025 at ")
+    came = [
+        100 * found.level, found.ahead_low, found.ahead_high,
+        100 * found.difference_low, 100 * found.difference_high,
+    ]  # fmt: skip
+    assert [float(one) for one in shown.groups()] == pytest.approx(came, abs=1.5)
+
+
+# Growth by degree-days: a spring that warms up, and the same grass in it whatever the year.
+
+BASE_C, HALF_DD, AGES = 3.6, 200, np.array([3, 7, 10, 14, 17, 21, 24, 28, 33, 38, 45])
+
+
+def spring(seed, first_c, *, sooner_dd=0, visits=AGES):
+    """A season whose cover is a curve of degree-days, and visits on calendar days of a warming spring."""
+    mean_c = first_c + 0.15 * np.arange(120)
+    record = season.Temperatures(SOWN, mean_c - 5, mean_c + 5)
+    by_age = season.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
+    # the simulator's clock is 2 degree-days a tick
+    ticks = tuple(np.rint((by_age[visits] + sooner_dd) / 2))
+    recipe = replace(
+        LAST_YEAR, half_days=(HALF_DD / 2, 0.0), rise_days=(80.0, 0.25), visit_days=ticks, target_day=600
+    )
+    made = lawn(seed, recipe)[0]
+    dated = [
+        replace(visit, taken=visit.taken + timedelta(days=float(age) - visit.age_days), age_days=float(age))
+        for visit, age in zip(made.visits, visits, strict=True)
+    ]
+    target = replace(made.target, date=SOWN + timedelta(days=56))
+    return outlook.fit(replace(made, visits=tuple(dated), target=target, degree_days_by_age=by_age))
 
 
 def test_degree_days_take_the_weather_out():
-    # the same grass: half-way at 200 degree-days, in a warm and in a cool spring
-    warm, cool = heated(5, 200 / 11, 14.6), heated(6, 200 / 9, 12.6)
-    by_days = compare.against(warm, cool)
-    by_heat = compare.against(warm, cool, by="degree-days")
-    assert by_days.ahead > 2
-    assert abs(by_heat.ahead) < 0.6 * 10 * by_days.ahead
-    assert by_heat.difference_low < 0.02
-    assert by_heat.by == "degree-days"
+    # this spring is 3 °C warmer than last, and nothing else differs
+    for seed in range(7200, 7204):
+        warm, cool = spring(seed, 10.0, visits=AGES[:-3]), spring(seed, 7.0)
+        by_days, by_heat = compare.every_way(warm, cool)
+        assert (by_days.by, by_heat.by) == ("days", "degree-days")
+        assert by_days.ahead_low > 0
+        assert by_days.ahead > 4
+        assert by_heat.ahead_low < 0 < by_heat.ahead_high
+        assert abs(by_heat.ahead) < 12  # of 200; a day has some 10
+        assert by_heat.sentence.startswith("no clear difference from last year")
+
+
+def test_a_lead_in_degree_days_is_told_in_them():
+    # as warm as last year, and 40 degree-days sooner
+    for seed in range(7300, 7304):
+        found = compare.against(spring(seed, 8.0, sooner_dd=40), spring(seed, 8.0), by="degree-days")
+        assert found.ahead == pytest.approx(40, abs=10)
+        assert 0 < found.ahead_low < 40 < found.ahead_high
+        assert "degree-days ahead of last year" in found.sentence
+
+
+def heated(seed, half_days, mean_c):
+    made = lawn(seed, replace(STILL, half_days=(half_days, 0.0)), until_day=28)[0]
+    record = season.Temperatures(SOWN, np.full(120, mean_c - 5), np.full(120, mean_c + 5))
+    by_age = season.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
+    return outlook.fit(replace(made, degree_days_by_age=by_age))
 
 
 def test_degree_days_need_temperatures_of_both():

@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import card_print, lawn, measurement, survey
+from turfeye import card_print, lawn, standpoints, survey
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, SeasonError
@@ -284,6 +285,35 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     assert note.startswith("Note: 2 photos were not measured (")
 
 
+def test_another_season_is_compared_and_drawn(spots):
+    folder, _ = spots
+    last = folder.parent / "last year"
+    shutil.copytree(folder, last)
+    text = (last / "lawn.toml").read_text()
+    (last / "lawn.toml").write_text(text.replace("Three spots, top lawn", "Top lawn 2025"))
+    done = CliRunner().invoke(root, ["season", str(folder), "--against", str(last)])
+    assert done.exit_code == 0, done.output
+    line = done.stdout.splitlines()[-1]
+    assert line.startswith("no clear difference from Top lawn 2025: the same cover on day 53")
+    page = (folder / "results/sheet.html").read_text(encoding="utf-8")
+    assert "No clear difference from Top lawn 2025" in page
+    # a folder that isn't there: said before anything is measured
+    done = CliRunner().invoke(root, ["season", str(folder), "--against", str(folder.parent / "nowhere")])
+    assert done.exit_code == 2
+    assert "no lawn in" in done.stderr
+
+
+def test_what_can_t_be_compared_is_a_note(spots):
+    _, answer = spots
+    ahead = answer.outlook
+    visits = tuple(replace(visit, age_days=visit.age_days + 100) for visit in ahead.season.visits)
+    later = replace(answer, outlook=replace(ahead, season=replace(ahead.season, visits=visits)))
+    beside, notes = survey._beside(ahead, later)
+    assert beside is None
+    (note,) = notes
+    assert note.startswith("not compared with Three spots, top lawn: the two seasons share no age")
+
+
 def test_whoever_waits_hears_of_every_photo(spots):
     folder, answer = spots
     told = []
@@ -336,28 +366,25 @@ def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):
         survey.season(tmp_path / "new")
 
 
-def test_what_can_t_be_placed_is_tried_again_only_beside_other_photos(tmp_path, monkeypatch):
+def test_what_can_t_be_placed_is_tried_again_only_over_other_photos(tmp_path, monkeypatch):
     """Finding that out takes seconds a photo; a season, plan, page and round would each do it again."""
     tried = []
 
-    class Nowhere(measurement.Standpoints):
-        def locate(self, picture, *, wanted=None):
-            tried.append(picture.path.name)
-            raise AlignmentError("nothing matches")
+    def nowhere(*_, **__):
+        tried.append(1)
+        raise AlignmentError("nothing matches")
 
-    monkeypatch.setattr(measurement, "Standpoints", Nowhere)
+    monkeypatch.setattr(standpoints, "align", nowhere)
     folder = tmp_path / "lawn"
     lawn.new(folder, outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=dt.date(2026, 3, 14))
-    corners = [(20, 280), (380, 280), (300, 20), (80, 20)]
+    corners = [(60, 250), (340, 250), (260, 120), (140, 120)]
     survey.add(folder, [turf(tmp_path / "2026-04-01-a.jpg")], view="step", corners_px=corners)
-    for _ in range(2):
-        (one,) = survey.measure(lawn.read(folder))
-        assert one.why == "nothing matches"
-    assert len(tried) == 1
-    survey.add(folder, [turf(tmp_path / "2026-04-02-b.jpg", size=(396, 300))])
-    for _ in range(2):
-        assert [one.table for one in survey.measure(lawn.read(folder))] == [None, None]
-    assert len(tried) == 3
+    for name, wide in (("b", 396), ("c", 392)):
+        survey.add(folder, [turf(tmp_path / f"2026-04-02-{name}.jpg", size=(wide, 300))])
+        for _ in range(2):
+            _, *later = survey.measure(lawn.read(folder))
+            assert {one.why for one in later} == {"nothing matches"}
+    assert len(tried) == 2
 
 
 @pytest.fixture(scope="module")

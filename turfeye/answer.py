@@ -18,6 +18,15 @@ from turfeye.workplan import PlanSettings
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Beside:
+    """Another lawn, or this one last year, that a lawn is compared with."""
+
+    name: str
+    course: Course
+    sentences: tuple[str, ...]  # how the two differ, by days and perhaps by degree-days
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Answer:
     """What is known of one lawn, and what to do. Everything that people are shown comes from here."""
 
@@ -33,6 +42,7 @@ class Answer:
     files: tuple[Path, ...] = ()  # what was written
     taught: str = ""  # that the classifier is taught this lawn, and how well
     spots: str = ""  # how several spots rank at the last visit, in a sentence
+    beside: Beside | None = None
 
     @property
     def season(self) -> Season:

@@ -260,21 +260,26 @@ def _state_legend(figure: Figure, counts: dict[str, int], *, spots: bool) -> Non
 
 # Growth
 
+OTHER = "#7a4fa0"
+"""The course of a lawn that another is compared with."""
+
 
 @styled
 def season_curve(
     course: Course,
     *,
     target: tuple[float, float] | None = None,
+    other: tuple[str, Course] | None = None,
     title: str = "Green cover since sowing",
     subtitle: str = "",
 ) -> Figure:
     """The lawn's cover against age: visits, the fitted course with its interval, the mix's usual range.
 
-    ``target`` is (age in days, cover).
+    ``target`` is (age in days, cover), ``other`` the name and course of a lawn that it is compared with.
     """
-    figure = new_figure(8.4, 4.6)
-    axes = place_axes(figure, 0.75, 0.72, 7.3, 3.0)
+    second_row = 0.2 if other else 0.0  # of the legend
+    figure = new_figure(8.4, 4.6 + second_row)
+    axes = place_axes(figure, 0.75, 0.72 + second_row, 7.3, 3.0)
     x = course.age_days
     if course.usual_low is not None and course.usual_high is not None:
         axes.fill_between(x, 100 * course.usual_low, 100 * course.usual_high, color="#ece3cd", lw=0)
@@ -284,6 +289,8 @@ def season_curve(
     axes.fill_between(x, 100 * course.low, 100 * course.high, color="#7fb79c", alpha=0.45, lw=0)
     for part, dash in ((x <= last, "-"), (x >= last, (0, (5, 2.5)))):
         axes.plot(x[part], 100 * course.cover[part], color="#2f7050", lw=2.2, ls=dash)
+    if other is not None:
+        axes.plot(other[1].age_days, 100 * other[1].cover, color=OTHER, lw=1.6, ls=(0, (1, 1.4)), zorder=4)
     axes.errorbar(
         course.visit_days, 100 * course.visit_cover, yerr=164.5 * course.visit_se, fmt="o", ms=5.5,
         mfc="white", mec=INK, mew=1.3, ecolor=INK, elinewidth=1.0, zorder=5,
@@ -299,7 +306,7 @@ def season_curve(
         )  # fmt: skip
         halo(words, PAPER, 2.5)
     _growth_axes(axes, x, last)
-    _curve_legend(figure, course, target is not None)
+    _curve_legend(figure, course, target is not None, other[0] if other else "")
     headline(figure, title, subtitle)
     return figure
 
@@ -323,7 +330,7 @@ def _growth_axes(axes: Axes, x: Floats, last: float) -> None:
         )  # fmt: skip
 
 
-def _curve_legend(figure: Figure, course: Course, target: bool) -> None:
+def _curve_legend(figure: Figure, course: Course, target: bool, other: str) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch as Swatch
 
@@ -336,10 +343,12 @@ def _curve_legend(figure: Figure, course: Course, target: bool) -> None:
     ]
     if course.usual_low is not None:
         entries.append(Swatch(color="#ece3cd", label="usual for this mix"))
+    if other:
+        entries.append(Line2D([], [], color=OTHER, lw=1.6, ls=(0, (1, 1.4)), label=other))
     if target:
         entries.append(Line2D([], [], marker="D", ls="", color=ACCENT, label="target"))
     figure.legend(
-        handles=entries, loc="lower center", ncols=len(entries), frameon=False, fontsize=7.5,
+        handles=entries, loc="lower center", ncols=3 if other else len(entries), frameon=False, fontsize=7.5,
         handletextpad=0.5, columnspacing=1.4, borderaxespad=0.35,
     )  # fmt: skip
 

@@ -1,7 +1,8 @@
 """Season against season, lawn against lawn: at the same age, or at the same degree-days.
 
 Two outlooks are compared by the likely courses of their means (``Outlook.lawn_draws``), drawn independently,
-so that what is unsure in either is in the difference's interval.
+so that what is unsure in either is in the difference's interval. What the readings of one lawn err by in
+every season alike would cancel; how much that is has not been measured, so it is not counted on.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ class Comparison:
     difference: float
     difference_low: float
     difference_high: float
-    ahead: float  # in days, or degree-days: how much later the other has this cover; NaN when it never has
+    level: float  # the cover that one had before the other
+    ahead: float  # by so many days, or degree-days; NaN when the other never has it
     ahead_low: float
     ahead_high: float
     sure: float  # probability that the first has more cover
@@ -37,6 +39,10 @@ class Comparison:
 
 def against(one: Outlook, other: Outlook, *, by: By = "days", name: str = "last year") -> Comparison:
     """Compare a lawn with ``other`` at the latest age that both have been seen at.
+
+    How far it is ahead is how much later the other has a cover: the one that it has at that age, or one
+    half-way to what both have then, whichever tells it more narrowly. Courses grown flat tell it by the
+    latter.
 
     Parameters
     ----------
@@ -57,28 +63,37 @@ def against(one: Outlook, other: Outlook, *, by: By = "days", name: str = "last 
     # every outlook is drawn from the same random numbers: unpaired, they are independent
     theirs = theirs[0], theirs[1][np.random.default_rng(1).permutation(len(theirs[1]))]
     cover, cover_other = _at(mine, at), _at(theirs, at)
-    difference = cover - cover_other
-    ahead = np.array([
-        _when(theirs[0], course, level) - at for course, level in zip(theirs[1], cover, strict=True)
-    ])  # fmt: skip
-    low, middle, high = np.quantile(difference, [0.05, 0.5, 0.95])
-    # inf (never, within the other's forecast) sorts last and so stays honest
-    ahead_low, ahead_mid, ahead_high = np.quantile(ahead, [0.05, 0.5, 0.95], method="nearest")
-    sure = float((difference > 0).mean())
+    difference = np.quantile(cover - cover_other, [0.05, 0.5, 0.95])
+    bare = max(np.median(draws[:, 0]) for _, draws in (mine, theirs))
+    half_way = float(bare + min(np.median(cover), np.median(cover_other))) / 2
+    ahead, earlier = _lead(theirs, cover, at), _lead(theirs, half_way, _when(mine, half_way))
+    told_early = _width(earlier) < _width(ahead)
+    ahead = earlier if told_early else ahead
     return Comparison(
         by=by,
         at=float(at),
         cover=float(np.median(cover)),
         cover_other=float(np.median(cover_other)),
-        difference=float(middle),
-        difference_low=float(low),
-        difference_high=float(high),
-        ahead=float(ahead_mid) if np.isfinite(ahead_mid) else float("nan"),
-        ahead_low=float(ahead_low),
-        ahead_high=float(ahead_high),
-        sure=sure,
-        sentence=_sentence(by, at, (low, middle, high), (ahead_low, ahead_mid, ahead_high), name),
+        difference=float(difference[1]),
+        difference_low=float(difference[0]),
+        difference_high=float(difference[2]),
+        level=half_way if told_early else float(np.median(cover)),
+        ahead=float(ahead[1]) if np.isfinite(ahead[1]) else float("nan"),
+        ahead_low=float(ahead[0]),
+        ahead_high=float(ahead[2]),
+        sure=float((cover > cover_other).mean()),
+        sentence=_sentence(by, at, difference, ahead, half_way if told_early else None, name),
     )
+
+
+def every_way(one: Outlook, other: Outlook, *, name: str = "last year") -> tuple[Comparison, ...]:
+    """Compared by days and, where both seasons have temperatures, by degree-days.
+
+    Raises SeasonError when the two have no age in common.
+    """
+    warm = all(outlook.season.degree_days_by_age is not None for outlook in (one, other))
+    ways: tuple[By, ...] = ("days", "degree-days") if warm else ("days",)
+    return tuple(against(one, other, by=by, name=name) for by in ways)
 
 
 def _time(outlook: Outlook, age_days: Floats, by: By) -> Floats:
@@ -103,36 +118,76 @@ def _at(course: tuple[Floats, Floats], at: float) -> Floats:
     return np.array([np.interp(at, time, draw) for draw in draws])
 
 
-def _when(time: Floats, course: Floats, level: float) -> float:
-    """When a course first has this cover: -inf when it had more from the start, inf when never."""
-    if course[0] >= level:
-        return -np.inf
-    above = np.flatnonzero(course >= level)
-    if not len(above):
-        return np.inf
-    k = above[0]
-    rise = course[k] - course[k - 1]
-    return float(time[k - 1] + (level - course[k - 1]) / rise * (time[k] - time[k - 1]))
+def _when(course: tuple[Floats, Floats], levels: Floats | float) -> Floats:
+    """When each course (K,) first has a cover: -inf when it had more from the start, inf when never."""
+    time, draws = course
+    levels = np.broadcast_to(levels, len(draws))
+    above = draws >= levels[:, None]
+    k = np.clip(above.argmax(axis=1), 1, None)
+    rows = np.arange(len(draws))
+    low, high = draws[rows, k - 1], draws[rows, k]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        when = time[k - 1] + (levels - low) / (high - low) * (time[k] - time[k - 1])
+    return np.select([above[:, 0], ~above.any(axis=1)], [-np.inf, np.inf], when)
 
 
-def _sentence(
-    by: By, at: float, difference: tuple[float, float, float], ahead: tuple[float, float, float], name: str
-) -> str:
-    low, middle, high = (100 * part for part in difference)
-    unit = "day" if by == "days" else "degree-day"
+def _lead(course: tuple[Floats, Floats], levels: Floats | float, mine: Floats | float) -> Floats:
+    """The 5, 50 and 95 % quantiles of how much later than ``mine`` these courses have a cover.
+
+    Never, within the forecast, is infinite: it sorts last and so stays honest.
+    """
+    with np.errstate(invalid="ignore"):  # never in both, or in both from the start: not known
+        later = np.nan_to_num(_when(course, levels) - mine, nan=np.inf, posinf=np.inf, neginf=-np.inf)
+    return np.quantile(later, [0.05, 0.5, 0.95], method="nearest")
+
+
+def _width(quantiles: Floats) -> float:
+    """Of an interval, infinite where either end is not known."""
+    return float(quantiles[2] - quantiles[0]) if np.isfinite(quantiles).all() else np.inf
+
+
+def _sentence(by: By, at: float, difference: Floats, ahead: Floats, level: float | None, name: str) -> str:
+    """What differs clearly comes first. ``level`` is the cover at which days are told, None for the last."""
+    points = 100 * difference
     when = f"on day {at:.0f}" if by == "days" else f"at {at:.0f} degree-days"
-    word = "point" if f"{abs(middle):.0f}" == "1" else "points"
-    points = f"{abs(middle):.0f} {word} {'more' if middle >= 0 else 'less'} cover {when}"
-    points += f" (90 % interval {low:+.0f} to {high:+.0f})"
-    if low <= 0 <= high:
-        return f"no clear difference from {name}: {points}"
-    count = abs(ahead[1])
-    if not np.isfinite(count):
-        return f"{'ahead of' if middle > 0 else 'behind'} {name} by more than its course can tell: {points}"
-    word = _NUMBERS[round(count)] if round(count) < len(_NUMBERS) else f"{count:.0f}"
-    plural = "" if round(count) == 1 else "s"
-    side = "ahead of" if middle > 0 else "behind"
-    return f"{word} {unit}{plural} {side} {name}: {points}"
+    where = "" if level is None else f" at {100 * level:.0f} % cover"
+    more = "the same cover"
+    if round(points[1]):
+        more = f"{_count(abs(points[1]), 'point')} {'more' if points[1] > 0 else 'less'} cover"
+    if not np.isfinite(ahead[1]):
+        lead, side = "ahead or behind by more than its course can tell", ""
+    else:
+        side = "ahead" if ahead[1] > 0 else "behind"
+        lead = f"{_count(abs(ahead[1]), 'day' if by == 'days' else 'degree-day')} {side}"
+    if side and _clear(ahead):
+        head = f"{lead}{' of' * (side == 'ahead')} {name}{where} (90 % interval {_interval(ahead)})"
+        return f"{head}, {more} {when} ({_interval(points)})"
+    tail = f" {when} (90 % interval {_interval(points)}), {lead}" + (
+        f"{where} ({_interval(ahead)})" if side else ""
+    )
+    return f"{more} than {name}{tail}" if _clear(points) else f"no clear difference from {name}: {more}{tail}"
+
+
+def _clear(quantiles: Floats) -> bool:
+    """Whether nought lies outside an interval."""
+    return bool(quantiles[0] > 0 or quantiles[2] < 0)
+
+
+def _count(number: float, unit: str) -> str:
+    """Four days, 13 points, one degree-day."""
+    whole = round(number)
+    word = _NUMBERS[whole] if whole < len(_NUMBERS) else f"{whole}"
+    return f"{word} {unit}{'s' * (whole > 1)}"
+
+
+def _interval(quantiles: Floats) -> str:
+    low, high = ("no end" if not np.isfinite(value) else _signed(value) for value in quantiles[[0, 2]])
+    return f"{low} to {high}"
+
+
+def _signed(value: float) -> str:
+    """With its sign; nought has none."""
+    return f"{value:+.0f}" if round(value) else "0"
 
 
 _NUMBERS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

@@ -225,17 +225,22 @@ def draw_cells(axes: Axes, grid: Grid, rgba: Floats, ground: Ground) -> None:
 
 
 def draw_unseen(axes: Axes, grid: Grid, where: Any, ground: Ground) -> None:
-    """Cells that were not seen."""
-    from matplotlib.collections import PolyCollection
+    """Cells that were not seen, as one shape of their runs along the rows: many hatched ones take seconds."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Line
 
-    rows, cols = np.nonzero(where & (inside_share(grid) > 0))
+    unseen = where & (inside_share(grid) > 0)
+    ends = np.diff(np.pad(unseen.astype(np.int8), ((0, 0), (1, 1))), axis=1)
+    rows, first = np.nonzero(ends == 1)
     if not len(rows):
         return
-    base = np.stack([grid.x0_m + cols * grid.cell_m, grid.y0_m + rows * grid.cell_m], axis=-1)
-    boxes = base[:, None, :] + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * grid.cell_m
-    cells = PolyCollection(list(boxes), facecolors=STATE_FILL["not seen"], edgecolors="#b3b8b0", linewidths=0)
-    cells.set_hatch("////")
-    axes.add_collection(cells, autolim=False)
+    x, until = (grid.x0_m + cols * grid.cell_m for cols in (first, np.nonzero(ends == -1)[1]))
+    y = grid.y0_m + rows * grid.cell_m
+    rings = np.stack([x, y, until, y, until, y + grid.cell_m, x, y + grid.cell_m, x, y], axis=-1)
+    codes = np.tile([Line.MOVETO, *[Line.LINETO] * 3, Line.CLOSEPOLY], len(rows))
+    fill, ink = STATE_FILL["not seen"], "#b3b8b0"
+    cells = PathPatch(Line(rings.reshape(-1, 2), codes), fc=fill, ec=ink, lw=0, hatch="////")
+    axes.add_artist(cells)
     cells.set_clip_path(clip_to(axes, ground))
 
 

@@ -69,7 +69,9 @@ def pictures(answer: Answer) -> dict[str, bytes]:
     figures: dict[str, Any] = {
         "map-states": charts.state_map(answer.outlook, ground=shape),
         "curve": charts.season_curve(
-            answer.course, target=(answer.target_age_days, season.target.cover), subtitle=""
+            answer.course,
+            target=(answer.target_age_days, season.target.cover),
+            other=(answer.beside.name, answer.beside.course) if answer.beside else None,
         ),
         "visits": charts.growth_panels(season, ground=shape),
     }

@@ -17,6 +17,7 @@ from turfeye import (
     card,
     cells,
     colour,
+    compare,
     course,
     filing,
     glance,
@@ -46,7 +47,7 @@ from turfeye import (
 from turfeye import (
     season as seasons,
 )
-from turfeye.answer import Answer, Before
+from turfeye.answer import Answer, Before, Beside
 from turfeye.errors import (
     LawnError,
     NoPhotosError,
@@ -73,13 +74,20 @@ PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
 
 
-def season(folder: Path | str, *, today: date | None = None, tell: Tell = untold) -> Answer:
+def season(
+    folder: Path | str,
+    *,
+    against: Path | str | None = None,
+    today: date | None = None,
+    tell: Tell = untold,
+) -> Answer:
     """Measure what is new of a lawn, follow its growth, and say what is thin and what to do.
 
     Each photo is measured once; a photo that can't be measured is named in the warnings and leaves a gap.
     So is one dated before the sowing or after ``today`` (by default the computer's own date), and one that
     is there twice; clocks that seem wrong are named. Everything is written to the lawn's ``results/``.
-    ``tell`` hears what is being done, since many new photos take a while.
+    ``against`` is another lawn's folder, or last year's, that it is compared with. ``tell`` hears what is
+    being done, since many new photos take a while.
 
     Raises
     ------
@@ -93,10 +101,12 @@ def season(folder: Path | str, *, today: date | None = None, tell: Tell = untold
             f"a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
             "add [[sowing]] with date, mix and rate_g_m2. Before the work: turfeye plan --before"
         )
+    # The other first: whatever is wrong there is said before an hour goes into this lawn's photos.
+    other = None if against is None else season(against, today=today, tell=tell)
     with lawn.locked(place.folder):
         measured = measure(place, tell=tell)
         tell("growth, forecast and pictures")
-        return _answer(place, measured, today)
+        return _answer(place, measured, today, other)
 
 
 def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -> Before:
@@ -238,7 +248,7 @@ def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
     )
 
 
-def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> Answer:
+def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, other: Answer | None) -> Answer:
     """From measured photos to what to do, written to the results folder."""
     good = [one for one in measured if one.table is not None]
     if not good:
@@ -274,6 +284,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         side_names=place.side_names,
     )
     taught, not_used = _taught_words(place)
+    beside, not_compared = _beside(ahead, other)
     whole = Answer(
         lawn=place,
         outlook=ahead,
@@ -283,8 +294,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
         plan=plan,
         stripes=(found.words,) if found.found else (),
         evenness=_evenness(ahead),
-        warnings=(*table.flags, *not_used, *warnings),
+        warnings=(*table.flags, *not_used, *not_compared, *warnings),
         taught=taught,
+        beside=beside,
     )
     rows = [
         store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
@@ -295,6 +307,18 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None) -> 
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
     whole = replace(whole, spots=series.words([r for r in by_photo if r["photo"] in table.visits[-1].photos]))
     return replace(whole, files=(*results.write(whole, rows), listed))
+
+
+def _beside(ahead: Outlook, other: Answer | None) -> tuple[Beside | None, tuple[str, ...]]:
+    """What a lawn is compared with, and a warning where that can't be done."""
+    if other is None:
+        return None, ()
+    name = other.lawn.name
+    try:
+        found = compare.every_way(ahead, other.outlook, name=name)
+    except SeasonError as error:
+        return None, (f"not compared with {name}: {error}",)
+    return Beside(name, other.course, tuple(one.sentence for one in found)), ()
 
 
 def _series(measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:

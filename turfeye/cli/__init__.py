@@ -52,7 +52,8 @@ class Ordered(click.Group):
             where = error.filename or "the lawn's folder"
             click.echo(
                 f"turfeye: can't use {where}: {error.strerror}; see whether it is there, whose folder it "
-                "is, whether it is read-only and whether the disk is full, or work on a copy in a folder of yours",
+                "is, whether it is read-only and whether the disk is full, or work on a copy in a folder of "
+                "yours",
                 err=True,
             )
             ctx.exit(2)

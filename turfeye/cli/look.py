@@ -118,8 +118,10 @@ def _show(seen: Look) -> None:
     area = f" over {figure(total['area_m2'], 2)} m²" if total["area_m2"] is not None else ""
     click.echo(
         f"green {cover}{area}, straw {share(total['straw'])}, bare {share(total['bare'])}; "
-        f"{total['cells_seen']} of {total['cells']} cells seen{_unseen(seen.table)}"
+        f"{total['cells_seen']} of {total['cells']} cells seen"
     )
+    if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
+        click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
     if card["found"]:
         click.echo(
             f"colour index {figure(total['dgci'], 3)}; card {card['spot']} by {card['markers']} markers, "
@@ -131,12 +133,6 @@ def _show(seen: Look) -> None:
         _show_rows(facts["cells"])
     else:
         _show_map(seen.table, axes=seen.view is not None)
-
-
-def _unseen(table: CellTable) -> str:
-    """Why the other cells were not seen, and how many of each."""
-    whys = Counter(why.split(":")[0] for why in table.why[table.state != "seen"])
-    return " (" + ", ".join(f"{count} {why}" for why, count in whys.most_common()) + ")" if whys else ""
 
 
 def _show_map(table: CellTable, *, axes: bool) -> None:

@@ -12,14 +12,15 @@ from turfeye.cli.shared import FILE, FOLDER, waiting
 @click.command(short_help="Write the page for the client.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.option("--out", type=FILE, help="Where to write it. [results/client.html in the lawn's folder]")
-def sheet(folder: Path, out: Path | None) -> None:
+@click.option("--against", type=FOLDER, help="Compare with another lawn, or with last year's folder.")
+def sheet(folder: Path, out: Path | None, against: Path | None) -> None:
     """Write one page for the client in plain words: how the lawn stands and what comes next."""
     from turfeye import sheet as page
     from turfeye import survey
     from turfeye.files import write_atomic
 
     with waiting() as tell:
-        answer = survey.season(folder, tell=tell)
+        answer = survey.season(folder, against=against, tell=tell)
     path = out or answer.lawn.results_dir / "client.html"
     write_atomic(path, page.client_page(answer).encode("utf-8"))
     click.echo(str(path))
