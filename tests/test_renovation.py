@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from turfeye import mixes
 from turfeye.errors import LawnError
+from turfeye.lawn import Hollow
 from turfeye.records import CellTable, Grid
 from turfeye.renovation import materials
 from turfeye.workplan import PlanSettings
@@ -47,7 +49,7 @@ def survey(*, hole=True, pale=True):
 
 
 def test_what_to_load():
-    found = listed(survey(), fill_mm=40)
+    found = listed(survey(), hollows=[Hollow((2.2, 2.6), 40)])
     hole = found.tasks[0].patch
     area = hole.area_m2
     assert area == pytest.approx(1.5, rel=0.1)
@@ -60,6 +62,8 @@ def test_what_to_load():
     rest = round(54 - area, 2)
     assert by_what["whole lawn: seed"].amount == pytest.approx(35 * rest, abs=0.5)
     assert by_what["whole lawn: dressing"].amount == pytest.approx(5 * rest, abs=0.1)
+    assert "40 mm deep, as you measured" in by_what["bare place 1: fill"].because
+    assert f"{math.ceil(found.fill_l)} L of fill" in found.sentence
     look = by_what["pale place 2: look, then lift or treat"]
     assert look.amount == pytest.approx(1.0, rel=0.15)
     assert "look there" in look.because
@@ -75,7 +79,7 @@ def test_marked_places_are_found_by_tape():
         ):
             assert np.hypot(*(corners[corner] - (task.patch.x_m, task.patch.y_m))) == pytest.approx(length)
     assert [task.patch.number for task in found.tasks] == [1, 2]
-    assert found.tasks[0].dressing_l == found.fill_l
+    assert found.tasks[0].dressing_l == found.fill_l == 0
 
 
 def test_totals_are_rounded_up():
@@ -83,15 +87,18 @@ def test_totals_are_rounded_up():
     assert found.seed_g == sum(line.amount for line in found.lines if line.unit == "g")
     assert found.seed_kg * 1000 >= found.seed_g * 1.1 - 1e-6
     assert found.seed_kg * 1000 < found.seed_g * 1.1 + 100
-    assert found.dressing_bags == math.ceil(round((54 - found.tasks[0].patch.area_m2) / 9, 6))
+    assert found.dressing_bags == 6  # 54 m² at 9 m² a bag: bare ground is dressed too
     assert sum(found.heaps_g) == found.lines[0].amount
     assert f"{found.seed_kg:.1f} kg of perennial ryegrass" in found.sentence
     assert any("buried cables" in text for text in found.cautions)
 
 
 def test_only_the_marked_places():
-    found = listed(survey(pale=False), whole_lawn=False)
-    assert {line.unit for line in found.lines} == {"g", "L"}
+    found = listed(survey(pale=False), hollows=[Hollow((2.2, 2.6), 40)], whole_lawn=False)
+    assert [(line.place, line.what) for line in found.lines] == [
+        ("bare place 1", "fill"),
+        ("bare place 1", "seed"),
+    ]
     assert found.dressing_bags == 0
     assert found.heaps_g == ()
 
@@ -129,11 +136,51 @@ def test_ground_that_is_bare_nearly_everywhere_is_prepared_and_has_no_holes(shar
     assert own.seed_g == 1080
 
 
-def test_a_lawn_half_bare_still_has_a_hole_to_fill():
-    found = listed(bared(0.5), fill_mm=30)
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.6, 0.79])
+def test_no_fill_is_counted_that_nobody_measured(share):
+    found = listed(bared(share), settings=PlanSettings(spare_pct=0))
     assert not found.prepared
-    assert found.fill_l == pytest.approx(30 * 27, rel=0.03)  # 1 mm over 1 m² is 1 L
-    assert "prepared" not in found.sentence
+    assert found.fill_l == 0
+    assert found.dressing_l == pytest.approx(5 * 54)
+    assert "a photo shows no depth" in found.sentence
+    new, over = RYE.rate_g_m2("new"), 35
+    by_hand = share * 54 * 0.93 * new + (1 - share) * 54 * over  # 0.93 of those cells is bare
+    assert found.seed_g == pytest.approx(by_hand, rel=0.03)
+    said = re.search(r"([\d.]+) m² bare are sown at the rate for new lawns", found.sentence)
+    assert said
+    assert float(said[1]) == pytest.approx(share * 54, rel=0.05)
+
+
+def test_the_list_hardly_changes_where_a_lawn_begins_to_count_as_prepared():
+    below, above = (listed(bared(share), settings=PlanSettings(spare_pct=0)) for share in (0.795, 0.805))
+    assert (below.prepared, above.prepared) == (False, True)
+    assert below.dressing_l == above.dressing_l
+    assert below.fill_l == above.fill_l == 0
+    assert below.seed_g == pytest.approx(above.seed_g, rel=0.05)
+
+
+def test_a_hollow_in_the_grass_is_a_place_of_its_own():
+    found = listed(survey(), hollows=[Hollow((7.0, 1.0), 25, 0.8), Hollow((2.25, 2.5), 30, 0.5)])
+    grass = next(task for task in found.tasks if task.patch.kind == "hollow")
+    assert (grass.patch.x_m, grass.patch.y_m, grass.seed_g) == (7.0, 1.0, 0)
+    assert grass.dressing_l == pytest.approx(25 * 0.8)  # 1 mm over 1 m² is 1 L
+    # the other is a part of the worn place
+    worn = next(task for task in found.tasks if task.patch.kind == "bare")
+    assert worn.dressing_l == pytest.approx(30 * 0.5)
+    assert found.fill_l == pytest.approx(25 * 0.8 + 30 * 0.5)
+    assert found.dressing_l == pytest.approx(5 * (54 - 0.8 - 0.5), abs=0.1)
+    x, y = grass.patch.outline_m.T
+    drawn = 0.5 * abs(np.dot(x[:-1], y[1:]) - np.dot(x[1:], y[:-1]))  # shoelace
+    assert drawn == pytest.approx(0.8, rel=0.02)
+    with pytest.raises(LawnError, match=r"hollow at \[7.0, 1.0\] lies in no bare place"):
+        listed(survey(), hollows=[Hollow((7.0, 1.0), 25)])
+
+
+def test_prepared_ground_may_have_hollows():
+    found = listed(bared(1.0), hollows=[Hollow((3.0, 3.0), 50, 2.0)])
+    assert found.prepared
+    assert found.fill_l == 100
+    assert "photo shows no depth" not in found.sentence
 
 
 def test_half_seen_is_said_and_nothing_seen_is_refused():
@@ -149,5 +196,3 @@ def test_half_seen_is_said_and_nothing_seen_is_refused():
     gone = replace(table, seen=np.zeros(len(table)), state=np.full(len(table), "not seen"))
     with pytest.raises(LawnError, match="shows none of the lawn"):
         listed(gone)
-    with pytest.raises(LawnError, match="fill_mm must be 0 or more"):
-        listed(table, fill_mm=-1)

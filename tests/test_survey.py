@@ -493,9 +493,26 @@ def test_what_to_bring_before_the_work(garden_before):
     by_what = {(line.place, line.what): line.amount for line in found.lines}
     rest = round(found.area_m2 - hole.patch.area_m2, 2)
     assert by_what["whole lawn", "seed"] == pytest.approx(35 * rest, abs=0.5)  # 35 g/m²: the mix's rate
-    assert by_what["whole lawn", "dressing"] == pytest.approx(5 * rest, abs=0.1)  # 1 mm over 1 m² is 1 L
-    assert by_what["bare place 1", "fill"] == pytest.approx(30 * hole.patch.area_m2, abs=0.1)
-    assert found.dressing_bags == np.ceil(rest / 9)
+    assert by_what["whole lawn", "dressing"] == pytest.approx(5 * 22.10, abs=0.1)  # 1 mm over 1 m² is 1 L
+    assert found.dressing_bags == np.ceil(22.10 / 9)
+    assert ("bare place 1", "fill") not in by_what
+
+
+def test_a_hollow_that_was_measured_is_filled(garden_before):
+    path = garden_before / "lawn.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text + "\n[[hollow]]\nat_m = [0.8, 2.6]\ndepth_mm = 40\n", encoding="utf-8")
+    done = CliRunner().invoke(root, ["plan", str(garden_before), "--before"])
+    path.write_text(text, encoding="utf-8")
+    assert done.exit_code == 0, done.output
+    line = next(row for row in done.stdout.splitlines() if " fill " in row)
+    area, litres = float(line.split()[4]), float(line.split()[5])
+    assert line.split()[:4] == ["bare", "place", "1", "fill"]
+    assert litres == pytest.approx(40 * area, abs=0.1)
+    assert "40 mm deep, as you measured" in done.stdout
+    page = (garden_before / "results/materials.html").read_text(encoding="utf-8")
+    assert "soil to fill hollows" in page
+    assert "no depth" not in page
 
 
 def test_the_list_is_printed_and_written(garden_before):
@@ -528,7 +545,8 @@ def test_ground_just_sown_is_no_lawn_full_of_holes(tmp_path):
     assert "bare place" not in result.stdout
     page = (folder / "results/materials.html").read_text()
     assert "taken for prepared ground" in page
-    assert "to fill bare places" not in page
+    assert "to fill hollows" not in page
+    assert "a photo shows no depth" in page
 
 
 def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):

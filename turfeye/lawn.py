@@ -63,7 +63,15 @@ class Dressing:
     depth_mm: float | None = None
     bag_l: float | None = None
     bag_covers_m2: float | None = None
-    fill_mm: float | None = None  # of holes, before the work
+
+
+@dataclass(frozen=True, slots=True)
+class Hollow:
+    """A place that lies lower than the turf around it, measured by hand: a photo shows no depth."""
+
+    at_m: tuple[float, float]
+    depth_mm: float
+    area_m2: float | None = None  # None: that of the bare place in which it lies
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +119,7 @@ class Lawn:
     mixes: tuple[Mapping[str, Any], ...]  # the user's own, as turfeye.mixes takes them
     notes: tuple[Note, ...]
     dressing: Dressing
+    hollows: tuple[Hollow, ...]
     anchors: tuple[Anchor, ...]
     spare_pct: float
     seed: Seed
@@ -194,6 +203,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         mixes=tuple(part.mix),
         notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),
+        hollows=tuple(Hollow((h.at_m[0], h.at_m[1]), float(h.depth_mm), h.area_m2) for h in part.hollow),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
         spare_pct=float(part.spare_pct),
         seed=Seed(**part.seed.model_dump()),

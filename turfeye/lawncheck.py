@@ -65,7 +65,8 @@ def mistakes_in(content: dict[str, Any]) -> list[str]:
         if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
             mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
     mistakes += _check_views(content.get("view"), outline)
-    mistakes += _check_spots(content.get("spot"), outline)
+    mistakes += _check_numbers(content.get("spot"))
+    mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
     mistakes += _check_anchors(content, corners)
     return mistakes
 
@@ -191,18 +192,25 @@ def wrong_corners(corners_px: np.ndarray, outline_m: np.ndarray) -> list[str]:
     return [f"the corners are in the wrong order; in the order of outline_m that is perhaps {better}"]
 
 
-def _check_spots(spots: Any, outline: np.ndarray) -> list[str]:
-    mistakes = []
+def _check_numbers(spots: Any) -> list[str]:
     numbers = [part.get("number") for _, part in _tables(spots)]
+    return [
+        f"spot[{i}].number: {part['number']} is used twice; give each peg its own number"
+        for i, part in _tables(spots)
+        if part.get("number") is not None and numbers.count(part["number"]) > 1
+    ]
+
+
+def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:
+    """Pegs and hollows that are not on the lawn."""
+    mistakes = []
     low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
-    for i, part in _tables(spots):
-        if part.get("number") is not None and numbers.count(part["number"]) > 1:
-            mistakes.append(f"spot[{i}].number: {part['number']} is used twice; give each peg its own number")
+    for i, part in _tables(places):
         at = part.get("at_m")
         pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
         if pair and not (np.all(low <= at) and np.all(at <= high)):
             mistakes.append(
-                f"spot[{i}].at_m: {at} lies off the lawn; write its place in the metres of outline_m"
+                f"{key}[{i}].at_m: {at} lies off the lawn; write its place in the metres of outline_m"
             )
     return mistakes
 

@@ -75,7 +75,14 @@ class DressingPart(_Part):
     depth_mm: float | None = Field(default=None, gt=0, le=100)
     bag_l: float | None = Field(default=None, gt=0)
     bag_covers_m2: float | None = Field(default=None, gt=0)
-    fill_mm: float | None = Field(default=None, ge=0, le=500)
+
+
+class HollowPart(_Part):
+    """One ``[[hollow]]`` to fill before the work: where, and how deep by the user's own measure."""
+
+    at_m: _Pair = _XY
+    depth_mm: float = Field(gt=0, le=500)
+    area_m2: float | None = Field(default=None, gt=0)
 
 
 class BladesPart(_Part):
@@ -128,6 +135,7 @@ class LawnPart(_Part):
     mix: list[dict[str, Any]] = []  # checked by turfeye.mixes, which knows what a mix may hold
     seed: SeedPart = SeedPart()
     dressing: DressingPart = DressingPart()
+    hollow: list[HollowPart] = []
     season: SeasonPart = SeasonPart()
     blades: BladesPart | None = None
     anchor: list[AnchorPart] = []
@@ -197,6 +205,7 @@ PARTS: dict[str, type[BaseModel]] = {
     "photo": PhotoPart,
     "seed": SeedPart,
     "dressing": DressingPart,
+    "hollow": HollowPart,
     "season": SeasonPart,
     "blades": BladesPart,
     "anchor": AnchorPart,
@@ -223,7 +232,7 @@ def _as_words(detail: Any, content: dict[str, Any]) -> str:
     # "mix" and "photo" are both a field and a table: at the top level they are tables.
     table = len(location) == 1 and key in PARTS
     example = f"a table: [{key}]" if table else EXAMPLES.get(key, "")
-    if len(location) == 1 and key in ("sowing", "view", "spot", "photo", "mix", "anchor"):
+    if len(location) == 1 and key in ("sowing", "view", "spot", "photo", "mix", "hollow", "anchor"):
         example = f"[[{key}]] with double brackets"
     hint = f"; write {example}" if example else ""
     if detail["type"] == "missing":

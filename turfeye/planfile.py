@@ -19,8 +19,9 @@ from turfeye.renovation import Materials
 PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
 """The first columns of plan.csv, in order; new ones go to the end."""
 TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
+WHERE_COLUMNS = ("x_m", "y_m", *TAPE_COLUMNS)
 EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions")
-MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *TAPE_COLUMNS)
+MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *WHERE_COLUMNS)
 EQUATOR_M, ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
 """The WGS 84 ellipsoid's larger radius and squared first eccentricity (NIMA TR8350.2)."""
 
@@ -54,7 +55,7 @@ def plan_dict(plan: WorkPlan) -> dict[str, Any]:
 
 def material_rows(found: Materials) -> list[dict[str, Any]]:
     """One dict a line of the list, with the tape distances of a marked place."""
-    tapes = {f"{task.patch.kind} place {task.patch.number}": task.tape for task in found.tasks}
+    tasks = found.by_place
     return [
         {
             "place": line.place,
@@ -63,7 +64,7 @@ def material_rows(found: Materials) -> list[dict[str, Any]]:
             "amount": _number(line.amount, 2),
             "unit": line.unit,
             "because": line.because,
-            **(_tape(tapes[line.place]) if line.place in tapes else dict.fromkeys(TAPE_COLUMNS)),
+            **(_where(tasks[line.place]) if line.place in tasks else dict.fromkeys(WHERE_COLUMNS)),
         }
         for line in found.lines
     ]
@@ -178,6 +179,11 @@ def _tape(tape: Tape) -> dict[str, Any]:
         "from_b_m": _number(tape.from_b_m, 2),
         "tape_error_m": _number(tape.error_m, 2),
     }
+
+
+def _where(task: Task) -> dict[str, Any]:
+    """A marked place in lawn metres and by tape."""
+    return {"x_m": _number(task.patch.x_m, 2), "y_m": _number(task.patch.y_m, 2), **_tape(task.tape)}
 
 
 def _number(value: float, digits: int) -> float | None:

@@ -301,7 +301,7 @@ class Patch:
     """A connected area that stands out, outlined below cell size."""
 
     number: int
-    kind: Literal["thin", "pale", "bare", "stripe"]
+    kind: Literal["thin", "pale", "bare", "hollow", "stripe"]
     outline_m: Floats  # (K, 2), closed by its first point
     x_m: float  # centroid
     y_m: float

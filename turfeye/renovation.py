@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 
 from turfeye import cautions
+from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
+from turfeye.lawn import Hollow
 from turfeye.mixes import Mix
 from turfeye.patches import LEAST_M2, bare, pale
 from turfeye.records import CellTable, Floats, Patch, Task
@@ -26,10 +28,14 @@ from turfeye.workplan import (
     sowing_rate_g_m2,
 )
 
-FILL_MM = 30.0
-"""Depth that a hole or a worn place is filled by: common practice, no source; measure and set your own."""
+HOLLOW_REACH_M = 0.3
+"""A hollow as near as this to a bare place lies in it: both are measured to about this."""
 PREPARED_SHARE = 0.8
 """Where this much of what was seen is bare, it is prepared ground, not a lawn with holes. Ours, no source."""
+NO_DEPTH = (
+    "No fill is in this, since a photo shows no depth: where the soil lies lower than the turf, measure with "
+    "a straightedge and write [[hollow]] in lawn.toml."
+)
 BARE = 0.5
 """A cell with more soil than this is bare."""
 
@@ -66,6 +72,11 @@ class Materials:
     sentence: str
 
     @property
+    def by_place(self) -> dict[str, Task]:
+        """The marked places by the names that lines have."""
+        return {_name_of(task.patch): task for task in self.tasks}
+
+    @property
     def pale_m2(self) -> float:
         """Area of the pale places together."""
         return sum(task.patch.area_m2 for task in self.tasks if task.patch.kind == "pale")
@@ -76,23 +87,21 @@ def materials(
     mix: Mix,
     *,
     outline_m: Floats,
-    fill_mm: float = FILL_MM,
+    hollows: Sequence[Hollow] = (),
     whole_lawn: bool = True,
     settings: PlanSettings | None = None,
 ) -> Materials:
     """The materials list of a lawn surveyed before renovation.
 
-    Bare places (more than half soil) are filled and sown at the new-lawn rate for what is bare of them; the
-    rest is overseeded and dressed at the settings' rate and depth (``whole_lawn``); pale places are listed
-    by area, to be looked at and, where a trained eye says so, lifted or treated: they are not diagnosed.
-    A lawn that is bare nearly everywhere is prepared ground: all of it is sown at the new-lawn rate, and no
-    place is filled.
+    Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them, the rest is
+    overseeded, and all of it dressed at the settings' rate and depth (``whole_lawn``). A photo shows no
+    depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale places are listed
+    by area, to be looked at and, where a trained eye says so, lifted or treated: they are not diagnosed. A
+    lawn that is bare nearly everywhere is prepared ground: all of it is sown at the new-lawn rate.
 
-    Raises LawnError when nothing was seen or no rate is known.
+    Raises LawnError when nothing was seen, no rate is known, or a hollow's area is not known.
     """
     settings = settings or PlanSettings()
-    if not (fill_mm >= 0 and math.isfinite(fill_mm)):
-        raise LawnError(f"fill_mm must be 0 or more, got {fill_mm}")
     lawn_m2 = float(np.nansum(table.area_m2))
     seen_m2 = float(np.nansum(np.where(table.state == "seen", table.area_m2 * np.nan_to_num(table.seen), 0)))
     if seen_m2 <= 0:
@@ -101,21 +110,21 @@ def materials(
         )
     prepared = _bare_share(table) >= PREPARED_SHARE
     marked = () if prepared else (*bare(table, above=BARE), *pale(table))
-    places = _numbered([p for p in marked if p.area_m2 >= LEAST_M2])
+    places, hollows_in = _with_hollows([p for p in marked if p.area_m2 >= LEAST_M2], hollows)
     lines: list[Material] = []
     tasks = []
-    for place in places:
-        own = _for_bare(place, mix, fill_mm, settings) if place.kind == "bare" else [_for_pale(place)]
+    for place, lows in zip(places, hollows_in, strict=True):
+        own = [*_for_hollows(place, lows), *_for_place(place, mix, settings)]
         lines += own
-        amounts = {line.what: line.amount for line in own}
+        seed, fill = (sum(line.amount for line in own if line.what == what) for what in ("seed", "fill"))
         tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names)
-        seed, fill = float(amounts.get("seed", 0)), amounts.get("fill", 0.0)
         tasks.append(Task(place, tape, seed, fill, place.because))
-    rest_m2 = lawn_m2 - sum(place.area_m2 for place in places if place.kind == "bare")
-    whole = _for_whole(rest_m2, mix, settings, prepared=prepared) if whole_lawn else []
-    totals = _totals([*whole, *lines], rest_m2, settings)
-    holes = any(place.kind == "bare" for place in places)
-    touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole) + ["digging"] * holes
+    bare_m2 = sum(place.area_m2 for place in places if place.kind == "bare")
+    dressed_m2 = lawn_m2 - sum(line.area_m2 for line in lines if line.what == "fill")
+    whole = _for_whole(lawn_m2 - bare_m2, dressed_m2, mix, settings, prepared=prepared) if whole_lawn else []
+    totals = _totals([*whole, *lines], dressed_m2, settings)
+    touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole)
+    touches += ["digging"] * any(place.kind != "pale" for place in places)
     result = Materials(
         mix=mix.name,
         lines=(*whole, *lines),
@@ -174,29 +183,76 @@ def _new_rate_g_m2(mix: Mix, settings: PlanSettings) -> tuple[float, str]:
     return rate, source
 
 
-def _for_bare(hole: Patch, mix: Mix, fill_mm: float, settings: PlanSettings) -> list[Material]:
-    rate, source = _new_rate_g_m2(mix, settings)
-    place, area = f"bare place {hole.number}", hole.area_m2
-    lines = []
-    if fill_mm:
-        why = f"{hole.because}; {fill_mm:g} mm deep"
-        lines.append(Material(place, "fill", area, dressing_l(fill_mm, area), "L", why))
-    why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m² × {hole.deficit:.2f} bare"
-    lines.append(Material(place, "seed", area, seed_g(rate, area, hole.deficit), "g", why))
-    return lines
+def _with_hollows(
+    places: list[Patch], hollows: Sequence[Hollow]
+) -> tuple[list[Patch], list[list[tuple[float, float]]]]:
+    """All places numbered through, and depth (mm) and area (m²) of the hollows in each.
+
+    A hollow in no bare place is a place of its own, drawn round.
+    """
+    inside: list[list[tuple[float, float]]] = [[] for _ in places]
+    for hollow in hollows:
+        at = np.array([hollow.at_m], float)
+        near = [signed_distance_m(at, p.outline_m)[0] if p.kind == "bare" else -np.inf for p in places]
+        k = int(np.argmax(near)) if near else -1
+        if k < 0 or near[k] < -HOLLOW_REACH_M:
+            places, k = [*places, _round(hollow)], len(places)
+            inside.append([])
+        area_m2 = hollow.area_m2 or places[k].area_m2
+        inside[k].append((hollow.depth_mm, round(area_m2, 2)))
+    return _numbered(places), inside
 
 
-def _for_pale(patch: Patch) -> Material:
-    what = "look, then lift or treat"
-    return Material(f"pale place {patch.number}", what, patch.area_m2, patch.area_m2, "m²", patch.because)
+def _round(hollow: Hollow) -> Patch:
+    """A hollow that no photo shows, as a disc of its area."""
+    if hollow.area_m2 is None:
+        raise LawnError(
+            f"the hollow at {list(hollow.at_m)} lies in no bare place that the photos show: give its area_m2 "
+            "in lawn.toml, under [[hollow]]"
+        )
+    angle = np.linspace(0, 2 * np.pi, 25)
+    disc = np.stack([np.cos(angle), np.sin(angle)], axis=1) * math.sqrt(hollow.area_m2 / math.pi)
+    x_m, y_m = hollow.at_m
+    words = "lower than the turf around it, as you measured"
+    return Patch(0, "hollow", disc + hollow.at_m, x_m, y_m, hollow.area_m2, 0.0, math.nan, 1.0,
+                 np.zeros(0, int), words)  # fmt: skip
 
 
-def _for_whole(area_m2: float, mix: Mix, settings: PlanSettings, *, prepared: bool) -> list[Material]:
+def _name_of(place: Patch) -> str:
+    return f"{place.kind} place {place.number}"
+
+
+def _for_hollows(place: Patch, hollows: Sequence[tuple[float, float]]) -> list[Material]:
+    return [
+        Material(
+            _name_of(place), "fill", area_m2, dressing_l(depth_mm, area_m2), "L",
+            f"{depth_mm:g} mm deep, as you measured, × {area_m2:.2f} m²",
+        )
+        for depth_mm, area_m2 in hollows
+    ]  # fmt: skip
+
+
+def _for_place(place: Patch, mix: Mix, settings: PlanSettings) -> list[Material]:
+    """Seed for a bare place; a look at a pale one."""
+    name, area = _name_of(place), place.area_m2
+    if place.kind == "bare":
+        rate, source = _new_rate_g_m2(mix, settings)
+        why = f"{place.because}; {rate:.4g} g/m² ({source}) × {area:.2f} m² × {place.deficit:.2f} bare"
+        return [Material(name, "seed", area, seed_g(rate, area, place.deficit), "g", why)]
+    if place.kind == "pale":
+        return [Material(name, "look, then lift or treat", area, area, "m²", place.because)]
+    return []
+
+
+def _for_whole(
+    sown_m2: float, dressed_m2: float, mix: Mix, settings: PlanSettings, *, prepared: bool
+) -> list[Material]:
     rate, source = _new_rate_g_m2(mix, settings) if prepared else sowing_rate_g_m2(mix, None, settings)
-    area = round(area_m2, 2)
+    area = round(sown_m2, 2)
     why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m²"
     lines = [Material("whole lawn", "seed", area, seed_g(rate, area), "g", why)]
     if settings.dressing_mm:
+        area = round(dressed_m2, 2)
         litres = dressing_l(settings.dressing_mm, area)
         why = f"{settings.dressing_mm:g} mm × {area:.2f} m²"
         why += ", to cover the seed; none where it is raked in" if prepared else ""
@@ -208,14 +264,17 @@ def _sentence(found: Materials, settings: PlanSettings) -> str:
     parts = [f"{found.seed_kg:.1f} kg of {found.mix} ({found.seed_g} g and {settings.spare_pct:g} % spare)"]
     if found.dressing_bags:
         bags = f"{found.dressing_bags} bag{'s' if found.dressing_bags > 1 else ''}"
-        parts.append(f"{bags} of dressing ({found.dressing_l:.0f} L)")
+        parts.append(f"{bags} of dressing ({round_up(found.dressing_l)} L)")
     if found.fill_l:
-        parts.append(f"{found.fill_l:.1f} L of fill")
+        parts.append(f"{round_up(found.fill_l)} L of fill")
     text = f"For {found.area_m2:.1f} m²: {', '.join(parts)}."
+    bare_m2 = sum(task.patch.area_m2 for task in found.tasks if task.patch.kind == "bare")
     if found.prepared:
-        text += (
-            " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn, no fill."
-        )
+        text += " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn."
+    elif bare_m2:
+        text += f" {bare_m2:.1f} m² bare are sown at the rate for new lawns, the rest is overseeded."
+    if (bare_m2 or found.prepared) and not found.fill_l:
+        text += f" {NO_DEPTH}"
     if found.pale_m2:
         text += f" {found.pale_m2:.1f} m² pale and yellower than the rest: look there first."
     if found.seen_share < 0.95:

@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, mixes
+from turfeye import cautions, charts, drawing, mixes, renovation
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
@@ -91,9 +91,10 @@ def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> 
     facts = {
         "answer": before,
         "found": before.materials,
-        "tapes": {f"{t.patch.kind} place {t.patch.number}": t.tape for t in before.materials.tasks},
+        "places": before.materials.by_place,
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "cannot_tell": CANNOT_TELL[:3],
+        "no_depth": renovation.NO_DEPTH if renovation.NO_DEPTH in before.materials.sentence else "",
     }
     return _template("materials.html").render(**facts)
 

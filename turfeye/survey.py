@@ -141,7 +141,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             table,
             sown,
             outline_m=place.outline_m,
-            fill_mm=renovation.FILL_MM if place.dressing.fill_mm is None else place.dressing.fill_mm,
+            hollows=place.hollows,
             settings=answer.plan_settings(place, temperatures=temperatures),
         )
         warnings += _said_of(one for one, _ in whole)

@@ -11,7 +11,7 @@ import click
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
 
 if TYPE_CHECKING:
-    from turfeye.records import Tape, WorkPlan
+    from turfeye.records import Tape, Task, WorkPlan
     from turfeye.renovation import Materials
 
 
@@ -26,8 +26,9 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
     """Say where to sow, how much, by when and why; each place by two tape distances.
 
     With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
-    Bare places are filled and sown, the rest is overseeded and dressed, pale places are to be looked at.
-    Ground that is bare nearly everywhere is sown all over, without fill.
+    Bare places are sown as a new lawn, the rest is overseeded, all is dressed; pale places are to be looked
+    at. Ground that is bare nearly everywhere is sown all over. Fill is counted only for hollows that you
+    measured and wrote in lawn.toml.
     """
     from turfeye import planfile, survey
 
@@ -81,23 +82,27 @@ def _show_plan(work: WorkPlan) -> None:
 
 def _show_materials(found: Materials) -> None:
     click.echo(found.sentence)
-    tapes = {f"{task.patch.kind} place {task.patch.number}": task.tape for task in found.tasks}
+    places = found.by_place
     rows = [
         (
             line.place,
             line.what,
             figure(line.area_m2, 2),
             "" if line.unit == "m²" else figure(line.amount, 1 if line.unit == "L" else 0, f" {line.unit}"),
-            _by_tape(tapes[line.place]) if line.place in tapes else "",
+            *(_where(places[line.place]) if line.place in places else ("", "")),
         )
         for line in found.lines
     ]
-    show_table(("where", "what", "m²", "amount", "tape from corners (m)"), rows)
+    show_table(("where", "what", "m²", "amount", "x, y (m)", "tape from corners (m)"), rows)
     for line in found.lines:
         click.echo(f"{line.place.capitalize()}, {line.what}: {line.because}.")
     if found.heaps_g:
         heaps = " + ".join(f"{heap} g" for heap in found.heaps_g)
         click.echo(f"Whole lawn: split the seed {heaps}; two heaps lengthways, two across, at a low setting.")
+
+
+def _where(task: Task) -> tuple[str, str]:
+    return f"{task.patch.x_m:.2f}, {task.patch.y_m:.2f}", _by_tape(task.tape)
 
 
 def _by_tape(tape: Tape) -> str:
