@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from turfeye import charts, drawing, planfile, sheet, store
+from turfeye import charts, drawing, planfile, sheet, shown, store
 from turfeye.answer import Answer, Before
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
@@ -38,7 +39,9 @@ def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path
             )
             files.append(write_atomic(folder / _map_name(one), drawing.png(figure)))
     store.write_cells_csv(folder / "cells.csv", measured)
-    store.write_season_csv(folder / "season.csv", answer.outlook)
+    told = shown.of(answer.season, measured)
+    outlook = replace(answer.outlook, why=told.with_reasons(answer.outlook.why))
+    store.write_season_csv(folder / "season.csv", outlook, told.columns())
     plan_text = planfile.plan_csv(answer.plan)
     shapes = planfile.outlines_text(
         (*answer.thin, *answer.pale), answer.lawn.outline_m, anchors=anchors_of(answer.lawn)

@@ -11,7 +11,7 @@ import io
 import json
 import math
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -177,8 +177,8 @@ def write_look_csv(path: Path, table: CellTable) -> None:
     write_table(path, names, cell_rows(table))
 
 
-def write_season_csv(path: Path, outlook: Outlook) -> None:
-    """``season.csv``: one row a cell, with its forecast and state, then its area and when it gets there."""
+def write_season_csv(path: Path, outlook: Outlook, more: Mapping[str, Sequence[Any]]) -> None:
+    """``season.csv``: one row a cell: forecast and state, area, when it gets there, then ``more`` columns."""
     season = outlook.season
     columns = {
         name: getattr(season if name in ("row", "col", "x_m", "y_m") else outlook, name).tolist()
@@ -186,6 +186,7 @@ def write_season_csv(path: Path, outlook: Outlook) -> None:
     }
     columns["area_m2"] = season.area_m2.tolist()
     columns["reach_days"] = [d if math.isfinite(d) else math.nan for d in outlook.reach_days.tolist()]
+    columns |= {name: list(values) for name, values in more.items()}
     rows = (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
     write_table(path, tuple(columns), rows)
 
