@@ -21,6 +21,7 @@ from turfeye import (
     course,
     filing,
     glance,
+    headline,
     lawn,
     measurement,
     mixes,
@@ -273,7 +274,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     pale = patches.pale(table)
     settings = answer.plan_settings(place, temperatures=temperatures)
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
-    found = stripes.stripes(grid, table.x_m, table.y_m, ahead.cover_now, side_names=place.side_names)
+    striped = () if headline.spots_only(table) else _stripes(place, ahead)  # a spot is smaller than a stripe
     warnings += _said_of(good)
     used = {name for visit in table.visits for name in visit.photos}
     warnings += unseen.notes(
@@ -292,7 +293,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         thin=thin,
         pale=pale,
         plan=plan,
-        stripes=(found.words,) if found.found else (),
+        stripes=striped,
         evenness=_evenness(ahead),
         warnings=(*table.flags, *not_used, *not_compared, *warnings),
         taught=taught,
@@ -383,6 +384,13 @@ def _reading(one: Measured) -> seasons.Reading:
 def _temperatures(place: Lawn) -> seasons.Temperatures | None:
     path = place.folder / TEMPERATURES
     return seasons.read_temperatures(path) if path.is_file() else None
+
+
+def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
+    season = ahead.season
+    cover = ahead.cover_now
+    found = stripes.stripes(season.grid, season.x_m, season.y_m, cover, side_names=place.side_names)
+    return (found.words,) if found.found else ()
 
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:
