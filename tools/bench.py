@@ -234,12 +234,13 @@ def main() -> None:
     folders = options.rendered or [ROOT / "tests/data/rendered"]
     import bench_alignment
     import bench_colour
+    import bench_compare
     import bench_patches
     import bench_season
 
     rows = [*spot_rows(folders), *lawn_rows(folders), *region_rows(folders), *bench_colour.rows(folders)]
     rows += time_rows()
-    rows += [*bench_season.rows(labelled=options.labelled), *bench_patches.rows()]
+    rows += [*bench_season.rows(labelled=options.labelled), *bench_compare.rows(), *bench_patches.rows()]
     rows += bench_alignment.rows(options.rendered)
     if options.labelled:
         import score_sward
