@@ -279,6 +279,23 @@ def test_add_marks_corners(folder: Path, tmp_path: Path) -> None:
     assert lawn.read(folder).views[0].corners_px.tolist() == [list(map(float, c)) for c in CORNERS]
 
 
+def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> None:
+    path = folder / "lawn.toml"
+    block = "[[plots]]\ncolumns = 4\nrows = 3\nat_m = [1.0, 1.0]\nstep_m = [1.5, 1.5]\n"
+    path.write_text(path.read_text() + "\n" + block)
+    photos = [picture(tmp_path / f"{day}-plot-{n:03d}.jpg", seed=n) for day, n in (("a1", 7), ("a1", 12))]
+    assert run("add", folder, *photos, "--numbered").exit_code == 0
+    assert [note.spot for note in lawn.read(folder).notes] == [7, 12]
+    assert "12 pegs" in run("lawn", "show", folder).stdout or "peg 12" in run("lawn", "show", folder).stdout
+    before = everything(folder)
+    for name, came in (("plot-013.jpg", "number 13"), ("plot.jpg", "no number")):
+        result = run("add", folder, picture(tmp_path / name, seed=3), "--numbered")
+        assert result.exit_code == 2
+        assert f"(lawn.toml has 1 to 12), came {came}" in result.stderr
+    assert run("add", folder, photos[0], "--numbered", "--spot", "3").exit_code == 2
+    assert everything(folder) == before
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

@@ -381,6 +381,41 @@ def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:
     assert store.cell_key(renamed, "ab" * 32, models=["m1"]) in keys
 
 
+PLOTS = "[[plots]]\nfirst = 11\ncolumns = 3\nrows = 2\nat_m = [1.0, 1.0]\nstep_m = [2.0, 3.0]\n"
+
+
+def with_more(folder: Path, text: str) -> Path:
+    path = folder / lawn.FILE_NAME
+    path.write_text(path.read_text(encoding="utf-8") + "\n" + text, encoding="utf-8")
+    return folder
+
+
+def test_plots_are_pegs_row_by_row(folder: Path) -> None:
+    found = lawn.read(with_more(folder, PLOTS + "[[spot]]\nnumber = 1\nat_m = [4.0, 2.0]\n"))
+    assert [(spot.number, spot.at_m) for spot in found.spots] == [
+        (1, (4.0, 2.0)), (11, (1.0, 1.0)), (12, (3.0, 1.0)), (13, (5.0, 1.0)), (14, (1.0, 4.0)),
+        (15, (3.0, 4.0)), (16, (5.0, 4.0)),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (
+            PLOTS.replace("columns = 3", "columns = 9"),
+            r"plots\[0\]: peg 15 would stand at \[9.0, 1.0\], off the lawn",
+        ),
+        (PLOTS + "[[spot]]\nnumber = 14\nat_m = [4.0, 2.0]\n", r"plots\[0\]: peg 14 is there already"),
+        (PLOTS + PLOTS, r"plots\[1\]: peg 11 is there already"),
+        (PLOTS.replace("columns = 3\n", ""), r"plots\[0\].columns: missing; write columns = 20"),
+        (PLOTS.replace("step_m", "step"), r"plots\[0\].step: unknown; write step_m"),
+    ],
+)
+def test_mistakes_in_plots_are_told(folder: Path, text: str, says: str) -> None:
+    with pytest.raises(LawnError, match=says):
+        lawn.read(with_more(folder, text))
+
+
 def test_a_pose_is_kept_until_what_it_rests_on_changes(folder: Path) -> None:
     back = lawn.read(folder)
     key = store.pose_key(back, "ab" * 32)

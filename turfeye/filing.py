@@ -43,6 +43,7 @@ def add(
     date: dt.date | dt.datetime | None = None,
     view: str | None = None,
     spot: int | None = None,
+    numbered: bool = False,
     corners_px: Sequence[Sequence[float]] | None = None,
     before: bool = False,
 ) -> tuple[Filed, ...]:
@@ -50,7 +51,8 @@ def add(
 
     The date comes from the photo's header, else its name, else ``date``; one from before the sowing or from
     the future can't be right, and ``date`` goes before it. ``view`` or ``spot`` says where a
-    photo belongs when it can't tell by itself; ``corners_px`` marks the outline in the one photo given and
+    photo belongs when it can't tell by itself; ``numbered`` takes the last number in each photo's own name
+    for its peg, so that one card serves many; ``corners_px`` marks the outline in the one photo given and
     makes it the marked photo of ``view``. ``before`` files photos from before the work, dated before the
     first sowing.
 
@@ -61,13 +63,16 @@ def add(
         raise LawnError(
             f"corners belong to one photo, found {len(photos)} photos; add the marked one by itself"
         )
+    if numbered and (spot is not None or view is not None):
+        raise LawnError("where the photos' names give their pegs, no view or spot can be given for all")
     with locked(lawn.folder):
         lawn = read(folder)
+        pegs = [_number_in(lawn, Path(source)) if numbered else spot for source in photos]
         planned = [_plan(lawn, Path(source), date=date, before=before) for source in photos]
         done: list[Path] = []
         try:
             filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
-            _write_down(lawn, filed, view=view, spot=spot, corners_px=corners_px)
+            _write_down(lawn, filed, view=view, pegs=pegs, corners_px=corners_px)
         except BaseException:
             for path in done:
                 path.unlink(missing_ok=True)
@@ -98,6 +103,20 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     twin = _twin(lawn, source, photo.digest)
     path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
     return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
+
+
+def _number_in(lawn: Lawn, source: Path) -> int:
+    """The peg that a photo's own name tells: ``plot-017.jpg`` is of peg 17."""
+    numbers = re.findall(r"\d+", original_name(source.name))
+    known = [spot.number for spot in lawn.spots]
+    if not numbers or int(numbers[-1]) not in known:
+        came = f"number {int(numbers[-1])}" if numbers else "no number"
+        there = f"{min(known)} to {max(known)}" if known else "none yet"
+        raise LawnError(
+            f"wanted a known peg's number last in the name of {source} ({FILE_NAME} has {there}), came "
+            f"{came}; write [[spot]] or [[plots]], or rename the photo"
+        )
+    return int(numbers[-1])
 
 
 def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
@@ -173,7 +192,7 @@ def _write_down(
     filed: Sequence[Filed],
     *,
     view: str | None,
-    spot: int | None,
+    pegs: Sequence[int | None],
     corners_px: Sequence[Sequence[float]] | None,
 ) -> None:
     """Write in ``lawn.toml`` what the photos can't tell by themselves."""
@@ -197,8 +216,8 @@ def _write_down(
             "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
         )
     noted = {note.photo for note in lawn.notes}
-    for one in filed:
-        said: dict[str, Any] = {"view": view, "spot": spot, "taken": one.taken if one.overruled else None}
+    for one, peg in zip(filed, pegs, strict=True):
+        said: dict[str, Any] = {"view": view, "spot": peg, "taken": one.taken if one.overruled else None}
         said = {key: value for key, value in said.items() if value is not None}
         if said and one.path.name not in noted:
             lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **said})

@@ -26,6 +26,7 @@ import numpy as np
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
+from turfeye.lawncheck import pegs
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Sowing, Target
 
@@ -199,7 +200,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         ),
         target=Target(float(part.target.cover), part.target.date) if part.target else None,
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
-        spots=tuple(Spot(s.number, (s.at_m[0], s.at_m[1]), float(s.turned_deg)) for s in part.spot),
+        spots=tuple(Spot(*peg) for peg in pegs(part.model_dump())),
         mixes=tuple(part.mix),
         notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
@@ -32,6 +33,8 @@ EXAMPLES = {
     "number": "number = 3",
     "taken": "taken = 2026-04-14, or with the time: 2026-04-14T10:15:00; without quotes",
     "at_m": "at_m = [2.0, 1.5]",
+    "step_m": "step_m = [1.5, 2.0], from peg to peg along x and along y",
+    "columns": "columns = 20",
     "turned_deg": "turned_deg = 0",
     "spare_pct": "spare_pct = 10",
     "purity": "purity = 0.98",
@@ -65,8 +68,8 @@ def mistakes_in(content: dict[str, Any]) -> list[str]:
         if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
             mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
     mistakes += _check_views(content.get("view"), outline)
-    mistakes += _check_numbers(content.get("spot"))
     mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
+    mistakes += _check_pegs(content, outline)
     mistakes += _check_anchors(content, corners)
     return mistakes
 
@@ -192,13 +195,44 @@ def wrong_corners(corners_px: np.ndarray, outline_m: np.ndarray) -> list[str]:
     return [f"the corners are in the wrong order; in the order of outline_m that is perhaps {better}"]
 
 
-def _check_numbers(spots: Any) -> list[str]:
-    numbers = [part.get("number") for _, part in _tables(spots)]
-    return [
-        f"spot[{i}].number: {part['number']} is used twice; give each peg its own number"
-        for i, part in _tables(spots)
-        if part.get("number") is not None and numbers.count(part["number"]) > 1
+def pegs(content: Mapping[str, Any]) -> list[tuple[int, tuple[float, float], float]]:
+    """Number, place and turn of every peg: those of ``[[spot]]``, then the rows of ``[[plots]]``."""
+    found = [(s["number"], tuple(s["at_m"]), float(s.get("turned_deg", 0.0))) for s in content["spot"]]
+    for block in content["plots"]:
+        (x, y), (step_x, step_y) = block["at_m"], block["step_m"]
+        for k in range(block["columns"] * block.get("rows", 1)):
+            row, column = divmod(k, block["columns"])
+            at_m = round(x + column * step_x, 3), round(y + row * step_y, 3)
+            found.append((block.get("first", 1) + k, at_m, float(block.get("turned_deg", 0.0))))
+    return found
+
+
+def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
+    """Numbers used twice, and rows of plots that run off the lawn."""
+    spots = [part for _, part in _tables(content.get("spot")) if isinstance(part.get("number"), int)]
+    numbers = [part["number"] for part in spots]
+    mistakes = [
+        f"spot[{i}].number: {number} is used twice; give each peg its own number"
+        for i, number in enumerate(numbers)
+        if numbers.count(number) > 1
     ]
+    low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
+    for i, block in _tables(content.get("plots")):
+        try:
+            rows = pegs({"spot": [], "plots": [block]})
+        except (KeyError, TypeError, ValueError):  # not well formed: told elsewhere
+            continue
+        twice = [number for number, *_ in rows if number in numbers]
+        off = [(number, at) for number, at, _ in rows if not (np.all(low <= at) and np.all(at <= high))]
+        if twice:
+            mistakes.append(f"plots[{i}]: peg {twice[0]} is there already; write another first")
+        if off:
+            mistakes.append(
+                f"plots[{i}]: peg {off[0][0]} would stand at {list(off[0][1])}, off the lawn; mend "
+                "at_m, step_m, columns or rows"
+            )
+        numbers += [number for number, *_ in rows]
+    return mistakes
 
 
 def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:

@@ -61,6 +61,17 @@ class SpotPart(_Part):
     turned_deg: float = 0.0
 
 
+class PlotsPart(_Part):
+    """One ``[[plots]]``: pegs in rows and columns, numbered row by row from ``first``."""
+
+    first: int = Field(default=1, ge=0)
+    columns: int = Field(ge=1, le=1000)
+    rows: int = Field(default=1, ge=1, le=1000)
+    at_m: _Pair = _XY
+    step_m: _Pair = _XY
+    turned_deg: float = 0.0
+
+
 class SeedPart(_Part):
     """The ``[seed]`` for reseeding: the user's own rate, and what the bag's label says of the seed."""
 
@@ -131,6 +142,7 @@ class LawnPart(_Part):
     target: TargetPart | None = None
     view: list[ViewPart] = []
     spot: list[SpotPart] = []
+    plots: list[PlotsPart] = []
     photo: list[PhotoPart] = []
     mix: list[dict[str, Any]] = []  # checked by turfeye.mixes, which knows what a mix may hold
     seed: SeedPart = SeedPart()
@@ -202,6 +214,7 @@ PARTS: dict[str, type[BaseModel]] = {
     "target": TargetPart,
     "view": ViewPart,
     "spot": SpotPart,
+    "plots": PlotsPart,
     "photo": PhotoPart,
     "seed": SeedPart,
     "dressing": DressingPart,
@@ -232,7 +245,7 @@ def _as_words(detail: Any, content: dict[str, Any]) -> str:
     # "mix" and "photo" are both a field and a table: at the top level they are tables.
     table = len(location) == 1 and key in PARTS
     example = f"a table: [{key}]" if table else EXAMPLES.get(key, "")
-    if len(location) == 1 and key in ("sowing", "view", "spot", "photo", "mix", "hollow", "anchor"):
+    if len(location) == 1 and key in ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor"):
         example = f"[[{key}]] with double brackets"
     hint = f"; write {example}" if example else ""
     if detail["type"] == "missing":

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 from turfeye import card, view
 from turfeye.errors import AlignmentError, CardError, SpotUnknownError
 from turfeye.glance import OBLIQUE_DEG
 from turfeye.lawn import Lawn, Note, Spot
+from turfeye.notes import some
 from turfeye.records import Photo, Sighting, View
 from turfeye.standpoints import Placed, Standpoints
+
+MOST_PEGS: Final = 12
+"""So many are named in a message."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -113,4 +117,5 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
 
 
 def _known(place: Lawn) -> str:
-    return f"known: {', '.join(str(spot.number) for spot in place.spots) or 'none'}"
+    names = [str(spot.number) for spot in place.spots]
+    return f"known: {some(names, most=MOST_PEGS) or 'none'}"

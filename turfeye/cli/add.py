@@ -21,6 +21,7 @@ from turfeye.cli.shared import FOLDER, Day, Pair, say, waiting
 )
 @click.option("--view", help="Which view they show, by name.")
 @click.option("--spot", type=click.IntRange(0), help="Which peg they show, where the card can't tell.")
+@click.option("--numbered", is_flag=True, help="The last number in each photo's own name is its peg's.")
 @click.option(
     "--corner",
     "corners",
@@ -35,6 +36,7 @@ def add(
     when: date | None,
     view: str | None,
     spot: int | None,
+    numbered: bool,
     corners: tuple[tuple[float, float], ...],
     before: bool,
 ) -> None:
@@ -45,7 +47,14 @@ def add(
     from turfeye import filing, lawn, survey
 
     filed = filing.add(
-        folder, photos, date=when, view=view, spot=spot, corners_px=corners or None, before=before
+        folder,
+        photos,
+        date=when,
+        view=view,
+        spot=spot,
+        numbered=numbered,
+        corners_px=corners or None,
+        before=before,
     )
     for one in filed:
         if one.already:

@@ -10,6 +10,9 @@ import click
 
 from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
 
+MOST_PEGS = 12
+"""So many are shown one by one."""
+
 
 @click.group()
 def lawn() -> None:
@@ -124,7 +127,10 @@ def show(folder: Path) -> None:
         click.echo(f"target {100 * found.target.cover:.0f} % by {found.target.date}")
     for view in found.views:
         click.echo(f"view {view.name}: marked in {view.photo}")
-    for spot in found.spots:
+    if len(found.spots) > MOST_PEGS:
+        numbers = sorted(spot.number for spot in found.spots)
+        click.echo(f"{len(numbers)} pegs, numbered {numbers[0]} to {numbers[-1]}")
+    for spot in found.spots if len(found.spots) <= MOST_PEGS else ():
         click.echo(f"peg {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
     if found.blades:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
