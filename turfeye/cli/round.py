@@ -15,8 +15,11 @@ from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 if TYPE_CHECKING:
     from turfeye.answer import Answer
 
-COLUMNS = ("lawn", "day", "green", "forecast", "chance", "thin m²", "seed g", "what to do")
-TO_DO = {NoPhotosError: "file photos: turfeye add", NotSownError: "not sown: turfeye plan --before"}
+COLUMNS = ("lawn", "day", "green", "forecast (chance)", "thin m²", "what to do")
+TO_DO: dict[type[TurfeyeError], str] = {
+    NoPhotosError: "file photos: turfeye add",
+    NotSownError: "not sown: turfeye plan --before",
+}
 """What a lawn without a season yet needs, where its row can say it all."""
 
 
@@ -37,7 +40,7 @@ def round_(folder: Path) -> None:
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
     names = [answer.lawn.name for answer in answers]
     rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
-    rows += [(name, *["–"] * 6, TO_DO.get(type(why), "see below")) for name, why in failed]
+    rows += [(name, *["–"] * 4, TO_DO.get(type(why), "see below")) for name, why in failed]
     show_table(COLUMNS, rows, words=COLUMNS[-1])
     for name, why in failed:
         if type(why) not in TO_DO:
@@ -56,9 +59,9 @@ def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
         f"{answer.lawn.name} ({answer.lawn.folder.name})" if twice else answer.lawn.name,
         figure(answer.season.age_days[-1]),
         share(whole.cover_now, whole.cover_now_se),
-        share(whole.cover_at_target),
-        share(whole.p_on_target),
+        f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})",
         figure(whole.thin_m2, 1),
-        figure(plan.seed_g),
-        f"reseed {count} patch{'es' if count != 1 else ''}" if count else plan.sentence,
+        f"reseed {count} patch{'es' if count != 1 else ''}: {figure(plan.seed_g, unit=' g')}"
+        if count
+        else plan.sentence,
     )
