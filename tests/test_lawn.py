@@ -352,6 +352,16 @@ def test_a_kept_table_comes_back_the_same(folder: Path) -> None:
     assert store.load_cells(back, key) is None
 
 
+def test_a_photo_of_a_named_peg_does_not_depend_on_the_others(folder: Path) -> None:
+    back = replace(lawn.read(folder), notes=(lawn.Note("a.jpg", None, 1),))
+    one, two = (lawn.Spot(number, (2.0, 1.0), 0.0) for number in (1, 2))
+    alone, both = (replace(back, spots=spots) for spots in ((one,), (one, two)))
+    moved = replace(back, spots=(replace(one, at_m=(3.0, 1.0)), two))
+    assert store.cell_key(alone, "ab" * 32, name="a.jpg") == store.cell_key(both, "ab" * 32, name="a.jpg")
+    assert store.cell_key(moved, "ab" * 32, name="a.jpg") != store.cell_key(both, "ab" * 32, name="a.jpg")
+    assert store.cell_key(alone, "ab" * 32, name="b.jpg") != store.cell_key(both, "ab" * 32, name="b.jpg")
+
+
 def test_another_version_finds_nothing_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     back = lawn.read(folder)
     mine = store.cell_key(back, "ab" * 32), store.pose_key(back, "ab" * 32)

@@ -53,15 +53,20 @@ def cell_key(
     models: Sequence[str] = (),
     extra: Any = None,
 ) -> str:
-    """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version."""
+    """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version.
+
+    A photo that is said to be of one peg doesn't depend on the others.
+    """
+    notes = [n for n in lawn.notes if n.photo == name]
+    pegs = {n.spot for n in notes if n.spot is not None}
     facts = {
         "schema": SCHEMA,
         "photo": photo_digest,
         "outline_m": lawn.outline_m.tolist(),
         "cell_m": lawn.cell_m,
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
-        "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots],
-        "note": [(n.view, n.spot, str(n.taken)) for n in lawn.notes if n.photo == name],
+        "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots if not pegs or s.number in pegs],
+        "note": [(n.view, n.spot, str(n.taken)) for n in notes],
         "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
         "version": version("turfeye"),
