@@ -188,6 +188,14 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     assert shown == [Path(row["photo"]).name for row in rows[:5]]
 
 
+def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("not a folder")
+    done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--table", tmp_path / "file/plots.csv")
+    assert done.exit_code == 2
+    assert "can't use" in done.stderr
+    assert done.stdout == ""
+
+
 def test_why_cells_were_not_seen_is_counted() -> None:
     shown = run("look", SPOTS / "2026-04-13-spot-1.jpg").stdout
     assert re.search(r"^not seen: \d+ mostly outside the picture, \d+ the card lies on it$", shown, re.M)

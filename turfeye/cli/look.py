@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_module
+import tempfile
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -49,6 +50,9 @@ def look(
     from turfeye import card_values, glance, series, store
 
     measured = card_values.read_values(values) if values else None
+    if table is not None:  # a place that can't be written is told now, not after two hundred photos
+        table.parent.mkdir(parents=True, exist_ok=True)
+        tempfile.TemporaryFile(dir=table.parent).close()
     rows: list[dict[str, Any]] = []
     many = len(photos) > FEW_PHOTOS and not json
     with waiting(many) as tell:
