@@ -1,4 +1,4 @@
-"""Things and fallen leaves on the invented turf: their sizes, where they may lie, the turf kept as it was."""
+"""Things, fallen leaves and clods on the invented turf: sizes, where they may lie, the turf kept as it was."""
 
 import dataclasses
 
@@ -159,12 +159,28 @@ def test_piles_are_thick_and_thin_and_keep_off_the_card():
     assert 0.15 < np.mean(away > 0.4) < 0.45
 
 
+def test_clods_stand_above_the_soil_and_are_soil():
+    around = (0.0, 0.0, 0.6, 0.4)
+    plain = turf.Turf(seed=3, cover=turf.level(0.0))
+    lumpy = dataclasses.replace(plain, clods_per_m2=150.0, clod_mm=50.0)
+    before, after = (soil.ground(made, around, 0.003) for made in (plain, lumpy))
+    raised = after.z_m - before.z_m
+    assert np.median(raised) < 0.012
+    assert 0.010 < np.quantile(raised, 0.97) < 0.06
+    assert 0.1 < np.mean(raised > 0.006) < 0.8
+    part = soil.soil(lumpy, after)
+    assert part.klass == "bare"
+    light = part.rgb_linear.mean(axis=1).reshape(after.z_m.shape)
+    assert light[raised > 0.015].mean() > light[raised < 0.001].mean()  # they have dried
+
+
 def test_without_asking_there_are_none():
     recipe = recipes.SpotRecipe("plain", 1, 0.5)
     assert recipe.things == 0
     assert recipes.turf_of(recipe).fallen is None
     assert recipes.random_spot(6).things == 0
     assert recipes.random_spot(6).fallen == 0
+    assert recipes.random_spot(6).clods_per_m2 == 0
 
 
 def test_parts_are_named_parts():

@@ -35,7 +35,7 @@ SPOT_PX = (1632, 1088)
 SPOT_GSD_MM = (0.25, 0.75)
 OBLIQUE_GSD_MM = (0.4, 1.0)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
-WITH_THINGS, WITH_LEAVES = 0.12, 0.25  # shares of spots with things lying there, and with leaves of trees
+WITH_THINGS, WITH_LEAVES, WITH_CLODS = 0.12, 0.25, 0.25  # shares of spots with each of these
 
 
 def spot_looks(seed: int, count: int) -> tuple[list, list]:
@@ -63,13 +63,16 @@ def random_tint(rng: np.random.Generator) -> tuple[float, float, float]:
 
 
 def littered(seed: int) -> dict[str, float | int]:
-    """What lies on a spot, drawn apart so that its turf stays what it was: things, few or many leaves."""
+    """What lies on a spot, drawn apart so that its turf stays what it was: things, leaves, clods."""
     rng = np.random.default_rng(seed + 79)
     things, leaves = rng.random() < WITH_THINGS, rng.random() < WITH_LEAVES
     return {
         "things": int(things) * int(rng.integers(1, 3)),
         "fallen": float(leaves) * float(rng.choice([rng.uniform(0.05, 0.3), rng.uniform(0.3, 0.85)])),
         "fallen_area": float(rng.choice([rng.uniform(0.15, 0.5), 1.0], p=[0.7, 0.3])),
+        "clods_per_m2": float(rng.random() < WITH_CLODS)
+        * float(np.exp(rng.uniform(np.log(30), np.log(500)))),
+        "clod_mm": float(rng.uniform(25, 70)),
     }
 
 

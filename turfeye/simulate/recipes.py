@@ -39,6 +39,8 @@ class SpotRecipe:
     soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
     wet: float = 0.3
     rough_mm: float = 4.0
+    clods_per_m2: float = 0.0  # lumps of soil as broad as ``clod_mm``
+    clod_mm: float = 45.0
     stones_per_m2: float = 15.0
     clover_per_m2: float = 0.0
     leaves_per_m2: float = 0.0
@@ -155,6 +157,8 @@ def turf_of(recipe: SpotRecipe) -> Turf:
         soil_tint=recipe.soil_tint,
         wet=recipe.wet,
         rough_mm=recipe.rough_mm,
+        clods_per_m2=recipe.clods_per_m2,
+        clod_mm=recipe.clod_mm,
         stones_per_m2=recipe.stones_per_m2,
         clover_per_m2=recipe.clover_per_m2,
         leaves_per_m2=recipe.leaves_per_m2,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from turfeye.records import Floats, Whole
@@ -40,7 +41,28 @@ def ground(turf: Turf, box_m: Box, step_m: float) -> Ground:
     for size_mm, per_m2 in ((14.0, 700), (8.0, 3500), (4.5, 14000), (2.6, 40000)):
         if size_mm * 1e-3 > 1.5 * step_m:
             z += _crumbs(turf, box_m, (x0, y0, step_m), z.shape, size_mm, per_m2) * (0.35 + 0.9 * where)
+    if turf.clods_per_m2 > 0:
+        z += _clods(turf, box_m, (x0, y0), (X, Y))
     return Ground(float(x0), float(y0), step_m, z.astype(np.float32))
+
+
+def _clods(turf: Turf, box_m: Box, corner_m: tuple[float, float], at: tuple[Floats, Floats]) -> Floats:
+    """Lumps as broad as a hand and smaller ones among them, stamped coarsely, cracked: heights at ``at``."""
+    step = 0.004
+    rows, cols = (int((box_m[k + 2] - corner_m[k]) / step) + 3 for k in (1, 0))
+    stamped = np.maximum(
+        *(
+            _crumbs(
+                turf, box_m, (*corner_m, step), (rows, cols), turf.clod_mm / part, turf.clods_per_m2 * part
+            )
+            for part in (1, 2)
+        )
+    )
+    bent = 0.008 * fractal(turf.seed + 4, *at, scale_m=0.03, octaves=4, gain=0.7)  # none is a smooth dome
+    column, row = ((at[k] - corner_m[k] + bent) / step for k in (0, 1))
+    lumps = cv2.remap(stamped, column.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR)
+    uneven = fractal(turf.seed + 5, *at, scale_m=0.02, octaves=4, gain=0.8)
+    return np.asarray(lumps * (1.1 + 0.45 * uneven))
 
 
 def _crumbs(
@@ -83,6 +105,8 @@ def soil(turf: Turf, surface: Ground) -> Part:
     smooth = surface.z_m - np.roll(surface.z_m, 3, axis=0) * 0.5 - np.roll(surface.z_m, 3, axis=1) * 0.5
     dry_tops = np.clip(smooth / (turf.rough_mm * 0.5e-3), -1, 1)
     tone = np.exp(0.16 * fine + 0.10 * dry_tops - 0.75 * damp)
+    if turf.clods_per_m2 > 0:  # lumps dry first, and the gaps between them stay moist
+        tone *= np.exp(0.25 * np.clip((surface.z_m - np.median(surface.z_m)) / 0.008, -1, 1))
     warm = 1 + 0.08 * fractal(turf.seed + 9, X, Y, scale_m=0.09, octaves=3)
     dry = np.array(SOILS[turf.soil], np.float32) * np.array(turf.soil_tint, np.float32)
     rgb = dry * tone[..., None] * np.stack([np.sqrt(warm), np.ones_like(warm), 1 / warm], axis=-1)

@@ -53,6 +53,8 @@ class Turf:
     soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)  # times the soil's reflectance
     wet: float = 0.3  # 0 dry, 1 soaked
     rough_mm: float = 4.0  # height of crumbs
+    clods_per_m2: float = 0.0
+    clod_mm: float = 45.0  # their middle width
     stones_per_m2: float = 15.0
     clover_per_m2: float = 0.0
     leaves_per_m2: float = 0.0  # small ones; `fallen` has those of trees
