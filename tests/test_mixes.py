@@ -105,6 +105,13 @@ def test_users_mix_joins_and_replaces():
     assert mixes.get("perennial ryegrass").base_c == 3.6
 
 
+def test_no_mix_ends_beyond_closed_turf():
+    with pytest.raises(
+        LawnError, match=r"growth\.final_cover is at most 1, which is closed turf, got \[95, 5\]"
+    ):
+        mixes.table([{"name": "x", "growth": {"final_cover": [95, 5]}}])
+
+
 def test_all_mistakes_at_once():
     wrong = [
         {"rate_over_g_m2": -3, "colour": "green"},

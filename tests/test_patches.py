@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -85,17 +86,17 @@ def test_two_patches_are_outlined_below_cell_size(seed):
         assert np.hypot(patch.x_m - x, patch.y_m - y) < 0.10
         assert polygon_area_m2(patch.outline_m) == pytest.approx(patch.area_m2)
         assert 0 < patch.area_se_m2 < 0.4
-        assert patch.deficit == pytest.approx(1 - 0.06 / 0.85, abs=0.08)
+        assert patch.deficit == pytest.approx(1 - 0.06 / 0.75, abs=0.08)
         assert patch.how_sure > 0.9
         assert set(patch.cells) <= set(np.flatnonzero(disc_share(GRID, x, y, radius + 0.5)))
-        assert "where the target is 85 % and the lawn around it comes to" in patch.because
+        assert "where the target is 75 % and the lawn around it comes to" in patch.because
 
 
 def test_seed_does_not_depend_on_cutting_the_patch_finely():
     # What is short in all, deficit x area, is measured better than either: it sets the seed.
     outlook = season_with([(4.1, 3.2, 0.8)], seed=5)
     patch = patches.thin(outlook)[0]
-    assert patch.deficit * patch.area_m2 == pytest.approx((1 - 0.05 / 0.85) * np.pi * 0.64, rel=0.12)
+    assert patch.deficit * patch.area_m2 == pytest.approx((1 - 0.05 / 0.75) * np.pi * 0.64, rel=0.12)
 
 
 def test_late_strip_beside_a_patch_is_no_part_of_it():
@@ -186,9 +187,15 @@ def test_words_of_spots_agree_with_the_forecast():
     assert area @ forecast / area.sum() == pytest.approx(outlook.lawn.cover_at_target, abs=0.02)
     for patch in found:
         assert "around" not in patch.because
-        assert patch.because.endswith("the target is 85 %; all that was seen of the lawn is thin")
-    sound = patches.thin(seen_by_spots(covers=(0.4, 1.0)))
-    assert all("and the rest that was seen comes to 9" in patch.because for patch in sound)
+        assert patch.because.endswith("the target is 75 %; all that was seen of the lawn is thin")
+    outlook = seen_by_spots(covers=(0.4, 1.0))
+    rest = np.nanmean(outlook.cover_at_target[(outlook.state != "thin") & (outlook.state != "not seen")])
+    told = [
+        re.search(r"and the rest that was seen comes to (\d+) %", p.because) for p in patches.thin(outlook)
+    ]
+    assert told
+    assert all(abs(int(found[1]) - 100 * rest) < 2 for found in told if found)
+    assert all(told)
 
 
 def test_healthy_lawn_has_none():

@@ -22,9 +22,9 @@ from turfeye.curve import alone, cover_at
 from turfeye.records import Season, Target
 from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
 
-FIRST_SEED = 2000  # tuning used seeds below 1100 and from 4000
+FIRST_SEED = 2000  # tuning used seeds below 1100 and from 4000 to 5299
 AHEAD_DAYS = 14
-WANTED_COVER = 0.8
+WANTED_COVER = 0.64  # 80 % of what photos measure of closed turf
 
 
 def rows(
@@ -53,8 +53,15 @@ def holds(season: Season, truth: TableTruth, found: growth.Fit, day: int) -> tup
     return held[seen], made.lawn.cover_at_target_low <= mean <= made.lawn.cover_at_target_high
 
 
+def lean(season: Season, truth: TableTruth, found: growth.Fit) -> float:
+    """By how much the seen cells' mean cover on the target's date is forecast too high."""
+    made = outlook.forecast(season, found)
+    true = truth.cover[:, (season.target.date - season.sowing.date).days]
+    return float((made.cover_at_target - true)[made.state != "not seen"].mean())
+
+
 def date_errors(season: Season, truth: TableTruth, found: growth.Fit) -> np.ndarray:
-    """Days between forecast and true date of 80 % cover, of the seen cells that get there."""
+    """Days between forecast and true date of the wanted cover, of the seen cells that get there."""
     made = outlook.forecast(replace(season, target=Target(WANTED_COVER, season.target.date)), found)
     reached = truth.cover >= WANTED_COVER
     first = reached.argmax(axis=1)
@@ -89,8 +96,9 @@ def fitted(season: Season) -> growth.Fit:
 
 
 def scores(seeds: range, recipe: TableRecipe, days: tuple[int, ...]) -> dict:
-    """Per day: cells held, lawns held, date errors, thin counts."""
-    found: dict = {day: {"held": [], "lawn": [], "dates": [], "thin": np.zeros(4, int)} for day in days}
+    """Per day: cells held, lawns held, date errors, lean, thin counts."""
+    lists = ("held", "lawn", "dates", "lean")
+    found: dict = {day: {name: [] for name in lists} | {"thin": np.zeros(4, int)} for day in days}
     for seed in seeds:
         for day in days:
             season, truth = lawn(seed, recipe, until_day=day)
@@ -101,6 +109,7 @@ def scores(seeds: range, recipe: TableRecipe, days: tuple[int, ...]) -> dict:
             found[day]["held"].append(held.mean())
             found[day]["lawn"].append(lawn_held)
             found[day]["dates"].append(date_errors(season, truth, curves).mean())
+            found[day]["lean"].append(lean(season, truth, curves))
             found[day]["thin"] += thin_counts(season, truth, curves)
     return found
 
@@ -118,9 +127,17 @@ def _simulated(seeds: range) -> list[dict]:
         lawns = found[day]["lawn"]
         whole = f"whole lawns: {np.mean(lawns):.0%} of {len(lawns)} (cells err each alone)"
         table.append(row(name, f"{np.mean(found[day]['held']):.1%}", "87-93 %", whole))
+    leans = [100 * np.array(found[day]["lean"]) for day in (14, 21, 28)]
     table.append(
-        row("date of 80 % cover from day 21: mean error", f"{np.mean(found[21]['dates']):.2f} d", "<= 2 d")
+        row(
+            "lawn's cover on the target's date, from day 14, 21, 28: mean error; lean",
+            ", ".join(f"{np.abs(lean).mean():.1f}" for lean in leans)
+            + " points; "
+            + ", ".join(f"{lean.mean():+.1f}" for lean in leans),
+        )
     )
+    dates = f"date of {WANTED_COVER:.0%} cover (80 % of closed turf) from day 21: mean error"
+    table.append(row(dates, f"{np.mean(found[21]['dates']):.2f} d", "<= 2 d"))
     for day, reach in ((28, ">= 0.95 / >= 0.95"), (21, ">= 0.90 / >= 0.85")):
         precision, recall = precision_recall(found[day]["thin"])
         table.append(
@@ -143,36 +160,41 @@ def _misfit(world: str, seeds: range) -> list[dict]:
 
 def _healthy(count: int) -> list[dict]:
     recipe = TableRecipe(rows=12, cols=18, failed_patches=0)
-    wrong = cells = 0
+    right = wrong = cells = 0
     for seed in range(FIRST_SEED, FIRST_SEED + count):
         season, truth = lawn(seed, recipe, until_day=28)
         counts = thin_counts(season, truth, fitted(season))
-        wrong, cells = wrong + counts[:2].sum(), cells + counts[3]
+        right, wrong, cells = right + counts[0], wrong + counts[1], cells + counts[3]
     return [
-        row(f"false thin on {count} healthy lawns, day 28", f"{wrong / cells:.3%} of {cells} cells", "<= 1 %")
+        row(
+            f"false thin on {count} healthy lawns, day 28",
+            f"{wrong / cells:.3%} of {cells} cells",
+            "<= 1 %",
+            f"{right} more are thin in truth: lawns that end low",
+        )
     ]
 
 
-def seconds(rows: int, cols: int) -> float:
-    """Processor time to fit and forecast so many cells x 12 visits, better of two."""
+def seconds(rows: int, cols: int, *, times: int = 2) -> float:
+    """Processor time to fit and forecast so many cells x 12 visits, best of some times."""
     recipe = TableRecipe(rows=rows, cols=cols, visit_days=tuple(range(3, 39, 3)), lost_visit=0)
     season, _ = lawn(1, recipe)
-    times = []
-    for _ in range(2):
+    taken = []
+    for _ in range(times):
         start = time.process_time()
         outlook.fit(season)
-        times.append(time.process_time() - start)
-    return min(times)
+        taken.append(time.process_time() - start)
+    return min(taken)
 
 
 def _speed() -> list[dict]:
-    small, large = seconds(40, 50), seconds(100, 200)
-    return [
-        row("2,000 cells x 12 visits, fitted and forecast", f"{small:.2f} s of one core", "<= 1 s"),
-        row(
-            "20,000 cells: time per cell against 2,000", f"{large / small / 10:.2f} times", "linear: about 1"
-        ),
-    ]
+    small = seconds(40, 50, times=3)
+    table = [row("2,000 cells x 12 visits, fitted and forecast", f"{small:.2f} s of one core", "<= 1 s")]
+    for rows_, cols in ((100, 200), (400, 500)):
+        slower = seconds(rows_, cols, times=1) / small / (rows_ * cols / 2000)
+        name = f"{rows_ * cols:,} cells: time per cell against 2,000"
+        table.append(row(name, f"{slower:.2f} times", "linear: about 1"))
+    return table
 
 
 Plot = tuple[
@@ -210,7 +232,7 @@ def is_whole(mask: np.ndarray) -> bool:
 FRAME_PX = 15
 WHEAT = growth.Prior(
     start_logit=(-2.5, 1.0),
-    gain_logit=(0.5, 1.5),
+    end_logit=(0.6, 1.5),
     log_rate=(-2.5, 0.8),  # a winter crop: weeks, not days
     half_days=(100.0, 50.0),
     failed_share=1e-6,

@@ -50,9 +50,7 @@ class Settings:
     noise_tails: float = 8.0  # degrees of freedom of the noise
     offset_tails: float = 2.0  # and of the visits' offsets: a setback is rare and large
     rounds: int = 30
-    neighbours: float = 1.8  # how much likelier a cell is of the kind of a neighbour, in log odds
-    strips: float = 8.0  # how much likelier late is in a straight row of odd cells than in a spot, log odds
-    worth: float = 15.0  # a lawn's cells count as this many in what all share: neighbours are alike
+    worth: float = 18.0  # a lawn's cells count as this many in what all share: neighbours are alike
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,13 +140,9 @@ class _Shared:
 
     @classmethod
     def start(cls, prior: Prior, visits: int) -> _Shared:
-        return cls(
-            prior.mean,
-            np.array(prior.cell_sd),
-            np.zeros(visits),
-            1.0,
-            np.diag(np.concatenate([prior.sd**2, np.zeros(visits)])),
-        )
+        cov = np.zeros((P + visits, P + visits))
+        cov[:P, :P] = np.linalg.inv(prior.draw_back(prior.mean)[1])
+        return cls(prior.mean, np.array(prior.cell_sd), np.zeros(visits), 1.0, cov)
 
     def kind_means(self, prior: Prior) -> Floats:
         """(KINDS, P)"""
@@ -260,13 +254,15 @@ def _shared_step(
     """One step of the shared terms, the cells' curves in tow; also how far it went, in prior sds."""
     gradient, information, pull = _normal_equations(cells, shared, prior, settings)
     expected, offset_precision = _offset_prior(view, shared, settings, turn)
-    prior_precision = np.concatenate([1 / prior.sd**2, offset_precision])
-    gradient -= prior_precision * np.concatenate([shared.mean - prior.mean, shared.offset - expected])
-    cov = np.linalg.inv(information + np.diag(prior_precision))
+    back, believed = prior.draw_back(shared.mean)
+    information[:P, :P] += believed
+    information[P:, P:] += np.diag(offset_precision)
+    gradient += np.concatenate([back, offset_precision * (expected - shared.offset)])
+    cov = np.linalg.inv(information)
     move = cov @ gradient
     longest = np.concatenate([_STEP, np.full(len(view.x), 0.1)])
     move /= max(1.0, float(np.abs(move / longest).max()))
-    moved = float(np.abs(move * np.sqrt(prior_precision)).max())
+    moved = float(np.abs(move * np.sqrt(np.concatenate([1 / prior.sd**2, offset_precision]))).max())
     tow = _shortened(cells.move + pull @ move)
     deviation = cells.theta - shared.kind_means(prior)[:, None]
     shared = replace(shared, mean=shared.mean + move[:P], offset=shared.offset + move[P:], cov=cov)
@@ -367,13 +363,7 @@ def _all_cells(
         theta=np.concatenate(thetas, axis=1),
         cov=np.concatenate(covs, axis=1),
         pull=np.concatenate(pulls, axis=1),
-        odds=with_neighbours(
-            np.concatenate(evidence, axis=1),
-            prior.shares,
-            place,
-            neighbours=settings.neighbours,
-            strips=settings.strips,
-        ),
+        odds=with_neighbours(np.concatenate(evidence, axis=1), prior.shares, place),
         mean=shared.mean,
         cell_sd=shared.cell_sd,
         offset=shared.offset,

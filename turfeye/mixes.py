@@ -18,10 +18,11 @@ from turfeye.errors import LawnError
 Span = tuple[float, float]
 
 USERS_OWN = "the lawn file"
-CLOSED_COVER = 0.80
-"""What photos measure of closed turf, straight down: the rest is straw, dead tips and dark gaps. Rendered
-swards years old have 0.77 to 0.82. The table's ``final_cover`` is what the eye calls covered, so where a mix
-usually is, is told in shares of this. Ours; no standard gives a share of pixels."""
+CLOSED_COVER, CLOSED_COVER_SD = 0.80, 0.02
+"""What photos measure of closed turf, straight down, and what the lawns it was measured on differ by: the
+rest is straw, dead tips and dark gaps. Rendered swards years old have 0.77 to 0.82. The table's
+``final_cover`` is a share of this, in forecasts as in what is told as usual. Ours; no standard gives a share
+of pixels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Growth:
 
     half_cover_days: Span = (28.0, 14.0)
     pace_days: Span = (7.0, 4.0)
-    final_cover: Span = (0.92, 0.08)
+    final_cover: Span = (0.94, 0.08)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +207,8 @@ def _mistakes(entry: Mapping[str, Any], mixes: Mapping[str, Mix]) -> list[str]:
             found.append(f"growth.{key} is not known; known are {', '.join(_GROWTH)}")
         elif not _is_pair(value):
             found.append(f"growth.{key} must be [mean, standard deviation], both above 0, got {value!r}")
+        elif key == "final_cover" and value[0] > 1:
+            found.append(f"growth.final_cover is at most 1, which is closed turf, got {value!r}")
     return found
 
 

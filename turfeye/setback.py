@@ -18,7 +18,7 @@ HALF_DAYS = 5.0
 """Half of a setback is made good in this time; ours."""
 SDS = 3.0
 """A visit this many sds of light and camera below the curve is set back, not dark."""
-UNSURE = 0.5
+UNSURE = 0.7
 """What is not yet made good is known to this share of itself; ours."""
 FIRST_CUTS_DAYS = 30.0
 RATES = (0.015, 0.001)
