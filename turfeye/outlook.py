@@ -6,8 +6,9 @@ about it, the shared terms included. The draws are fixed points, so the same sea
 The states of a cell, in this order:
 
 - *not seen*: no visit showed it;
-- *thin*: likelier than not to fall short of the target by more than 5 points on the date and for good.
-  Never said before the lawn itself is well on its way: youth is not failure;
+- *thin*: likelier than not, with some caution, to fall short of the target on the date and for good: by more
+  than 5 points where the seed failed, by more than 10 like the lawn around. Never said before the lawn itself
+  is well on its way: youth is not failure;
 - *on course*: at least 70 % sure to reach the target by the date;
 - *slow*: at least 70 % sure not to, but still coming, or short by little;
 - *too soon to say*: anything else.
