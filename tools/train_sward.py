@@ -97,7 +97,7 @@ SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
 
 LEVELS = 4
 CROP = 208
-COUNTS = {"wheat": 10, "peanut": 4, "rendered": 10}  # crops a step
+COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18}  # crops a step
 SCALES = (0.3, 1.5)  # smallest and largest enlargement where no scale is known
 CROP_GSD_MM = (0.4, 4.0)  # finest and coarsest crop where it is
 PLANES = 6  # rgb, and three of the shares: the fourth is what is left
@@ -193,29 +193,59 @@ def _by(values: torch.Tensor) -> torch.Tensor:
 
 
 def relight(rgb: torch.Tensor) -> torch.Tensor:
-    """Other light, camera and noise for every picture: exposure, balance, tone, shade, blur, grain."""
-    n, _, h, w = rgb.shape
-    dev = rgb.device
+    """Other light, camera and noise for every picture: much other for one half, little for the other.
 
-    def draw(low: float, high: float, *shape: int) -> torch.Tensor:
-        return torch.empty(n, *shape, device=dev).uniform_(low, high)
+    Little, since a picture that a card has corrected is not far from what it should be.
+    """
+    little = torch.rand(len(rgb), 1, 1, 1, device=rgb.device) < 0.5
+    return torch.where(little, _little_changed(rgb), _much_changed(rgb))
 
-    gain = torch.exp2(draw(-0.9, 0.6, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.7))
-    gain = gain * torch.exp(draw(-0.14, 0.14, 3, 1, 1))
-    shade = _half_planes(n, h, w, dev) * (draw(0, 1, 1, 1, 1) < 0.35)
-    tint = draw(0.3, 0.8, 1, 1, 1) * torch.exp(draw(-0.1, 0.1, 3, 1, 1))
-    light = rgb.clamp(0, 1).pow(2.2) * gain * (1 - shade * (1 - tint))
-    x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(draw(-0.25, 0.25, 1, 1, 1)))
-    grey = x.mean(1, keepdim=True)
-    x = grey + (x - grey) * draw(0.6, 1.4, 1, 1, 1)
-    middle = x.mean((1, 2, 3), keepdim=True)
-    x = middle + (x - middle) * draw(0.8, 1.2, 1, 1, 1)
-    soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="reflect"), 3, 1)
-    x = x + (soft - x) * draw(-0.7, 1.2, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.6)
-    fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=dev)
-    grain = fine + F.interpolate(coarse, size=(h, w), mode="bilinear") * draw(0, 1, 1, 1, 1)
-    x = x + grain * draw(0, 0.05, 1, 1, 1) * (draw(0, 1, 1, 1, 1) < 0.6)
+
+def _draw(rgb: torch.Tensor, low: float, high: float, *shape: int) -> torch.Tensor:
+    """A number a picture (or an array of ``shape`` each), even between two."""
+    return torch.empty(len(rgb), *shape, device=rgb.device).uniform_(low, high)
+
+
+def _now_and_then(rgb: torch.Tensor, often: float) -> torch.Tensor:
+    return _draw(rgb, 0, 1, 1, 1, 1) < often
+
+
+def _little_changed(rgb: torch.Tensor) -> torch.Tensor:
+    """Exposure within a third of a stop, balance, tone, colour, sharpness and grain by a little."""
+    gain = torch.exp2(_draw(rgb, -0.3, 0.3, 1, 1, 1)) * torch.exp(_draw(rgb, -0.05, 0.05, 3, 1, 1))
+    tone = 1 / 2.2 * torch.exp(_draw(rgb, -0.12, 0.12, 1, 1, 1))
+    x = (rgb.clamp(0, 1).pow(2.2) * gain).clamp(1e-5, 1).pow(tone)
+    x = _about(x, x.mean(1, keepdim=True), _draw(rgb, 0.85, 1.2, 1, 1, 1))
+    x = x + (_soft(x) - x) * _draw(rgb, -0.7, 0.7, 1, 1, 1) * _now_and_then(rgb, 0.5)
+    x = x + torch.randn_like(x) * _draw(rgb, 0, 0.02, 1, 1, 1) * _now_and_then(rgb, 0.5)
     return x.clamp(0, 1)
+
+
+def _much_changed(rgb: torch.Tensor) -> torch.Tensor:
+    """Exposure, balance, tone, shade, colour, contrast, sharpness and grain as careless photos have them."""
+    n, _, h, w = rgb.shape
+    gain = torch.exp2(_draw(rgb, -0.9, 0.6, 1, 1, 1) * _now_and_then(rgb, 0.7))
+    gain = gain * torch.exp(_draw(rgb, -0.14, 0.14, 3, 1, 1))
+    shade = _half_planes(n, h, w, rgb.device) * _now_and_then(rgb, 0.35)
+    tint = _draw(rgb, 0.3, 0.8, 1, 1, 1) * torch.exp(_draw(rgb, -0.1, 0.1, 3, 1, 1))
+    light = rgb.clamp(0, 1).pow(2.2) * gain * (1 - shade * (1 - tint))
+    x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(_draw(rgb, -0.25, 0.25, 1, 1, 1)))
+    x = _about(x, x.mean(1, keepdim=True), _draw(rgb, 0.6, 1.4, 1, 1, 1))
+    x = _about(x, x.mean((1, 2, 3), keepdim=True), _draw(rgb, 0.8, 1.2, 1, 1, 1))
+    x = x + (_soft(x) - x) * _draw(rgb, -0.7, 1.2, 1, 1, 1) * _now_and_then(rgb, 0.6)
+    fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=rgb.device)
+    coarse = F.interpolate(coarse, size=(h, w), mode="bilinear") * _draw(rgb, 0, 1, 1, 1, 1)
+    x = x + (fine + coarse) * _draw(rgb, 0, 0.05, 1, 1, 1) * _now_and_then(rgb, 0.6)
+    return x.clamp(0, 1)
+
+
+def _about(x: torch.Tensor, middle: torch.Tensor, times: torch.Tensor) -> torch.Tensor:
+    """Differences from a middle made larger or smaller."""
+    return middle + (x - middle) * times
+
+
+def _soft(x: torch.Tensor) -> torch.Tensor:
+    return F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="reflect"), 3, 1)
 
 
 def _half_planes(n: int, h: int, w: int, dev: torch.device) -> torch.Tensor:
@@ -314,7 +344,7 @@ class Plan:
     """How long and how fast; time ends the schedule early where steps would take longer."""
 
     size: str = "small"
-    steps: int = 10_500
+    steps: int = 34_000
     rate: float = 3e-3
     stop_after_s: float = math.inf
 
