@@ -9,17 +9,21 @@ from turfeye.records import Floats, Whole
 KINDS = 3
 LAWN, LATE, FAILED = range(KINDS)
 """Like the lawn; some days behind it (a strip that lags); where the seed failed."""
-NEAR_CELLS, CLOSE_CELLS = 1.2, 0.7
+NEAR_CELLS, BESIDE_CELLS, CLOSE_CELLS = 1.2, 1.0, 0.7
 """Seed fails in patches: evidence is averaged over Gaussians of these standard deviations, in cells. This and
 what follows is ours, the likeliest on simulated lawns (seeds 4100-4159, 5000-5071 and 5100-5209)."""
 SURE = -3.0, 7.0
 """One cell's evidence says no less and no more than this, in log odds, of the cells around it."""
-NEAR, CLOSE = 2.8, 2.0
-"""The mean evidence of failure around a cell counts as that of so many cells, in either Gaussian."""
-UNEVEN = 1.7
+CLOSE = 2.6
+"""The mean evidence of failure close to a cell counts as that of so many cells."""
+NEAR, ALL_ALONE = 2.8, 0.8
+"""So does that of a wider ring at first, when no neighbour's kind is known; and log odds that go with it."""
+BESIDE, AMONG_LAWN = 10.5, -1.65
+"""After that the cells beside it count by how likely each has failed, and those of the lawn against it."""
+UNEVEN = 1.6
 """Ground that is late all around is lawn that comes unevenly: the mean evidence of lateness nearby, counted
 so often, speaks against both other kinds."""
-STRIP, STRIP_CELLS = 9.0, 13
+STRIP, STRIP_CELLS = 8.6, 13
 """What lags are strips, where the spreader passed: mean evidence, between -2 and 2, that a straight row of so
 many cells is unlike the lawn."""
 
@@ -34,8 +38,9 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
     """Odds of the kinds (KINDS, N) when a cell is likelier what the cells about it are.
 
     ``evidence`` (KINDS, N) is log and ``place`` (N, 2) row and column; without it the cells stand alone. Of a
-    patch whose cells each say little, together they say much: so their evidence is averaged, instead of each
-    being asked for its kind first (a Potts field did that, and lost young patches whole).
+    patch whose cells each say little, together they say much: so their evidence is averaged first, and only
+    then is each asked for its kind by what its neighbours are (a Potts field, which begins with that, loses
+    young patches whole).
     """
     alone = evidence + np.log(share)[:, None]
     if place is None or not len(place):
@@ -54,14 +59,27 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
         for part in field[[0, 3]]
     )
     straight = (unlike / np.maximum(count, 1)).max(axis=0)[row, col]
+    denied = np.minimum(failed - SURE[0], 0)  # counts whole for the cell itself
     near = np.log(share)[:, None] + np.stack([
         UNEVEN * late_near,
         STRIP * straight,
-        NEAR * failed_near + CLOSE * failed_close,
+        CLOSE * failed_close + denied,
     ])  # fmt: skip
+    first = near.copy()
+    first[FAILED] += ALL_ALONE + NEAR * failed_near
+    near[FAILED] += AMONG_LAWN + BESIDE * _beside(share_out(first)[FAILED], field[0], row, col)
     # a cell by itself is 1 / (2 pi s^2) of its Gaussian; it keeps its own odds, and few neighbours tell less
     company = np.minimum((1 - 1 / (2 * np.pi * NEAR_CELLS**2) / there).clip(0) / 0.8, 1)
     return share_out(alone + company * (near - alone))
+
+
+def _beside(chance: Floats, there: Floats, row: Whole, col: Whole) -> Floats:
+    """Gaussian mean (N,) of the other cells' ``chance``; 0 for a cell that has none beside it."""
+    field = np.stack([there, np.zeros_like(there)])
+    field[1, row, col] = chance
+    share, mean = _around(field, BESIDE_CELLS)[:, row, col]
+    own = np.minimum(1 / (2 * np.pi * BESIDE_CELLS**2) / share, 1)
+    return np.where(own < 0.99, (mean - own * chance) / np.maximum(1 - own, 0.01), 0.0)
 
 
 def _around(field: Floats, cells: float) -> Floats:
