@@ -1,13 +1,25 @@
+import dataclasses
+import importlib.util
 import time
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, colour, faults, glance
+from turfeye import card, colour, faults, glance, lighting
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Shares
+
+_SPEC = importlib.util.spec_from_file_location(
+    "bench_faults", Path(__file__).parents[1] / "tools" / "bench_faults.py"
+)
+assert _SPEC is not None
+assert _SPEC.loader is not None
+bench = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(bench)
+SAMPLES = Path(__file__).parents[1] / "sample_images" / "trial-spots" / "photos"
 
 SIZE = (600, 840)
 CARD = np.array([[120, 90], [330, 90], [330, 240], [120, 240]], dtype=float)
@@ -149,6 +161,36 @@ def test_half_in_focus():
     assert share_of(got, faults.SOFT, np.s_[:170]) > 0.8
     assert share_of(got, faults.SOFT, np.s_[240:]) < 0.02
     assert faults.hints(got)[0].startswith("out of focus on the upper third")
+
+
+@pytest.mark.parametrize("angle", [22, 67, 110])
+def test_a_slight_movement_is_told_in_the_photos_own_direction(angle):
+    got = found(picture(cv2.filter2D(LIGHT, -1, streak(7, angle))))
+    assert share_of(got, faults.MOVED) > 0.75
+
+
+def test_broad_leaves_are_neither_soft_nor_moved():
+    """Smooth inside and sharp at the edge, as many leaves of field crops are."""
+    rng = np.random.default_rng(3)
+    light = LIGHT.copy()
+    for x, y in rng.uniform([0, 0], [840, 600], (700, 2)).astype(int).tolist():
+        tone = np.array([0.07, 0.15, 0.04]) * np.exp(rng.normal(0, 0.35))
+        cv2.ellipse(light, (x, y), (26, 14), rng.uniform(0, 180), 0, 360, tone.tolist(), -1)
+    got = found(picture(light))
+    assert share_of(got, faults.SOFT) < 0.01
+    assert share_of(got, faults.MOVED) < 0.01
+
+
+@pytest.mark.parametrize("spread_deg", [20, 40])
+def test_blades_that_lean_one_way_are_not_moved(spread_deg):
+    rng = np.random.default_rng(4)
+    light, _ = turf(4, 0)
+    for x, y in rng.uniform([0, 0], [840, 600], (15_000, 2)).tolist():
+        turn, length = np.radians(rng.normal(0, spread_deg)), rng.uniform(12, 40)
+        tone = np.array([0.07, 0.13, 0.035]) * np.exp(rng.normal(0, 0.45))
+        tip = int(x + length * np.cos(turn)), int(y + length * np.sin(turn))
+        cv2.line(light, (int(x), int(y)), tip, tone.tolist(), 2)
+    assert share_of(found(picture(light)), faults.MOVED) < 0.01
 
 
 # ---------------------------------------------------------------------------------------------------- white
@@ -356,6 +398,41 @@ def test_hoar_frost():
     assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
     assert share_of(got, faults.SNOW, np.s_[:260]) == 0
     assert any(hint.startswith("snow or frost") for hint in faults.hints(got))
+
+
+def test_frost_on_one_side_leaves_the_other_its_light(tmp_path):
+    """Put into a sample photo and measured whole: nothing more of the sound part is marked than before."""
+    path, (put, codes) = SAMPLES / "2026-04-13-spot-3.jpg", bench.FAULTS["hoar frost, 70 %"]
+    before = bench.marked_cells(glance.look(path))
+    mask = bench.spoiled(path, put, 8, tmp_path / "frosty.jpg")
+    counts, _ = bench.score(glance.look(tmp_path / "frosty.jpg"), mask, codes, before)
+    assert counts[3] >= 20
+    assert counts[4] == 0
+    assert counts[2] >= 0.9 * counts[0]
+
+
+@pytest.mark.parametrize("half_lit", [False, True])
+def test_of_three_lights_one_is_the_cards(half_lit):
+    """Shade on the left, glare below, and a card in the sun or on the shade's edge."""
+    log_light = np.random.default_rng(0).normal(-3.0, 0.15, (150, 210))
+    log_light[:, :90] -= 1.6
+    log_light[110:, :] += 3.2
+    card_px = np.zeros(SIZE, bool)
+    card_px[100:220, slice(300, 480) if half_lit else slice(500, 700)] = True
+    lit = dataclasses.replace(correction(), half_lit=half_lit)
+    other, several = lighting.other_light(log_light, lit, card_px)
+    assert several
+    assert other[:110, :90].all()
+    assert other[110:].mean() > 0.99
+    assert other[:110, 90:].mean() < 0.01
+
+
+def test_a_dark_side_is_no_dark_corner():
+    y, x = np.mgrid[: SIZE[0], : SIZE[1]]
+    dark = x + 0.6 * y < 330
+    got = found(picture(np.where(dark[..., None], LIGHT * 0.01, LIGHT)), correction=correction())
+    assert share_of(got, faults.DARK, dark) > 0.8
+    assert not got.corners.any()
 
 
 def test_black_gaps_between_leaves_are_not_too_dark():

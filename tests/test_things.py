@@ -1,4 +1,4 @@
-"""Things, fallen leaves and clods on the invented turf: sizes, where they may lie, the turf kept as it was."""
+"""Things, fallen leaves and clods on invented turf: sizes, where they may lie, the turf kept as it was."""
 
 import dataclasses
 

@@ -3,10 +3,11 @@
 python tools/bench_faults.py FOLDER [--sheet OUT.png] [--only NAME ...]
 
 FOLDER holds rendered spot photos with a card (rendered/bench/spots). Each fault is put in by hand, in linear
-light, over a known part of each photo; the photo is then saved as a JPEG and measured whole. A cell is
-affected where the fault lies on at least three quarters of it, sound where on none of it; the card's cells
-and the fault's rim are left out. For shade, found means that colour is withheld and falsely marked that it
-is so in the card's light; cover is kept there.
+light, over a known part of each photo; the photo is then saved as a JPEG and measured whole. What lies on the
+turf has its reflectance in the light that the photo's own card shows. A cell is affected where the fault lies
+on at least three quarters of it, sound where on none of it and where the untouched photo marks nothing; the
+card's cells and the fault's rim are left out. For shade, found means that colour is withheld and falsely
+marked that it is so in the card's light; cover is kept there.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy as np
 from PIL import Image
 
 from turfeye import card, cells, colourspace, faults, glance, photo, view
+from turfeye.card_layout import PAPER
 from turfeye.errors import TurfeyeError
 from turfeye.gather import Gather
 from turfeye.records import Flags, Floats, Look, Whole
@@ -54,6 +56,11 @@ def noise(shape: tuple[int, int], rng: np.random.Generator, coarse: int) -> Floa
     """Smooth noise of unit spread, grains of ``coarse`` pixels."""
     small = rng.normal(0, 1, (shape[0] // coarse + 2, shape[1] // coarse + 2)).astype(np.float32)
     return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC))[..., None]
+
+
+def white_of(light: Floats, keep: Flags) -> Floats:
+    """What a perfect white gives back, (3,), by the card's paper: its brighter part if a shadow crosses."""
+    return np.asarray(np.quantile(light[keep], 0.85, axis=0) / PAPER, np.float32)
 
 
 def shade_edge(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
@@ -119,7 +126,12 @@ def thing(tint: tuple[float, float, float], size_cm: tuple[float, float]) -> Fau
         mask = blob(shape, rng, keep, (int(size_cm[0] * per_cm), int(size_cm[1] * per_cm)))
         grain = 0.18 * noise(shape, rng, 3) + 0.22 * noise(shape, rng, 12)
         round_ = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)[..., None]
-        body = np.array(tint) * np.exp(grain) * (0.5 + 0.5 * np.clip(round_ / (2.5 * per_cm), 0, 1))
+        body = (
+            np.array(tint)
+            * white_of(light, keep)
+            * np.exp(grain)
+            * (0.5 + 0.5 * np.clip(round_ / (2.5 * per_cm), 0, 1))
+        )
         soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.8)[..., None]
         return light * (1 - soft) + body * soft, mask
 
@@ -138,6 +150,7 @@ def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats
         axes = (int(rng.uniform(2, 3.5) * per_cm), int(rng.uniform(1.2, 2) * per_cm))
         cv2.ellipse(which, (x, y), axes, rng.uniform(0, 180), 0, 360, number, -1)
     which[keep] = 0
+    tints *= white_of(light, keep)
     body = np.vstack([np.zeros(3), tints])[which.astype(int)] * np.exp(0.2 * noise(shape, rng, 4))
     return np.where(which[..., None] > 0, body, light), which > 0
 
@@ -145,7 +158,11 @@ def leaves(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats
 def snow(share: float) -> Fault:
     def put(light: Floats, rng: np.random.Generator, keep: Flags) -> tuple[Floats, Whole]:
         mask = half(light.shape[:2], rng, keep)
-        white = np.array([0.70, 0.75, 0.82]) * np.exp(0.06 * noise(light.shape[:2], rng, 5))
+        white = (
+            np.array([0.70, 0.75, 0.82])
+            * white_of(light, keep)
+            * np.exp(0.06 * noise(light.shape[:2], rng, 5))
+        )
         layer = np.clip(share + 0.12 * noise(light.shape[:2], rng, 4), 0, 1)
         return np.where(mask[..., None], light * (1 - layer) + white * layer, light), mask
 
@@ -171,8 +188,20 @@ FAULTS: dict[str, tuple[Fault, tuple[int, ...]]] = {
 }
 
 
-def score(one: Look, mask: Whole, codes: tuple[int, ...]) -> tuple[list[int], list[str]]:
-    """Affected cells, of them found, found by its right name; sound cells, of them marked; the hints."""
+def marked_cells(one: Look) -> set[tuple[float, float]]:
+    """Where cells are that a photo marks."""
+    table = one.table
+    said = table.why != ""
+    return set(zip(table.x_m[said].round(3).tolist(), table.y_m[said].round(3).tolist(), strict=True))
+
+
+def score(
+    one: Look, mask: Whole, codes: tuple[int, ...], before: set[tuple[float, float]]
+) -> tuple[list[int], list[str]]:
+    """Affected cells, of them found, found by its right name; sound cells, of them marked; the hints.
+
+    ``before`` are the cells marked in the untouched photo.
+    """
     table = one.table
     assert one.view is not None
     factor = min(1.0, 1000 / mask.shape[1])
@@ -188,7 +217,9 @@ def score(one: Look, mask: Whole, codes: tuple[int, ...]) -> tuple[list[int], li
     whole = (total > 0.6 * table.area_m2) & (areas[2] <= 0)
     affected, sound = whole & (areas[1] / total >= 0.75), whole & (areas[1] <= 0)
     outer = np.array([w.startswith(("outside", "mostly", "too oblique", "too coarse")) for w in table.why])
-    affected, sound = affected & ~outer, sound & ~outer
+    places = zip(table.x_m.round(3).tolist(), table.y_m.round(3).tolist(), strict=True)
+    told = outer | np.array([place in before for place in places])
+    affected, sound = affected & ~outer, sound & ~told
     if codes:
         named = np.isin(table.why, [faults.REASONS[code] for code in codes])
         marked = table.state != "seen"
@@ -208,7 +239,8 @@ def spoiled(path: Path, put: Fault, seed: int, out: Path) -> Whole:
     light = colourspace.decode(picture.rgb_coded.astype(np.float32)).astype(np.float32)
     light, mask = put(light, np.random.default_rng(seed), keep > 0)
     coded = np.clip(np.rint(colourspace.encode(np.clip(light, 0, 1))), 0, 255).astype(np.uint8)
-    Image.fromarray(coded).save(out, quality=93, exif=Image.open(path).getexif())
+    with Image.open(path) as untouched:
+        Image.fromarray(coded).save(out, quality=93, exif=untouched.getexif())
     return np.asarray(mask)
 
 
@@ -223,6 +255,7 @@ def main() -> None:
     print("| fault | affected cells | found | by its name | sound cells marked | photos hinted | refused |")
     print("|---|---|---|---|---|---|---|")
     tiles = []
+    before = {path: marked_cells(glance.look(path)) for path in paths}
     with tempfile.TemporaryDirectory() as temporary:
         for name in asked.only:
             put, codes = FAULTS[name]
@@ -236,7 +269,7 @@ def main() -> None:
                     refused += 1
                     print(f"<!-- {path.name}: {error} -->")
                     continue
-                got, words = score(one, mask, codes)
+                got, words = score(one, mask, codes, before[path])
                 counts += got
                 hinted += bool(words)
                 if seed == 1:

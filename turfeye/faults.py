@@ -13,7 +13,8 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import colour, lighting
+from turfeye import colour, lighting, sharpness
+from turfeye.blocks import Blocks, luma_of, steady
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
 REASONS: Final = (
@@ -48,13 +49,6 @@ UNSCALED_THING: Final = 0.03
 
 BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
-LAG_PX: Final = 4
-SOFT_RATIO: Final = 0.105
-MOVED_RATIOS: Final = ((0.11, 1.45), (0.19, 2.3))  # the softest direction, and how much sharper it is across
-MOVED_NEIGHBOURS: Final = (0.15, 4.0)  # the same with how much more neighbours across differ than along
-ACROSS = [1, 0, 3, 2]  # of the directions right, down and the two diagonals
-NOISE: Final = 2.0  # squared codes between neighbours, of a sensor's noise after a phone's own smoothing
-LEAST_CONTRAST: Final = 20.0  # squared codes, four pixels apart; flatter blocks say nothing about blur
 GLINT_CODE, GLINT_SHARE = 205, 0.08
 SNOW_CODE, CORRECTED_SNOW_CODE = 222, 130
 """Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils so bright are reddish."""
@@ -102,7 +96,7 @@ def find(
     """
     height, width = rgb_coded.shape[:2]
     side = max(8, round(min(height, width) / 60))
-    blocks = _Blocks((height, width), side)
+    blocks = Blocks((height, width), side)
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
     card = _card_mask((height, width), card_px)
     other = shares.other[::2, ::2]
@@ -110,8 +104,18 @@ def find(
     # without a card white may be any bright grey, so only the very brightest counts
     snow_code = SNOW_CODE if correction is None else CORRECTED_SNOW_CODE
     beside = card if lawn is None else card | ~lawn
-    log_light = lighting.log_light_of(rgb_coded, shares, correction, beside)
-    corners = _enlarged(lighting.dark_corners(log_light), (height, width))
+    luma = luma_of(rgb_coded)
+    found = {
+        **_exposure(sample, blocks),
+        MOVED: steady(sharpness.moved(luma, blocks)),
+        SOFT: steady(sharpness.soft(luma, blocks)),
+        **_white(sample, plain, blocks, snow_code),
+    }
+    # what is white or burnt out says nothing about the light that falls on turf
+    blind = np.any([_enlarged(found[code], (height, width)) for code in (BURNT, GLARE, SNOW)], axis=0)
+    dark = _enlarged(found[DARK], (height, width))
+    log_light = lighting.log_light_of(rgb_coded, shares, correction, beside | blind, dark)
+    corners = _enlarged(lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light)), (height, width))
     # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
     ground = ~beside[::4, ::4]
     turf = ground.any() and np.mean(shares.green[::4, ::4][ground] > 0.6) > LEAST_TURF
@@ -122,12 +126,7 @@ def find(
         other_light = _enlarged(other_light, (height, width)) | corners
     strange, earthy = _foreign(plain, shares, corrected=correction is not None)
     strange &= ~_wider(other_light[::2, ::2], 2 * side)  # shade is bluer than the card's light
-    found = {
-        **_exposure(sample, blocks),
-        **_blur(_luma(rgb_coded), blocks),
-        **_white(sample, plain, shares, blocks, snow_code),
-        **_things(plain, ((other > 0.5) & ~earthy) | strange, shares.bare[::2, ::2], side),
-    }
+    found |= _things(plain, ((other > 0.5) & ~earthy) | strange, shares.bare[::2, ::2], side)
     fault = np.zeros((height, width), np.uint8)
     for code in sorted(found, reverse=True):
         fault[_enlarged(found[code], (height, width))] = code
@@ -178,30 +177,6 @@ def _where(mask: Flags, lawn: Flags) -> str:
 # ------------------------------------------------------------------------------------------------- blocks
 
 
-@dataclass(frozen=True)
-class _Blocks:
-    """A picture cut into blocks; means come from summed-area tables."""
-
-    shape: tuple[int, int]
-    side: int
-
-    def mean(self, picture: Bytes, *, times: int = 1) -> Floats:
-        """Block means of a picture (h, w) uint8 that covers the same field at any size."""
-        return self._mean_of(np.asarray(cv2.integral(picture)), times)
-
-    def mean_square(self, picture: Bytes, *, times: int = 1) -> Floats:
-        """Block means of the squares."""
-        return self._mean_of(np.asarray(cv2.integral2(picture)[1]), times)
-
-    def _mean_of(self, table: Floats, times: int) -> Floats:
-        counts = [max(1, round(n / (self.side * times))) for n in self.shape]
-        rows = np.linspace(0, table.shape[0] - 1, counts[0] + 1).round().astype(int)
-        cols = np.linspace(0, table.shape[1] - 1, counts[1] + 1).round().astype(int)
-        sums = table[np.ix_(rows, cols)].astype(np.float64)
-        inside = np.diff(np.diff(sums, axis=0), axis=1)
-        return inside / (np.diff(rows)[:, None] * np.diff(cols))
-
-
 def _enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
     if mask.shape == shape:
         return mask
@@ -227,62 +202,13 @@ def _card_mask(shape: tuple[int, int], card_px: Floats | None) -> Flags:
 # ------------------------------------------------------------------------------------------------- faults
 
 
-def _exposure(sample: Bytes, blocks: _Blocks) -> dict[int, Flags]:
+def _exposure(sample: Bytes, blocks: Blocks) -> dict[int, Flags]:
     """Blocks in which many pixels have two channels at the top, or nearly all are black."""
     full = (sample >= BURNT_CODE).view(np.uint8)
     burnt = (full[..., 0] + full[..., 1] + full[..., 2] >= 2).view(np.uint8)
-    dark = (_luma(sample) < DARK_CODE).view(np.uint8)
+    dark = (luma_of(sample) < DARK_CODE).view(np.uint8)
     # gaps between leaves are black in sound pictures too, but small
-    return {BURNT: blocks.mean(burnt) > BURNT_SHARE, DARK: _steady(blocks.mean(dark) > DARK_SHARE)}
-
-
-def _blur(luma: Bytes, blocks: _Blocks) -> dict[int, Flags]:
-    """Blocks whose neighbours differ too little for what pixels four apart differ.
-
-    The mean square difference of neighbours over that of pixels four apart is 1/16 where all is smooth, 1/4
-    for sharp edges of broad leaves, more for blades and soil. On 48 field photographs 1 block in 100 lies
-    below 0.116; after a Gaussian blur of 1.5 pixels 1 in 100 lies above 0.109. Seen in four directions: out
-    of focus is soft in all, movement is soft along one and sharp across it.
-    """
-    directions = ((0, 1), (1, 0), (1, 1), (1, -1))
-    near = np.stack([blocks.mean_square(_difference(luma, dy, dx), times=4) for dy, dx in directions])
-    far = np.stack(
-        [blocks.mean_square(_difference(luma, LAG_PX * dy, LAG_PX * dx), times=4) for dy, dx in directions]
-    )
-    ratio = np.maximum(near - NOISE, 0) / np.maximum(far - NOISE, 1e-6)
-    ratio[2:] /= 2**0.5  # diagonal neighbours lie further apart
-    told = far.min(axis=0) > LEAST_CONTRAST
-    low = np.maximum(ratio.min(axis=0), 1e-3)
-    softest = ratio.argmin(axis=0)[None]
-    across = np.take_along_axis(ratio[ACROSS], softest, axis=0)[0]
-    moved = np.zeros(told.shape, bool)
-    for most, asymmetry in MOVED_RATIOS:
-        moved |= told & (low < most) & (across > asymmetry * low)
-    # along a long streak little differs at any distance, so its neighbours are held against those across it
-    along, aside = (np.take_along_axis(near[order], softest, axis=0)[0] for order in (slice(None), ACROSS))
-    least, sharper = MOVED_NEIGHBOURS
-    moved |= told & (low < least) & (across > MOVED_RATIOS[0][1] * low) & (aside > sharper * along)
-    soft = told & (np.median(ratio, axis=0) < SOFT_RATIO) & ~moved
-    return {MOVED: _steady(moved), SOFT: _steady(soft)}
-
-
-def _luma(rgb_coded: Bytes) -> Bytes:
-    return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
-
-
-def _difference(luma: Bytes, dy: int, dx: int) -> Bytes:
-    """Differences of pixels (dy, dx) apart, at every third pixel of every third row."""
-    height, width = luma.shape
-    left, right = (0, dx) if dx >= 0 else (-dx, 0)
-    one = luma[: height - dy : 3, left : width - right : 3]
-    two = luma[dy::3, right : width - left : 3]
-    return np.asarray(cv2.absdiff(np.ascontiguousarray(one), np.ascontiguousarray(two)), np.uint8)
-
-
-def _steady(blocks: Flags) -> Flags:
-    """Blocks whose neighbours mostly agree: one odd block is texture, not a fault."""
-    around = cv2.blur(blocks.astype(np.float32), (3, 3), borderType=cv2.BORDER_REFLECT_101)
-    return blocks & (np.asarray(around) > 0.5) if min(blocks.shape) >= 3 else blocks
+    return {BURNT: blocks.mean(burnt) > BURNT_SHARE, DARK: steady(blocks.mean(dark) > DARK_SHARE)}
 
 
 def _highest(rgb: Bytes) -> Bytes:
@@ -295,18 +221,20 @@ def _lowest(rgb: Bytes) -> Bytes:
     return np.asarray(cv2.min(cv2.min(r, g), b), np.uint8)
 
 
-def _white(sample: Bytes, plain: Bytes, shares: Shares, blocks: _Blocks, snow_code: int) -> dict[int, Flags]:
+def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int) -> dict[int, Flags]:
     """Blocks with white glints among green (wet glare), and wide bluish white ones (snow or frost)."""
     top, low = _highest(plain), _lowest(plain)
     grey = cv2.subtract(top, low) < top // 6
     cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - (plain[..., 0] >> 5))
     glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
-    around = (blocks.mean(_luma(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
-    green = blocks.mean((shares.green[::2, ::2] > 0.5).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
-    snow = _steady(blocks.mean(cold.view(np.uint8)) > 0.7)
+    around = (blocks.mean(luma_of(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
+    green_code = plain[..., 1]
+    greenish = green_code - (green_code >> 4) > np.maximum(plain[..., 0], plain[..., 2])
+    green = blocks.mean((greenish & (glint == 0)).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
+    snow = steady(blocks.mean(cold.view(np.uint8)) > 0.7)
     glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.3)
-    return {GLARE: _steady(glare), SNOW: snow}
+    return {GLARE: steady(glare), SNOW: snow}
 
 
 def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, Flags]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from turfeye import colour
-from turfeye.records import Bytes, Correction, Flags, Floats, Shares
+from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
 LIGHTS_APART: Final = 0.65
 """Log ratio from which two parts of a lawn stand in two lights: about twice. Sun is 4-8 times shade."""
@@ -16,23 +16,31 @@ LIGHTS_TOLD: Final = 0.72
 """Share of the variance that two lights must explain; one bell-shaped spread gives 0.64."""
 GREEN_REFLECTANCE: Final = (0.015, 0.5)
 """Turf outside this is not in the card's light, whatever its colour."""
+FURTHER_LIGHTS: Final = (0.9, 0.78)
+"""The same two for a third and a fourth light: what is left of a light that was cut is never bell-shaped."""
+LIT_SHARE: Final = 0.15
+"""Least share of the ground near a card that a shadow crosses, of the light on its sunlit part."""
 CORNER_LIGHT: Final = 0.55
 
 
-def log_light_of(rgb_coded: Bytes, shares: Shares, correction: Correction | None, beside: Flags) -> Floats:
+def log_light_of(
+    rgb_coded: Bytes, shares: Shares, correction: Correction | None, beside: Flags, dark: Flags
+) -> Floats:
     """How much light each place gets, at a quarter of the size: smoothed log light, (h, w), NaN off the lawn.
 
     Each pixel is compared with the middle of its own class, so that bare soil is not taken for sun. The
-    log is that of green's luminance: exp of it is the reflectance that turf there would seem to have.
+    log is that of green's luminance: exp of it is the reflectance that turf there would seem to have. What is
+    too dark to be classified has no say in those middles.
     """
     linear = colour.to_linear(np.ascontiguousarray(rgb_coded[::4, ::4]), correction)
     luma = np.log(np.maximum(linear @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-4))
     green, straw, bare = (share[::4, ::4] for share in (shares.green, shares.straw, shares.bare))
     ground = np.maximum(np.maximum(green, straw), bare) * ~beside[::4, ::4]
     kind = np.where(green >= np.maximum(straw, bare), 0, np.where(straw >= bare, 1, 2))
-    middles = [
-        np.median(luma[m]) if (m := (kind == k) & (ground > 0.6)).sum() > 50 else np.nan for k in range(3)
-    ]
+    sure = (ground > 0.6) & ~dark[::4, ::4]
+    if sure.sum() < 200:
+        sure = ground > 0.6
+    middles = [np.median(luma[m]) if (m := (kind == k) & sure).sum() > 50 else np.nan for k in range(3)]
     anchor = (
         middles[0] if np.isfinite(middles[0]) else np.nanmean(middles) if np.any(np.isfinite(middles)) else 0
     )
@@ -45,28 +53,58 @@ def log_light_of(rgb_coded: Bytes, shares: Shares, correction: Correction | None
 
 
 def other_light(log_light: Floats, correction: Correction | None, card: Flags) -> tuple[Flags, bool]:
-    """Places in other light than the card, (h, w), and whether the lawn stands in two lights."""
+    """Places in other light than the card, (h, w), and whether the lawn stands in several lights."""
     known = np.isfinite(log_light)
     nothing = np.zeros(log_light.shape, bool)
     if known.sum() < 200:
         return nothing, False
     values = log_light[known]
-    cut, apart, told = _two_lights(values)
-    bright = np.where(known, log_light > cut, False)
-    smaller = min(bright.sum(), known.sum() - bright.sum()) / known.sum()
-    two = apart > LIGHTS_APART and told > LIGHTS_TOLD and smaller > 0.03
-    low, high = np.log(GREEN_REFLECTANCE)
-    if not two:
+    cuts = _cuts(values, 0.03 * len(values))
+    if not cuts:
+        low, high = np.log(GREEN_REFLECTANCE)
         wrong = correction is not None and not low < np.median(values) < high
         return (known if wrong else nothing), False
+    lights = np.digitize(log_light, cuts)
     near = (
         np.asarray(cv2.dilate(card[::4, ::4].astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6)) > 0
     )
-    near &= known
-    in_bright = (
-        np.median(log_light[near]) > cut if near.sum() > 20 else np.median(values[values > cut]) < high
-    ) or (correction is not None and correction.half_lit)
-    return (known & ~bright if in_bright else bright), True
+    half_lit = correction is not None and correction.half_lit
+    return known & (lights != _light_of_card(log_light, lights, near & known, half_lit=half_lit)), True
+
+
+def _light_of_card(log_light: Floats, lights: Whole, near: Flags, *, half_lit: bool) -> int:
+    """Which of the lights, 0 the darkest, falls on the card: that on most of the ground near it.
+
+    A card that a shadow crosses is read by its sunlit part. Where nothing near it is known, the brightest
+    light counts in which turf does not seem brighter than any turf is.
+    """
+    if near.sum() > 20:
+        share = np.bincount(lights[near], minlength=lights.max() + 1) / near.sum()
+        return int(np.flatnonzero(share > LIT_SHARE).max()) if half_lit else int(share.argmax())
+    known = np.isfinite(log_light)
+    high = np.log(GREEN_REFLECTANCE[1])
+    for light in range(int(lights[known].max()), 0, -1):
+        if np.median(log_light[known & (lights == light)]) < high:
+            return light
+    return 0
+
+
+def _cuts(values: Floats, least: float, *, further: bool = False) -> list[float]:
+    """Between which levels of log light a lawn's lights part, in order: at most two halves of two halves.
+
+    ``least`` is how many values the smaller of two lights has.
+    """
+    if len(values) < 2 * least:
+        return []
+    cut, apart, told = _two_lights(values)
+    least_apart, least_told = FURTHER_LIGHTS if further else (LIGHTS_APART, LIGHTS_TOLD)
+    below, above = values[values <= cut], values[values > cut]
+    if apart <= least_apart or min(len(below), len(above)) <= least:
+        return []
+    if further:
+        return [cut] if told > least_told else []
+    cuts = [*_cuts(below, least, further=True), cut, *_cuts(above, least, further=True)]
+    return cuts if told > least_told or len(cuts) > 1 else []  # of three lights, two tell less
 
 
 def _two_lights(values: Floats) -> tuple[float, float, float]:
@@ -89,13 +127,21 @@ def _two_lights(values: Floats) -> tuple[float, float, float]:
 
 
 def dark_corners(log_light: Floats) -> Flags:
-    """Places that the lens leaves with less than `CORNER_LIGHT`, by a tilted plane plus a round falloff."""
+    """Places that the lens leaves with less than `CORNER_LIGHT`, by a tilted plane plus a round falloff.
+
+    All four corners must be darker than the middle: a shade's edge leaves one light.
+    """
     height, width = log_light.shape
     y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
     scale = np.hypot(height, width)
     round_ = ((x * width) ** 2 + (y * height) ** 2) / scale**2  # 1 in the corners
     known = np.isfinite(log_light)
-    if known.mean() < 0.5 or known[round_ > 0.7].mean() < 0.5:
+    far, middle = known & (round_ > 0.6), known & (round_ < 0.3)
+    corners = [far & ((x > 0) == right) & ((y > 0) == lower) for right in (0, 1) for lower in (0, 1)]
+    if known.mean() < 0.5 or not middle.any() or min(corner.sum() for corner in corners) < 20:
+        return np.zeros(log_light.shape, bool)
+    lightest = max(np.median(log_light[corner]) for corner in corners) - np.median(log_light[middle])
+    if lightest > np.log(CORNER_LIGHT + 0.2):
         return np.zeros(log_light.shape, bool)
     step = max(1, int(np.sqrt(known.sum() / 2000)))
     pick = known[::step, ::step]

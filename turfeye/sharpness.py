@@ -1,0 +1,71 @@
+"""Whether a photo is sharp, block by block: movement and focus, told from the texture of turf itself."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+import cv2
+import numpy as np
+
+from turfeye.blocks import Blocks
+from turfeye.records import Bytes, Flags
+
+DIRECTIONS: Final = ((0, 1), (1, 0), (1, 1), (1, -1))  # rows and columns: right, down and the two diagonals
+ACROSS = [1, 0, 3, 2]  # the direction across each
+BEND_NOISE: Final = 1.0  # squared codes, of a sensor's noise after a phone's own smoothing
+LEAST_BEND: Final = 4.0  # squared codes across the movement; flatter blocks say nothing about it
+SHAKEN: Final = 0.30  # bends along over those across, in the middle block of a photo taken in motion
+SHAKEN_BLOCK: Final = 0.6  # and in any block of such a photo
+MOVED_BLOCK: Final = 0.12  # in a block by itself, whatever the others do
+
+FINE_SIGMA, COARSE_SIGMA = 1.0, 2.0  # pixels
+FINE_NOISE: Final = 1.0  # squared codes of noise above the finer one
+SOFT_RATIO: Final = 0.55
+LEAST_COARSE: Final = 0.6  # squared codes between the two; flatter blocks say nothing about focus
+
+
+def moved(luma: Bytes, blocks: Blocks) -> Flags:
+    """Blocks that a movement blurred: bends along it are small beside those across.
+
+    A bend is how far a pixel differs from the mean of its two neighbours. A camera's movement is the same
+    all over, while turf alone is alike all ways: the middle block's mean square of bends along over those
+    across is 0.69 and more in sound rendered photos, 0.42 and more in 49 of 50 field photographs, 0.30 and
+    less after a movement of 4.5 pixels. So all blocks are judged in the photo's own direction, if it has one.
+    """
+    bends = np.stack([blocks.mean_square(_bend(luma, *d), times=4) for d in DIRECTIONS])
+    bends = np.maximum(bends - BEND_NOISE, 0.05)
+    told = bends.max(axis=0) > LEAST_BEND
+    along = bends / bends[ACROSS]
+    found = along.min(axis=0) < MOVED_BLOCK
+    if told.any():
+        middle = np.median(along[:, told], axis=1)
+        if middle.min() < SHAKEN:
+            found |= along[middle.argmin()] < SHAKEN_BLOCK
+    return found & told
+
+
+def soft(luma: Bytes, blocks: Blocks) -> Flags:
+    """Blocks out of focus, half as large: little finer than one pixel beside what lies between one and two.
+
+    The ratio of their mean squares is 0.8 and more on sound rendered turf, 0.54 and more on field photographs
+    (99 of 100 blocks each), 0.5 and less after a blur by a disc of 2.5 pixels. Broad smooth leaves, in which
+    neighbours differ as little, have sharp edges.
+    """
+    layers = [luma, *(cv2.GaussianBlur(luma, (0, 0), sigma) for sigma in (FINE_SIGMA, COARSE_SIGMA))]
+    every = [np.ascontiguousarray(layer[::2, ::2]) for layer in layers]
+    bands = (np.asarray(cv2.absdiff(a, b), np.uint8) for a, b in pairwise(every))
+    fine, coarse = (blocks.mean_square(band, times=2) for band in bands)
+    return (coarse > LEAST_COARSE) & (fine - FINE_NOISE < SOFT_RATIO * coarse)
+
+
+def _bend(luma: Bytes, dy: int, dx: int) -> Bytes:
+    """How far every third pixel of every third row differs from the mean of those (dy, dx) either side."""
+    height, width = luma.shape
+
+    def shifted(times: int) -> Bytes:
+        rows = slice(1 + times * dy, height - 1 + times * dy, 3)
+        return np.ascontiguousarray(luma[rows, slice(1 + times * dx, width - 1 + times * dx, 3)])
+
+    mean = cv2.addWeighted(shifted(-1), 0.5, shifted(1), 0.5, 0)
+    return np.asarray(cv2.absdiff(shifted(0), mean), np.uint8)
