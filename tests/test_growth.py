@@ -214,6 +214,20 @@ def test_a_patch_of_weak_cells_is_found_and_a_single_one_is_not():
     assert (odds[kinds.FAILED, ~inside & ~single] < 0.01).all()
 
 
+def test_a_young_patch_is_found_though_each_of_its_cells_says_little():
+    place = np.stack([part.ravel() for part in np.indices((14, 17))], axis=1)
+    inside = np.hypot(place[:, 0] - 6, place[:, 1] - 9) < 2.4
+    evidence = np.zeros((kinds.KINDS, len(place)))
+    evidence[kinds.LATE] = np.where(inside, 0.5, -1.5)
+    evidence[kinds.FAILED] = np.where(inside, 1.5, -1.2)
+    share = growth.Prior().shares
+    alone = kinds.with_neighbours(evidence, share, None)
+    together = kinds.with_neighbours(evidence, share, place)
+    assert (alone[kinds.FAILED, inside] < 0.25).all()
+    assert together[kinds.FAILED, inside].mean() > 0.5
+    assert together[kinds.FAILED, ~inside].mean() < 0.02
+
+
 def test_a_cell_without_neighbours_keeps_its_own_odds():
     evidence = np.array([[0.0], [-1.0], [-0.5]])
     share = growth.Prior().shares
