@@ -1,5 +1,7 @@
 """The sward classifier: shape, arithmetic, scale and light; tools/score_sward.py measures its accuracy."""
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from turfeye import colour, sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.records import CardValues, Correction
 
+CROPS = Path(__file__).parent / "data" / "sward-crops"
 GREEN, STRAW, SOIL, PAPER = (78, 112, 42), (196, 170, 112), (112, 88, 66), (244, 243, 240)
 
 
@@ -56,19 +59,41 @@ def test_bare_soil_and_paper_are_not_green():
     assert sward.classify(ground(120, 180, PAPER, grain=1), gsd_mm=1.0).green.mean() < 0.03
 
 
-@pytest.mark.parametrize("count", [40, 160, 500])
-def test_blades_are_counted_by_area(count):
-    picture, mask = blades(200, 300, count, seed=count)
-    cover = sward.classify(picture, gsd_mm=1.0).green.mean()
-    assert cover == pytest.approx(mask.mean(), abs=0.08)
+def turf(name):
+    """A piece of a rendered photo that trained nothing, corrected, at 1.3 mm a pixel; its true green shares.
+
+    From tools/make_samples.py --sets tune, invented; cover 0.19, 0.35 and 0.52.
+    """
+    picture = cv2.cvtColor(cv2.imread(str(CROPS / f"{name}.png")), cv2.COLOR_BGR2RGB)
+    return picture, cv2.imread(str(CROPS / f"{name}-green.png"), cv2.IMREAD_GRAYSCALE) / np.float32(255)
+
+
+@pytest.mark.parametrize("name", ["spot-02", "spot-04", "spot-05"])
+def test_blades_are_counted_by_area(name):
+    picture, green = turf(name)
+    cover = sward.classify(picture, gsd_mm=1.3).green.mean()
+    assert cover == pytest.approx(green.mean(), abs=0.08)
 
 
 def test_where_the_blades_are():
-    picture, mask = blades(160, 240, 300, seed=5)
+    picture, green = turf("spot-02")
+    found, truth = (
+        cv2.resize(plane, (15, 10), interpolation=cv2.INTER_AREA).ravel()  # squares of 2 cm
+        for plane in (sward.classify(picture, gsd_mm=1.3).green, green)
+    )
+    assert np.corrcoef(found, truth)[0, 1] > 0.85
     picture[:, 120:] = ground(160, 120, SOIL, 9)
+    found = sward.classify(picture, gsd_mm=1.3).green
+    assert found[:, :110].mean() > 5 * found[:, 130:].mean()
+    assert found[:, :120].mean() == pytest.approx(green[:, :120].mean(), abs=0.08)
+
+
+def test_drawn_blades_are_found_if_not_to_their_rims():
+    """Flat drawn blades without shade are unlike all turf learnt from: they read a third too low."""
+    picture, mask = blades(200, 300, 160, seed=160)
     green = sward.classify(picture, gsd_mm=1.0).green
-    assert green[:, :110].mean() > 5 * green[:, 130:].mean()
-    assert green[:, :120].mean() == pytest.approx(mask[:, :120].mean(), abs=0.1)
+    assert 0.5 * mask.mean() < green.mean() < mask.mean()
+    assert green[mask > 0].mean() > 4 * green[mask == 0].mean()
 
 
 def test_mirrored_picture_gives_the_same_cover():
@@ -102,13 +127,13 @@ def correction(gain):
 
 
 def test_a_correction_takes_a_cast_away():
-    picture, mask = blades(200, 300, 300, seed=6)
+    picture, green = turf("spot-05")
     cast = np.array([1.8, 1.0, 0.5])
     seen = colour.encode(colour.decode(picture) / cast).clip(0, 255).round().astype(np.uint8)
     right = sward.classify(picture, gsd_mm=1.3, correction=correction([1.0, 1.0, 1.0])).green.mean()
     mended = sward.classify(seen, gsd_mm=1.3, correction=correction(cast)).green.mean()
     assert mended == pytest.approx(right, abs=0.03)
-    assert right == pytest.approx(mask.mean(), abs=0.1)
+    assert right == pytest.approx(green.mean(), abs=0.08)
 
 
 def test_how_bright_a_corrected_picture_is_changes_little():

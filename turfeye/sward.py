@@ -24,7 +24,7 @@ WORKING_GSD_MM = 1.3
 LARGEST_PX = 2_000_000
 """Larger pictures are averaged down to so many pixels, whatever their scale."""
 
-MIDDLE_CODE = 80
+MIDDLE_CODE = 100
 """A corrected picture shows grass as dark as it is; the network learnt from photos, which a phone exposes to
 please. So the corrected picture is brightened until its middle green is at this code."""
 
