@@ -225,6 +225,14 @@ def test_pale_dry_soil_is_not_snow():
     assert share_of(got, faults.SNOW) == 0
 
 
+def test_chalky_soil_is_not_snow():
+    """Paler than any soil of the simulator, and almost grey: linear 0.45, 0.42, 0.36."""
+    light, _ = turf(3, 0)
+    chalk = light / light.mean(axis=(0, 1)) * [0.45, 0.42, 0.36]
+    got = found(picture(chalk, exposure=1.0), shares=shares(0 * GREEN), correction=correction(1.0))
+    assert share_of(got, faults.SNOW) == 0
+
+
 # ---------------------------------------------------------------------------------------------------- light
 
 

@@ -50,8 +50,9 @@ UNSCALED_THING: Final = 0.03
 BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
 GLINT_CODE, GLINT_SHARE = 205, 0.08
-SNOW_CODE, CORRECTED_SNOW_CODE = 222, 130
-"""Lowest channel. Hoar frost that hides two thirds of a lawn has 140; soils so bright are reddish."""
+SNOW_LIGHT, CORRECTED_SNOW_LIGHT = (222, 32), (130, 12)
+"""Lowest channel, and by which part of itself red may lie above blue. Hoar frost that hides two thirds of a
+lawn has 140; soils so bright are redder. A phone's own tones leave frost up to a sixteenth too red."""
 FOREIGN: Final = (0.12, 0.14)
 """Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
 SOIL_COLOUR: Final = (0.25, 0.42)
@@ -102,14 +103,14 @@ def find(
     other = shares.other[::2, ::2]
     plain = colour.corrected_coded(sample, correction)
     # without a card white may be any bright grey, so only the very brightest counts
-    snow_code = SNOW_CODE if correction is None else CORRECTED_SNOW_CODE
+    snow = SNOW_LIGHT if correction is None else CORRECTED_SNOW_LIGHT
     beside = card if lawn is None else card | ~lawn
     luma = luma_of(rgb_coded)
     found = {
         **_exposure(sample, blocks),
         MOVED: steady(sharpness.moved(luma, blocks)),
         SOFT: steady(sharpness.soft(luma, blocks)),
-        **_white(sample, plain, blocks, snow_code),
+        **_white(sample, plain, blocks, *snow),
     }
     # what is white or burnt out says nothing about the light that falls on turf
     blind = np.any([_enlarged(found[code], (height, width)) for code in (BURNT, GLARE, SNOW)], axis=0)
@@ -221,11 +222,11 @@ def _lowest(rgb: Bytes) -> Bytes:
     return np.asarray(cv2.min(cv2.min(r, g), b), np.uint8)
 
 
-def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int) -> dict[int, Flags]:
-    """Blocks with white glints among green (wet glare), and wide bluish white ones (snow or frost)."""
+def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int) -> dict[int, Flags]:
+    """Blocks with white glints among green (wet glare), and wide white ones, not reddish (snow or frost)."""
     top, low = _highest(plain), _lowest(plain)
     grey = cv2.subtract(top, low) < top // 6
-    cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - (plain[..., 0] >> 5))
+    cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - plain[..., 0] // red)
     glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
     around = (blocks.mean(luma_of(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
