@@ -491,3 +491,33 @@ def test_a_card_with_a_mark_missing_is_said():
     spot = tuple(int(v) for v in through(square_on, LAYOUT.marker_centres_mm[2] / 1000))
     rgb = shoot({3: square_on}, SHOT, lie=lambda light: cv2.circle(light, spot, 30, (0.9, 0.9, 0.9), -1))
     assert "only 3 of the card's 4 marks" in glance._flatness(card.find(photo_of(rgb)))[0]
+
+
+def test_an_edging_along_the_outline_is_no_thing_left_on_the_lawn():
+    lawn = np.zeros(SIZE, bool)
+    lawn[100:500, 120:720] = True
+    light, rim, pot = LIGHT.copy(), np.zeros(SIZE), np.zeros(SIZE)
+    rim[470:500, 120:720] = 1  # bricks stand a little over the marked line
+    pot[280:360, 380:460] = 1
+    for other, said in ((rim, False), (rim + pot, True)):
+        light[other > 0] = [0.05, 0.08, 0.30]
+        seen = found(picture(light), shares=shares(other=other), correction=correction(), lawn=lawn)
+        assert any("something lies" in hint for hint in faults.hints(seen)) is said
+        assert (seen.fault[480:490, 200:600] == faults.THING).mean() > 0.9  # but no turf is measured there
+
+
+def test_what_has_the_colour_of_the_lawns_soil():
+    bed, lawn, green = np.zeros(SIZE), np.ones(SIZE, bool), GREEN.copy()
+    bed[200:400, 300:500] = 1  # bare ground that a classifier takes for something else
+    green[:, 620:] = 0
+    light = LIGHT.copy()
+    light[(bed > 0) | (np.arange(SIZE[1]) >= 620)] = [0.17, 0.12, 0.08]
+    told = shares(green=green, other=bed)
+    soil = faults.soil_coloured(picture(light), told, correction(), lawn)
+    assert soil[210:390, 310:490].mean() > 0.95
+    within = lawn & (np.arange(SIZE[1]) > 400)
+    assert not faults.soil_coloured(picture(light), told, correction(), within)[:, :400].any()
+    light[bed > 0] = [0.10, 0.10, 0.30]
+    assert faults.soil_coloured(picture(light), told, correction(), lawn)[210:390, 310:490].mean() < 0.05
+    no_soil = shares(green=np.ones_like(GREEN))
+    assert not faults.soil_coloured(picture(light), no_soil, correction(), lawn).any()

@@ -57,6 +57,8 @@ FOREIGN: Final = (0.12, 0.14)
 """Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
 SOIL_COLOUR: Final = (0.25, 0.42)
 """So far from the middle of a picture's soil, in the same ratios, a thing still has the soil's colour."""
+LEAST_SOIL_PX: Final = 300
+"""With less soil than this in sight, at half the working size, its colour is not known."""
 LEAF_ABOVE_SOIL: Final = (45, 1.3)
 """Codes of saturation, and factor of value, by which a leaf stands out from the soil's lower quarter."""
 LEAST_TURF: Final = 0.1
@@ -96,7 +98,7 @@ def find(
     A pixel has one fault: of several, the one that is named first in ``REASONS``.
     """
     height, width = rgb_coded.shape[:2]
-    side = max(8, round(min(height, width) / 60))
+    side = _side((height, width))
     blocks = Blocks((height, width), side)
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
     card = _card_mask((height, width), card_px)
@@ -142,9 +144,9 @@ def hints(faults: Faults) -> tuple[str, ...]:
     lawn = lawn & (faults.fault != CARD)
     if not lawn.any():
         return ()
-    said = []
+    said, inner = [], _inner(lawn, _side(lawn.shape))
     for code, words in ADVICE.items():
-        mask = (faults.fault == code) & lawn
+        mask = (faults.fault == code) & (inner if code in (THING, LEAVES) else lawn)
         share = mask.sum() / lawn.sum()
         if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
             said.append((share, words.format(where=_where(mask, lawn))))
@@ -159,6 +161,17 @@ def hints(faults: Faults) -> tuple[str, ...]:
     elif faults.shade_edge:
         said.append((share, "a shade edge crosses the picture: wait until it has passed, or for cloud"))
     return tuple(words for _, words in sorted(said, reverse=True))
+
+
+def _inner(lawn: Flags, side: int) -> Flags:
+    """The lawn without its rim and one about the card: an edging of bricks is no thing left lying there."""
+    rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (4 * side + 1, 4 * side + 1))
+    return np.asarray(cv2.erode(lawn.view(np.uint8), rim)) > 0
+
+
+def _side(shape: tuple[int, int]) -> int:
+    """A block's side in pixels of the working picture."""
+    return max(8, round(min(shape) / 60))
 
 
 def _where(mask: Flags, lawn: Flags) -> str:
@@ -238,24 +251,41 @@ def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int
     return {GLARE: steady(glare), SNOW: snow}
 
 
+def soil_coloured(rgb_coded: Bytes, shares: Shares, correction: Correction | None, within: Flags) -> Flags:
+    """(H, W), pixels ``within`` that have the colour of the soil seen there; none where no soil is seen."""
+    sample = np.ascontiguousarray(rgb_coded[::2, ::2])
+    ratios = _log_ratios(colour.corrected_coded(sample, correction))
+    near = _near_soil(ratios, (shares.bare[::2, ::2] > 0.6) & within[::2, ::2])
+    return _enlarged(near, within.shape) & within
+
+
+def _log_ratios(plain: Bytes) -> list[Floats]:
+    """Log ratios of red to green and green to blue in linear light, smoothed, two (H, W)."""
+    logs = np.log(colour.to_linear(plain, None) + np.float32(0.004))
+    return [cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)) for k in (0, 1)]
+
+
+def _near_soil(ratios: list[Floats], soil: Flags) -> Flags:
+    """Pixels whose ratios lie near the middle of those where there is soil."""
+    if soil.sum() < LEAST_SOIL_PX:
+        return np.zeros(soil.shape, bool)
+    near = [np.abs(r - np.median(r[soil])) < d for r, d in zip(ratios, SOIL_COLOUR, strict=True)]
+    return np.asarray(near[0] & near[1])
+
+
 def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, Flags]:
     """Pixels of a colour that no soil has, and those of the colour of this picture's own soil.
 
-    By log ratios of red to green and green to blue in linear light, smoothed. In the card's light soil is
-    redder than neutral: a black, grey or blue thing that the classifier takes for soil is foreign. Without a
-    card nothing is known to be foreign, and what has the soil's colour is clods: scale is unknown too.
+    In the card's light soil is redder than neutral: a black, grey or blue thing that the classifier takes for
+    soil is foreign. Without a card nothing is known to be foreign, and what has the soil's colour is clods:
+    scale is unknown too.
     """
-    logs = np.log(colour.to_linear(plain, None) + np.float32(0.004))
-    ratios = [cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)) for k in (0, 1)]
-    ground = (shares.bare + shares.other)[::2, ::2] > 0.6
+    ratios, nothing = _log_ratios(plain), np.zeros(plain.shape[:2], bool)
     if corrected:
-        neutral = (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1])
-        return ground & neutral, np.zeros(ground.shape, bool)
+        ground = (shares.bare + shares.other)[::2, ::2] > 0.6
+        return ground & (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1]), nothing
     soil = shares.bare[::2, ::2] > 0.6
-    if soil.mean() < 0.02:
-        return np.zeros(ground.shape, bool), np.zeros(ground.shape, bool)
-    near = [np.abs(r - np.median(r[soil])) < d for r, d in zip(ratios, SOIL_COLOUR, strict=True)]
-    return np.zeros(ground.shape, bool), near[0] & near[1]
+    return nothing, _near_soil(ratios, soil) if soil.mean() > 0.02 else nothing
 
 
 def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[int, Flags]:

@@ -151,9 +151,15 @@ def look_through(
         warnings.append("read without what this lawn is taught, which needs the card's colours")
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
-    found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
-    if grid.outline_m is not None and lawn is not None:
-        found = _with_things(found, rgb_coded, shares, view.project(small, grid.outline_m))
+    about: dict[str, Any] = {"correction": correction, "card_px": card_px, "lawn": lawn}
+    if grid.outline_m is None or lawn is None:
+        found = faults.find(rgb_coded, shares=shares, **about)
+    else:
+        grass = region.lawn_region(rgb_coded)
+        soil = faults.soil_coloured(rgb_coded, shares, correction, lawn & (grass >= 0.5))
+        shares = _grounded(shares, soil)
+        found = faults.find(rgb_coded, shares=shares, **about)
+        found = _with_things(found, grass, shares, view.project(small, grid.outline_m))
     fault, reasons = found.fault, found.reasons
     if lawn is not None and find_lawn:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
@@ -197,12 +203,17 @@ def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[B
     return rgb_coded, small, shares, colour.to_linear(rgb_coded, correction)
 
 
-def _with_things(found: faults.Faults, rgb_coded: Bytes, shares: Shares, corners_px: Floats) -> faults.Faults:
+def _grounded(shares: Shares, soil: Flags) -> Shares:
+    """In a marked lawn what has the colour of its soil is soil: from afar a bare patch looks like a bed."""
+    moved = np.where(soil, shares.other, np.float32(0))
+    return replace(shares, bare=shares.bare + moved, other=shares.other - moved)
+
+
+def _with_things(found: faults.Faults, grass: Floats, shares: Shares, corners_px: Floats) -> faults.Faults:
     """What stands on the outlined lawn among the faults; where there is surely lawn, nothing does."""
-    lawn = region.lawn_region(rgb_coded)
-    doubted = (found.fault == faults.THING) & (lawn >= region.SURELY_LAWN)
+    doubted = (found.fault == faults.THING) & (grass >= region.SURELY_LAWN)
     fault = np.where(doubted, 0, found.fault)
-    things = region.standing_on(lawn, corners_px, shares.other) & (fault == 0)
+    things = region.standing_on(grass, corners_px, shares.other) & (fault == 0)
     return replace(found, fault=np.where(things, faults.THING, fault).astype(np.uint8))
 
 
