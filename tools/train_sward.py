@@ -4,7 +4,7 @@
 
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
 ``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of
-what takes a CPU days. All networks train side by side on the same pictures, each on its own share of them:
+what takes a CPU days. The networks train one after another on the same pictures, each on its own share:
 
 * ``sward`` learns from all and is the one that ships (``--out``);
 * ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
@@ -282,7 +282,6 @@ class Training:
         net: SwardNet,
         store: Store,
         members: dict[str, torch.Tensor],
-        stream: torch.cuda.Stream | None,
     ) -> None:
         device, gpu = store.device, store.device.type == "cuda"
         self.net = net.to(device, memory_format=torch.channels_last)
@@ -291,7 +290,7 @@ class Training:
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=self.rate, weight_decay=0.02, capturable=gpu, foreach=gpu
         )
-        self.stream = stream
+        self.stream = torch.cuda.Stream() if gpu else None
         self._run = self._recorded() if gpu else self._plain
 
     def step(self, rate: float) -> torch.Tensor:
@@ -341,7 +340,7 @@ class Training:
 
 @dataclass(frozen=True)
 class Plan:
-    """How long and how fast; time ends the schedule early where steps would take longer."""
+    """How long and how fast; time ends a network's schedule early where its steps would take longer."""
 
     size: str = "small"
     steps: int = 34_000
@@ -358,33 +357,41 @@ def _settle(device: torch.device) -> None:
 def train_all(
     pictures: list[Picture], shares: dict[str, list[int]], device: torch.device, plan: Plan
 ) -> dict[str, SwardNet]:
-    """A network a name, each learnt from its own share of the pictures, one cosine of the rate long."""
+    """A network a name, each learnt from its own share of the pictures, one after another.
+
+    Side by side, on streams of their own, trainings spoiled one another (models/sward.md).
+    """
     torch.backends.cudnn.benchmark = True
     start = time.monotonic()
     store = Store(pictures, device)
     print(f"{store.pixels.numel() / 1e9:.1f} GB laid out in {time.monotonic() - start:.0f} s", flush=True)
-    # One stream for all: trainings on streams of their own spoiled one another (models/sward.md).
-    stream = torch.cuda.Stream() if device.type == "cuda" else None
-    trainings = {}
+    nets = {}
     for name, chosen in shares.items():
         by_set = {s: [k for k in chosen if pictures[k].set == s] for s in SETS}
         members = {s: torch.tensor(places, device=device) for s, places in by_set.items() if places}
-        trainings[name] = Training(SwardNet(*SIZES[plan.size]), store, members, stream)
+        print(f"{name}: {len(chosen)} pictures", flush=True)
+        nets[name] = train(SwardNet(*SIZES[plan.size]), store, members, plan)
+    return nets
+
+
+def train(net: SwardNet, store: Store, members: dict[str, torch.Tensor], plan: Plan) -> SwardNet:
+    """One network, one cosine of the rate long."""
+    training = Training(net, store, members)
+    start = time.monotonic()
     for index in range(plan.steps):
         done = max(index / plan.steps, (time.monotonic() - start) / plan.stop_after_s)
         if done >= 1:
             print(f"time is up at step {index}", flush=True)
             break
         rate = plan.rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9))
-        losses = [training.step(rate) for training in trainings.values()]
+        loss = training.step(rate)
         if index % 500 == 0:
-            _settle(device)  # or the loss is read while the next step overwrites it
-            told = " ".join(f"{loss.item():.3f}" for loss in losses)
-            print(f"step {index:5d} loss {told} {time.monotonic() - start:.0f} s", flush=True)
+            _settle(store.device)  # or the loss is read while the next step overwrites it
+            print(f"step {index:5d} loss {loss.item():.3f} {time.monotonic() - start:.0f} s", flush=True)
         elif index % 20 == 0:
-            _settle(device)  # or the clock runs ahead of the work
-    _settle(device)
-    return {name: training.net.eval() for name, training in trainings.items()}
+            _settle(store.device)  # or the clock runs ahead of the work
+    _settle(store.device)
+    return training.net.eval()
 
 
 # --- scores ---------------------------------------------------------------------------------------------
