@@ -277,15 +277,14 @@ def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, F
     """Pixels of a colour that no soil has, and those of the colour of this picture's own soil.
 
     In the card's light soil is redder than neutral: a black, grey or blue thing that the classifier takes for
-    soil is foreign. Without a card nothing is known to be foreign, and what has the soil's colour is clods:
-    scale is unknown too.
+    soil is foreign. Without a card nothing is known to be foreign, and what has the colour of most that is no
+    plant is clods, whatever the classifier takes it for: scale is unknown too.
     """
     ratios, nothing = _log_ratios(plain), np.zeros(plain.shape[:2], bool)
+    ground = (shares.bare + shares.other)[::2, ::2] > 0.6
     if corrected:
-        ground = (shares.bare + shares.other)[::2, ::2] > 0.6
         return ground & (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1]), nothing
-    soil = shares.bare[::2, ::2] > 0.6
-    return nothing, _near_soil(ratios, soil) if soil.mean() > 0.02 else nothing
+    return nothing, _near_soil(ratios, ground)
 
 
 def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[int, Flags]:
