@@ -142,9 +142,10 @@ def fit_lean(
     `VIEW_SE`, and how a lawn changes between two days, `LEAST_LEAN_SE`. What lawns' leans spread by,
     `LEAF_ANGLE_SD`, is known beforehand: two photos that say little leave the usual angle nearly as it was.
 
-    On seven rendered pairs (23 and 50 degrees on average) cover of the oblique photo missed its truth by 5.5
-    points instead of 6.0; with upright blades by 5.2 instead of 10.7, with sprawling ones by 6.0 instead of
-    4.4. What limits it is what the classifier gets wrong in the photo from above (4 points there).
+    On seven rendered pairs, read by an earlier network (23 and 50 degrees on average), cover of the oblique
+    photo missed its truth by 5.5 points instead of 6.0; with upright blades by 5.2 instead of 10.7, with
+    sprawling ones by 6.0 instead of 4.4. What limits it is what the classifier gets wrong in the photo from
+    above (4 points there).
 
     Raises ViewError when fewer than three cells were seen by all views at angles that differ.
     """
