@@ -10,7 +10,7 @@ import pytest
 from turfeye import cells, gather, glance, photo, region
 from turfeye.errors import ModelError, PhotoError, ViewError
 from turfeye.models import load_network
-from turfeye.records import View
+from turfeye.records import Shares, View
 
 LAWN = np.array([[60.0, 400.0], [560.0, 430.0], [420.0, 120.0], [170.0, 110.0]])  # an outline's order
 SHAPE = (480, 640)
@@ -264,3 +264,16 @@ def test_a_photo_full_of_lawn_is_judged_whole():
     place = Path(__file__).parents[1] / "sample_images/trial-spots/photos"
     table = glance.look(next(iter(sorted(place.glob("*.jpg")))), no_card=True).table
     assert not (table.why == "not lawn").any()
+
+
+def test_the_classifiers_say_takes_out_what_is_no_turf(monkeypatch):
+    """Two maps with equal say, by the mean of their log odds: 1 to 3 of odds 1 and 1 to 9."""
+    picture = np.full((90, 140, 3), 120, np.uint8)
+    large, other = np.full((90, 140), 0.5, np.float32), np.full((90, 140), 0.5, np.float32)
+    large[:, :40], other[:, 100:] = 0.9, 0.9
+    monkeypatch.setattr(region, "lawn_region", lambda rgb_coded: large)
+    monkeypatch.setattr(region.sward, "classify", lambda rgb_coded: Shares(other, other, other, other))
+    found = region.lawn_in_garden(picture)
+    assert found[:, :35] == pytest.approx(0.75, abs=1e-3)
+    assert found[:, 45:95] == pytest.approx(0.5, abs=1e-3)
+    assert found[:, 110:] == pytest.approx(0.25, abs=1e-3)

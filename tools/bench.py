@@ -151,7 +151,7 @@ def region_rows(folders: list[Path]) -> Iterable[Row]:
         corners = corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
         rgb = cv2.cvtColor(cv2.imread(str(picture)), cv2.COLOR_BGR2RGB)
         true = cv2.fillPoly(np.zeros(rgb.shape[:2], np.uint8), [np.rint(corners).astype(np.int32)], 1) > 0
-        found = region.lawn_region(rgb) > 0.5
+        found = region.lawn_in_garden(rgb) > 0.5
         scores.append((found & true).sum() / (found | true).sum())
     if scores:
         yield row(

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from turfeye.errors import ViewError
-from turfeye.region import lawn_region, propose_outline
+from turfeye.region import lawn_in_garden, propose_outline
 
 HOLD_OUT_EVERY = 5  # as tools/train_region.py
 
@@ -46,7 +46,7 @@ def score(folder: Path, name: str) -> dict[str, float]:
     """All figures of one picture."""
     rgb = cv2.imread(str(folder / f"{name}.jpg"))[..., ::-1]
     lawn, bare = truth_of(folder, name, rgb.shape[:2])
-    region = lawn_region(np.ascontiguousarray(rgb))
+    region = lawn_in_garden(np.ascontiguousarray(rgb))
     found = region > 0.5
     outlined = np.zeros(rgb.shape[:2], np.uint8)
     with contextlib.suppress(ViewError):
@@ -59,7 +59,7 @@ def overlay(folder: Path, name: str, out: Path) -> None:
     """The picture beside itself with truth (blue edge) and region (red tint)."""
     bgr = cv2.imread(str(folder / f"{name}.jpg"))
     lawn, _ = truth_of(folder, name, bgr.shape[:2])
-    found = lawn_region(np.ascontiguousarray(bgr[..., ::-1])) > 0.5
+    found = lawn_in_garden(np.ascontiguousarray(bgr[..., ::-1])) > 0.5
     drawn = bgr.copy()
     drawn[found] = drawn[found] // 2 + np.array([0, 0, 127], np.uint8)
     edges, _ = cv2.findContours(lawn.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)

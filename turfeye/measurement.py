@@ -127,7 +127,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     doubt: str | None = where.twice
     if where.placed is not None and where.placed.over is None:
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
-        _, doubt = region.check_corners(region.lawn_region(picture.rgb_coded), corners)
+        _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
     one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
     return one.table, {**glance.facts(one), **where.facts}
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from turfeye import sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.models import load_network, run
 from turfeye.records import Bytes, Flags, Floats, Whole
@@ -18,6 +19,8 @@ NETWORK = "region.onnx"
 LONG_PX = 384  # longer side of what the network sees
 STEP_PX = 32  # the network halves its picture five times
 LEAST_STEPS = 2  # with one row at its deepest level OpenCV reads past it: another answer each time
+SWARD_PX = 640  # longer side at which the sward classifier is asked
+FEWEST_ODDS = 1e-3  # probabilities are held this far from 0 and 1 before two are joined
 WORK_PX = 1024  # geometry is done at this size: finer than the network sees
 LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the photo was taken for
 CORNERS = (4, 8)
@@ -62,6 +65,28 @@ def lawn_region(rgb_coded: Bytes) -> Floats:
     return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
+def lawn_in_garden(rgb_coded: Bytes) -> Floats:
+    """Probability that each pixel shows the lawn, (H, W) float32, in a photo of a lawn and what lies around.
+
+    `lawn_region` and the sward classifier, which takes what is no turf for other, with equal say: the mean of
+    their log odds. On fourteen rendered gardens that neither had seen it agrees with the truth by 0.953
+    instead of 0.928, at the least by 0.76 instead of 0.63 (``tools/score_region.py``). Not for close photos,
+    in which the classifier takes some clods and bare ground for other.
+
+    Raises what `lawn_region` raises.
+    """
+    large = lawn_region(rgb_coded)
+    height, width = large.shape
+    scale = min(1.0, SWARD_PX / max(height, width))
+    size = tuple(max(round(side * scale), 1) for side in (width, height))
+    small = np.asarray(cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), np.uint8)
+    other = sward.classify(small).other
+    turf = cv2.resize(1 - cv2.blur(other, (5, 5)), (width, height), interpolation=cv2.INTER_LINEAR)
+    both = (np.clip(share, FEWEST_ODDS, 1 - FEWEST_ODDS) for share in (large, turf))
+    odds = np.prod([share / (1 - share) for share in both], axis=0)
+    return np.asarray(np.sqrt(odds) / (1 + np.sqrt(odds)), np.float32)
+
+
 def propose_outline(region: Floats, *, corners: int | None = None) -> Floats:
     """An outline to start from: the main connected part of the region, with 4 to 8 corners.
 
@@ -70,7 +95,7 @@ def propose_outline(region: Floats, *, corners: int | None = None) -> Floats:
 
     Parameters
     ----------
-    region : (H, W) probability, from ``lawn_region``.
+    region : (H, W) probability, from ``lawn_in_garden``.
     corners : how many the outline has, where that is known; by default as many as its shape needs.
 
     Returns
@@ -99,7 +124,7 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
 
     Parameters
     ----------
-    region : (H, W) probability, from ``lawn_region``.
+    region : (H, W) probability, from ``lawn_in_garden``.
     corners_px : (K, 2) marked corners in the outline's order, pixels.
 
     Returns

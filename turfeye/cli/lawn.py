@@ -91,7 +91,7 @@ def _propose(path: Path, corners: int) -> list[str]:
     """Outline corners found in a photo, as ``add`` takes them."""
     from turfeye import photo, region
 
-    found = region.propose_outline(region.lawn_region(photo.read(path).rgb_coded), corners=corners)
+    found = region.propose_outline(region.lawn_in_garden(photo.read(path).rgb_coded), corners=corners)
     return [f"{x:.0f},{y:.0f}" for x, y in found]
 
 
