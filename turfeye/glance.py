@@ -122,28 +122,9 @@ def look_through(
     shows beside the lawn. ``blades`` is the lawn's own leaf angle, ``taught`` what the
     classifier has learnt of it, used where a card corrects the colours.
     """
-    warnings: list[str] = []
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
-    if sighting is None:
-        warnings.append("no card could be read: cover has a wider error and colour is withheld")
-    elif correction is not None and correction.half_lit:
-        warnings.append(
-            "a shadow crosses the card: its sunlit part was used, and colour is given for the sunlit lawn "
-            "only; step aside and take the photo again for the rest"
-        )
-    elif sighting.twins_differ > UNEVEN_TWINS:
-        warnings.append(
-            f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
-            "keep grass and its shadows off it, or turn it"
-        )
-    if sighting is not None and seen.kind == "spot":
-        warnings += _flatness(sighting)
     cast = 1.0 if correction is None else float(correction.gain.max() / correction.gain.min())
-    if cast > MOST_CAST:
-        warnings.append(
-            f"colour is withheld: the photo's white balance is off so far that one channel had to be raised "
-            f"{cast:.0f} times as much as another; set the phone's white balance to automatic or daylight"
-        )
+    warnings = _about_card(sighting, correction, cast, spot=seen.kind == "spot")
     rgb_coded, small, shares, rgb_linear = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         shares = teach.adapted(shares, rgb_linear, taught)
@@ -176,6 +157,33 @@ def look_through(
         blades=blades,
     )
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+
+
+def _about_card(
+    sighting: Sighting | None, correction: Correction | None, cast: float, *, spot: bool
+) -> list[str]:
+    """What makes colours, places and heights by this card doubtful."""
+    if sighting is None:
+        return ["no card could be read: cover has a wider error and colour is withheld"]
+    said = []
+    if correction is not None and correction.half_lit:
+        said.append(
+            "a shadow crosses the card: its sunlit part was used, and colour is given for the sunlit lawn "
+            "only; step aside and take the photo again for the rest"
+        )
+    elif sighting.twins_differ > UNEVEN_TWINS:
+        said.append(
+            f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
+            "keep grass and its shadows off it, or turn it"
+        )
+    if spot:
+        said += _flatness(sighting)
+    if cast > MOST_CAST:
+        said.append(
+            f"colour is withheld: the photo's white balance is off so far that one channel had to be raised "
+            f"{cast:.0f} times as much as another; set the phone's white balance to automatic or daylight"
+        )
+    return said
 
 
 def _flatness(sighting: Sighting) -> list[str]:
