@@ -40,8 +40,8 @@ UNPLACED_SE = 0.05
 SHARED = 0.5
 """Share of the variance of a cell's error that all cells of a photo have in common: its soil, leaves and
 light are unlike those learnt from all over it. Fitted with `Accuracy`, to the same pictures: the mean of a
-photo is off by the root of this times the mean error of its cells (mean square over 37 readings 0.49: spots
-0.30, lawns with a card 0.55, without 0.91). tools/calibrate_errors.py prints it."""
+photo is off by the root of this times the mean error of its cells (mean square over 37 readings 0.51: spots
+0.34, lawns with a card 0.69, without 0.77). tools/calibrate_errors.py prints it."""
 MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
 
