@@ -3,6 +3,8 @@
 The yard is invented and made of textured planes; skimage.data ships real photographs as outsiders.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -63,6 +65,34 @@ def test_placed_within_5_cm(marked, move):
     assert found.view.size_px == (1000, 700)
     assert np.linalg.norm(found.view.camera_m - truth.camera_m) < 0.1
     assert np.median(view.placement_m(found.view, OUTLINE_M)) < 0.1
+
+
+def turf_where(seen):
+    """A map of turf that ends where the outline lies in a view."""
+    small = view.resized(seen, (500, 350))
+    turf = np.zeros((350, 500), np.float32)
+    steps = np.linspace(0, 1, 50, endpoint=False)[:, None]
+    rim = np.concatenate(
+        [a + steps * (b - a) for a, b in zip(OUTLINE_M, np.roll(OUTLINE_M, -1, 0), strict=True)]
+    )
+    corners = view.project(small, rim)
+    cv2.fillPoly(turf, [np.rint(corners[np.isfinite(corners).all(axis=1)]).astype(np.int32)], 1.0)
+    return turf
+
+
+def test_refused_where_the_lawn_does_not_end_at_its_outline(marked):
+    """As when paving repeats: everything agrees, but turf ends two metres beside the outline."""
+    first, first_view = marked
+    truth = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM)
+    beside = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM + np.array([2.0, 0.0, 0.0]))
+    later = align.scenery(photograph(truth, cover=0.6, lawn_seed=3))
+    clear = replace(first, turf=turf_where(first_view))
+    align.align(replace(later, turf=turf_where(truth)), clear, first_view, outline_m=OUTLINE_M)
+    with pytest.raises(AlignmentError, match="the lawn does not end"):
+        align.align(replace(later, turf=turf_where(beside)), clear, first_view, outline_m=OUTLINE_M)
+    # where the marked photo's own rim is not clear (turf all around), nothing is asked
+    vague = replace(first, turf=np.ones((350, 500), np.float32))
+    align.align(replace(later, turf=turf_where(beside)), vague, first_view, outline_m=OUTLINE_M)
 
 
 def test_focal_length_is_solved_for_when_the_header_has_none(marked):
