@@ -426,7 +426,7 @@ def test_mistakes_in_plots_are_told(folder: Path, text: str, says: str) -> None:
         lawn.read(with_more(folder, text))
 
 
-def test_a_pose_is_kept_until_what_it_rests_on_changes(folder: Path) -> None:
+def test_a_pose_is_kept_until_what_it_rests_on_changes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     back = lawn.read(folder)
     key = store.pose_key(back, "ab" * 32)
     others = {
@@ -437,6 +437,8 @@ def test_a_pose_is_kept_until_what_it_rests_on_changes(folder: Path) -> None:
     }
     assert len(others | {key}) == 5
     assert store.pose_key(replace(back, cell_m=0.25, name="other"), "ab" * 32) == key
+    monkeypatch.setattr(store, "digest", lambda name: "another network")  # it has a say in what is refused
+    assert store.pose_key(back, "ab" * 32) != key
     path = store.save_pose(back, key, {"refused": {"b.jpg": "Müllers Hecke fehlt"}})
     assert store.load_pose(back, key) == {"refused": {"b.jpg": "Müllers Hecke fehlt"}}
     assert all(store.load_pose(back, other) == {} for other in others)

@@ -42,8 +42,6 @@ LEAST_MATCHES: Final = 30
 """That must agree in the end."""
 LEAST_GROUND: Final = 8
 MOST_RESIDUAL_CM: Final = 8.0
-TURF_PX: Final = 640
-"""The sward is judged at this size to see whether turf ends where the outline lies."""
 RIM: Final = 1 / 53
 """Of the longer side: so wide a rim within the outline is held against one as wide beside it."""
 CLEAR_RIM: Final = 0.3
@@ -90,14 +88,7 @@ def scenery(photo: Photo) -> Scenery:
         gray = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
     even = np.asarray(cv2.createCLAHE(2.0, (8, 8)).apply(gray), np.uint8)
     camera = photo.size_px, photo.focal_px, photo.camera
-    return Scenery(*camera, even.shape[::-1], _features(even), _turf(photo.rgb_coded))
-
-
-def _turf(rgb_coded: Bytes) -> Floats:
-    """One less the share of other things, (h, w), small."""
-    scale = min(1.0, TURF_PX / max(rgb_coded.shape))
-    small = cv2.resize(rgb_coded, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    return 1 - sward.classify(np.asarray(small, np.uint8)).other
+    return Scenery(*camera, even.shape[::-1], _features(even), 1 - sward.at_large(photo.rgb_coded).other)
 
 
 def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats) -> Aligned:

@@ -132,15 +132,11 @@ def look_through(
         warnings.append("read without what this lawn is taught, which needs the card's colours")
     lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
     card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
-    about: dict[str, Any] = {"correction": correction, "card_px": card_px, "lawn": lawn}
     if grid.outline_m is None or lawn is None:
-        found = faults.find(rgb_coded, shares=shares, **about)
+        found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
     else:
-        grass = region.lawn_region(rgb_coded)
-        soil = faults.soil_coloured(rgb_coded, shares, correction, lawn & (grass >= 0.5))
-        shares = _grounded(shares, soil)
-        found = faults.find(rgb_coded, shares=shares, **about)
-        found = _with_things(found, grass, shares, view.project(small, grid.outline_m))
+        outline_px = view.project(small, grid.outline_m)
+        found, shares = _in_marked_lawn(rgb_coded, shares, correction, card_px, lawn, outline_px)
     fault, reasons = found.fault, found.reasons
     if lawn is not None and find_lawn:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
@@ -211,10 +207,24 @@ def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[B
     return rgb_coded, small, shares, colour.to_linear(rgb_coded, correction)
 
 
-def _grounded(shares: Shares, soil: Flags) -> Shares:
-    """In a marked lawn what has the colour of its soil is soil: from afar a bare patch looks like a bed."""
+def _in_marked_lawn(
+    rgb_coded: Bytes,
+    shares: Shares,
+    correction: Correction | None,
+    card_px: Floats | None,
+    lawn: Flags,
+    outline_px: Floats,
+) -> tuple[faults.Faults, Shares]:
+    """Faults, and the shares put right: what has the colour of the lawn's soil is soil.
+
+    From afar the classifier takes a bare patch for a bed in part.
+    """
+    grass = region.lawn_region(rgb_coded)
+    soil = faults.soil_coloured(rgb_coded, shares, correction, lawn & (grass >= 0.5))
     moved = np.where(soil, shares.other, np.float32(0))
-    return replace(shares, bare=shares.bare + moved, other=shares.other - moved)
+    shares = replace(shares, bare=shares.bare + moved, other=shares.other - moved)
+    found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
+    return _with_things(found, grass, shares, outline_px), shares
 
 
 def _with_things(found: faults.Faults, grass: Floats, shares: Shares, corners_px: Floats) -> faults.Faults:

@@ -19,7 +19,6 @@ NETWORK = "region.onnx"
 LONG_PX = 384  # longer side of what the network sees
 STEP_PX = 32  # the network halves its picture five times
 LEAST_STEPS = 2  # with one row at its deepest level OpenCV reads past it: another answer each time
-SWARD_PX = 640  # longer side at which the sward classifier is asked
 FEWEST_ODDS = 1e-3  # probabilities are held this far from 0 and 1 before two are joined
 WORK_PX = 1024  # geometry is done at this size: finer than the network sees
 LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the photo was taken for
@@ -77,10 +76,7 @@ def lawn_in_garden(rgb_coded: Bytes) -> Floats:
     """
     large = lawn_region(rgb_coded)
     height, width = large.shape
-    scale = min(1.0, SWARD_PX / max(height, width))
-    size = tuple(max(round(side * scale), 1) for side in (width, height))
-    small = np.asarray(cv2.resize(rgb_coded, size, interpolation=cv2.INTER_AREA), np.uint8)
-    other = sward.classify(small).other
+    other = sward.at_large(rgb_coded).other
     turf = cv2.resize(1 - cv2.blur(other, (5, 5)), (width, height), interpolation=cv2.INTER_LINEAR)
     both = (np.clip(share, FEWEST_ODDS, 1 - FEWEST_ODDS) for share in (large, turf))
     odds = np.prod([share / (1 - share) for share in both], axis=0)

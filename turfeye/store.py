@@ -19,8 +19,10 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
+from turfeye import sward
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
+from turfeye.models import digest
 from turfeye.records import SCHEMA, CellTable, Grid, Outlook
 
 CELL_FIELDS = (
@@ -116,7 +118,7 @@ def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
 
 
 def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str:
-    """The key of where a photo was taken from: photo, outline, marked views, and the view it must be of."""
+    """The key of where a photo was taken from: photo, outline, marked views, the one it must be of, model."""
     facts = {
         "schema": SCHEMA,
         "version": version("turfeye"),
@@ -124,6 +126,7 @@ def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str
         "outline_m": lawn.outline_m.tolist(),
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
         "wanted": wanted,
+        "models": [digest(sward.MODEL)],  # a pose is refused where turf doesn't end at the outline
     }
     return _hashed(facts)
 

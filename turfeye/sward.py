@@ -24,6 +24,9 @@ WORKING_GSD_MM = 1.3
 LARGEST_PX = 2_000_000
 """Larger pictures are averaged down to so many pixels, whatever their scale."""
 
+LARGE_PX = 640
+"""The longer side of a picture in which only where turf is matters, not how dense."""
+
 MIDDLE_CODE = 100
 """A corrected picture shows grass as dark as it is; the network learnt from photos, which a phone exposes to
 please. So the corrected picture is brightened until its middle green is at this code."""
@@ -75,6 +78,15 @@ def classify(
     if scale != 1:
         planes = [_enlarge(plane, width, height) for plane in planes]
     return Shares(*planes)
+
+
+def at_large(rgb_coded: Bytes) -> Shares:
+    """Shares at `LARGE_PX` on the longer side at most: where in a picture turf is, not how dense it is.
+
+    Raises what `classify` raises.
+    """
+    scale = min(1.0, LARGE_PX / max(rgb_coded.shape))
+    return classify(rgb_coded if scale == 1 else _resize(rgb_coded, scale))
 
 
 def working_scale(shape: tuple[int, int], gsd_mm: float | NDArray | None = None) -> float:
