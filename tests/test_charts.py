@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from turfeye import charts, drawing, sheet
+from turfeye import cells, charts, drawing, sheet
 from turfeye.answer import Answer
 from turfeye.records import STATES, CellTable, Grid, Look, Photo, View
 
@@ -233,3 +233,13 @@ def test_a_narrow_lawn_is_drawn_at_one_scale(answer: Answer) -> None:
     figure = charts.cover_map(cell_table(grid, np.full(88, 0.4)), ground=ground, title="A long narrow strip")
     origin, right, up = (figure.axes[0].transData.transform(p) for p in ((0, 0), (1, 0), (0, 1)))
     assert right[0] - origin[0] == pytest.approx(up[1] - origin[1], rel=1e-6)
+
+
+def test_figures_stand_in_what_is_left_of_a_cell_at_the_rim():
+    """A triangle over two unit cells cuts the second to a triangle: its middle is the mean of its corners."""
+    outline = np.array([[0.0, 0.0], [2.0, 0.0], [0.0, 2.0]])
+    grid = cells.lawn_grid(outline, 1.0)
+    middles = drawing.visible_middles(grid, drawing.Ground(outline))
+    assert middles[0, 1] == pytest.approx([1 + 1 / 3, 1 / 3], abs=0.03)
+    assert middles[1, 0] == pytest.approx([1 / 3, 1 + 1 / 3], abs=0.03)
+    assert middles[0, 0] == pytest.approx([0.5, 0.5], abs=0.03)

@@ -40,6 +40,7 @@ from turfeye.drawing import (
     place_axes,
     set_bounds,
     styled,
+    visible_middles,
 )
 from turfeye.headline import spots_only
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, Task
@@ -198,10 +199,11 @@ def _draw_cover(axes: Axes, grid: Grid, cover: Floats, ground: Ground, in_per_m:
     draw_outline(axes, ground)
     if grid.cell_m * in_per_m < NUMBERS_FROM_IN:
         return
-    for (r, c), value in np.ndenumerate(cover):
-        if np.isfinite(value) and inside_share(grid)[r, c] > 0.5:
+    middles = visible_middles(grid, ground)
+    for cell, value in np.ndenumerate(cover):
+        if np.isfinite(value) and inside_share(grid)[cell] > 0.5:
             colour = "white" if value > 0.5 else INK
-            x, y = grid.x0_m + (c + 0.5) * grid.cell_m, grid.y0_m + (r + 0.5) * grid.cell_m
+            x, y = middles[cell]
             axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=7, color=colour)
 
 
@@ -213,7 +215,7 @@ def _draw_states(axes: Axes, grid: Grid, kind: Floats, ground: Ground, in_per_m:
         image[kind == i] = to_rgba(STATE_FILL[state])
     draw_cells(axes, grid, image, ground)
     draw_unseen(axes, grid, kind == STATES.index("not seen"), ground)
-    centres = grid.centres_m()
+    centres = visible_middles(grid, ground)
     points = grid.cell_m * in_per_m * 72
     for i, state in enumerate(STATES):
         where = (kind == i) & (inside_share(grid) > 0.25)

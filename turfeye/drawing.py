@@ -214,6 +214,22 @@ def inside_share(grid: Grid) -> Floats:
     return np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
 
 
+def visible_middles(grid: Grid, ground: Ground) -> Floats:
+    """The middle of what of each cell lies inside the outline, (rows, cols, 2)."""
+    from matplotlib.path import Path as Line
+
+    middles = np.array(grid.centres_m(), dtype=float)
+    shape = Line(ground.outline_m)
+    steps = (np.arange(12) + 0.5) / 12 - 0.5
+    within = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) * grid.cell_m
+    share = inside_share(grid)
+    for cell in zip(*np.nonzero((share > 0) & (share < 0.999)), strict=True):
+        points = middles[cell] + within
+        if (inside := shape.contains_points(points)).any():
+            middles[cell] = points[inside].mean(axis=0)
+    return middles
+
+
 def draw_cells(axes: Axes, grid: Grid, rgba: Floats, ground: Ground) -> None:
     """Cells as a picture in metres, cut along the outline."""
     extent = (
