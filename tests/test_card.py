@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from posing import grassy, homography_of, photo_of, shoot, through
 
-from turfeye import card
+from turfeye import card, marks
 from turfeye.card_layout import CARD
 from turfeye.colourspace import decode, encode
 from turfeye.errors import (
@@ -138,6 +138,24 @@ def test_small_markers_in_a_large_picture():
         card.look_again(photo, (100, 900, 400, 1200))
     with pytest.raises(CardNotFoundError, match="too little"):
         card.look_again(photo, (5000, 900, 5400, 1200))
+
+
+def test_marks_read_coarsely_are_sharpened_before_any_is_dropped(monkeypatch):
+    """In a small copy of a large photo corners lie pixels off; no second search for marks that were read."""
+    homography = pose()
+    gray = marks.to_gray(shoot({5: homography}, SIZE))
+    rng = np.random.default_rng(3)
+    coarse = [
+        marks.Mark(5, corner, through(homography, marks.MARKERS_M[corner]) + rng.uniform(-3, 3, (4, 2)))
+        for corner in range(4)
+    ]
+    assert [len(one) for one in marks._cards(coarse)] == [2]
+    monkeypatch.setattr(marks, "_quick", lambda *_: coarse)
+    monkeypatch.setattr(marks, "_search_around", lambda *_: pytest.fail("searched again"))
+    cards, _ = marks.search(gray, None, every=False)
+    assert len(cards[0]) == 4
+    for mark in cards[0]:
+        assert np.abs(mark.px - through(homography, marks.MARKERS_M[mark.corner])).max() < 0.5
 
 
 def test_several_cards_the_largest_first_or_the_one_asked_for():

@@ -348,6 +348,13 @@ def test_hints_look_at_the_lawn_only():
     assert faults.hints(found(picture(light), lawn=lawn)) == ()
 
 
+def test_a_quarter_of_codes_as_numpy_has_it():
+    rng = np.random.default_rng(2)
+    for _ in range(200):
+        codes = rng.integers(0, rng.integers(1, 256), rng.integers(1, 40)).astype(np.uint8)
+        assert faults._lower_quarter(codes) == pytest.approx(np.quantile(codes, 0.25), abs=1e-9)
+
+
 def test_quick_enough():
     rgb = np.tile(picture(), (2, 1, 1))  # one megapixel
     both = Shares(*(np.tile(share, (2, 1)) for share in (GREEN, 0 * GREEN, 1 - GREEN, 0 * GREEN)))

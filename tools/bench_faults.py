@@ -212,7 +212,8 @@ def score(
     paper = np.zeros(mask.shape, np.uint8)
     cv2.fillPoly(paper, [np.rint(one.sighting.corners_px).astype(np.int32)], 1)
     sized[cv2.resize(paper, small.size_px, interpolation=cv2.INTER_NEAREST) > 0] = LEFT_OUT
-    areas = gather.areas(sized, 3)[:, table.row * table.grid.cols + table.col]
+    areas = np.vstack([gather.only(sized == 0).area, gather.areas(sized, 2)])
+    areas = areas[:, table.row * table.grid.cols + table.col]
     total = np.maximum(areas.sum(axis=0), 1e-12)
     whole = (total > 0.6 * table.area_m2) & (areas[2] <= 0)
     affected, sound = whole & (areas[1] / total >= 0.75), whole & (areas[1] <= 0)

@@ -215,8 +215,9 @@ def _read_patches(
     codes = rgb_coded[np.clip(line, 0, height - 1), np.clip(column, 0, width - 1)]  # (P, 1600, 3)
     linear = marks.LINEAR[codes]
     middle = np.median(linear, axis=1, keepdims=True)
-    sd = 1.4826 * np.median(np.abs(linear - middle), axis=1, keepdims=True)
-    usual = (np.abs(linear - middle) <= 2.5 * sd + 0.002).all(axis=2)
+    off = np.abs(linear - middle)
+    sd = 1.4826 * np.median(off, axis=1, keepdims=True)
+    usual = (off <= 2.5 * sd + 0.002).all(axis=2)
     usual[~usual.any(axis=1)] = True
     mean = (linear * usual[..., None]).sum(axis=1) / usual.sum(axis=1)[:, None]
     burnt = ((codes >= 254).any(axis=2) & usual).sum(axis=1) / usual.sum(axis=1)

@@ -149,7 +149,7 @@ def measure(
     zenith, gsd = view.zenith_deg(seen, centres), view.gsd_mm(seen, centres)
 
     inside = _inside(grid)
-    areas = everything.areas(fault, len(reasons))
+    areas = np.vstack([cells.area, everything.areas(fault, len(reasons) - 1)])
     seen_share = np.clip(divide(areas[0], grid.cell_m**2 * inside), 0, 1)
     means = {name: cells.block_means(getattr(shares, name)) for name in CLASSES}
     classes = {name: cells.mean(values) for name, values in means.items()}
@@ -222,7 +222,7 @@ def measure_picture(
     fault = np.zeros((height, width), np.uint8) if fault is None else fault
     everything = Gather(flat, grid, (height, width))
     cells = everything.only(fault == 0)
-    areas = everything.areas(fault, max(len(reasons), 2))
+    areas = np.vstack([cells.area, everything.areas(fault, max(len(reasons) - 1, 1))])
     seen_share = np.clip(areas[0] / side**2, 0, 1)
     means = {name: cells.mean(cells.block_means(getattr(shares, name))) for name in CLASSES}
     worst = np.array([*reasons[1:], "unusable"])[areas[1:].argmax(axis=0)]
@@ -261,7 +261,7 @@ def _straight_down(
     down = view.straight_down(as_seen, zenith, leaf_angle=chi)
     slack = view.straight_down_se(as_seen, zenith, leaf_angle=chi, leaf_angle_sd=blades.lean_se)
     shown = area > 0
-    total = cells.to_cells(area)
+    total = cells.area
     down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)
     cover = divide(cells.to_cells(area * down), total)
     # The leaf angle is one for the whole lawn: its error adds up straight, not in squares.

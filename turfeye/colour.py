@@ -254,7 +254,8 @@ def _patches_left_out(
     linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log)
     coloured = np.flatnonzero(~neutral)
     steps = np.flatnonzero(neutral)
-    got = apply_matrix(linear, colourmatrix.without_trust(np.exp(gain_log), linear[coloured], want[coloured]))
+    whole = colourmatrix.without_trust(np.exp(gain_log), linear[coloured], want[coloured])
+    got = apply_matrix(linear, whole)
     for i in coloured:
         others = coloured[coloured != i]
         got[i] = apply_matrix(
@@ -268,7 +269,9 @@ def _patches_left_out(
             own_gain, own_bend = own_gain + step[:3], own_bend + step[3:]
         gain = np.exp(own_gain)
         light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain
-        got[i] = apply_matrix(light, colourmatrix.without_trust(gain, linear[coloured], want[coloured]))
+        # with coloured steps the matrix is theirs alone, whatever the gain
+        own = whole if len(coloured) > 2 else colourmatrix.of_cast(gain)
+        got[i] = apply_matrix(light, own)
     return delta_e(lab(got), lab(want))
 
 
@@ -311,8 +314,9 @@ def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
         lost = cv2.inRange(codes, 0, FLOOR_CODE)
         if gain[channel] <= colourmatrix.STRONG_CAST * gain.min() and cv2.countNonZero(lost):
             lit = cv2.inRange(brightest, LIT_CODE + 1, 255)
-            row, col = np.nonzero(cv2.bitwise_and(lost, lit) > 0)  # quicker of flags than of bytes
-            linear[row, col, channel] = decode(encode(linear[row, col, channel]) / 2)
+            place = np.flatnonzero(cv2.bitwise_and(lost, lit) > 0)  # quicker of flags than of bytes, and flat
+            plane = linear.reshape(-1, 3)[:, channel]
+            plane[place] = decode(encode(plane[place]) / 2)
     return linear
 
 
@@ -320,10 +324,13 @@ def _transform(picture: Floats, matrix: Floats) -> Floats:
     return np.asarray(cv2.transform(picture, np.ascontiguousarray(matrix, dtype=np.float32)), np.float32)
 
 
-def corrected_coded(rgb_coded: Bytes, correction: Correction | None) -> Bytes:
+def corrected_coded(
+    rgb_coded: Bytes, correction: Correction | None, *, rgb_linear: Floats | None = None
+) -> Bytes:
     """The picture as sRGB in the card's light, (H, W, 3) uint8: code 255 is a perfect white.
 
-    Tone and gain make one table a channel; a matrix takes the long way round.
+    Tone and gain make one table a channel; a matrix takes the long way round, by what `to_linear` gives:
+    ``rgb_linear``, where that is known already.
     """
     if correction is None:
         return rgb_coded
@@ -331,6 +338,7 @@ def corrected_coded(rgb_coded: Bytes, correction: Correction | None) -> Bytes:
         table = np.rint(encode(_table(correction))).astype(np.uint8)
         return np.asarray(cv2.LUT(rgb_coded, table[:, None, :]), np.uint8)
     # 16-bit linear light steps by a twentieth of a code where codes are densest
-    light = np.clip(to_linear(rgb_coded, correction), 0.0, 1.0) * np.float32(65535)
+    light = to_linear(rgb_coded, correction) if rgb_linear is None else rgb_linear
+    light = np.clip(light, 0.0, 1.0) * np.float32(65535)
     table = np.rint(encode(np.arange(65536) / 65535.0)).astype(np.uint8)
     return np.asarray(cv2.LUT(light.astype(np.uint16), table), np.uint8)

@@ -115,7 +115,8 @@ def find(
         **_white(sample, plain, blocks, *snow),
     }
     # what is white or burnt out says nothing about the light that falls on turf
-    blind = np.any([_enlarged(found[code], (height, width)) for code in (BURNT, GLARE, SNOW)], axis=0)
+    burnt, glare, snowy = (_enlarged(found[code], (height, width)) for code in (BURNT, GLARE, SNOW))
+    blind = burnt | glare | snowy
     dark = _enlarged(found[DARK], (height, width))
     log_light = lighting.log_light_of(rgb_coded, shares, correction, beside | blind, dark)
     corners = _enlarged(lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light)), (height, width))
@@ -132,7 +133,8 @@ def find(
     found |= _things(plain, ((other > 0.5) & ~earthy) | strange, shares.bare[::2, ::2], side)
     fault = np.zeros((height, width), np.uint8)
     for code in sorted(found, reverse=True):
-        fault[_enlarged(found[code], (height, width))] = code
+        if found[code].any():
+            fault[_enlarged(found[code], (height, width))] = code
     fault[card] = CARD
     return Faults(fault, REASONS, other_light, edge, corners, lawn)
 
@@ -147,13 +149,13 @@ def hints(faults: Faults) -> tuple[str, ...]:
     said, inner = [], _inner(lawn, _side(lawn.shape))
     for code, words in ADVICE.items():
         mask = (faults.fault == code) & (inner if code in (THING, LEAVES) else lawn)
-        share = mask.sum() / lawn.sum()
+        share = _share(mask, lawn)
         if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
             said.append((share, words.format(where=_where(mask, lawn))))
-    if (share := (faults.corners & lawn).sum() / lawn.sum()) >= 0.02:
+    if (share := _share(faults.corners & lawn, lawn)) >= 0.02:
         said.append((share, "dark corners: check for a case or a finger at the lens"))
     mask = faults.other_light & lawn & ~faults.corners
-    share = mask.sum() / lawn.sum()
+    share = _share(mask, lawn)
     if share >= 0.02:
         where = _where(mask, lawn)
         words = f"in other light than the card {where}: lay the card in the lawn's light or wait for cloud"
@@ -161,6 +163,11 @@ def hints(faults: Faults) -> tuple[str, ...]:
     elif faults.shade_edge:
         said.append((share, "a shade edge crosses the picture: wait until it has passed, or for cloud"))
     return tuple(words for _, words in sorted(said, reverse=True))
+
+
+def _share(mask: Flags, of: Flags) -> float:
+    """How many flags are up beside those of another: counted, which is ten times quicker than added."""
+    return np.count_nonzero(mask) / np.count_nonzero(of)
 
 
 def _inner(lawn: Flags, side: int) -> Flags:
@@ -176,12 +183,11 @@ def _side(shape: tuple[int, int]) -> int:
 
 def _where(mask: Flags, lawn: Flags) -> str:
     """Which third of the picture, in words."""
-    share = mask.sum() / lawn.sum()
-    if share > 0.6:
+    if _share(mask, lawn) > 0.6:
         return "all over"
     best, words = 0.0, "in places"
     for axis, names in ((1, ("left", "middle", "right")), (0, ("upper", "middle", "lower"))):
-        held = [part.sum() / mask.sum() for part in np.array_split(mask, 3, axis=axis)]
+        held = [_share(part, mask) for part in np.array_split(mask, 3, axis=axis)]
         third = int(np.argmax(held))
         if held[third] > max(best, 0.62) and names[third] != "middle":
             best, words = held[third], f"on the {names[third]} third"
@@ -194,6 +200,8 @@ def _where(mask: Flags, lawn: Flags) -> str:
 def _enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
     if mask.shape == shape:
         return mask
+    if not mask.any():
+        return np.zeros(shape, bool)
     size = (shape[1], shape[0])
     return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)) > 0
 
@@ -267,7 +275,7 @@ def _log_ratios(plain: Bytes) -> list[Floats]:
 
 def _near_soil(ratios: list[Floats], soil: Flags) -> Flags:
     """Pixels whose ratios lie near the middle of those where there is soil."""
-    if soil.sum() < LEAST_SOIL_PX:
+    if np.count_nonzero(soil) < LEAST_SOIL_PX:
         return np.zeros(soil.shape, bool)
     near = [np.abs(r - np.median(r[soil])) < d for r, d in zip(ratios, SOIL_COLOUR, strict=True)]
     return np.asarray(near[0] & near[1])
@@ -298,7 +306,7 @@ def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[in
     warm = ((hue <= 20) | (hue >= 172)) & (saturation > 90) & (value > 60)
     leaf = thing_like & warm
     if (soil := bare > 0.5).mean() > 0.01:
-        dull, dark = (np.quantile(plane[soil], 0.25) for plane in (saturation, value))
+        dull, dark = (_lower_quarter(np.asarray(plane[soil], np.uint8)) for plane in (saturation, value))
         leaf |= soil & warm & (saturation > dull + LEAF_ABOVE_SOIL[0]) & (value > LEAF_ABOVE_SOIL[1] * dark)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side | 1, side | 1))
     broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, ((side // 3) | 1, (side // 3) | 1))
@@ -306,3 +314,11 @@ def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[in
         THING: np.asarray(cv2.morphologyEx(thing_like.view(np.uint8), cv2.MORPH_OPEN, wide)) > 0,
         LEAVES: np.asarray(cv2.morphologyEx(leaf.view(np.uint8), cv2.MORPH_OPEN, broad)) > 0,
     }
+
+
+def _lower_quarter(codes: Bytes) -> float:
+    """The quantile 0.25 of codes, as ``np.quantile`` has it, by counting: a tenth of the time."""
+    place = 0.25 * (codes.size - 1)
+    below = np.cumsum(np.bincount(codes, minlength=256))
+    low, high = np.searchsorted(below, [np.floor(place), np.ceil(place)], side="right")
+    return float(low + (high - low) * (place % 1))

@@ -74,18 +74,26 @@ class Gather:
 
     def block_means(self, values: Floats | Flags) -> Floats:
         """(blocks,) area-weighted mean of what the pixels (H, W) show; NaN where nothing is shown."""
+        if values.dtype == bool and not values.any():  # as most flags are
+            return np.where(self.block_area > 0, 0.0, np.nan)
         return divide(self._block_sums(self._weight * values.ravel()), self.block_area)
 
     def mean(self, blocks: Floats) -> Floats:
         """(cells,) area-weighted mean of the blocks of each; NaN where nothing is shown."""
         known = np.where(self.block_area > 0, self.block_area * blocks, 0)
-        return divide(self.to_cells(known), self.to_cells(self.block_area))
+        return divide(self.to_cells(known), self.area)
+
+    @property
+    def area(self) -> Floats:
+        """(cells,) square metres shown."""
+        return self.to_cells(self.block_area)
 
     def areas(self, kind: Whole, kinds: int) -> Floats:
-        """(kinds, cells) square metres shown of each kind of pixel, ``kind`` (H, W) below ``kinds``."""
-        place = kind.ravel() * np.intp(self.blocks) + self.block_of_pixel
-        blocks = np.bincount(place, self._weight, minlength=kinds * self.blocks).astype(float)
-        return np.stack([self.to_cells(part) for part in np.split(blocks, kinds)])
+        """(kinds, cells) square metres shown of the pixels of kind 1 up to ``kinds``, ``kind`` (H, W)."""
+        pixels = np.flatnonzero(kind.ravel() > 0)
+        place = (kind.ravel()[pixels] - np.intp(1)) * self.count + self.cell_of(pixels)
+        sums = np.bincount(place, self._weight[pixels], minlength=kinds * self.count)
+        return np.asarray(sums.reshape(kinds, self.count), float)
 
     def to_cells(self, blocks: Floats) -> Floats:
         """(cells,) sums over the blocks of each."""
@@ -132,6 +140,7 @@ def _pixel_area(plane: Floats, width: int, height: int) -> Floats:
     y = (to_lawn[2, 1] * np.arange(height) + to_lawn[2, 2]).astype(np.float32)
     inverse_depth = y[:, None] + x[None, :]
     det = np.float32(abs(np.linalg.det(to_lawn)))
-    positive = np.maximum(inverse_depth, np.float32(1e-9))
-    area = np.where(inverse_depth > 1e-6, det / (positive * positive * positive), np.float32(0))
+    area = np.maximum(inverse_depth, np.float32(1e-9)) ** 3
+    np.divide(det, area, out=area)
+    area[inverse_depth <= 1e-6] = 0
     return area.astype(np.float64)  # sums are in double: so no sum converts it again

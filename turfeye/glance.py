@@ -203,8 +203,11 @@ def _flatness(sighting: Sighting) -> list[str]:
 def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[Bytes, View, Shares, Floats]:
     """The working copy of a photo, its view, what its pixels show untaught, and its linear colours."""
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
-    shares = sward.classify(rgb_coded, correction=correction)
-    return rgb_coded, small, shares, colour.to_linear(rgb_coded, correction)
+    rgb_linear = colour.to_linear(rgb_coded, correction)
+    if correction is None:
+        return rgb_coded, small, sward.classify(rgb_coded), rgb_linear
+    plain = colour.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)
+    return rgb_coded, small, sward.classify(sward.exposed(plain)), rgb_linear
 
 
 def _in_marked_lawn(

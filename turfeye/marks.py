@@ -52,6 +52,8 @@ def search(gray: Bytes, spots: Collection[int] | None, *, every: bool) -> tuple[
         cards = _cards(marks)
         if cards and not (every and search is _quick):
             break
+    if any(len(card) < 4 for card in cards):  # a small copy is too coarse to tell marks of one plane
+        cards = _cards([_sharpen(gray, mark) for mark in marks])
     if not cards:  # one mark seen: look closely around it for the others
         marks = [mark for mark in marks if _certain(gray, mark)]
         cards = _cards([more for mark in marks for more in _search_around(gray, [mark], spots)])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -96,16 +97,16 @@ def load_network(name: str, *, place: Path | None = None) -> cv2.dnn.Net:
         ) from error
 
 
-def run(network: cv2.dnn.Net, planes: Floats) -> Floats:
-    """A network's output for (N, C, H, W) float32.
+def run(network: cv2.dnn.Net, planes: Floats, read: Callable[[Floats], Floats] = np.array) -> Floats:
+    """What ``read`` makes of a network's output for (N, C, H, W) float32; by default a copy of it.
 
-    The input is held until the network is done, and the output is copied: OpenCV keeps hold of neither, and
-    what it hands out is its own work space, which the next run writes over. Hence also one run at a time.
+    The input is held until the network is done: OpenCV keeps no hold of it. What it hands out is its own work
+    space, which the next run writes over, so it is read before that, and only one run goes at a time.
     """
     planes = np.ascontiguousarray(planes, dtype=np.float32)
     with _ONE_AT_A_TIME:
         network.setInput(planes)
-        return np.array(network.forward(), dtype=np.float32)
+        return read(np.asarray(network.forward(), dtype=np.float32))
 
 
 def _listed(sums: Path, name: str) -> str:

@@ -143,10 +143,10 @@ def judge(network: cv2.dnn.Net, rgb_coded: Bytes) -> list[Floats]:
     framed = cv2.copyMakeBorder(rgb_coded, rim, down, rim, right, cv2.BORDER_REFLECT)
     squares = framed.reshape(framed.shape[0] // 2, 2, framed.shape[1] // 2, 2, 3).transpose(4, 1, 3, 0, 2)
     planes = squares.astype(np.float32, order="C").reshape(1, 12, *squares.shape[3:])
-    logits = models.run(network, planes)[0]
     rows, cols = (-(-side // 2) for side in (height, width))
     first = _MARGIN // 2
-    shares = _shares(logits[:, first : first + rows, first : first + cols])
+    inner = np.s_[0, :, first : first + rows, first : first + cols]
+    shares = models.run(network, planes, lambda logits: _shares(logits[inner]))
     return list(shares[:, :height, :width])
 
 
