@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import dataclasses
+import datetime as dt
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -10,7 +14,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import lawn, markpage, strokes, survey, teach
+from turfeye import lawn, markpage, models, sheet, strokes, survey, sward, teach
+from turfeye.answer import ten_lines
 from turfeye.cli import root
 from turfeye.errors import LawnError, StrokesError
 from turfeye.records import Shares
@@ -208,8 +213,6 @@ def test_a_damaged_file_says_how_to_go_on(place):
 
 
 def test_results_change_when_taught_and_are_as_before_when_dropped(place):
-    from turfeye import models, sward
-
     tables = lambda: [one.table.cover.copy() for one in survey.measure(place)]  # noqa: E731
     before = tables()
     weights = np.array([[0.6, -0.6], [0.0, 0.0], [0.0, 0.0]])
@@ -218,14 +221,79 @@ def test_results_change_when_taught_and_are_as_before_when_dropped(place):
     teach.save(place, teach.Teaching(("green", "bare"), weights, network, (), (score,)))
     for old, new in zip(before, tables(), strict=True):
         assert np.nanmean(new - old) > 0.01
-    assert survey._taught_words(place)[0].startswith("The classifier is taught for this lawn")
+    assert survey._taught(place)[0].sentence.startswith("The classifier is taught for this lawn")
     teach.save(place, teach.Teaching(("green", "bare"), weights, "another", (), (score,)))
-    assert "another version" in survey._taught_words(place)[1][0]
+    assert "another version" in survey._taught(place)[1][0]
     for old, new in zip(before, tables(), strict=True):
         np.testing.assert_array_equal(old, new)
     teach.drop(place)
     for old, new in zip(before, tables(), strict=True):
         np.testing.assert_array_equal(old, new)
+
+
+def a_teaching(network):
+    """Learnt from invented strokes in 0.jpg and 1.jpg."""
+    return teach.learn(patches(1, fault=0.5), network=network).teaching
+
+
+def test_all_that_shows_figures_of_a_taught_lawn_says_so(place):
+    taught = a_teaching(models.digest(sward.MODEL))
+    assert "20 strokes in 2 photos (0.jpg, 1.jpg)" in taught.sentence
+    assert (
+        f"green {100 * taught.scores[0].before:.0f} → {100 * taught.scores[0].after:.0f} %" in taught.sentence
+    )
+    teach.save(place, taught)
+    told = CliRunner().invoke(root, ["plan", str(place.folder), "--json"])
+    assert told.exit_code == 0, told.output
+    assert json.loads(told.stdout)["taught"] == taught.as_facts
+    assert f"note: {taught.sentence}" in told.stderr
+    outlines = json.loads((place.results_dir / "outlines.json").read_text("utf-8"))
+    assert outlines["taught"] == taught.as_facts
+    with (place.results_dir / "photos.csv").open(encoding="utf-8") as file:
+        assert [row["taught"] for row in csv.DictReader(file)] == ["1", "1"]
+    assert "20 strokes in 2 photos" in words_of((place.results_dir / "sheet.html").read_text("utf-8"))
+    answer = survey.season(place.folder, today=dt.date.max)
+    assert "20 marks made in 2 of its photos" in words_of(
+        sheet.client_page(answer, {"map-states": b"", "curve": b""})
+    )
+    assert "a taught lawn" in ten_lines(answer)[0]
+    told = CliRunner().invoke(root, ["round", str(place.folder.parent)])
+    assert taught.sentence in told.stderr
+
+
+def words_of(html):
+    return " ".join(re.sub(r"<[^>]+>", " ", html).replace("\u00a0", " ").split())
+
+
+def test_a_photo_looked_at_alone_is_said_to_be_read_untaught(place):
+    path = place.photos_dir / PHOTOS[0]
+    before = survey.look_as_dict(survey.look(path))
+    teach.save(place, a_teaching(models.digest(sward.MODEL)))
+    alone = survey.look_as_dict(survey.look(path))
+    assert alone["summary"] == before["summary"]
+    assert set(alone["warnings"]) - set(before["warnings"]) == {alone["warnings"][0]}
+    assert alone["warnings"][0].startswith("read without what its lawn is taught; turfeye season ")
+
+
+def test_facts_of_a_teaching_are_plain(place):
+    facts = a_teaching("n").as_facts
+    assert json.loads(json.dumps(facts)) == facts
+    assert facts["strokes"] == 20
+    assert facts["photos"] == ["0.jpg", "1.jpg"]
+    assert [sorted(one) for one in facts["left_out"]] == [["after", "before", "shows", "strokes"]] * 2
+
+
+def test_a_lawn_compared_with_one_that_is_taught_says_so(place):
+    untaught = survey.season(place.folder, today=dt.date.max)
+    assert untaught.taught is None
+    taught = a_teaching("n")
+    other = dataclasses.replace(untaught, taught=taught)
+    beside, said = survey._beside(untaught.outlook, other, None)
+    assert beside is not None
+    assert any(taught.sentence in one for one in said)
+    assert any(one.startswith(f"only {other.lawn.name} is taught") for one in said)
+    assert survey._beside(untaught.outlook, untaught, None)[1] == ()
+    assert survey._beside(untaught.outlook, untaught, taught)[1][0].startswith("only this lawn is taught")
 
 
 def test_the_page_is_whole_and_fetches_nothing(place):

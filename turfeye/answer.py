@@ -13,6 +13,7 @@ from turfeye.lawn import Lawn
 from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
 from turfeye.renovation import Materials
 from turfeye.season import Temperatures
+from turfeye.teach import Teaching
 from turfeye.words import day, per_cent
 from turfeye.workplan import PlanSettings
 
@@ -40,7 +41,7 @@ class Answer:
     evenness: tuple[str, ...] = ()  # each measure in one line
     warnings: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()  # what was written
-    taught: str = ""  # that the classifier is taught this lawn, and how well
+    taught: Teaching | None = None  # what the readings were adapted by
     spots: str = ""  # how several spots rank at the last visit, in a sentence
     beside: Beside | None = None
 
@@ -72,6 +73,7 @@ class Before:
     window: str  # when to sow, or why to wait
     warnings: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()
+    taught: Teaching | None = None
 
 
 def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> PlanSettings:

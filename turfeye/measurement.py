@@ -121,15 +121,20 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
     else:
         grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    lesson = taught(place)
     one = glance.look_through(
-        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=taught(place)
+        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson
     )
     doubt: str | None = where.twice
     if where.placed is not None and where.placed.over is None:
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
     one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
-    return one.table, {**glance.facts(one), **where.facts}
+    return one.table, {
+        **glance.facts(one),
+        **where.facts,
+        "taught": lesson is not None and where.sighting is not None,
+    }
 
 
 def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:

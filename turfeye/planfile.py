@@ -15,6 +15,7 @@ from turfeye.errors import LawnError
 from turfeye.outline import signed_area
 from turfeye.records import SCHEMA, Floats, Patch, Tape, Task, WorkPlan
 from turfeye.renovation import Materials
+from turfeye.teach import Teaching
 
 PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
 """The first columns of plan.csv, in order; new ones go to the end."""
@@ -36,8 +37,8 @@ def plan_csv(plan: WorkPlan) -> str:
     return _csv((*PLAN_COLUMNS, *EXTRA_COLUMNS), rows(plan))
 
 
-def plan_dict(plan: WorkPlan) -> dict[str, Any]:
-    """The plan for programs: its rows and its totals."""
+def plan_dict(plan: WorkPlan, *, taught: Teaching | None = None) -> dict[str, Any]:
+    """The plan for programs: its rows and its totals, and what the readings were adapted by."""
     return {
         "schema": SCHEMA,
         "sentence": plan.sentence,
@@ -50,6 +51,7 @@ def plan_dict(plan: WorkPlan) -> dict[str, Any]:
         "spreading": list(plan.spreading),
         "dates": [{"date": when.isoformat(), "what": what} for when, what in plan.dates],
         "cautions": list(plan.cautions),
+        "taught": taught and taught.as_facts,
     }
 
 
@@ -75,8 +77,8 @@ def materials_csv(found: Materials) -> str:
     return _csv(MATERIAL_COLUMNS, material_rows(found))
 
 
-def materials_dict(found: Materials) -> dict[str, Any]:
-    """The list for programs: its lines and its totals."""
+def materials_dict(found: Materials, *, taught: Teaching | None = None) -> dict[str, Any]:
+    """The list for programs: its lines and its totals, and what the readings were adapted by."""
     return {
         "schema": SCHEMA,
         "sentence": found.sentence,
@@ -92,6 +94,7 @@ def materials_dict(found: Materials) -> dict[str, Any]:
         "dressing_bags": found.dressing_bags,
         "heaps_g": list(found.heaps_g),
         "cautions": list(found.cautions),
+        "taught": taught and taught.as_facts,
     }
 
 
@@ -108,6 +111,7 @@ def outlines(
     outline_m: Floats,
     *,
     anchors: Mapping[int, tuple[float, float]] | None = None,
+    taught: Teaching | None = None,
 ) -> dict[str, Any]:
     """The lawn and its patches as a feature collection.
 
@@ -134,6 +138,7 @@ def outlines(
         }
         features.append(_feature(patch.outline_m, facts, to_map, digits, holes_m=patch.holes_m))
     collection: dict[str, Any] = {"type": "FeatureCollection", "schema": SCHEMA, "features": features}
+    collection["taught"] = taught and taught.as_facts
     if to_map is None:
         collection["coordinates_are"] = (
             "metres in the lawn's plane: origin at its first corner, x along its first side, y to the left. "
@@ -147,9 +152,11 @@ def outlines_text(
     outline_m: Floats,
     *,
     anchors: Mapping[int, tuple[float, float]] | None = None,
+    taught: Teaching | None = None,
 ) -> str:
     """:func:`outlines` as JSON text."""
-    return json.dumps(outlines(patches, outline_m, anchors=anchors), ensure_ascii=False, indent=1) + "\n"
+    found = outlines(patches, outline_m, anchors=anchors, taught=taught)
+    return json.dumps(found, ensure_ascii=False, indent=1) + "\n"
 
 
 def _row(task: Task) -> dict[str, Any]:

@@ -44,7 +44,10 @@ def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path
     store.write_season_csv(folder / "season.csv", outlook, told.columns())
     plan_text = planfile.plan_csv(answer.plan)
     shapes = planfile.outlines_text(
-        (*answer.thin, *answer.pale), answer.lawn.outline_m, anchors=anchors_of(answer.lawn)
+        (*answer.thin, *answer.pale),
+        answer.lawn.outline_m,
+        anchors=anchors_of(answer.lawn),
+        taught=answer.taught,
     )
     files += [folder / "cells.csv", folder / "season.csv"]
     files.append(write_atomic(folder / "plan.csv", plan_text.encode("utf-8")))
@@ -60,12 +63,16 @@ def write_before(before: Before) -> tuple[Path, ...]:
     found = before.materials
     pictures = sheet.materials_pictures(before)
     outlines = planfile.outlines_text(
-        tuple(task.patch for task in found.tasks), before.lawn.outline_m, anchors=anchors_of(before.lawn)
+        tuple(task.patch for task in found.tasks),
+        before.lawn.outline_m,
+        anchors=anchors_of(before.lawn),
+        taught=before.taught,
     )
+    materials = planfile.materials_dict(found, taught=before.taught)
     texts = {
         "materials.html": sheet.materials_page(before, pictures),
         "materials.csv": planfile.materials_csv(found),
-        "materials.json": json.dumps(planfile.materials_dict(found), ensure_ascii=False, indent=1) + "\n",
+        "materials.json": json.dumps(materials, ensure_ascii=False, indent=1) + "\n",
         "materials-outlines.json": outlines,
     }
     (folder / "before-places.png").unlink(missing_ok=True)  # there may be none this time

@@ -21,6 +21,7 @@ COLUMNS: Final = (
     "photo", "taken", "age_days", "view", "state", "cover", "cover_se", "dgci", "dgci_se", "straw", "bare",
     "rank", "rank_low", "rank_high", "cv_pct", "christiansen_pct", "distribution_pct", "moran_i", "moran_p",
     "area_m2", "cells", "cells_seen", "card", "twins_differ", "shadow_on_card", "shade", "light", "why",
+    "taught",
 )  # fmt: skip
 LEAST_SHADE: Final = 0.02
 """With less of the ground in other light than the card, the light is not spoken of."""
@@ -56,6 +57,7 @@ def row(
     found |= _evenness(table)
     found |= {"view": facts["view"], "state": state, "shade": shade, "light": _light(facts, shade)}
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
+    found |= {"taught": int(facts.get("taught", False))}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
     if state == "left out":
         found["why"] = "dated outside the season, or there twice"

@@ -145,7 +145,8 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             hollows=place.hollows,
             settings=answer.plan_settings(place, temperatures=temperatures),
         )
-        warnings += _said_of(one for one, _ in whole)
+        taught, not_used = _taught(place)
+        warnings += [*not_used, *_said_of(one for one, _ in whole)]
         result = Before(
             lawn=place,
             table=table,
@@ -154,6 +155,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             materials=found,
             window=window.window(sown, taken, temperatures).words,
             warnings=tuple(warnings),
+            taught=taught,
         )
         return replace(result, files=results.write_before(result))
 
@@ -237,13 +239,12 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
     return lesson
 
 
-def _taught_words(place: Lawn) -> tuple[str, tuple[str, ...]]:
-    """That a lawn is taught, for its pages, and a warning where that can't be used."""
-    if (taught := measurement.taught(place)) is not None:
-        return taught.sentence, ()
-    if teach.read(place) is None:
-        return "", ()
-    return "", (
+def _taught(place: Lawn) -> tuple[teach.Teaching | None, tuple[str, ...]]:
+    """What a lawn is taught, for its pages, and a warning where that can't be used."""
+    taught = measurement.taught(place)
+    if taught is not None or teach.read(place) is None:
+        return taught, ()
+    return None, (
         "what this lawn was taught belongs to another version of the classifier and is not used; teach it "
         f"again: turfeye teach {place.folder} {place.folder / teach.FILE_NAME}",
     )
@@ -284,8 +285,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         corner_names=place.corner_names,
         side_names=place.side_names,
     )
-    taught, not_used = _taught_words(place)
-    beside, not_compared = _beside(ahead, other)
+    taught, not_used = _taught(place)
+    beside, not_compared = _beside(ahead, other, taught)
     whole = Answer(
         lawn=place,
         outlook=ahead,
@@ -310,8 +311,10 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     return replace(whole, files=(*results.write(whole, rows), listed))
 
 
-def _beside(ahead: Outlook, other: Answer | None) -> tuple[Beside | None, tuple[str, ...]]:
-    """What a lawn is compared with, and a warning where that can't be done."""
+def _beside(
+    ahead: Outlook, other: Answer | None, taught: teach.Teaching | None
+) -> tuple[Beside | None, tuple[str, ...]]:
+    """What a lawn is compared with, and warnings: where that can't be done, or one is read otherwise."""
     if other is None:
         return None, ()
     name = other.lawn.name
@@ -319,7 +322,11 @@ def _beside(ahead: Outlook, other: Answer | None) -> tuple[Beside | None, tuple[
         found = compare.every_way(ahead, other.outlook, name=name)
     except SeasonError as error:
         return None, (f"not compared with {name}: {error}",)
-    return Beside(name, other.course, tuple(one.sentence for one in found)), ()
+    said = [f"{name}: {other.taught.sentence}"] if other.taught else []
+    if (other.taught is None) != (taught is None):
+        which = "this lawn" if taught else name
+        said.append(f"only {which} is taught: part of what {name} differs by may come from that")
+    return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
 
 
 def _series(measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:

@@ -17,14 +17,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
-from turfeye import strokes
+from turfeye import notes, strokes
 from turfeye.errors import LawnError, StrokesError
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
@@ -79,14 +79,33 @@ class Teaching:
         return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
 
     @property
+    def photos(self) -> tuple[str, ...]:
+        """Names of the photos that were marked."""
+        return tuple(dict.fromkeys(stroke.photo for stroke in self.strokes))
+
+    @property
+    def read_right(self) -> str:
+        """How much of the strokes of each class was read right while they were left out, in words."""
+        return ", ".join(f"{s.shows} {100 * s.before:.0f} → {100 * s.after:.0f} %" for s in self.scores)
+
+    @property
     def sentence(self) -> str:
         """For everything that shows a result of this lawn."""
-        photos = len({stroke.photo for stroke in self.strokes})
-        read = ", ".join(f"{s.shows} {100 * s.before:.0f} → {100 * s.after:.0f} %" for s in self.scores)
+        count, some = len(self.photos), notes.some(self.photos)
         return (
-            f"The classifier is taught for this lawn: {len(self.strokes)} strokes in {photos} "
-            f"photo{'s' if photos != 1 else ''}; left out, they were read right: {read}"
+            f"The classifier is taught for this lawn: {len(self.strokes)} strokes in {count} "
+            f"photo{'s' if count != 1 else ''} ({some}); left out, they were read right: {self.read_right}"
         )
+
+    @property
+    def as_facts(self) -> dict[str, Any]:
+        """The same for programs, plain JSON: beside every figure that rests on it."""
+        return {
+            "sentence": self.sentence,
+            "strokes": len(self.strokes),
+            "photos": list(self.photos),
+            "left_out": [asdict(score) for score in self.scores],
+        }
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -324,10 +343,7 @@ def save(place: Lawn, teaching: Teaching) -> Path:
         "network": teaching.network,
         "classes": list(teaching.classes),
         "weights": teaching.weights.tolist(),
-        "left_out": [
-            {"shows": s.shows, "strokes": s.strokes, "before": s.before, "after": s.after}
-            for s in teaching.scores
-        ],
+        "left_out": [asdict(score) for score in teaching.scores],
     }
     content = {"schema": SCHEMA, "photos": strokes.as_photos(teaching.strokes), "taught": learnt}
     text = json.dumps(content, ensure_ascii=False, indent=1) + "\n"

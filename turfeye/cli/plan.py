@@ -37,11 +37,13 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
     if before:
         with waiting() as tell:
             surveyed = survey.before(folder, mix=mix, tell=tell)
-        facts = planfile.materials_dict(surveyed.materials)
+        taught = surveyed.taught
+        facts = planfile.materials_dict(surveyed.materials, taught=taught)
     else:
         with waiting() as tell:
-            work = survey.season(folder, tell=tell).plan
-        facts = planfile.plan_dict(work)
+            answer = survey.season(folder, tell=tell)
+        work, taught = answer.plan, answer.taught
+        facts = planfile.plan_dict(work, taught=taught)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
     elif before:
@@ -51,6 +53,8 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
         _show_plan(work)
     for caution in facts["cautions"]:
         say(f"Caution: {caution}")
+    if taught:
+        say(f"note: {taught.sentence}")
     if before:
         for warning in surveyed.warnings:
             say(f"note: {warning}")

@@ -42,6 +42,9 @@ def round_(folder: Path) -> None:
     rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
     rows += [(name, *["–"] * 4, TO_DO.get(type(why), "see below")) for name, why in failed]
     show_table(COLUMNS, rows, words=COLUMNS[-1])
+    for answer in answers:
+        if answer.taught:
+            say(f"{answer.lawn.name}: {answer.taught.sentence}")
     for name, why in failed:
         if type(why) not in TO_DO:
             say(f"{name}: {why}")

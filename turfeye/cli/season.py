@@ -25,7 +25,7 @@ def season(folder: Path, against: Path | None) -> None:
         answer = survey.season(folder, against=against, tell=tell)
     for line in (*ten_lines(answer), *(answer.beside.sentences if answer.beside else ())):
         click.echo(line)
-    for warning in answer.warnings:
+    for warning in (*([answer.taught.sentence] if answer.taught else ()), *answer.warnings):
         say(f"note: {warning}")
     if answer.files:
         say(f"wrote {len(answer.files)} files to {answer.lawn.results_dir}; open sheet.html first")
