@@ -101,16 +101,8 @@ def look(
             "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; "
             "lay it where the lawn's light falls on it and take the photo again"
         )
-    said = [*([twice] if twice else []), *_of_taught_lawn(picture.path)]
+    said = [*([twice] if twice else []), *teach.left_aside(picture.path)]
     return replace(one, warnings=(*said, *one.warnings)) if said else one
-
-
-def _of_taught_lawn(path: Path) -> list[str]:
-    """What to say of a photo in the folder of a lawn that is taught: looked at alone it is any lawn's."""
-    folder = path.absolute().parent.parent
-    if not (folder / teach.FILE_NAME).is_file():
-        return []
-    return [f"read without what its lawn is taught; turfeye season {folder} reads it with that"]
 
 
 def look_through(

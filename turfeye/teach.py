@@ -337,6 +337,14 @@ def _from_json(content: dict[str, Any]) -> Teaching:
     return Teaching(classes, weights, str(learnt["network"]), strokes.from_photos(content["photos"]), scores)
 
 
+def left_aside(path: Path) -> list[str]:
+    """What to say of a photo in the folder of a taught lawn that is looked at alone, as any lawn's."""
+    folder = path.absolute().parent.parent
+    if not (folder / FILE_NAME).is_file():
+        return []
+    return [f"read without what its lawn is taught; turfeye season {folder} reads it with that"]
+
+
 def save(place: Lawn, teaching: Teaching) -> Path:
     """Write it to the lawn's folder: a marks file with what was learnt beside the strokes."""
     learnt = {
