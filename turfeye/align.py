@@ -216,8 +216,9 @@ def _surroundings(first: Scenery, known: View, outline: Floats) -> Features:
 
 def _features(gray: Bytes) -> Features:
     """The strongest features of each tile: else blades and gravel in full sun would take up all there are."""
-    points, about = cv2.SIFT.create(contrastThreshold=0.02).detectAndCompute(gray, None)
-    if about is None:
+    sift = cv2.SIFT.create(contrastThreshold=0.02)
+    points = sift.detect(gray, None)
+    if not points:
         return Features(np.empty((0, 2)), np.empty((0, 128), np.float32))
     px = np.array([p.pt for p in points])
     column, row = (px * TILES / gray.shape[::-1]).astype(int).T
@@ -225,9 +226,10 @@ def _features(gray: Bytes) -> Features:
     order = np.lexsort(([-p.response for p in points], tile))
     rank = np.arange(len(order)) - np.searchsorted(tile[order], tile[order])
     keep = order[rank < FEATURES // (TILES[0] * TILES[1])]
-    about = np.asarray(about)[keep]
+    kept, found = sift.compute(gray, [points[k] for k in keep])  # describing all would take twice the time
+    about = np.asarray(found)
     root = np.sqrt(about / np.maximum(about.sum(axis=1, keepdims=True), 1e-9))
-    return Features(px[keep], np.asarray(root, np.float32))
+    return Features(np.array([p.pt for p in kept]), np.asarray(root, np.float32))
 
 
 def _pairs(a: Features, b: Features, *, ratio: float = 0.86) -> tuple[Whole, Whole]:
@@ -235,10 +237,12 @@ def _pairs(a: Features, b: Features, *, ratio: float = 0.86) -> tuple[Whole, Who
     if min(len(a.px), len(b.px)) < 3:
         return np.empty(0, int), np.empty(0, int)
     likeness = a.about @ b.about.T
-    best = likeness.argmax(axis=1)
-    mutual = likeness.argmax(axis=0)[best] == np.arange(len(best))
-    top = np.sort(np.partition(likeness, -2, axis=1)[:, -2:], axis=1)
-    near, next_best = np.sqrt(np.maximum(2 - 2 * top[:, 1], 0)), np.sqrt(np.maximum(2 - 2 * top[:, 0], 1e-12))
+    best, every = likeness.argmax(axis=1), np.arange(len(likeness))
+    top = likeness[every, best]
+    mutual = top == likeness.max(axis=0)[best]
+    likeness[every, best] = -1  # to see the next best
+    near = np.sqrt(np.maximum(2 - 2 * top, 0))
+    next_best = np.sqrt(np.maximum(2 - 2 * likeness.max(axis=1), 1e-12))
     good = mutual & (near < ratio * next_best)
     return np.flatnonzero(good), best[good]
 
