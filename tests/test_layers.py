@@ -29,7 +29,7 @@ ORDER = (
     "region",
     "lighting blocks",
     "sharpness",
-    "faults",
+    "faults leafcolour",
     "cells lawncheck",
     "lawnfile",
     "lawn",

@@ -9,10 +9,11 @@ from collections import defaultdict
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
-from turfeye import card, colour, photo, survey, sward
+from turfeye import card, colour, leafcolour, photo, survey, sward
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
 from turfeye.simulate.phone import LUMA, MAKES, Phone, random_phone, shoot
@@ -48,17 +49,23 @@ def light_rows(folders: list[Path]) -> Iterable[Row]:
         known = [
             [looks[light] for light in lights if looks.get(light) is not None] for looks in seen.values()
         ]
-        told = [np.nanstd(some, axis=0, ddof=1) for some in known if len(some) > 1]
-        if not told:
+        known = [some for some in known if len(some) > 1]
+        if not known:
             continue
-        index, cover, raw, raw_cover = np.array(told).T
+        index, none_withheld, cover, raw, raw_cover = (
+            np.array([_spread([look[field] for look in some]) for some in known])
+            for field in ("dgci", "dgci_all", "cover", "raw", "raw_cover")
+        )
         lost = sum(looks.get(light) is None for looks in seen.values() for light in lights)
-        withheld = sum(int(np.isnan(look[0])) for some in known for look in some)
-        each = ", ".join(f"{v:.3f}" for v in index)
-        spread = "withheld" if np.isnan(index).all() else f"{np.nanmean(index):.4f} ({each})"
+        every = [look for some in known for look in some]
+        without, withheld, green = (
+            sum(look[field] for look in every) for field in ("without", "withheld", "green")
+        )
         yield row(
             f"same turf, {name}: DGCI, sd over lights",
-            f"{spread}; uncorrected {raw.mean():.4f}; {withheld} withheld, {lost} not rendered or refused",
+            f"{_figures(index)}; with none withheld for its error {_figures(none_withheld)}; uncorrected "
+            f"{raw.mean():.4f}; {without:.0f} of {len(every)} photos without an index, withheld in "
+            f"{withheld:.0f} of {green:.0f} green cells of the others; {lost} not rendered or refused",
             "≤ 0.015",
         )
         yield row(
@@ -68,10 +75,24 @@ def light_rows(folders: list[Path]) -> Iterable[Row]:
         )
 
 
-def _look(path: Path) -> np.ndarray | None:
-    """DGCI and cover, corrected and not; None where the photo is refused."""
+def _spread(values: list[float]) -> float:
+    """Standard deviation of what is known, NaN for fewer than two."""
+    known = np.array(values)[np.isfinite(values)]
+    return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
+
+
+def _figures(spreads: np.ndarray) -> str:
+    if np.isnan(spreads).all():
+        return "withheld"
+    return f"{np.nanmean(spreads):.4f} ({', '.join(f'{v:.3f}' for v in spreads)})"
+
+
+def _look(path: Path) -> dict[str, float] | None:
+    """DGCI and cover, corrected and not, how many cells have no colour; None where the photo is refused."""
     try:
         one = survey.look(path)
+        with mock.patch.object(leafcolour, "MOST_INDEX_SE", np.inf):
+            every = survey.look(path).table.dgci
     except TurfeyeError as error:
         print(f"  {path.name}: {error}")
         return None
@@ -79,15 +100,22 @@ def _look(path: Path) -> np.ndarray | None:
     plain = one.photo.rgb_coded[::3, ::3]
     shares = sward.classify(np.ascontiguousarray(plain))
     green = plain[shares.green >= 0.6]
-    known = np.isfinite(table.dgci)
-    return np.array(
-        [
-            np.average(table.dgci[known], weights=table.seen[known]) if known.any() else np.nan,
-            np.nanmean(table.cover),
-            colour.dgci(green).mean() if len(green) else np.nan,
-            shares.green.mean(),
-        ]
-    )
+    withheld = np.char.startswith(table.why, "colour withheld")
+    return {
+        "dgci": _mean(table.dgci, table.seen),
+        "dgci_all": _mean(every, table.seen),
+        "cover": float(np.nanmean(table.cover)),
+        "raw": float(colour.dgci(green).mean()) if len(green) else np.nan,
+        "raw_cover": float(shares.green.mean()),
+        "without": float(not np.isfinite(table.dgci).any()),
+        "withheld": float(withheld.sum()),
+        "green": float((withheld | np.isfinite(table.dgci)).sum()),
+    }
+
+
+def _mean(values: np.ndarray, weight: np.ndarray) -> float:
+    known = np.isfinite(values)
+    return float(np.average(values[known], weights=weight[known])) if known.any() else np.nan
 
 
 def disk_scene() -> np.ndarray:

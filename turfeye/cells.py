@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye import colour, outline, view
+from turfeye import leafcolour, outline, view
 from turfeye.errors import ViewError
 from turfeye.gapfraction import Blades, leaf_angle_of
 from turfeye.gather import Gather, divide
-from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
+from turfeye.records import Bytes, CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
 
 MAX_ZENITH_DEG = 65.0
 """Beyond this a cell shows the sides of its blades only, and what it has of soil is guesswork."""
@@ -22,16 +22,8 @@ MIN_SEEN = 0.5
 """A cell of which less than half is usable is *not seen*."""
 MAX_PLACEMENT_CELLS = 0.25
 """A cell must be placed to a quarter of its size, else it may be its neighbour."""
-GREEN = 0.6
-"""A pixel with at least this share of green carries colour; less, and the soil beside it does."""
 MAX_GSD_MM = 20.0
 """Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
-MOST_COLOURED = 200_000
-"""Colour is averaged over at most about this many pixels: more change no decimal and cost time."""
-FEWEST_COLOURED = 20
-"""A cell with fewer green pixels than this has no colour of its own."""
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
-"""Of linear sRGB, IEC 61966-2-1."""
 UNCORRECTED_GAIN_SE = 0.15
 """Without a card the gain may well be a sixth off."""
 UNPLACED_GSD_MM = 2.0
@@ -51,6 +43,7 @@ MOSTLY_OUTSIDE = "mostly outside the picture"
 OBLIQUE = "too oblique"  # and the angle
 COARSE = "too coarse: too far from the camera"
 MISPLACED = "can't be placed to a quarter of a cell"
+OTHER_LIGHT = "colour withheld: in other light than the card"
 CLASSES = ("green", "straw", "bare", "other")
 
 
@@ -118,6 +111,8 @@ def measure(
     reasons: tuple[str, ...] = ("",),
     fault: Whole | None = None,
     other_light: Flags | None = None,
+    rgb_coded: Bytes | None = None,
+    smear_px: float = 0.0,
     correction: Correction | None = None,
     accuracy: Accuracy | None = None,
     blades: Blades | None = None,
@@ -133,6 +128,8 @@ def measure(
     corrected : whether the colours mean reflectance; if not, every colour is unknown
     reasons, fault : why a pixel can't be used, (H, W) index into ``reasons``; 0 is "it can"
     other_light : (H, W), pixels in shade while the card is in the sun, or the other way round
+    rgb_coded, correction : the camera's codes that ``rgb_linear`` comes from, (H, W, 3), and how
+    smear_px : how far its file smeared colour, in pixels of the working picture
     accuracy : the classifier's own error
     blades : the lawn's own leaf angle; by default the usual one
 
@@ -156,10 +153,16 @@ def measure(
     cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
     shade = cells.mean(cells.block_means(other_light))
     why = _why(areas, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
-    withheld = (why == "") & (shade > MAX_OTHER_LIGHT)
-    coloured = (shares.green >= GREEN) & ~other_light
-    colours = _colours(cells, rgb_linear, coloured, corrected=corrected)
-    colours = {name: np.where(withheld, np.nan, values) for name, values in colours.items()}
+    colours = dict.fromkeys(leafcolour.NAMES, np.full(cells.count, np.nan))
+    withheld = np.full(cells.count, "")
+    if corrected:
+        coloured = (shares.green >= leafcolour.GREEN) & ~other_light
+        colours, withheld = leafcolour.of_cells(
+            cells, rgb_linear, coloured, rgb_coded=rgb_coded, correction=correction, smear_px=smear_px
+        )
+    elsewhere = shade > MAX_OTHER_LIGHT
+    colours = {name: np.where(elsewhere, np.nan, values) for name, values in colours.items()}
+    withheld = np.where(elsewhere, OTHER_LIGHT, withheld)
     cover_se = np.sqrt(
         sampling_se**2
         + view_se**2
@@ -191,7 +194,7 @@ def measure(
         "zenith_deg": zenith,
         "gsd_mm": gsd,
         "state": np.where(seen_cell, "seen", "not seen"),
-        "why": np.where(withheld, "colour withheld: in other light than the card", why),
+        "why": np.where(seen_cell, withheld, why),
         **measured,
     }
     keep = inside > 0
@@ -271,48 +274,6 @@ def _straight_down(
     unseen = 1 - np.nan_to_num(seen_share)
     sampling_se = np.sqrt(np.maximum(spread, 0) / np.maximum(count - 1, 1) * unseen)
     return cover, view_se, sampling_se
-
-
-def _colours(cells: Gather, rgb_linear: Floats, coloured: Flags, *, corrected: bool) -> dict[str, Floats]:
-    """Mean colour of each cell's lit green pixels, and the spread of the index.
-
-    Leaves below others are lit by the sky and through their neighbours, in sun quite unlike those on top. So
-    only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
-    light then has an index within 0.015 (sd) instead of 0.022.
-    """
-    names = ("dgci", "dgci_sd", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
-    nothing = np.full(cells.count, np.nan)
-    if not corrected:
-        return dict.fromkeys(names, nothing)
-    wanted = np.flatnonzero(coloured.ravel() & cells.shown)
-    picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
-    cell = cells.cell_of(picked)
-    linear = rgb_linear.reshape(-1, 3)[picked]
-    light = linear @ LUMINANCE
-    total = np.bincount(cell, light, minlength=cells.count)
-    lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
-    cell, linear = cell[lit], linear[lit]
-    coded = colour.encode(np.clip(linear, 0, 1))
-    dgci = colour.dgci(coded)
-    lab = colour.lab(linear)
-    count = np.bincount(cell, minlength=cells.count)
-    enough = count >= FEWEST_COLOURED
-
-    def mean(values: Floats) -> Floats:
-        sums = np.bincount(cell, values, minlength=cells.count)
-        return np.where(enough, sums / np.maximum(count, 1), np.nan)
-
-    average = mean(dgci)
-    hue = np.radians(colour.hsb(coded)[0])
-    return {
-        "dgci": average,
-        "dgci_sd": np.sqrt(np.maximum(mean(dgci**2) - average**2, 0)),
-        "hue_deg": np.degrees(np.arctan2(mean(np.sin(hue)), mean(np.cos(hue)))) % 360,
-        "exg": mean(colour.excess_green(coded)),
-        "lab_l": mean(lab[..., 0]),
-        "lab_a": mean(lab[..., 1]),
-        "lab_b": mean(lab[..., 2]),
-    }
 
 
 def classifier_se(cover: Floats, gsd_mm: Floats | float, accuracy: Accuracy) -> Floats:

@@ -87,6 +87,8 @@ class Correction:
     gain_se: float  # relative standard error of the gain
     values: CardValues
     half_lit: bool = False  # a shadow crosses the card, and its sunlit part was used
+    fit_cov: Floats | None = None  # (5, 5) of the log gains and the tone's two parameters
+    darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -178,6 +180,7 @@ class CellTable:
     other: Floats
     dgci: Floats  # mean over green pixels in the card's light
     dgci_sd: Floats
+    dgci_se: Floats  # what the mean may err by in this photo, from dark codes and smeared colour
     hue_deg: Floats
     exg: Floats  # excess green of the green pixels
     lab_l: Floats  # CIE L*a*b* of the green pixels, D65

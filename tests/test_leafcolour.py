@@ -1,0 +1,220 @@
+"""A cell's green: how sure its colour is, when it is withheld, what coarsely coded colour does to it."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from test_cells import HEIGHT, WIDTH, camera, shares_of
+from test_colour import CURVES, card, photographed, sighting
+
+from turfeye import cells, colour, leafcolour
+from turfeye.records import Correction
+
+GREENS = np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60], [40, 62, 25], [30, 40, 16]])
+"""Coded sRGB; first the green standard disk of Rorie et al. 2011 (from memory), the others are ours."""
+
+
+def plain(gain) -> Correction:
+    """A plain sRGB camera that gave each channel 1 / gain of its light."""
+    return Correction((0.0, 0.0), np.array(gain), None, 1.0, 2.0, 0.02, card(), darkest_code=60.0)
+
+
+def index(linear):
+    return colour.dgci(colour.encode(np.clip(linear, 0, 1)))
+
+
+# --------------------------------------------------------------------------------------- how sure it is
+
+
+def test_the_error_told_for_dark_codes_is_that_of_published_tone_curves():
+    # the curves' sources stand in test_colour
+    misses, told = [], []
+    for curve in CURVES:
+        for exposure in (0.2, 0.4, 0.8):
+            for cast in ([1, 1, 1], [1.4, 1, 0.5], [0.6, 1, 1.5]):
+                light = exposure * np.array(cast) / max(cast)
+                values = card()
+                got = colour.fit(sighting(photographed(values.rgb_linear, curve, cast=light), values), values)
+                codes = 255 * curve(colour.decode(GREENS) * light)
+                read = colour.apply_matrix(colour.tone_to_linear(codes, got.tone) * got.gain, got.matrix)
+                misses.append(index(read) - colour.dgci(GREENS))
+                told.append(leafcolour.index_se(codes, got))
+    ratio = np.abs(np.ravel(misses)) / np.ravel(told)
+    print(f"within 1 and 2: {np.mean(ratio < 1):.2f}, {np.mean(ratio < 2):.2f}")
+    assert 0.6 < np.mean(ratio < 1) < 0.95
+    assert np.mean(ratio < 2) > 0.9
+
+
+def test_darker_codes_are_less_sure():
+    got = plain([1.0, 1.0, 1.0])
+    told = [float(leafcolour.index_se(k * np.array([[95.0, 110, 60]]), got)[0]) for k in (1, 0.5, 0.2, 0.05)]
+    assert told == sorted(told)
+    assert told[0] < 0.005
+    assert told[-1] > leafcolour.MOST_INDEX_SE
+
+
+def test_what_the_grey_steps_leave_open_is_in_the_error():
+    got = plain([1.0, 1.0, 1.0])
+    red = dataclasses.replace(got, fit_cov=np.diag([0.1**2, 0, 0, 0, 0]))
+    codes = np.array([[90.0, 110, 60]])
+    by_hand = abs(
+        float(index(colour.decode(codes) * [1.1, 1, 1])[0] - index(colour.decode(codes) / [1.1, 1, 1])[0]) / 2
+    )
+    extra = np.sqrt(leafcolour.index_se(codes, red) ** 2 - leafcolour.index_se(codes, got) ** 2)
+    assert extra == pytest.approx(by_hand, rel=0.1)
+
+
+# ------------------------------------------------------------------------------------------- withheld
+
+
+def measured(codes, correction, *, linear=None, smear_px=0.0):
+    """Cells of a picture that is green all over, of these camera codes."""
+    picture = np.empty((HEIGHT, WIDTH, 3), np.uint8)
+    picture[:] = codes
+    picture += np.random.default_rng(0).integers(0, 3, picture.shape, dtype=np.uint8)
+    seen = camera()
+    return cells.measure(
+        colour.to_linear(picture, correction) if linear is None else linear,
+        shares_of(np.ones((HEIGHT, WIDTH))),
+        seen,
+        cells.spot_grid(seen, 0.1),
+        corrected=True,
+        rgb_coded=picture,
+        correction=correction,
+        smear_px=smear_px,
+    )
+
+
+def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
+    dark = measured([95, 80, 4], plain([0.8, 1.5, 10.0]))
+    seen = dark.state == "seen"
+    assert seen.any()
+    assert (dark.why[seen] == leafcolour.TOO_DARK).all()
+    for name in leafcolour.NAMES:
+        assert np.isnan(getattr(dark, name)).all()
+    assert np.nanmin(dark.cover[seen]) > 0.9
+    assert leafcolour.hints(dark) == [leafcolour.ADVICE[leafcolour.TOO_DARK]]
+    light = measured([90, 108, 66], plain([1.0, 1.0, 1.0]))
+    assert (light.why[light.state == "seen"] == "").all()
+    assert light.dgci[light.state == "seen"] == pytest.approx(
+        float(colour.dgci(np.array([91, 109, 67]))), abs=0.002
+    )
+    assert np.nanmax(light.dgci_se) < 0.01
+    assert leafcolour.hints(light) == []
+
+
+def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():
+    far = np.broadcast_to(colour.decode(np.array([90, 108, 40.0])), (HEIGHT, WIDTH, 3)).astype(np.float32)
+    table = measured([90, 108, 66], plain([1.0, 1.0, 1.0]), linear=far, smear_px=0.8)
+    assert (table.why[table.state == "seen"] == leafcolour.TOO_SMEARED).all()
+    assert np.isnan(table.dgci).all()
+
+
+def test_a_picture_without_green_has_no_colour_and_no_reason():
+    seen = camera()
+    picture = np.full((HEIGHT, WIDTH, 3), 90, np.uint8)
+    got = plain([1.0, 1.0, 1.0])
+    table = cells.measure(
+        colour.to_linear(picture, got),
+        shares_of(np.zeros((HEIGHT, WIDTH))),
+        seen,
+        cells.spot_grid(seen, 0.1),
+        corrected=True,
+        rgb_coded=picture,
+        correction=got,
+    )
+    assert np.isnan(table.dgci).all()
+    assert (table.why[table.state == "seen"] == "").all()
+
+
+# ------------------------------------------------------------------------------- colour coded coarsely
+
+BLADE, SOIL = np.array([0.10, 0.16, 0.05]), np.array([0.05, 0.042, 0.032])
+
+
+def blades():
+    """Leaning stripes of one green, 3 to 6 pixels wide, on dark soil: (H, W, 3) light and (H, W) share."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:300.0, :420.0]
+    share = np.zeros(y.shape)
+    for _ in range(90):
+        angle, at, half = rng.uniform(0, np.pi), rng.uniform(0, 420, 2), rng.uniform(1.5, 3)
+        across = (x - at[0]) * np.sin(angle) - (y - at[1]) * np.cos(angle)
+        along = (x - at[0]) * np.cos(angle) + (y - at[1]) * np.sin(angle)
+        blade = np.clip(half + 0.5 - np.abs(across), 0, 1) * (np.abs(along) < 25)
+        share = np.maximum(share, blade)
+    return share[..., None] * BLADE + (1 - share[..., None]) * SOIL, share
+
+
+def filed(light, *, denoise_px, subsampling):
+    """The picture as a JPEG holds it (ISO/IEC 10918-1), subsampling 2 is 4:2:0, 0 is 4:4:4; before that its
+    colour, not its luminance, is smoothed."""
+    if denoise_px:
+        luma = (light @ leafcolour.LUMINANCE.astype(float))[..., None]
+        light = np.clip(luma + cv2.GaussianBlur(light - luma, (0, 0), denoise_px), 0, 1)
+    file = io.BytesIO()
+    coded = np.rint(colour.encode(light)).astype(np.uint8)
+    Image.fromarray(coded).save(file, "JPEG", quality=95, subsampling=subsampling)
+    return np.array(Image.open(file))
+
+
+CASTS = np.array([[1.5, 1.0, 0.5], [1.0, 1.0, 1.0], [0.55, 1.0, 1.5]])
+
+
+def off(*, smear_px, denoise_px=0.0, subsampling=2):
+    """How far the index of the blades' brighter half is off, in a warm, a neutral and a cold file."""
+    light, share = blades()
+    misses = []
+    for cast in CASTS:
+        picture = filed(light * cast, denoise_px=denoise_px, subsampling=subsampling)
+        green = colour.to_linear(picture, plain(1 / cast), smear_px=smear_px)[share >= leafcolour.GREEN]
+        luma = green @ leafcolour.LUMINANCE
+        misses.append(index(green[luma >= luma.mean()]).mean() - index(BLADE))
+    return np.array(misses)
+
+
+def test_coding_colour_at_half_the_size_turns_blades_under_a_cast():
+    whole, half = off(smear_px=0, subsampling=0), off(smear_px=0)
+    assert np.ptp(whole) < 0.25 * np.ptp(half)
+    assert half[0] > half[1] > half[2]  # too blue in a warm photo, too yellow in a cold one
+    assert np.ptp(off(smear_px=0.5)) < 0.5 * np.ptp(half)  # it acts like half a pixel
+
+
+@pytest.mark.parametrize("denoise_px", [0.6, 1.0, 1.2])
+def test_smeared_colour_is_taken_back(denoise_px):
+    before, after = (
+        off(smear_px=0, denoise_px=denoise_px),
+        off(smear_px=colour.SMEAR_PX, denoise_px=denoise_px),
+    )
+    assert np.ptp(after) < 0.6 * np.ptp(before)
+    assert np.abs(after).mean() < 0.6 * np.abs(before).mean()
+
+
+@pytest.mark.parametrize("denoise_px", [0.0, 0.6, 1.0, 1.2])
+def test_how_much_was_taken_back_is_as_much_as_it_can_be_off(denoise_px):
+    before, after = (
+        off(smear_px=0, denoise_px=denoise_px),
+        off(smear_px=colour.SMEAR_PX, denoise_px=denoise_px),
+    )
+    assert (np.abs(after) < np.abs(after - before) + 0.01).all()
+
+
+def test_an_even_picture_has_nothing_to_take_back():
+    picture = np.full((31, 47, 3), [70, 95, 40], np.uint8)
+    got = plain([1.3, 1.0, 2.2])
+    np.testing.assert_allclose(
+        colour.to_linear(picture, got, smear_px=0.8), colour.to_linear(picture, got), rtol=1e-5
+    )
+
+
+def test_of_a_picture_made_small_nothing_is_taken_back():
+    assert colour.smear_px(1.0) == colour.SMEAR_PX
+    assert colour.smear_px(0.99 * colour.LEAST_SMEAR_PX / colour.SMEAR_PX) == 0
+    picture = np.random.default_rng(1).integers(0, 256, (31, 47, 3)).astype(np.uint8)
+    got = plain([1.3, 1.0, 2.2])
+    assert not np.array_equal(colour.to_linear(picture, got, smear_px=0.8), colour.to_linear(picture, got))

@@ -1,0 +1,154 @@
+"""The colour of the green in each cell: its index, hue and L*a*b*, and how far that may be off.
+
+A photo can be too dark or too coarse to tell the colour of what it shows, though not that it is green: then
+the colour is withheld, with the reason, and cover stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from turfeye import colour
+from turfeye.gather import Gather
+from turfeye.records import Bytes, CellTable, Correction, Flags, Floats, Words
+
+GREEN: Final = 0.6
+"""A pixel with at least this share of green carries colour; less, and the soil beside it does."""
+MOST_COLOURED: Final = 200_000
+"""Colour is averaged over at most about this many pixels: more change no decimal and cost time."""
+FEWEST_COLOURED: Final = 20
+"""A cell with fewer green pixels than this has no colour of its own."""
+MOST_INDEX_SE: Final = 0.035
+"""An index that may be off by more than this is withheld. One turf differs by 0.025 from light to light
+(`glance.DGCI_LIGHT_SE`), so the difference of two sound photos of it by sqrt(2) times as much: an own error
+beyond that would by itself pass for a change of the turf."""
+STEP_CODES: Final = 0.29
+"""Standard deviation of what rounding to whole codes takes away, 1 / sqrt(12)."""
+BELOW_SD: Final = 0.19
+"""How far the tone curve is off below the darkest grey step, in log light by log of the code: 0.16 to 0.22
+(root mean square) from four fifths of that step's code down to a tenth of it, over the published curves of
+tests/test_colour.py and fourteen simulated phones, each at three exposures."""
+LUMINANCE: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Of linear sRGB, IEC 61966-2-1."""
+TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
+TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
+ADVICE: Final = {
+    TOO_DARK: "most colour is withheld, too dark to tell: take the photo in more light",
+    TOO_SMEARED: "most colour is withheld, blades are too fine to part it from the ground's: go nearer, or "
+    "set the phone's white balance to automatic or daylight",
+}
+NAMES: Final = ("dgci", "dgci_sd", "dgci_se", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
+
+
+def of_cells(
+    cells: Gather,
+    rgb_linear: Floats,
+    coloured: Flags,
+    *,
+    rgb_coded: Bytes | None = None,
+    correction: Correction | None = None,
+    smear_px: float = 0.0,
+) -> tuple[dict[str, Floats], Words]:
+    """Mean colour of each cell's lit green pixels, and why it is withheld, "" where it is not.
+
+    Leaves below others are lit by the sky and through their neighbours, in sun quite unlike those on top. So
+    only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
+    light then has an index within 0.015 (sd) instead of 0.022.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3), reflectance
+    coloured : (H, W), the pixels that are green and in the card's light
+    rgb_coded, correction : what that came from; without them nothing is known of the index's error
+    smear_px : how far the file smeared colour, see `colour.to_linear`. Since phones differ in it, what taking
+        it back changes in the index is part of its error
+    """
+    wanted = np.flatnonzero(coloured.ravel() & cells.shown)
+    picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
+    cell, plain = cells.cell_of(picked), rgb_linear.reshape(-1, 3)[picked]
+    linear = plain
+    if rgb_coded is not None and correction is not None and smear_px > 0:
+        linear = colour.to_linear(rgb_coded, correction, smear_px=smear_px).reshape(-1, 3)[picked]
+    light = linear @ LUMINANCE
+    total = np.bincount(cell, light, minlength=cells.count)
+    lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
+    cell, picked, plain, linear = cell[lit], picked[lit], plain[lit], linear[lit]
+    count = np.bincount(cell, minlength=cells.count)
+    enough = count >= FEWEST_COLOURED
+
+    def mean(values: Floats) -> Floats:
+        sums = np.bincount(cell, values, minlength=cells.count)
+        return np.where(enough, sums / np.maximum(count, 1), np.nan)
+
+    found = _measures(linear, mean)
+    if rgb_coded is None or correction is None or not enough.any():
+        return found, np.full(cells.count, "")
+
+    def colours(values: NDArray) -> Floats:
+        return np.stack([mean(channel) for channel in values.T], axis=-1)[enough]
+
+    dark = index_se(colours(rgb_coded.reshape(-1, 3)[picked]), correction)
+    smeared = np.abs(_index(colours(linear)) - _index(colours(plain))) if smear_px > 0 else 0 * dark
+    found["dgci_se"][enough] = np.hypot(dark, smeared)
+    why = np.full(cells.count, "", dtype=f"<U{max(len(TOO_DARK), len(TOO_SMEARED))}")
+    why[enough] = np.where(dark > smeared, TOO_DARK, TOO_SMEARED)
+    why[~(found["dgci_se"] > MOST_INDEX_SE)] = ""
+    return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why
+
+
+def hints(table: CellTable) -> list[str]:
+    """What to do where more than half of the green cells have no colour for one reason."""
+    known = np.isfinite(table.dgci).sum()
+    return [advice for why, advice in ADVICE.items() if np.sum(table.why == why) > known]
+
+
+def _measures(linear: Floats, mean: Callable[[Floats], Floats]) -> dict[str, Floats]:
+    """Every measure of pixels (N, 3), averaged over cells by ``mean``; the index's error still unknown."""
+    coded = colour.encode(np.clip(linear, 0, 1))
+    dgci, lab = colour.dgci(coded), colour.lab(linear)
+    hue = np.radians(colour.hsb(coded)[0])
+    average = mean(dgci)
+    return {
+        "dgci": average,
+        "dgci_sd": np.sqrt(np.maximum(mean(dgci**2) - average**2, 0)),
+        "dgci_se": np.full(len(average), np.nan),
+        "hue_deg": np.degrees(np.arctan2(mean(np.sin(hue)), mean(np.cos(hue)))) % 360,
+        "exg": mean(colour.excess_green(coded)),
+        "lab_l": mean(lab[..., 0]),
+        "lab_a": mean(lab[..., 1]),
+        "lab_b": mean(lab[..., 2]),
+    }
+
+
+def index_se(codes: Floats, correction: Correction) -> Floats:
+    """Standard error of the index of greens of these camera codes, (N, 3), 0-255: (N,).
+
+    From what the grey steps leave unsure of gains and tone curve, from the curve's run below the darkest
+    step, which is one guess for all channels, and from rounding, in each channel apart; by differences.
+    """
+    log_gain, tone = np.log(correction.gain), np.asarray(correction.tone)
+    codes = np.maximum(np.asarray(codes, float), 0.5)
+    below = np.log(np.maximum(correction.darkest_code / codes, 1.0))
+
+    def index(moved: Floats, tone: Floats, codes: Floats = codes) -> Floats:
+        light = colour.tone_to_linear(codes, (float(tone[0]), float(tone[1]))) * np.exp(log_gain + moved)
+        return _index(colour.apply_matrix(light, correction.matrix))
+
+    still, small = np.zeros(3), 0.02
+    gains = [(index(small * e, tone) - index(-small * e, tone)) / (2 * small) for e in np.eye(3)]
+    tones = [(index(still, tone + d) - index(still, tone - d)) / (2 * small) for d in small * np.eye(2)]
+    slopes = np.stack([*gains, *tones], axis=-1)
+    known = np.zeros((5, 5)) if correction.fit_cov is None else correction.fit_cov
+    variance = np.einsum("ni,ij,nj->n", slopes, known, slopes)
+    variance += ((index(BELOW_SD * below, tone) - index(-BELOW_SD * below, tone)) / 2) ** 2
+    for step in STEP_CODES * np.eye(3):
+        variance += ((index(still, tone, codes + step) - index(still, tone, codes - step)) / 2) ** 2
+    return np.sqrt(variance)
+
+
+def _index(linear: Floats) -> Floats:
+    return np.asarray(colour.dgci(colour.encode(np.clip(linear, 0, 1))))
