@@ -11,11 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
-from turfeye import filing, lawn, photo, standpoints, survey, view
+from turfeye import cells, filing, glance, lawn, photo, standpoints, survey, view
 from turfeye.align import Aligned, align, scenery
 from turfeye.cli import root
 from turfeye.errors import AlignmentError
+from turfeye.records import Look, Shares
 from turfeye.standpoints import Standpoints
 
 FERRY = Path(__file__).parent.parent / "sample_images/ferry-cottage"
@@ -32,18 +34,27 @@ def true_corners(photo_name):
     return [[float(r["x_px"]), float(r["y_px"])] for r in rows]
 
 
-def marked(folder, *views, keep=None):
-    """The sample lawn with these photos marked by their true corners, {view: photo}."""
+def marked(folder, *views, keep=None, smaller=1):
+    """The sample lawn with these photos marked by their true corners, {view: photo}; ``smaller`` times."""
     shutil.copytree(FERRY, folder, ignore=shutil.ignore_patterns("truth"))
     text = (folder / "lawn.toml").read_text().split("[[view]]")[0]
     for view_name, photo_name in views:
-        corners = true_corners(photo_name)
+        corners = at_size(true_corners(photo_name), smaller).tolist()
         text += f'[[view]]\nname = "{view_name}"\nphoto = "{photo_name}"\ncorners_px = {corners}\n\n'
     (folder / "lawn.toml").write_text(text)
     for path in (folder / "photos").iterdir():
         if keep is not None and path.name not in keep:
             path.unlink()
+        elif smaller > 1:
+            with Image.open(path) as picture:
+                exif, small = picture.info["exif"], picture.reduce(smaller)
+            small.save(path, quality=95, exif=exif)
     return lawn.read(folder)
+
+
+def at_size(points_px, smaller):
+    """Pixels of a photo as pixels of one so many times smaller; centres lie at integers in both."""
+    return (np.array(points_px) + 0.5) / smaller - 0.5
 
 
 class Alignment:
@@ -59,6 +70,18 @@ class Alignment:
         if (later, first) not in self.good:
             raise AlignmentError(f"{later} not over {first}")
         return Aligned(first_view, self.good[later, first], 100, 50)
+
+
+@pytest.fixture
+def placed_only(monkeypatch):
+    """Photos are placed, not looked through: each has a table of four bare cells."""
+    bare = np.full((30, 40), 1.0, np.float32)
+    table = cells.measure_picture(Shares(0 * bare, 0 * bare, bare, 0 * bare), columns=2)
+
+    def look_through(picture, seen, grid, *, sighting, **_):
+        return Look(picture, sighting, None, seen, table)
+
+    monkeypatch.setattr(glance, "look_through", look_through)
 
 
 def go(points, photo_name, **options):
@@ -189,7 +212,7 @@ def test_of_two_views_the_better_one_unless_one_is_named(tmp_path, monkeypatch):
     assert go(points, name("04-12"), wanted="window").name == "window"
 
 
-def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch):
+def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch, placed_only):
     place = marked(tmp_path / "lawn", ("window", EVENING), keep=(EVENING, name("04-12")))
     Alignment(monkeypatch, {})
     photo_path = place.photo_path(name("04-12"))
@@ -211,7 +234,7 @@ def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch):
     assert "marked in this photo already" in twice.stderr
 
 
-def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch):
+def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch, placed_only):
     place = marked(tmp_path / "lawn", ("window", EVENING), keep=(EVENING,))
     handed_in = [FERRY / "photos" / name(day) for day in ("03-14", "04-12", "04-19")]
     filed = filing.add(place.folder, handed_in)
@@ -247,10 +270,10 @@ def test_add_says_that_no_view_is_marked_yet(tmp_path):
     assert "write its [[spot]] in lawn.toml, number = 2" in spots
 
 
-def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, monkeypatch):
-    """Real pictures; only laying 14 March directly over the marked evening is forbidden."""
+def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, monkeypatch, placed_only):
+    """Real pictures of half the size; only laying 14 March directly over the marked evening is forbidden."""
     keep = (name("03-14"), EVENING, name("04-12"))
-    place = marked(tmp_path / "lawn", ("window", EVENING), keep=keep)
+    place = marked(tmp_path / "lawn", ("window", EVENING), keep=keep, smaller=2)
     called = {}
 
     def named_scenery(picture):
@@ -270,6 +293,7 @@ def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, mon
     facts = measured[name("03-14")].facts
     assert facts["over"] == name("04-12")
     seen = view.from_dict(facts["pose"])
-    off_m = np.linalg.norm(view.unproject(seen, true_corners(name("03-14"))) - place.outline_m, axis=1)
+    corners = at_size(true_corners(name("03-14")), 2)
+    off_m = np.linalg.norm(view.unproject(seen, corners) - place.outline_m, axis=1)
     assert off_m.max() < 0.05
     assert facts["residual_cm"] < 5

@@ -270,8 +270,12 @@ class Stage:
         rgb = self._render(_sensor(view), spp, seed)[..., :3] / float(np.asarray(white(self.light)) @ _LUMA)
         # Single fireflies (a path that met the sun by chance) are held to what their surroundings could be.
         rgb = np.minimum(rgb, 4.0)
-        truth = self._classes(_sensor(view), min(spp, 64), seed + 1)
+        truth = self.shown(view, spp=min(spp, 64), seed=seed + 1)
         return Picture(rgb.astype(np.float32), truth[..., :4], truth[..., 4])
+
+    def shown(self, view: View, *, spp: int = 64, seed: int = 0) -> Floats:
+        """(H, W, 5) shares of CLASSES and of lawn that each pixel shows, whatever the light."""
+        return self._classes(_sensor(view), spp, seed)
 
     def straight_down(
         self, box_m: tuple[float, float, float, float], *, pixel_m: float, top_m: float = 0.6, spp: int = 16
