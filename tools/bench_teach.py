@@ -2,11 +2,11 @@
 
     python tools/bench_teach.py TRUTH --rendered rendered/tune/lawns [--draws 6]
 
-Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), and each of the
-tuning lawns (make_samples.py --sets tune) as a lawn of one photo. Strokes are dots of 24 pixels that show one
-thing in truth: 75 % green, 60 % straw, 80 % bare or more. A draw marks the photos of some dates and is scored
-on the cells of the others; of a lawn of one photo one half of the cells, drawn at random, may be marked and
-the other half is scored. All goes through ``survey.teach_lawn`` and ``survey.measure``, as a user's marks do.
+Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), each rendered
+lawn (make_samples.py --sets tune, or bench) as a lawn of one photo. Strokes are dots of 24 pixels that show
+one thing in truth: 75 % green, 60 % straw, 80 % bare or more. A draw marks the photos of some dates and is
+scored on the cells of the others; of a lawn of one photo half of the cells, drawn at random, may be marked
+and the other half is scored. All goes through ``survey.teach_lawn`` and ``survey.measure``.
 
 What each pixel shows is made from the pictures' recipes (extra ``simulate``; ten seconds a picture) and kept
 in the folder TRUTH. Three minutes of one core once it is there.
@@ -254,7 +254,7 @@ def main() -> None:
     """Print every draw, then the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("truth", type=Path, help="where what each pixel shows is kept")
-    parser.add_argument("--rendered", type=Path, help="the tuning lawns")
+    parser.add_argument("--rendered", type=Path, help="a folder of the tuning or of the bench's lawns")
     parser.add_argument("--draws", type=int, default=6)
     options = parser.parse_args()
     done: dict[str, list] = {}
@@ -267,8 +267,8 @@ def main() -> None:
             ),
             ("spots, other dates", sample("trial-spots", samples.SETS["spots"](), into, options.truth)),
         ]
-        for job in samples.SETS["tune"]() if options.rendered else ():
-            if job.set == "tune-lawns":
+        for job in (*samples.SETS["tune"](), *samples.SETS["bench"]()) if options.rendered else ():
+            if (options.rendered / f"{job.recipe.name}.jpg").is_file():
                 found = single(job, options.rendered, into, options.truth)
                 lawns.append(("lawn views, the same photo", found))
         for number, (kind, known) in enumerate(lawns):
