@@ -161,6 +161,16 @@ def test_the_rule_does_not_take_luck_for_learning():
         assert np.mean(passed) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
 
 
+def test_what_is_read_well_already_is_not_pulled_further():
+    """On lawns read within 4 points such gains come without better cells, or with worse (bench_teach.py)."""
+    shows = np.array([0, 2] * 6)
+    before = np.where(shows == 0, 0.80, 0.72)
+    assert not teach.judge(before, before + 0.12, shows)[0]
+    assert teach.judge(before - 0.25, before, shows)[0]
+    # nor does a class lose that stays read well
+    assert teach.judge(np.where(shows == 0, 0.9, 0.45), np.where(shows == 0, 0.75, 0.65), shows)[0]
+
+
 def test_a_class_that_nobody_marked_keeps_its_share():
     rng = np.random.default_rng(5)
     planes = rng.dirichlet(np.ones(4), (30, 50)).astype(np.float32)

@@ -2,14 +2,15 @@
 
     python tools/bench_teach.py TRUTH --rendered rendered/tune/lawns [--draws 6]
 
-Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), each rendered
-lawn (make_samples.py --sets tune, or bench) as a lawn of one photo. Strokes are dots of 24 pixels that show
-one thing in truth: 75 % green, 60 % straw, 80 % bare or more. A draw marks the photos of some dates and is
-scored on the cells of the others; of a lawn of one photo half of the cells, drawn at random, may be marked
-and the other half is scored. All goes through ``survey.teach_lawn`` and ``survey.measure``.
+Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), both once more
+with their grass recoloured red, in proportion to its true share of each pixel; and each rendered lawn
+(make_samples.py --sets tune, or bench) as a lawn of one photo. Strokes are dots of 24 pixels that show one
+thing in truth: 75 % green, 60 % straw, 80 % bare or more. A draw marks the photos of some dates and is scored
+on the cells of the others; of a lawn of one photo half of the cells, drawn at random, may be marked and the
+other half is scored. All goes through ``survey.teach_lawn`` and ``survey.measure``.
 
 What each pixel shows is made from the pictures' recipes (extra ``simulate``; ten seconds a picture) and kept
-in the folder TRUTH. Three minutes of one core once it is there.
+in the folder TRUTH. Four minutes of one core once it is there.
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ import numpy as np
 
 cv2.setNumThreads(1)
 
+from PIL import Image  # noqa: E402
+
 from turfeye import card, lawn, photo, survey, teach, view  # noqa: E402
+from turfeye.colourspace import decode, encode  # noqa: E402
 from turfeye.errors import StrokesError  # noqa: E402
 from turfeye.records import View  # noqa: E402
 from turfeye.simulate import samples  # noqa: E402
@@ -38,6 +42,8 @@ from turfeye.simulate import samples  # noqa: E402
 ROOT = Path(__file__).resolve().parent.parent
 CLASSES = ("green", "straw", "bare")
 PURE = (0.75, 0.60, 0.80)
+RED = (1.9, 0.75, 1.0)
+"""Factors on the light of grass that make it red-leaved."""
 DOT_PX, MOST_OF_A_CLASS = 24, 5  # in one photo
 SAME_PICTURE = 0.01
 """Mean shares of a picture's pixels may differ so much from those noted when it was rendered, no more."""
@@ -130,18 +136,29 @@ def outline_px(path: Path) -> dict[str, np.ndarray]:
     return {name: np.array(corners) for name, corners in found.items()}
 
 
-def sample(name: str, jobs: list[samples.Job], into: Path, pixels: Path) -> Known:
-    """One of the shipped lawns, copied."""
-    source, folder = ROOT / "sample_images" / name, into / name
+def recolour(path: Path, green: np.ndarray) -> None:
+    """Give the grass of a photo another colour, by its share ``green`` of each pixel, in linear light."""
+    with Image.open(path) as picture:
+        exif, rgb = picture.info["exif"], np.asarray(picture.convert("RGB"))
+    light = decode(rgb) * (1 + green[..., None] * (np.array(RED) - 1))
+    Image.fromarray(np.rint(encode(light)).astype(np.uint8)).save(path, quality=95, exif=exif)
+
+
+def sample(name: str, jobs: list[samples.Job], into: Path, pixels: Path, *, red: bool = False) -> Known:
+    """One of the shipped lawns, copied; ``red`` gives it leaves that the classifier has not seen."""
+    source, folder = ROOT / "sample_images" / name, into / (f"red {name}" if red else name)
     shutil.copytree(source, folder, ignore=shutil.ignore_patterns("truth", "results"))
     place = lawn.read(folder)
     corners = outline_px(source / "truth" / "corners.csv")
     facts = json.loads((source / "truth" / "recipes.json").read_text(encoding="utf-8"))
     seen, shown = {}, {}
     for job in jobs:
-        picture = photo.read(place.photo_path(f"{job.recipe.name}.jpg"))
-        file = picture.path.name
+        path = place.photo_path(f"{job.recipe.name}.jpg")
+        file = path.name
         shown[file] = pixel_truth(job, facts[job.recipe.name], pixels)
+        if red:
+            recolour(path, shown[file][..., 0])
+        picture = photo.read(path)
         seen[file] = (
             view.from_corners(picture, corners[file], place.outline_m)
             if file in corners
@@ -149,7 +166,7 @@ def sample(name: str, jobs: list[samples.Job], into: Path, pixels: Path) -> Know
         )
     origin = place.outline_m.min(axis=0) if corners else np.zeros(2)
     truth = read_truth(source / "truth" / "cells.csv")
-    return Known(name, folder, 0.5 if corners else 0.1, origin, truth, shown, seen)
+    return Known(folder.name, folder, 0.5 if corners else 0.1, origin, truth, shown, seen)
 
 
 def single(job: samples.Job, rendered: Path, into: Path, pixels: Path) -> Known:
@@ -224,7 +241,7 @@ def told(name: str, lesson: teach.Lesson, before: np.ndarray, after: np.ndarray)
     """A draw in one line: left out before and after (strokes), then error (bias) of each class."""
     scores = lesson.teaching.scores
     left = ", ".join(f"{s.shows} {100 * s.before:.0f}→{100 * s.after:.0f} ({s.strokes})" for s in scores)
-    parts = [f"{name:13} {'kept' if lesson.kept else 'not kept'}: {left} by {lesson.left_out}"]
+    parts = [f"{name:17} {'kept' if lesson.kept else 'not kept'}: {left} by {lesson.left_out}"]
     for k, shows in enumerate(CLASSES):
         was, now = (f"{np.abs(e[:, k]).mean():.1f} ({e[:, k].mean():+.1f})" for e in (before, after))
         parts.append(f"{shows} {was} → {now}")
@@ -260,12 +277,14 @@ def main() -> None:
     done: dict[str, list] = {}
     with tempfile.TemporaryDirectory() as temporary:
         into = Path(temporary)
+        shipped = [("lawn views", "ferry-cottage", "ferry"), ("spots", "trial-spots", "spots")]
         lawns = [
             (
-                "lawn views, other dates",
-                sample("ferry-cottage", samples.SETS["ferry"](), into, options.truth),
-            ),
-            ("spots, other dates", sample("trial-spots", samples.SETS["spots"](), into, options.truth)),
+                f"{kind}{', red-leaved' if red else ''}, other dates",
+                sample(name, samples.SETS[key](), into, options.truth, red=red),
+            )
+            for red in (False, True)
+            for kind, name, key in shipped
         ]
         for job in (*samples.SETS["tune"](), *samples.SETS["bench"]()) if options.rendered else ():
             if (options.rendered / f"{job.recipe.name}.jpg").is_file():
