@@ -33,8 +33,8 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 
 train: $(STAMP)  ## both networks from scratch, with a graphics card: make train LABELLED=FOLDER
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
-	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 0 --count 460 --spp 12
-	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 20000 --count 205 --spp 24
+	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count 715 --spp 12
+	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24
 	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3
 	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
 	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train \

@@ -370,7 +370,7 @@ def test_a_young_lawns_forecast_errs_as_the_classifier_does_at_the_cover_to_come
     )
     due = Target(0.7, made_season.sowing.date + timedelta(days=56))
     made = outlook.fit(replace(made_season, target=due)).lawn
-    at_target = np.sqrt(cells.SHARED) * cells.classifier_se(made.cover_at_target, 2.0, cells.Accuracy())
+    at_target = np.sqrt(cells.SHARED) * cells.classifier_se(made.cover_at_target, cells.Accuracy())
     assert made.cover_at_target_high - made.cover_at_target_low > 2 * at_target
 
 

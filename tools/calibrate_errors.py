@@ -3,7 +3,8 @@
     python tools/calibrate_errors.py rendered/tune --fit      # fits `cells.Accuracy`; write the result there
     python tools/calibrate_errors.py rendered/bench           # looks only
 
-Fit on pictures that neither trained the network nor carry a reported figure: make_samples.py --sets tune.
+Fit on pictures that neither trained the network nor carry a reported figure: make_samples.py --sets
+tune, and the sample photos (--sets ferry spots), there named lawn-... and spot-....
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ TAIL = 6.0  # degrees of freedom of Student's t: single cells are further off th
 
 
 def gathered(folders: list[Path]) -> np.ndarray:
-    """(N, 7): kind, cover, its error, true cover, zenith, ground sample distance, picture."""
+    """(N, 6): kind, cover, its error, true cover, zenith, picture."""
     found = []
     for picture in bench.pictures(folders, "spot"):
         try:
@@ -52,18 +53,14 @@ def gathered(folders: list[Path]) -> np.ndarray:
 
 def _rows(kind: int, table: cells.CellTable, picture: Path, number: int) -> np.ndarray:
     truth = bench.truth_of(picture.with_name(picture.stem + "-cells.csv"))
-    gsd = {
-        (round(float(x), 2), round(float(y), 2)): g
-        for x, y, g in zip(table.x_m, table.y_m, table.gsd_mm, strict=True)
-    }
     rows = []
     for i in np.flatnonzero(table.state == "seen"):
         place = (round(float(table.x_m[i]), 2), round(float(table.y_m[i]), 2))
         true = truth.get(place)
         if true and float(true["card"]) < 0.1 and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2:
             told = (table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i])
-            rows.append((kind, *told, gsd[place], number))
-    return np.array(rows).reshape(-1, 7)
+            rows.append((kind, *told, number))
+    return np.array(rows).reshape(-1, 6)
 
 
 def told(name: str, rows: np.ndarray) -> None:
@@ -71,7 +68,7 @@ def told(name: str, rows: np.ndarray) -> None:
     if len(rows) < 20:
         return
     miss, se = rows[:, 1] - rows[:, 3], rows[:, 2]
-    pictures = len(np.unique(rows[:, 6]))
+    pictures = len(np.unique(rows[:, 5]))
     print(
         f"{name:32s} {pictures:3d} pictures {len(rows):5d} cells   off {100 * np.abs(miss).mean():5.1f}"
         f"   bias {100 * miss.mean():+5.1f}   1 se {100 * np.mean(np.abs(miss) <= se):3.0f} %"
@@ -92,7 +89,7 @@ def table(rows: np.ndarray) -> None:
 
 def shared(rows: np.ndarray) -> float:
     """Mean square of how far the means of photos are off, in their cells' mean errors: `cells.SHARED`."""
-    pictures = [rows[rows[:, 6] == number] for number in np.unique(rows[:, 6])]
+    pictures = [rows[rows[:, 5] == number] for number in np.unique(rows[:, 5])]
     return float(np.mean([(np.mean(p[:, 1] - p[:, 3]) / p[:, 2].mean()) ** 2 for p in pictures]))
 
 
@@ -100,21 +97,21 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
 
-    cover, se, gsd = rows[:, 1], rows[:, 2], rows[:, 5]
-    rest = np.maximum(se**2 - cells.classifier_se(cover, gsd, cells.Accuracy()) ** 2, 0)
+    cover, se = rows[:, 1], rows[:, 2]
+    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy()) ** 2, 0)
     miss = cover - rows[:, 3]
-    _, picture, count = np.unique(rows[:, 6], return_inverse=True, return_counts=True)
+    _, picture, count = np.unique(rows[:, 5], return_inverse=True, return_counts=True)
     voice = 1 / count[picture]
 
     def errors(logs: np.ndarray) -> np.ndarray:
-        return np.sqrt(rest + cells.classifier_se(cover, gsd, cells.Accuracy(*np.exp(logs))) ** 2)
+        return np.sqrt(rest + cells.classifier_se(cover, cells.Accuracy(*np.exp(logs))) ** 2)
 
     def cost(logs: np.ndarray) -> float:
         scale = errors(logs) * np.sqrt((TAIL - 2) / TAIL)
         return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
 
     start = cells.Accuracy()
-    found = minimize(cost, np.log([start.dense, start.slope, start.coarse]), method="Nelder-Mead").x
+    found = minimize(cost, np.log([start.dense, start.slope]), method="Nelder-Mead").x
     changed = rows.copy()
     changed[:, 2] = errors(found)
     return cells.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed
@@ -130,9 +127,10 @@ def main() -> None:
     rows = gathered(options.folders)
     table(rows)
     each = ", ".join(f"{kind} {shared(rows[rows[:, 0] == k]):.2f}" for k, kind in enumerate(KINDS))
-    print(f"\nshared by a photo's cells: {shared(rows):.2f} of their variance ({each})")
+    with_card = shared(rows[rows[:, 0] < 2])
+    print(f"\nshared by the cells of a photo with a card: {with_card:.2f} of their variance ({each})")
     if options.fit:
-        accuracy, changed = refit(rows)
+        accuracy, changed = refit(rows[rows[:, 0] < 2])  # without a card colours err on top
         print(f"\nlikeliest: {accuracy}; with it")
         table(changed)
 

@@ -24,6 +24,7 @@ from turfeye.cells import MAX_ZENITH_DEG
 
 CELL_M = {"spot": 0.1, "garden": 0.5}
 PART_M = 0.1  # the model is bent: it is applied to parts of a cell, as `cells.measure` applies it to blocks
+STEP = 0.1  # of the lean, for the slope of cover
 TELLING_DEG = 15.0  # scenes seen from nearer to straight above say nothing about their angle
 
 
@@ -113,11 +114,14 @@ def main() -> None:
     telling = [s for s in scenes if s.zenith_deg.mean() > TELLING_DEG and 0.05 < s.seen.mean() < 0.97]
     leans = np.array([s.lean(line) for s in telling])
     own = np.mean([np.abs(s.misses(_line(s, line) + a)).mean() for s, a in zip(telling, leans, strict=True)])
+    usual = [_line(s, line) for s in telling]
+    miss = np.array([s.misses(at).mean() for s, at in zip(telling, usual, strict=True)])
+    more = np.array([s.misses(at + STEP).mean() for s, at in zip(telling, usual, strict=True)])
+    sd = STEP * np.sqrt((miss**2).sum() / ((more - miss) ** 2).sum())
     print(f"{len(scenes)} scenes: cover off by {100 * off(now):.2f} points now, {100 * off(line):.2f} with")
     print(f"log chi = {line[0]:.2f} + {line[1]:.2f} x cover as seen")
-    print(
-        f"leans of {len(leans)} scenes: sd {leans.std():.2f}; with its own a scene is off by {100 * own:.2f}"
-    )
+    print(f"lean's sd of {len(leans)} scenes: {sd:.2f} explains how far their covers are off")
+    print(f"their own best leans: sd {leans.std():.2f}; with its own a scene is off by {100 * own:.2f}")
 
 
 if __name__ == "__main__":

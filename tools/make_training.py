@@ -4,10 +4,10 @@
     python tools/make_training.py gardens OUT --first 5000 --count 100
 
 Each scene may be seen several times, each time in another light (``--looks``). Each look: NAME.jpg, as a
-phone files it; NAME-judged.jpg, as `sward.classify` has it once a card has put its colours right;
-NAME-shares.png (four 8-bit channels in the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the
-truth from straight above); NAME.json (the recipe, the camera's pose, sample distance); for gardens
-NAME-lawn.png (255 = lawn).
+phone files it; NAME-judged.jpg and NAME-judged-2.jpg, as `sward.classify` has it once a card in the picture
+has put its colours right, by two other phones (tools/pasted_card.py); NAME-shares.png (four 8-bit channels in
+the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the truth from straight above); NAME.json
+(the recipe, the camera's pose, sample distance, where the cards lie); for gardens NAME-lawn.png (255 = lawn).
 
 Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from.
 """
@@ -21,13 +21,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pasted_card
 import pool
 from make_samples import cell_truth, write_rows
 from PIL import Image
 
-from turfeye import colourspace, sward
 from turfeye.simulate import lawns, recipes, truth
-from turfeye.simulate.phone import LUMA, Phone, random_phone, shoot
+from turfeye.simulate.phone import Phone, random_phone, shoot
 from turfeye.simulate.render import Stage, release, white
 
 GARDEN_PX = (1344, 1008)
@@ -35,6 +35,7 @@ SPOT_PX = (1632, 1088)
 SPOT_GSD_MM = (0.25, 0.75)
 OBLIQUE_GSD_MM = (0.4, 1.0)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
+OLIVE = 0.2  # share of scenes whose grass is yellower than fresh grass is: dry, hungry or autumnal
 WITH_THINGS, WITH_LEAVES, WITH_CLODS = 0.12, 0.25, 0.25  # shares of spots with each of these
 
 
@@ -53,6 +54,8 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
         gsd_mm=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
         **littered(seed),
     )
+    if rng.random() < OLIVE:
+        recipe = replace(recipe, green=recipes.random_green(rng, rng.uniform(0.5, 3)))
     return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
 
 
@@ -83,6 +86,8 @@ def garden_looks(seed: int, count: int) -> tuple[list, list]:
     if rng.random() < ESTABLISHED:
         recipe = lawns.established(recipe)
     tint, hue = random_tint(rng), 0.6 * rng.normal()
+    if rng.random() < OLIVE:
+        hue = rng.uniform(0.5, 3)
     recipe = replace(recipe, soil_tint=tint, green=recipes.random_green(rng, hue))
     return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
 
@@ -100,30 +105,37 @@ def make(kind: str, out: Path, seed: int, count: int, spp: int, deadline: float)
         picture = stage.relit(recipe.lighting(), more).photograph(recipe.view(), spp=spp, seed=seed + number)
         name = f"{recipe.name}-{number}"
         write_rows(out / f"{name}-cells.csv", truth.COLUMNS, cell_truth(stage, recipe)[1])
-        save(out, name, recipe, picture, phone_of(seed, number))
+        save(out, name, recipe, picture, [phone_of(seed, number, k) for k in range(1 + len(JUDGED))])
     del stage
     release()
     return f"{seed}: built {built - start:.1f} s, rendered and saved {time.time() - built:.1f} s"
 
 
-def phone_of(seed: int, look: int) -> Phone:
-    """Another phone for every look; every fourth has mishaps."""
-    return random_phone(np.random.default_rng([seed, look]), mishaps=(seed + look) % 4 == 0)
+def phone_of(seed: int, look: int, number: int = 0) -> Phone:
+    """Another phone for every look, and for every time it is taken; every fourth has mishaps."""
+    rng = np.random.default_rng([seed, look, number] if number else [seed, look])
+    return random_phone(rng, mishaps=(seed + look + number) % 4 == 0)
 
 
-def judged(rgb_linear: np.ndarray, white_rgb: np.ndarray) -> np.ndarray:
-    """(H, W, 3) uint8: the light relative to white paper in this light, coded and brightened."""
-    reflected = rgb_linear * (white_rgb @ LUMA / white_rgb)  # so far its luminance alone is taken out
-    return sward.exposed(np.rint(colourspace.encode(reflected)).astype(np.uint8))
+JUDGED = ("-judged", "-judged-2")
 
 
-def save(out: Path, name: str, recipe, picture, phone: Phone) -> None:
-    """The picture, the truth and the facts of one look."""
+def save(out: Path, name: str, recipe, picture, phones: list[Phone]) -> None:
+    """The picture by the first phone, as corrected by the others, the truth and the facts of one look."""
     white_rgb = np.asarray(white(recipe.lighting()))
-    phone = recipes.balanced(phone, white_rgb)
-    jpeg = shoot(picture.rgb_linear, phone, seed=recipe.seed, taken=recipe.when())
+    gsd_mm = getattr(recipe, "gsd_mm", float("nan"))
+    first, *others = (recipes.balanced(phone, white_rgb) for phone in phones)
+    jpeg = shoot(picture.rgb_linear, first, seed=recipe.seed, taken=recipe.when())
     (out / f"{name}.jpg").write_bytes(jpeg)
-    Image.fromarray(judged(picture.rgb_linear, white_rgb)).save(out / f"{name}-judged.jpg", quality=92)
+    cards_px = {}
+    for number, (suffix, phone) in enumerate(zip(JUDGED, others, strict=True)):
+        seed, taken = 10 * recipe.seed + number, recipe.when()
+        judged = pasted_card.judged(
+            picture.rgb_linear, white_rgb, phone, gsd_mm=gsd_mm, seed=seed, taken=taken
+        )
+        if judged is not None:
+            rgb, cards_px[suffix] = judged
+            Image.fromarray(rgb).save(out / f"{name}{suffix}.jpg", quality=92)
     shares = (17 * np.rint(picture.shares * 15)).astype(np.uint8)  # sixteen steps: a third of the bytes
     Image.fromarray(shares, "RGBA").save(out / f"{name}-shares.png", compress_level=1)
     if isinstance(recipe, lawns.LawnRecipe):
@@ -133,7 +145,8 @@ def save(out: Path, name: str, recipe, picture, phone: Phone) -> None:
     facts = {
         "recipe": recipe.as_json(),
         "scene": recipe.name,
-        "gsd_mm": getattr(recipe, "gsd_mm", float("nan")),
+        "gsd_mm": gsd_mm,
+        "cards_px": cards_px,
         "tilt_deg": view.tilt_deg,
         "camera_matrix": view.camera_matrix.tolist(),
         "rotation": view.rotation.tolist(),

@@ -69,12 +69,15 @@ def _read_look(shares: Path) -> list[Picture]:
     facts = json.loads(shares.with_name(f"{name}.json").read_text(encoding="utf-8"))
     truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
     found = []
-    for suffix in ("", "-judged"):
-        file = shares.with_name(f"{name}{suffix}.jpg")
-        if file.exists():
-            rgb = cv2.cvtColor(cv2.imread(str(file)), cv2.COLOR_BGR2RGB)
-            about = (name + suffix, "rendered", facts["scene"])
-            found.append(Picture(*about, rgb, truth, full=True, gsd_mm=facts["gsd_mm"]))
+    for suffix in ("", *facts.get("cards_px", ())):
+        rgb = cv2.cvtColor(cv2.imread(str(shares.with_name(f"{name}{suffix}.jpg"))), cv2.COLOR_BGR2RGB)
+        seen = truth
+        if suffix:
+            x0, y0, x1, y1 = facts["cards_px"][suffix]
+            seen = truth.copy()
+            seen[y0:y1, x0:x1] = (0, 0, 0, 255)  # the card lies there
+        about = (name + suffix, "rendered", facts["scene"])
+        found.append(Picture(*about, rgb, seen, full=True, gsd_mm=facts["gsd_mm"]))
     return found
 
 

@@ -26,14 +26,13 @@ MAX_GSD_MM = 20.0
 """Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
 UNCORRECTED_GAIN_SE = 0.15
 """Without a card the gain may well be a sixth off."""
-UNPLACED_GSD_MM = 2.0
 UNPLACED_SE = 0.05
 """Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
 SHARED = 0.5
 """Share of the variance of a cell's error that all cells of a photo have in common: its soil, leaves and
 light are unlike those learnt from all over it. Fitted with `Accuracy`, to the same pictures: the mean of a
-photo is off by the root of this times the mean error of its cells (mean square over 37 readings 0.51: spots
-0.34, lawns with a card 0.69, without 0.77). tools/calibrate_errors.py prints it."""
+photo is off by the root of this times the mean error of its cells (mean square over 37 photos 0.52: spots
+0.32, lawns 0.79). tools/calibrate_errors.py prints it."""
 MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
 
@@ -52,14 +51,14 @@ class Accuracy:
     """How far the classifier is off, one standard deviation, learnt on rendered pictures kept out.
 
     The error of a cell's cover c is ``dense * c + slope * sqrt(c (1 - c))``: none where all is soil; dark
-    gaps in a closed sward may or may not be soil; most is unsure where half the pixels are edges. ``coarse``
-    adds to the slope by millimetre of ground sample distance. Fitted by tools/calibrate_errors.py to rendered
-    pictures that trained nothing and carry no figure (make_samples.py --sets tune, and the sample spots).
+    gaps in a closed sward may or may not be soil; most is unsure where half the pixels are edges. Fitted by
+    tools/calibrate_errors.py to rendered pictures with a card that trained nothing and carry no figure
+    (make_samples.py --sets tune, and the sample photos). A part that grows with the ground sample distance
+    was looked for and is none.
     """
 
-    dense: float = 0.073
-    slope: float = 0.047
-    coarse: float = 0.0093
+    dense: float = 0.067
+    slope: float = 0.056
 
 
 def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
@@ -166,7 +165,7 @@ def measure(
     cover_se = np.sqrt(
         sampling_se**2
         + view_se**2
-        + classifier_se(cover, gsd, accuracy or Accuracy()) ** 2
+        + classifier_se(cover, accuracy or Accuracy()) ** 2
         + _colour_se(cover, correction) ** 2
     )
     # The classes beside green share what the straight-down view leaves to them.
@@ -231,7 +230,7 @@ def measure_picture(
     worst = np.array([*reasons[1:], "unusable"])[areas[1:].argmax(axis=0)]
     why = np.where(seen_share < MIN_SEEN, worst, "")
     cover = means.pop("green")
-    se = np.hypot(classifier_se(cover, np.array(UNPLACED_GSD_MM), accuracy or Accuracy()), UNPLACED_SE)
+    se = np.hypot(classifier_se(cover, accuracy or Accuracy()), UNPLACED_SE)
     row, col = np.divmod(np.arange(cells.count), columns)
     known = {"cover": cover, "cover_se": se, "cover_as_seen": cover, **means}
     known = {name: np.where(why == "", values, np.nan) for name, values in known.items()}
@@ -276,10 +275,9 @@ def _straight_down(
     return cover, view_se, sampling_se
 
 
-def classifier_se(cover: Floats, gsd_mm: Floats | float, accuracy: Accuracy) -> Floats:
-    """The classifier's own error on a cell of this cover, seen this finely."""
-    edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
-    return accuracy.dense * cover + (accuracy.slope + accuracy.coarse * gsd_mm) * edges
+def classifier_se(cover: Floats, accuracy: Accuracy) -> Floats:
+    """The classifier's own error on a cell of this cover."""
+    return accuracy.dense * cover + accuracy.slope * np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
 
 
 def shared_se(se: Floats, weight: Floats) -> Floats:

@@ -28,8 +28,12 @@ The line through 81 rendered scenes, spots and lawns, by their true shares as se
 cover of their cells is off by 2.8 points, with each scene's own angle by 1.4 (tools/fit_leaf_angle.py). A
 line fitted to what a classifier sees takes its errors for leaf angles: one through sixteen lawn views had chi
 rise tenfold from bare to closed, and brought the true shares of 14 other scenes 5.3 points off."""
-LEAF_ANGLE_SD: Final = 0.4
-"""Of its logarithm, from lawn to lawn: those scenes' own spread by 0.36 about it; gardens may more (ours)."""
+LEAF_ANGLE_SD: Final = 0.3
+"""Of its logarithm, from lawn to lawn: 0.28 explains how far the true shares bring those scenes' covers off.
+(tools/fit_leaf_angle.py.)"""
+LEAN_PRIOR_SD: Final = 0.4
+"""How far off it a lawn's own may be before two photos are asked: those scenes' own best angles spread by
+0.36, sparse ones hardly telling theirs; gardens may more (ours)."""
 VIEW_SE: Final = 0.02
 """What the cover of a whole view may be off: the classifier's error that its cells share (ours)."""
 LEAST_LEAN_SE: Final = 0.15
@@ -140,7 +144,7 @@ def fit_lean(
     The lean is the most likely one that makes the views' straight-down covers agree; cells whose views
     disagree for other reasons lose their say. Its error also has what one view may be off as a whole, by
     `VIEW_SE`, and how a lawn changes between two days, `LEAST_LEAN_SE`. What lawns' leans spread by,
-    `LEAF_ANGLE_SD`, is known beforehand: two photos that say little leave the usual angle nearly as it was.
+    `LEAN_PRIOR_SD`, is known beforehand: two photos that say little leave the usual angle nearly as it was.
 
     On seven rendered pairs, read by an earlier network (23 and 50 degrees on average), cover of the oblique
     photo missed its truth by 5.5 points instead of 6.0; with upright blades by 5.2 instead of 10.7, with
@@ -164,7 +168,7 @@ def fit_lean(
     off = (VIEW_SE * np.where(lowest, side, 0.0)[:, None] for side in (-1, 1))
     less, more = (_most_likely(np.clip(seen + shift, 0, 1), angle, cover_sd)[0] for shift in off)
     variance = sd**2 + ((more - less) / 2) ** 2 + LEAST_LEAN_SE**2
-    trust = LEAF_ANGLE_SD**2 / (LEAF_ANGLE_SD**2 + variance)
+    trust = LEAN_PRIOR_SD**2 / (LEAN_PRIOR_SD**2 + variance)
     return trust * lean, math.sqrt(trust * variance)
 
 

@@ -23,7 +23,7 @@ from typing import Literal
 import numpy as np
 
 from turfeye import growth, mixes, setback
-from turfeye.cells import SHARED, UNPLACED_GSD_MM, Accuracy, classifier_se, shared_se
+from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
@@ -365,7 +365,7 @@ def _astray(season: Season, ages: Floats, draws: Floats) -> Floats:
     if not shown.any():
         return draws
     told = np.interp(ages, season.age_days[shown], shared_se(season.cover_se, weight)[shown])
-    alone = classifier_se(np.median(draws, axis=0), UNPLACED_GSD_MM, Accuracy())
+    alone = classifier_se(np.median(draws, axis=0), Accuracy())
     now = alone[np.searchsorted(ages, season.age_days[-1])]
     ahead = np.where(ages > season.age_days[-1], np.maximum(alone - now, 0), 0)
     common = np.random.default_rng(20260315).permutation(_even_points(len(draws), 1))
