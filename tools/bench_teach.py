@@ -1,6 +1,6 @@
 """What teaching a lawn brings: strokes drawn from known truth, scored where nothing was marked.
 
-    python tools/bench_teach.py TRUTH --rendered rendered/tune/lawns [--draws 6]
+    python tools/bench_teach.py TRUTH --rendered rendered/tune/lawns [--draws 5]
 
 Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), both once more
 with their grass recoloured red, in proportion to its true share of each pixel; and each rendered lawn
@@ -272,7 +272,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("truth", type=Path, help="where what each pixel shows is kept")
     parser.add_argument("--rendered", type=Path, help="a folder of the tuning or of the bench's lawns")
-    parser.add_argument("--draws", type=int, default=6)
+    parser.add_argument("--draws", type=int, default=5)
     options = parser.parse_args()
     done: dict[str, list] = {}
     with tempfile.TemporaryDirectory() as temporary:
