@@ -158,6 +158,20 @@ def test_a_spot_that_the_card_can_t_have(tmp_path: Path) -> None:
 
 # look
 
+
+def test_without_a_card_the_way_on_is_named_once(tmp_path: Path) -> None:
+    for name in ("a.jpg", "b.jpg"):
+        Image.fromarray(np.random.default_rng(1).integers(40, 90, (300, 400, 3), np.uint8)).save(
+            tmp_path / name
+        )
+    done = run("look", tmp_path / "a.jpg", tmp_path / "b.jpg")
+    assert done.exit_code == 2
+    assert done.stderr.count("no card found") == 2
+    assert done.stderr.count("turfeye look --no-card") == 1
+    (tmp_path / "c.jpg").write_text("not a picture")
+    assert "--no-card" not in run("look", tmp_path / "c.jpg").stderr
+
+
 SPOTS = HERE / "sample_images/trial-spots/photos"
 
 

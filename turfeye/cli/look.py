@@ -12,7 +12,7 @@ import click
 import numpy as np
 
 from turfeye.cli.shared import FILE, FOLDER, figure, say, share, show_table, waiting
-from turfeye.errors import TurfeyeError
+from turfeye.errors import CardNotFoundError, TurfeyeError
 
 if TYPE_CHECKING:
     from turfeye.records import CellTable, Look
@@ -54,6 +54,7 @@ def look(
         table.parent.mkdir(parents=True, exist_ok=True)
         tempfile.TemporaryFile(dir=table.parent).close()
     rows: list[dict[str, Any]] = []
+    cardless = False
     many = len(photos) > FEW_PHOTOS and not json
     with waiting(many) as tell:
         for number, photo in enumerate(photos, start=1):
@@ -62,6 +63,7 @@ def look(
                 seen = glance.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
             except TurfeyeError as error:
                 say(f"{photo} not measured: {error}")
+                cardless |= isinstance(error, CardNotFoundError)
                 rows.append(series.row(str(photo), None, {"why": str(error)}))
                 continue
             rows.append(series.row(str(photo), seen.table, glance.facts(seen)))
@@ -78,6 +80,8 @@ def look(
         _show_ranks(rows)
     if table is not None:
         say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
+    if cardless:
+        say("without a card: turfeye look --no-card measures cover alone, in parts of the picture")
     if any(row["state"] == "not measured" for row in rows):
         click.get_current_context().exit(2)
 
