@@ -83,8 +83,10 @@ def reading(path: Path, row: dict[str, str]) -> Reading:
             f"{path.name}: wanted a number in green_percent_by_eye, came {row['green_percent_by_eye']!r}"
         ) from None
     shares = sward.classify(np.ascontiguousarray(coded[..., ::-1]))
-    percent = [100 * float(plane.mean()) for plane in (shares.green, shares.straw, shares.bare, shares.other)]
-    return Reading(path.stem, row["kind"], by_eye, *percent, 100 * float((shares.other > STRANGE).mean()))
+    planes = (shares.green, shares.straw, shares.bare, shares.other)
+    green, straw, bare, other = (100 * float(plane.mean()) for plane in planes)
+    strange = 100 * float((shares.other > STRANGE).mean())
+    return Reading(path.stem, row["kind"], by_eye, green, straw, bare, other, strange)
 
 
 def rank_order(readings: list[Reading]) -> float:
