@@ -272,7 +272,7 @@ def test_the_classifiers_say_takes_out_what_is_no_turf(monkeypatch):
     large, other = np.full((90, 140), 0.5, np.float32), np.full((90, 140), 0.5, np.float32)
     large[:, :40], other[:, 100:] = 0.9, 0.9
     monkeypatch.setattr(region, "lawn_region", lambda rgb_coded: large)
-    monkeypatch.setattr(region.sward, "classify", lambda rgb_coded: Shares(other, other, other, other))
+    monkeypatch.setattr(region.sward, "at_large", lambda rgb_coded: Shares(other, other, other, other))
     found = region.lawn_in_garden(picture)
     assert found[:, :35] == pytest.approx(0.75, abs=1e-3)
     assert found[:, 45:95] == pytest.approx(0.5, abs=1e-3)
