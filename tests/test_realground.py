@@ -95,9 +95,9 @@ def test_tufts_of_real_turf_on_real_ground_count_as_their_share(turf, ground, sh
     """Semi-synthetic: real pixels through a known mask, so the share that is turf is exact.
 
     Turf shows gaps of its own: what it reads alone is what its share is worth, and its whole area the most
-    that it can be. A fifth below the one and two points above the other are our limits (a fifth above the one,
-    tried first, failed two of the eighteen by a point: among stones its gaps count as green). The network
-    alone missed up to two thirds.
+    that it can be. A fifth below the one and two points above the other are our limits. (A fifth above the
+    one, tried first, failed two of the eighteen by a point: among stones its gaps count as green.) The
+    network alone missed up to two thirds.
     """
     field = cv2.GaussianBlur(np.random.default_rng(5).normal(size=(360, 480)), (0, 0), 10)
     mask = field <= np.quantile(field, share)
