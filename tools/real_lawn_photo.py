@@ -1,4 +1,4 @@
-"""What the lawn's region makes of one real photograph with a worn lawn.
+"""What the lawn's region and the sward's classes make of one real photograph with a worn lawn.
 
 The picture (a lighthouse behind a worn lawn) lies in the notebook inside the wheel of colour-demosaicing
 0.2.7 (BSD-3-Clause; the photograph's own rights are not stated there, so it is fetched and never kept here):
@@ -60,7 +60,12 @@ def main() -> None:
           f"elsewhere taken for lawn {(found & ~truth).sum() / (~truth).sum():.4f}")  # fmt: skip
     outline = propose_outline(region)
     print("proposed outline", np.round(outline).astype(int).tolist())
-    things = standing_on(region, outline, classify(rgb).other)
+    shares = classify(rgb)
+    of_lawn = {
+        name: f"{getattr(shares, name)[truth].mean():.2f}" for name in ("green", "straw", "bare", "other")
+    }
+    print("shares of the lawn", of_lawn, "(about half is green by eye)")
+    things = standing_on(region, outline, shares.other)
     print(f"taken for things standing on it: {things.sum() / truth.sum():.3f} of the lawn")
     if args.out:
         drawn = rgb[..., ::-1].copy()
