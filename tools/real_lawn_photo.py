@@ -62,10 +62,8 @@ def main() -> None:
     outline = propose_outline(region)
     print("proposed outline", np.round(outline).astype(int).tolist())
     shares = classify(rgb)
-    of_lawn = {
-        name: f"{getattr(shares, name)[truth].mean():.2f}" for name in ("green", "straw", "bare", "other")
-    }
-    print("shares of the lawn", of_lawn, "(about half is green by eye)")
+    of_lawn = [f"{name} {getattr(shares, name)[truth].mean():.2f}" for name in CLASSES]
+    print("of the lawn", *of_lawn, "(about half is green by eye)")
     things = standing_on(region, outline, shares.other)
     print(f"taken for things standing on it: {things.sum() / truth.sum():.3f} of the lawn")
     if args.out:
