@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from turfeye import cells
+from turfeye.errors import ViewError
 from turfeye.records import Shares, View
 
 WIDTH, HEIGHT = 640, 400
@@ -78,6 +79,12 @@ def test_oblique_cells_are_not_seen_and_say_why():
     assert (table.state[far] == "not seen").all()
     assert np.isnan(table.cover[far]).all()
     assert any("oblique" in why for why in table.why[far])
+
+
+@pytest.mark.parametrize("cell_m", [0.0, -0.1, np.nan, np.inf])
+def test_cells_need_a_size(cell_m):
+    with pytest.raises(ViewError, match="wanted a cell's side above 0 m"):
+        cells.spot_grid(camera(), cell_m)
 
 
 def test_nothing_above_the_horizon_is_taken_for_ground():

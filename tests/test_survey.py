@@ -285,6 +285,17 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     assert note.startswith("Note: 2 photos were not measured (")
 
 
+def test_a_plan_notes_what_its_season_notes(spots, monkeypatch):
+    folder, answer = spots
+    assert answer.warnings
+    monkeypatch.setattr(survey, "season", lambda *_, **__: answer)
+    done = CliRunner().invoke(root, ["plan", str(folder)])
+    assert done.exit_code == 0, done.output
+    assert [line for line in done.stderr.splitlines() if line.startswith("note: ")] == [
+        f"note: {warning}" for warning in answer.warnings
+    ]
+
+
 def test_another_season_is_compared_and_drawn(spots):
     folder, _ = spots
     last = folder.parent / "last year"

@@ -72,8 +72,10 @@ def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
 
     Raises
     ------
-    ViewError : no ground that near is in the picture
+    ViewError : no ground that near is in the picture, or cells have no size
     """
+    if not 0 < cell_m < np.inf:
+        raise ViewError(f"wanted a cell's side above 0 m, got {cell_m:g}; 0.1 is usual from above")
     width, height = seen.size_px
     net = np.stack(np.meshgrid(np.linspace(0, width - 1, 81), np.linspace(0, height - 1, 61)), axis=-1)
     xy = view.unproject(seen, net.reshape(-1, 2))

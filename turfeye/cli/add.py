@@ -16,7 +16,7 @@ from turfeye.cli.shared import FOLDER, Day, Pair, say, waiting
 @click.option(
     "--date",
     "when",
-    type=Day(),
+    type=Day(timed=True),
     help="For photos with no date in header or name, or one that can't be right.",
 )
 @click.option("--view", help="Which view they show, by name.")

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
+from turfeye.cli.shared import FOLDER, figure, say, say_notes, share, show_table, waiting
 
 if TYPE_CHECKING:
+    from turfeye.answer import Answer, Before
     from turfeye.records import Tape, Task, WorkPlan
     from turfeye.renovation import Materials
 
@@ -34,30 +35,25 @@ def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
 
     if mix and not before:
         raise click.UsageError("--mix goes with --before; a lawn that is sown has its mix in lawn.toml")
-    if before:
-        with waiting() as tell:
-            surveyed = survey.before(folder, mix=mix, tell=tell)
-        taught = surveyed.taught
-        facts = planfile.materials_dict(surveyed.materials, taught=taught)
-    else:
-        with waiting() as tell:
-            answer = survey.season(folder, tell=tell)
-        work, taught = answer.plan, answer.taught
-        facts = planfile.plan_dict(work, taught=taught)
+    found: Before | Answer
+    with waiting() as tell:
+        if before:
+            found = surveyed = survey.before(folder, mix=mix, tell=tell)
+            facts = planfile.materials_dict(surveyed.materials, taught=surveyed.taught)
+        else:
+            found = answer = survey.season(folder, tell=tell)
+            facts = planfile.plan_dict(answer.plan, taught=answer.taught)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
     elif before:
         _show_materials(surveyed.materials)
         click.echo(surveyed.window)
     else:
-        _show_plan(work)
+        _show_plan(answer.plan)
     for caution in facts["cautions"]:
         say(f"Caution: {caution}")
-    if taught:
-        say(f"note: {taught.sentence}")
+    say_notes(found)
     if before:
-        for warning in surveyed.warnings:
-            say(f"note: {warning}")
         say(f"to print: {surveyed.files[0]}")
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, say, waiting
+from turfeye.cli.shared import FOLDER, say, say_notes, waiting
 
 
 @click.command(short_help="Follow one lawn: growth, thin parts, what to do.")
@@ -25,7 +25,6 @@ def season(folder: Path, against: Path | None) -> None:
         answer = survey.season(folder, against=against, tell=tell)
     for line in (*ten_lines(answer), *(answer.beside.sentences if answer.beside else ())):
         click.echo(line)
-    for warning in (*([answer.taught.sentence] if answer.taught else ()), *answer.warnings):
-        say(f"note: {warning}")
+    say_notes(answer)
     if answer.files:
         say(f"wrote {len(answer.files)} files to {answer.lawn.results_dir}; open sheet.html first")

@@ -8,31 +8,38 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+if TYPE_CHECKING:
+    from turfeye.answer import Answer, Before
+
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
-
 
 MOST_WIDE = 1000
 """Columns of a screen that no table reaches."""
 
 
 class Day(click.ParamType):
-    """A calendar date, with or without the time of day."""
+    """A calendar date; the time of day may follow where it is ``timed``."""
 
     name = "date"
 
+    def __init__(self, *, timed: bool = False) -> None:
+        self.timed = timed
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Text as date or datetime."""
+        """Text as a date, or as a datetime where a time follows."""
         if isinstance(value, date):
             return value
         try:
-            return date.fromisoformat(value) if len(value) == 10 else datetime.fromisoformat(value)
+            with_time = self.timed and len(value) > 10
+            return datetime.fromisoformat(value) if with_time else date.fromisoformat(value)
         except ValueError:
-            self.fail(f"{value!r} is no date; write it as 2026-03-14 or 2026-03-14T09:12", param, ctx)
+            or_timed = " or 2026-03-14T09:12" if self.timed else ""
+            self.fail(f"{value!r} is no date; write it as 2026-03-14{or_timed}", param, ctx)
 
 
 class Pair(click.ParamType):
@@ -64,7 +71,7 @@ class Outline(click.ParamType):
             return value
         try:
             if "," in value:
-                return [tuple(float(v) for v in pair.split(",", 1)) for pair in value.split()]
+                return [(float(x), float(y)) for x, y in (pair.split(",") for pair in value.split())]
             wide, tall = (float(v) for v in value.lower().replace("×", "x").split("x"))
         except ValueError:
             self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
@@ -91,6 +98,12 @@ class Lengths(click.ParamType):
 def say(text: str) -> None:
     """Talk: to standard error, so that standard output carries only what was asked for."""
     click.echo(text, err=True)
+
+
+def say_notes(found: Answer | Before) -> None:
+    """What is to be minded of a lawn's figures: that it is taught, and what is odd about its photos."""
+    for note in (*([found.taught.sentence] if found.taught else ()), *found.warnings):
+        say(f"note: {note}")
 
 
 @contextmanager
