@@ -42,9 +42,10 @@ from turfeye.drawing import (
     styled,
     visible_middles,
 )
+from turfeye.glance import summary
 from turfeye.headline import spots_only
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, Task
-from turfeye.words import day
+from turfeye.words import day, per_cent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -83,18 +84,11 @@ def overlay(look: Look) -> Figure:
         axes.plot(*((card + 0.5) * factor - 0.5).T, color=ACCENT, lw=1.6)
     frameless(axes)
     draw_cover_bar(figure, wide + 0.42, 0.2, tall)
+    cover = summary(look.table)["cover"]
+    mean = "not known: no cell was seen" if cover is None else per_cent(cover)
     taken = f" · {day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
-    headline(figure, f"Green cover {_mean_cover(look.table)}", f"{look.photo.path.name}{taken}")
+    headline(figure, f"Green cover {mean}", f"{look.photo.path.name}{taken}")
     return figure
-
-
-def _mean_cover(table: CellTable) -> str:
-    """The mean over what was seen, in words."""
-    seen = (table.state == "seen") & np.isfinite(table.cover)
-    if not seen.any():
-        return "not known: no cell was seen"
-    weight = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
-    return f"{np.average(table.cover[seen], weights=weight[seen]):.0%}".replace("%", " %")
 
 
 def _shrunk(rgb_coded: Any, longest: int) -> tuple[Any, float]:
@@ -115,13 +109,7 @@ def _cell_corners_px(look: Look) -> Floats:
         return np.asarray(view_module.project(look.view, corners.reshape(-1, 2))).reshape(-1, 4, 2)
     # Row 0 is at the top there, at the scale of whatever size the picture was measured at.
     scale = look.photo.size_px[0] / (grid.cols * grid.cell_m)
-    return (
-        np.stack(
-            [corners[..., 0], corners[..., 1] - grid.y0_m],
-            axis=-1,
-        )
-        * scale
-    )
+    return np.asarray((corners - [0, grid.y0_m]) * scale)
 
 
 def _figures_on(axes: Axes, corners: Floats, values: Floats, in_per_px: float) -> None:

@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, mixes, renovation
+from turfeye import cautions, charts, drawing, renovation
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
@@ -131,10 +131,9 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "lawn": lawn,
         "season": season,
         "plan": answer.plan,
-        "states": [(s, PLAIN_STATES[s], count) for s, count in state_counts(answer.outlook).items()],
+        "states": [(state, PLAIN_STATES[state]) for state in state_counts(answer.outlook)],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "photos": _before_and_after(answer),
-        "mix": mixes.get(season.sowing.mix, answer.lawn.mixes),
         "cannot_tell": CANNOT_TELL,
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
         "spots_only": spots_only(season),

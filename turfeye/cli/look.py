@@ -174,5 +174,5 @@ def _show_rows(cells: list[dict]) -> None:
                 cell["why"] or "",
             )
         )
-    names = ("row, col", "x, y (m)", "green", "straw", "bare", "colour", "from above", "not seen: why")
+    names = ("row, col", "x, y (m)", "green", "straw", "bare", "colour", "from above", "why")
     show_table(names, rows)
