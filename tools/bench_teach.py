@@ -3,7 +3,7 @@
     python tools/bench_teach.py TRUTH --rendered rendered/tune/lawns [--draws 5]
 
 Lawns: the sample lawn (a lawn view, eight dates), the sample trial (three spots, five dates), both once more
-with their grass recoloured red, in proportion to its true share of each pixel; and each rendered lawn
+with their grass recoloured red-brown, in proportion to its true share of each pixel; and each rendered lawn
 (make_samples.py --sets tune, or bench) as a lawn of one photo. Strokes are dots of 24 pixels that show one
 thing in truth: 75 % green, 60 % straw, 80 % bare or more. A draw marks the photos of some dates and is scored
 on the cells of the others; of a lawn of one photo half of the cells, drawn at random, may be marked and the
@@ -43,7 +43,7 @@ ROOT = Path(__file__).resolve().parent.parent
 CLASSES = ("green", "straw", "bare")
 PURE = (0.75, 0.60, 0.80)
 RED = (1.9, 0.75, 1.0)
-"""Factors on the light of grass that make it red-leaved."""
+"""Factors on the light of grass that make it red-brown."""
 DOT_PX, MOST_OF_A_CLASS = 24, 5  # in one photo
 SAME_PICTURE = 0.01
 """Mean shares of a picture's pixels may differ so much from those noted when it was rendered, no more."""
@@ -280,7 +280,7 @@ def main() -> None:
         shipped = [("lawn views", "ferry-cottage", "ferry"), ("spots", "trial-spots", "spots")]
         lawns = [
             (
-                f"{kind}{', red-leaved' if red else ''}, other dates",
+                f"{kind}{', red-brown' if red else ''}, other dates",
                 sample(name, samples.SETS[key](), into, options.truth, red=red),
             )
             for red in (False, True)
