@@ -287,8 +287,23 @@ def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) 
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
     (filed,) = filing.add(folder, [source], corners_px=CORNERS)
     filed.path.unlink()
-    with pytest.raises(LawnError, match=r"view\[0\].photo"):
+    with pytest.raises(LawnError, match=r"view\[0\].photo.*put it back"):
         lawn.read(folder)
+
+
+def test_a_photo_taken_back_by_deleting_it_leaves_a_lawn_that_can_be_read(
+    folder: Path, tmp_path: Path
+) -> None:
+    marked, other = (
+        picture(tmp_path / f"{day}.jpg", taken=datetime(2026, 4, day, 10), seed=day) for day in (2, 9)
+    )
+    filing.add(folder, [marked], view="kitchen", corners_px=CORNERS)
+    (wrong,) = filing.add(folder, [other], view="kitchen")  # written down as a [[photo]]
+    assert lawn.read(folder).noted_but_gone() == ()
+    wrong.path.unlink()
+    assert lawn.read(folder).noted_but_gone() == (wrong.path.name,)
+    assert not filing.add(folder, [other], view="kitchen")[0].already  # and filed again
+    assert lawn.read(folder).noted_but_gone() == ()
 
 
 # The lock and atomic writing

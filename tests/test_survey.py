@@ -169,6 +169,8 @@ def spots(tmp_path_factory):
     for path in (folder / "photos").iterdir():
         if not path.name.startswith(keep):
             path.unlink()
+    with (folder / "lawn.toml").open("a") as file:
+        file.write('\n[[photo]]\nname = "2026-04-02-spot-1.jpg"\nspot = 1\n')  # one of those taken back
     hidden = folder / "photos" / "2026-05-06-spot-1.jpg"
     with Image.open(hidden) as picture:
         exif = picture.info["exif"]
@@ -237,6 +239,11 @@ def test_a_refused_photo_is_named_and_leaves_a_gap(spots):
     _, answer = spots
     # Its card lies under a sack.
     assert any("2026-05-06-spot-1.jpg was not measured" in warning for warning in answer.warnings)
+
+
+def test_what_is_noted_of_a_photo_that_is_gone_is_named(spots):
+    _, answer = spots
+    assert "lawn.toml has a [[photo]] for what is not in photos/: 2026-04-02-spot-1.jpg" in answer.warnings
 
 
 def test_a_shadow_across_the_card_leaves_its_sunlit_half():

@@ -27,6 +27,7 @@ from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
 from turfeye.lawncheck import pegs
+from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Sowing, Target
 
@@ -164,6 +165,11 @@ class Lawn:
         """The filed photos, then those from before the work."""
         return (*self.photos(), *self.photos(before=True))
 
+    def noted_but_gone(self) -> tuple[str, ...]:
+        """Photos named in ``[[photo]]`` that are not there: taken back, or misspelt."""
+        there = {path.name for path in self.every_photo()}
+        return tuple(note.photo for note in self.notes if note.photo not in there)
+
 
 def read(folder: Path | str) -> Lawn:
     """Read a lawn folder.
@@ -215,15 +221,16 @@ def _from_part(folder: Path, part: Any) -> Lawn:
 
 
 def _check_marked_photos(lawn: Lawn) -> None:
-    """Every photo that the file names must be there."""
+    """Every marked photo must be there, and every view that a ``[[photo]]`` names.
+
+    A ``[[photo]]`` whose photo is gone is no mistake: photos are taken back by deleting them.
+    """
     there = [path.name for path in lawn.every_photo()]
     mistakes = [
-        f"{place}: {name!r} is not in photos/; write one of {', '.join(there[:4]) or '(none filed yet)'}"
-        for place, name in (
-            *((f"view[{i}].photo", view.photo) for i, view in enumerate(lawn.views)),
-            *((f"photo[{i}].name", note.photo) for i, note in enumerate(lawn.notes)),
-        )
-        if name not in there
+        f"view[{i}].photo: {view.photo!r} is not in photos/; put it back, or write another photo of this "
+        f"standing point here and its corners in corners_px ({some(there) or 'none filed yet'})"
+        for i, view in enumerate(lawn.views)
+        if view.photo not in there
     ]
     names = [view.name for view in lawn.views]
     mistakes += [

@@ -285,6 +285,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         corner_names=place.corner_names,
         side_names=place.side_names,
     )
+    if gone := place.noted_but_gone():
+        warnings.append(f"{lawn.FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
     taught, not_used = _taught(place)
     beside, not_compared = _beside(ahead, other, taught)
     whole = Answer(
