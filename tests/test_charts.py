@@ -198,9 +198,7 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
     for figure in (
         charts.state_map(answer.outlook, ground=ground),
         charts.plan_picture(answer.plan.tasks, ground=ground, title=title, subtitle="Pull a tape " * 12),
-        charts.season_curve(
-            answer.course, target=(answer.target_age_days, 0.9), subtitle=answer.outlook.lawn.sentence
-        ),
+        charts.season_curve(answer.course, target=(answer.target_age_days, 0.9)),
         charts.season_curve(
             answer.course, target=(answer.target_age_days, 0.9), other=(title + " 2025", answer.course)
         ),

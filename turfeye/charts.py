@@ -137,7 +137,7 @@ def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "
 
 
 @styled
-def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, subtitle: str = "") -> Figure:
+def state_map(outlook: Outlook, *, ground: Ground) -> Figure:
     """Where the lawn is on course, slow or thin; colour, lightness and mark all say the same."""
     season = outlook.season
     figure, axes, in_per_m = lawn_axes(ground, legend_in=0.62)
@@ -146,14 +146,13 @@ def state_map(outlook: Outlook, *, ground: Ground, title: str | None = None, sub
     _draw_states(axes, season.grid, kind, ground, in_per_m)
     counts = {state: int((outlook.state == state).sum()) for state in STATES}
     _state_legend(figure, counts, spots=spots_only(season))
-    if title is None:
-        title = f"As seen on {day(season.visits[-1].taken)}, day {season.visits[-1].age_days:.0f}"
-    headline(figure, title, subtitle)
+    last = season.visits[-1]
+    headline(figure, f"As seen on {day(last.taken)}, day {last.age_days:.0f}")
     return figure
 
 
 @styled
-def growth_panels(season: Season, *, ground: Ground, title: str = "Cover, visit by visit") -> Figure:
+def growth_panels(season: Season, *, ground: Ground) -> Figure:
     """One small map a visit, all on one scale."""
     count = len(season.visits)
     (x0, y0), (x1, y1) = bounds(ground)
@@ -175,7 +174,7 @@ def growth_panels(season: Season, *, ground: Ground, title: str = "Cover, visit 
         axes.set_title(f"Day {visit.age_days:.0f}", fontsize=9, loc="left", pad=4, color=INK, weight="bold")
         axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
     draw_cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
-    headline(figure, title, "")
+    headline(figure, "Cover, visit by visit")
     return figure
 
 
@@ -260,8 +259,6 @@ def season_curve(
     *,
     target: tuple[float, float] | None = None,
     other: tuple[str, Course] | None = None,
-    title: str = "Green cover since sowing",
-    subtitle: str = "",
 ) -> Figure:
     """The lawn's cover against age: visits, the fitted course with its interval, the mix's usual range.
 
@@ -297,7 +294,7 @@ def season_curve(
         halo(words, PAPER, 2.5)
     _growth_axes(axes, x, last)
     _curve_legend(figure, course, target is not None, other[0] if other else "")
-    headline(figure, title, subtitle)
+    headline(figure, "Green cover since sowing")
     return figure
 
 

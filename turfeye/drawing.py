@@ -295,7 +295,7 @@ def draw_cover_bar(figure: Figure, left: float, bottom: float, tall: float) -> N
         spine.set_visible(False)
 
 
-def headline(figure: Figure, title: str, subtitle: str) -> None:
+def headline(figure: Figure, title: str, subtitle: str = "") -> None:
     """Title and, below it, a line or two that say more."""
     wide, tall = figure.get_size_inches()
     figure.text(0.25 / wide, 1 - 0.27 / tall, title, fontsize=13, weight="bold", va="center")

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from turfeye.records import Season
+from turfeye.words import MONTHS
 
 
 def sentence(
@@ -58,19 +59,13 @@ def spots_only(season: Season) -> bool:
     return all(re.fullmatch(r"spot \d+( \+ spot \d+)*", visit.view) for visit in season.visits)
 
 
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
-
-
 def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
 def day(when: date) -> str:
     """9 May, the same in every locale."""
-    return f"{when.day} {_MONTHS[when.month - 1]}"
+    return f"{when.day} {MONTHS[when.month - 1]}"
 
 
 def date_at(season: Season, age_days: float) -> date:

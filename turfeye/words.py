@@ -14,7 +14,7 @@ def per_cent(share: float) -> str:
     return "not known" if share != share else f"{100 * share:.0f} %"
 
 
-_MONTHS = (
+MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
@@ -27,4 +27,4 @@ def day(when: date) -> str:
     >>> day(date(2026, 5, 9))
     '9 May 2026'
     """
-    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"

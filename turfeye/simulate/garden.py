@@ -18,7 +18,6 @@ from turfeye.simulate.shapes import box, join, painted, placed, sheet
 
 GROUND_M = -0.045  # paving and beds lie a little below the lawn's soil
 BED_M = -0.03
-HOUSE_SIDES = ("house", "wall", "fence", "hedge", "open")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
