@@ -181,16 +181,28 @@ def test_broad_leaves_are_neither_soft_nor_moved():
     assert share_of(got, faults.MOVED) < 0.01
 
 
-@pytest.mark.parametrize("spread_deg", [20, 40])
-def test_blades_that_lean_one_way_are_not_moved(spread_deg):
+def combed(spread_deg, lean_deg=0.0):
+    """Blades over soil that lean within so many degrees of one direction."""
     rng = np.random.default_rng(4)
     light, _ = turf(4, 0)
     for x, y in rng.uniform([0, 0], [840, 600], (15_000, 2)).tolist():
-        turn, length = np.radians(rng.normal(0, spread_deg)), rng.uniform(12, 40)
+        turn, length = np.radians(rng.normal(lean_deg, spread_deg)), rng.uniform(12, 40)
         tone = np.array([0.07, 0.13, 0.035]) * np.exp(rng.normal(0, 0.45))
         tip = int(x + length * np.cos(turn)), int(y + length * np.sin(turn))
         cv2.line(light, (int(x), int(y)), tip, tone.tolist(), 2)
-    assert share_of(found(picture(light)), faults.MOVED) < 0.01
+    return light
+
+
+@pytest.mark.parametrize("lean_deg", [0, 45])
+@pytest.mark.parametrize("spread_deg", [3, 10, 40])
+def test_blades_that_lean_one_way_are_not_moved(spread_deg, lean_deg):
+    assert share_of(found(picture(combed(spread_deg, lean_deg))), faults.MOVED) < 0.01
+
+
+@pytest.mark.parametrize("angle", [0, 45, 90])
+def test_combed_blades_are_moved_where_they_are(angle):
+    got = found(picture(cv2.filter2D(combed(10), -1, streak(9, angle))))
+    assert share_of(got, faults.MOVED) + share_of(got, faults.SOFT) > 0.75
 
 
 # ---------------------------------------------------------------------------------------------------- white
@@ -215,6 +227,24 @@ def test_snow():
     got = found(picture(light, exposure=1.0), correction=correction(1.0))
     assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
     assert share_of(got, faults.SNOW, np.s_[:260]) == 0
+
+
+def test_smooth_snow_is_snow_before_it_is_out_of_focus():
+    light = LIGHT.copy()
+    light[300:] = cv2.GaussianBlur(np.random.default_rng(1).normal(1, 0.2, (300, 840)), (0, 0), 3)[..., None]
+    light[300:] *= np.array([0.72, 0.75, 0.80])
+    got = found(picture(light, exposure=1.0), correction=correction(1.0))
+    assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
+    assert share_of(got, faults.SOFT, np.s_[340:]) == 0
+
+
+def test_bluish_snow_is_snow_and_a_blue_thing_is_none():
+    """A correction that errs leaves snow up to a fifth too blue; a pale blue thing is bluer than that."""
+    for blue, expected in ((0.97, 1), (1.6, 0)):
+        light = LIGHT.copy()
+        light[300:] = np.array([0.55, 0.60, 0.60 * blue * 1.3])
+        got = found(picture(light, exposure=0.75), correction=correction(0.75))
+        assert share_of(got, faults.SNOW, np.s_[340:]) == pytest.approx(expected, abs=0.05), blue
 
 
 def test_pale_dry_soil_is_not_snow():

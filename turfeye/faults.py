@@ -22,14 +22,14 @@ REASONS: Final = (
     "the card lies on it",
     "burnt out",
     "too dark",
+    "snow or frost",  # before blur: what is white has little texture to tell that by
     "blurred by movement",
     "out of focus",
     "wet glare",
-    "snow or frost",
     "fallen leaves",
     "something lies on it",
 )
-CARD, BURNT, DARK, MOVED, SOFT, GLARE, SNOW, LEAVES, THING = range(1, len(REASONS))
+CARD, BURNT, DARK, SNOW, MOVED, SOFT, GLARE, LEAVES, THING = range(1, len(REASONS))
 
 ADVICE: Final = {
     BURNT: "burnt out {where}: tap the brightest part to set the exposure, or wait for cloud",
@@ -53,6 +53,9 @@ GLINT_CODE, GLINT_SHARE = 205, 0.08
 SNOW_LIGHT, CORRECTED_SNOW_LIGHT = (222, 32), (130, 12)
 """Lowest channel, and by which part of itself red may lie above blue. Hoar frost that hides two thirds of a
 lawn has 140; soils so bright are redder. A phone's own tones leave frost up to a sixteenth too red."""
+BLUER: Final = 5
+"""By which part of itself blue may lie above the lowest channel of snow: it is whiter in blue, and the card's
+correction errs most there."""
 FOREIGN: Final = (0.12, 0.14)
 """Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
 SOIL_COLOUR: Final = (0.25, 0.42)
@@ -233,11 +236,6 @@ def _exposure(sample: Bytes, blocks: Blocks) -> dict[int, Flags]:
     return {BURNT: blocks.mean(burnt) > BURNT_SHARE, DARK: steady(blocks.mean(dark) > DARK_SHARE)}
 
 
-def _highest(rgb: Bytes) -> Bytes:
-    r, g, b = cv2.split(rgb)
-    return np.asarray(cv2.max(cv2.max(r, g), b), np.uint8)
-
-
 def _lowest(rgb: Bytes) -> Bytes:
     r, g, b = cv2.split(rgb)
     return np.asarray(cv2.min(cv2.min(r, g), b), np.uint8)
@@ -245,9 +243,10 @@ def _lowest(rgb: Bytes) -> Bytes:
 
 def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int) -> dict[int, Flags]:
     """Blocks with white glints among green (wet glare), and wide white ones, not reddish (snow or frost)."""
-    top, low = _highest(plain), _lowest(plain)
-    grey = cv2.subtract(top, low) < top // 6
-    cold = grey & (low > snow_code) & (plain[..., 2] >= plain[..., 0] - plain[..., 0] // red)
+    r, g, b = cv2.split(plain)
+    warmer, low = cv2.max(r, g), _lowest(plain)
+    grey = (cv2.subtract(warmer, low) < warmer // 6) & (cv2.subtract(b, low) < b // BLUER)
+    cold = grey & (low > snow_code) & (b >= r - r // red)
     glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
     around = (blocks.mean(luma_of(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
