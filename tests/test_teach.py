@@ -285,6 +285,16 @@ def test_a_photo_looked_at_alone_is_said_to_be_read_untaught(place):
     assert alone["warnings"][0].startswith("read without what its lawn is taught; turfeye season ")
 
 
+def test_commands_in_messages_can_be_pasted(tmp_path):
+    folder = tmp_path / "back lawn"
+    lawn.new(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
+    (folder / teach.FILE_NAME).write_text("{")
+    (said,) = teach.left_aside(folder / "photos" / "a.jpg")
+    assert f"turfeye season '{folder}' reads it" in said
+    with pytest.raises(LawnError, match=re.escape(f"turfeye teach '{folder}' --drop")):
+        teach.read(lawn.read(folder))
+
+
 def test_facts_of_a_teaching_are_plain(place):
     facts = a_teaching("n").as_facts
     assert json.loads(json.dumps(facts)) == facts

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import shlex
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
@@ -46,7 +47,9 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     pages = Environment(
         loader=PackageLoader("turfeye", "templates"), autoescape=True, undefined=StrictUndefined
     )
-    text = pages.get_template("mark.html").render(lawn=place.name, folder=str(place.folder), data=data)
+    text = pages.get_template("mark.html").render(
+        lawn=place.name, folder=shlex.quote(str(place.folder)), data=data
+    )
     return write_atomic(place.results_dir / "mark.html", text.encode("utf-8"))
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -173,13 +174,20 @@ def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:
     return found
 
 
-def round_of(folder: Path | str) -> Iterable[Answer | TurfeyeError]:
-    """Every lawn below a folder, one after the other; a lawn with a mistake doesn't stop the round."""
-    for path in lawn.lawns_in(Path(folder)):
+def round_of(folder: Path | str, *, tell: Tell = untold) -> Iterator[tuple[Path, Answer | TurfeyeError]]:
+    """Every lawn below a folder, one after the other: its folder, and its answer or why there is none.
+
+    Raises LawnMissingError where there is no lawn.
+    """
+    for place in lawn.lawns_in(Path(folder)):
         try:
-            yield season(path)
+            yield place, season(place, tell=partial(_tell_of, place.name, tell))
         except TurfeyeError as error:
-            yield error
+            yield place, error
+
+
+def _tell_of(name: str, tell: Tell, words: str) -> None:
+    tell(f"{name}: {words}")
 
 
 def demo(folder: Path | str, *, tell: Tell = untold) -> tuple[Answer, ...]:
@@ -246,7 +254,7 @@ def _taught(place: Lawn) -> tuple[teach.Teaching | None, tuple[str, ...]]:
         return taught, ()
     return None, (
         "what this lawn was taught belongs to another version of the classifier and is not used; teach it "
-        f"again: turfeye teach {place.folder} {place.folder / teach.FILE_NAME}",
+        f"again: {shlex.join(['turfeye', 'teach', str(place.folder), str(place.folder / teach.FILE_NAME)])}",
     )
 
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shlex
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -321,8 +322,8 @@ def read(place: Lawn) -> Teaching | None:
         return _from_json(content)
     except (ValueError, KeyError, TypeError) as error:
         raise LawnError(
-            f"{path} can't be read ({error}); drop it with turfeye teach {place.folder} --drop, "
-            "and teach again"
+            f"{path} can't be read ({error}); drop it with turfeye teach {shlex.quote(str(place.folder))} "
+            "--drop, and teach again"
         ) from None
 
 
@@ -345,7 +346,8 @@ def left_aside(path: Path) -> list[str]:
     folder = path.absolute().parent.parent
     if not (folder / FILE_NAME).is_file():
         return []
-    return [f"read without what its lawn is taught; turfeye season {folder} reads it with that"]
+    season = shlex.join(["turfeye", "season", str(folder)])
+    return [f"read without what its lawn is taught; {season} reads it with that"]
 
 
 def save(place: Lawn, teaching: Teaching) -> Path:

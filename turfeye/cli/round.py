@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,16 +25,16 @@ TO_DO: dict[type[TurfeyeError], str] = {
 @click.argument("folder", type=FOLDER)
 def round_(folder: Path) -> None:
     """One line for each lawn in a folder of lawns, the ones that need you first."""
-    from turfeye import lawn, survey
+    from turfeye import survey
 
     answers: list[Answer] = []
     failed: list[tuple[str, TurfeyeError]] = []
     with waiting() as tell:
-        for place in lawn.lawns_in(folder):
-            try:
-                answers.append(survey.season(place, tell=partial(_tell, tell, place.name)))
-            except TurfeyeError as error:
-                failed.append((place.name, error))
+        for place, found in survey.round_of(folder, tell=tell):
+            if isinstance(found, TurfeyeError):
+                failed.append((place.name, found))
+            else:
+                answers.append(found)
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
     names = [answer.lawn.name for answer in answers]
     rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
@@ -48,10 +46,6 @@ def round_(folder: Path) -> None:
     for name, why in failed:
         if type(why) not in TO_DO:
             say(f"{name}: {why}")
-
-
-def _tell(tell: Callable[[str], None], lawn: str, words: str) -> None:
-    tell(f"{lawn}: {words}")
 
 
 def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
