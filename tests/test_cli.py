@@ -7,6 +7,7 @@ import errno
 import importlib.util
 import io
 import re
+import shutil
 import subprocess
 import sys
 import time
@@ -208,6 +209,25 @@ def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_p
     assert done.exit_code == 2
     assert "can't use" in done.stderr
     assert done.stdout == ""
+
+
+def test_what_would_write_over_one_another_is_refused(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        shutil.copy(SPOTS / "2026-04-13-spot-1.jpg", tmp_path / name / "plot-1.jpg")
+    done = run("look", tmp_path / "a/plot-1.jpg", tmp_path / "b/plot-1.jpg", "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert "b/plot-1.jpg" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_equal_notes_on_many_photos_are_one_line(tmp_path: Path) -> None:
+    for k in range(5):
+        rgb = np.random.default_rng(k).integers(40, 90, (300, 400, 3), np.uint8)
+        Image.fromarray(rgb).save(tmp_path / f"{k}.png")
+    done = run("look", "--no-card", *sorted(tmp_path.glob("*.png")))
+    assert done.stderr.count("no card: cover is as this picture sees it") == 1
+    assert "5 photos (0.png, 1.png, 2.png, 3.png, 4.png): no card" in done.stderr
 
 
 def test_why_cells_were_not_seen_is_counted() -> None:

@@ -282,7 +282,7 @@ def test_the_headline():
         f"{100 * made.lawn.cover_now:.0f} % covered on day 28, where this mix"
     )
     assert f"{counts['thin']} of 140 cells" in made.lawn.sentence
-    assert f"won't fill by 9 May: {made.lawn.thin_m2:.1f} m²" in made.lawn.sentence
+    assert f"cells ({made.lawn.thin_m2:.1f} m²) are thin and won't fill by 9 May" in made.lawn.sentence
     assert made.lawn.thin_m2 == pytest.approx(0.25 * counts["thin"])
 
 

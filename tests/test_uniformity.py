@@ -62,7 +62,7 @@ def test_patchy_and_scattered_are_told_apart():
     assert scattered.moran.p > 0.05
     assert "scattered" in scattered.lines()[3]
     assert patchy.moran.p < 0.001
-    assert "lie in patches" in patchy.lines()[3]
+    assert "lie in patches (p < 0.001)" in patchy.lines()[3]
 
 
 def test_even_lawn_and_unseen_cells():

@@ -1,3 +1,4 @@
+import json
 import math
 from pathlib import Path
 
@@ -194,6 +195,14 @@ STANDING_BACK = camera([3.0, -4.0, 3.0], [4.0, 3.0])
 def test_corners_in_the_wrong_order_are_named(order, words):
     with pytest.raises(ViewError, match=words):
         view.from_corners(photo(1200.0), marks_in(order), LAWN)
+
+
+def test_corners_in_the_wrong_order_come_back_in_the_right_one_to_be_pasted():
+    right = view.project(STANDING_BACK, LAWN)
+    with pytest.raises(ViewError) as error:
+        view.from_corners(photo(1200.0), marks_in((0, 2, 1, 3)), LAWN)
+    pasted = json.loads(str(error.value).split("corners_px = ")[1])
+    np.testing.assert_allclose(pasted, right, atol=0.06)
 
 
 def test_corners_listed_backwards_are_named():

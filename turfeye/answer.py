@@ -143,4 +143,5 @@ def _patches(word: str, patches: tuple[Patch, ...]) -> str:
     area = sum(patch.area_m2 for patch in patches)
     places = ", ".join(f"{p.area_m2:.1f} m² at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
     more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
-    return f"{word}: {len(patches)} patch{'es' if len(patches) != 1 else ''}, {area:.1f} m²: {places}{more}"
+    count = f"{len(patches)} patch" + ("es" if len(patches) != 1 else "")
+    return f"{word}: {count}, {area:.1f} m² by outline: {places}{more}"

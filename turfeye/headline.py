@@ -33,7 +33,7 @@ def sentence(
     if counts["thin"]:
         verb = "is thin" if counts["thin"] == 1 else "are thin"
         fill = "had not filled" if passed(season) else "won't fill"
-        words.append(f"{counts['thin']} of {cells} cells {verb} and {fill} by {by}: {thin_m2:.1f} m²")
+        words.append(f"{counts['thin']} of {cells} cells ({thin_m2:.1f} m²) {verb} and {fill} by {by}")
     elif counts["too soon to say"] > cells / 2:
         words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
     else:

@@ -39,19 +39,23 @@ class Uniformity:
         if math.isnan(moran.i):
             patchy = "not known (all cells alike, or no neighbours)"
         elif moran.p >= 0.05:
-            patchy = f"{moran.i:.2f}: thick and thin cells are scattered, not in patches (p = {moran.p:.2g})"
+            patchy = f"{moran.i:.2f}: thick and thin cells are scattered, not in patches ({_chance(moran.p)})"
         elif moran.i > 0:
             patchy = (
-                f"{moran.i:.2f}: neighbours are alike, so thick and thin lie in patches (p = {moran.p:.2g})"
+                f"{moran.i:.2f}: neighbours are alike, so thick and thin lie in patches ({_chance(moran.p)})"
             )
         else:
-            patchy = f"{moran.i:.2f}: neighbours differ more than by chance (p = {moran.p:.2g})"
+            patchy = f"{moran.i:.2f}: neighbours differ more than by chance ({_chance(moran.p)})"
         return (
             f"Coefficient of variation {self.cv_pct:.0f} %: cells differ by this from the mean; 0 is even.",
             f"Christiansen's coefficient {self.christiansen_pct:.0f} %: 100 is even.",
             f"Distribution uniformity {self.distribution_pct:.0f} %: the thinnest quarter against the mean.",
             f"Moran's I {patchy}.",
         )
+
+
+def _chance(p: float) -> str:
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
 
 
 def uniformity(values: Floats, row: Whole, col: Whole) -> Uniformity:

@@ -125,7 +125,9 @@ def from_corners(
             photo, points_px, points_m, sd_px, limit if fit is None else fit.rms_px / 2.5
         )
         if order is not None:
-            raise ViewError(f"wanted corners in the outline's order, got them in another; {_as_words(order)}")
+            raise ViewError(
+                f"wanted corners in the outline's order, got them in another; {_as_words(order, points_px)}"
+            )
     if fit is None or fit.rms_px > limit:
         miss = "" if fit is None else f" (off by {fit.rms_px:.0f} px)"
         raise ViewError(
@@ -204,12 +206,13 @@ def _order_that_fits(
     return min(tries)[2] if tries else None
 
 
-def _as_words(order: tuple[int, ...]) -> str:
+def _as_words(order: tuple[int, ...], points_px: Floats) -> str:
     names = outline.corner_names(len(order))
     moved = [names[i] for i, k in enumerate(order) if i != k]
+    right = f"corners_px = {points_px[list(order)].round(1).tolist()}"
     if len(moved) == 2:
-        return f"swap corners {moved[0]} and {moved[1]}"
-    return "mark them in this order of the present marks: " + ", ".join(names[k] for k in order)
+        return f"swap corners {moved[0]} and {moved[1]}: {right}"
+    return f"mark them in this order of the present marks: {', '.join(names[k] for k in order)}: {right}"
 
 
 @dataclass(frozen=True, eq=False)

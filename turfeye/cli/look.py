@@ -5,6 +5,7 @@ from __future__ import annotations
 import json as json_module
 import tempfile
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -47,13 +48,18 @@ def look(
     Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
     is named, and the others go on.
     """
-    from turfeye import card_values, glance, series, store
+    from turfeye import card_values, glance, notes, series, store
 
+    if out is not None and (twins := _named_alike(photos)):
+        raise click.UsageError(
+            f"in --out these would write over one another: {', '.join(twins)}; look at them apart"
+        )
     measured = card_values.read_values(values) if values else None
     if table is not None:  # a place that can't be written is told now, not after two hundred photos
         table.parent.mkdir(parents=True, exist_ok=True)
         tempfile.TemporaryFile(dir=table.parent).close()
     rows: list[dict[str, Any]] = []
+    said: list[tuple[str, str]] = []
     cardless = False
     many = len(photos) > FEW_PHOTOS and not json
     with waiting(many) as tell:
@@ -71,11 +77,16 @@ def look(
                 click.echo(json_module.dumps(glance.look_as_dict(seen), ensure_ascii=False, allow_nan=False))
             elif not many:
                 _show(seen)
-            for warning in seen.warnings:
-                say(f"{photo.name}: {warning}")
+            if many:  # equal notes become one line
+                said += [(photo.name, warning) for warning in seen.warnings]
+            else:
+                for warning in seen.warnings:
+                    say(f"{photo.name}: {warning}")
             if out is not None:
                 _write(seen, out)
     rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
+    for line in notes.gathered(said):
+        say(line)
     if many:
         _show_ranks(rows)
     if table is not None:
@@ -84,6 +95,12 @@ def look(
         say("without a card: turfeye look --no-card measures cover alone, in parts of the picture")
     if any(row["state"] == "not measured" for row in rows):
         click.get_current_context().exit(2)
+
+
+def _named_alike(photos: Sequence[Path]) -> list[str]:
+    """Photos whose results would have one name."""
+    stems = Counter(photo.stem for photo in photos)
+    return [str(photo) for photo in photos if stems[photo.stem] > 1]
 
 
 def _write(seen: Look, out: Path) -> None:
