@@ -87,6 +87,12 @@ def test_cells_need_a_size(cell_m):
         cells.spot_grid(camera(), cell_m)
 
 
+def test_more_cells_than_can_be_told_apart_are_refused():
+    grid = cells.spot_grid(camera(), 0.001)
+    with pytest.raises(ViewError, match="make the cells larger"):
+        table_of(camera(), np.zeros((HEIGHT, WIDTH)), grid=grid)
+
+
 def test_nothing_above_the_horizon_is_taken_for_ground():
     seen = camera(tilt_deg=85, height_m=1.6)
     green = np.zeros((HEIGHT, WIDTH))

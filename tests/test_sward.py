@@ -162,9 +162,10 @@ def test_the_same_picture_gives_the_same_bytes_and_is_not_touched():
         np.zeros((0, 30, 3), np.uint8),
     ],
 )
-def test_other_arrays_are_refused(picture):
+@pytest.mark.parametrize("asked", [sward.classify, sward.at_large])
+def test_other_arrays_are_refused(picture, asked):
     with pytest.raises(PhotoError, match=r"wanted a picture of shape \(H, W, 3\) in uint8"):
-        sward.classify(picture)
+        asked(picture)
 
 
 @pytest.mark.parametrize("gsd_mm", [0.0, -1.0, float("nan")])

@@ -8,10 +8,13 @@ from functools import cached_property
 import cv2
 import numpy as np
 
+from turfeye.errors import ViewError
 from turfeye.records import Flags, Floats, Grid, View, Whole
 
 BLOCKS = 5
 """Each cell is cut into BLOCKS x BLOCKS: blades stand together, so a block, not a pixel, is one sample."""
+MOST_CELLS = 2**24 // BLOCKS**2
+"""The numbers of blocks are warped as float32, which holds whole numbers up to 2**24."""
 
 
 class Gather:
@@ -19,10 +22,14 @@ class Gather:
 
     The grid's own index picture, at BLOCKS x BLOCKS a cell, is warped into the photo without mixing its
     numbers: that says which block each pixel shows far faster than working out its coordinates.
+
+    Raises ViewError for more than `MOST_CELLS`.
     """
 
     def __init__(self, seen: View, grid: Grid, shape: tuple[int, int]) -> None:
         self.count = grid.rows * grid.cols
+        if self.count > MOST_CELLS:
+            raise ViewError(f"wanted at most {MOST_CELLS} cells, came {self.count}: make the cells larger")
         rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
         self.blocks = rows * cols
         row, col = np.divmod(np.arange(self.blocks), cols)

@@ -69,10 +69,7 @@ def classify(
     >>> shares.green.shape, bool(shares.green.mean() < 0.1)
     ((40, 60), True)
     """
-    if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8 or rgb_coded.size == 0:
-        raise PhotoError(
-            f"wanted a picture of shape (H, W, 3) in uint8, came {rgb_coded.shape} in {rgb_coded.dtype}"
-        )
+    _check(rgb_coded)
     height, width = rgb_coded.shape[:2]
     came = () if gsd_mm is None else np.asarray(gsd_mm).shape
     if came not in ((), (height, width)):
@@ -91,10 +88,18 @@ def classify(
 def at_large(rgb_coded: Bytes) -> Shares:
     """Shares at `LARGE_PX` on the longer side at most: where in a picture turf is, not how dense it is.
 
-    Here shrubs, hedges and beds stay other. Raises what `classify` raises.
+    Here shrubs, hedges and beds stay other. Raises PhotoError and ModelError as `classify` does.
     """
+    _check(rgb_coded)
     scale = min(1.0, LARGE_PX / max(rgb_coded.shape))
     return Shares(*judge(models.load_network(MODEL), _resize(rgb_coded, scale)))
+
+
+def _check(rgb_coded: Bytes) -> None:
+    if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8 or rgb_coded.size == 0:
+        raise PhotoError(
+            f"wanted a picture of shape (H, W, 3) in uint8, came {rgb_coded.shape} in {rgb_coded.dtype}"
+        )
 
 
 def working_scale(shape: tuple[int, int], gsd_mm: float | NDArray | None = None) -> float:
