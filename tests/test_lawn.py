@@ -120,6 +120,22 @@ def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:
         assert any(m.startswith(place) and way_out in m for m in found), (place, found)
 
 
+@pytest.mark.parametrize("key", ["view", "mix", "photo"])
+def test_what_should_be_a_table_is_said_to_be_one(key: str) -> None:
+    found = mistakes(f"{key} = [1]\n{GOOD}")
+    assert any(m.startswith(f"{key}[0]:") and f"write [[{key}]] with double brackets" in m for m in found), (
+        found
+    )
+
+
+def test_every_key_of_the_file_has_an_example_to_write_instead() -> None:
+    tables = set(lawnfile.PARTS) | {"mix"}
+    for part in (lawnfile.LawnPart, *lawnfile.PARTS.values()):
+        keys = {field.alias or name for name, field in part.model_fields.items()}
+        keys -= tables if part is lawnfile.LawnPart else set()
+        assert keys <= set(lawncheck.EXAMPLES), part.__name__
+
+
 @pytest.mark.parametrize(
     ("change", "place", "words"),
     [

@@ -223,6 +223,8 @@ PARTS: dict[str, type[BaseModel]] = {
     "blades": BladesPart,
     "anchor": AnchorPart,
 }
+SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor")
+"""Tables of which there may be several."""
 
 
 def _nearest(key: str, known: list[str]) -> str | None:
@@ -243,10 +245,13 @@ def _as_words(detail: Any, content: dict[str, Any]) -> str:
         return f"{place}: unknown; {hint}"
     key = next((str(step) for step in reversed(location) if isinstance(step, str)), "")
     # "mix" and "photo" are both a field and a table: at the top level they are tables.
-    table = len(location) == 1 and key in PARTS
-    example = f"a table: [{key}]" if table else EXAMPLES.get(key, "")
-    if len(location) == 1 and key in ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor"):
+    table = len(location) == 1 or (len(location) == 2 and isinstance(location[1], int))
+    if table and key in SEVERAL:
         example = f"[[{key}]] with double brackets"
+    elif table and key in PARTS:
+        example = f"a table: [{key}]"
+    else:
+        example = EXAMPLES.get(key, "")
     hint = f"; write {example}" if example else ""
     if detail["type"] == "missing":
         return f"{place}: missing{hint}"

@@ -29,7 +29,12 @@ FEW_PHOTOS = 4
 @click.option("--json", is_flag=True, help="One JSON object a line for each photo, for programs.")
 @click.option("--out", type=FOLDER, help="Write the cells as CSV and an overlay picture there.")
 @click.option("--table", type=FILE, help="Write a CSV file of one row a photo, the greenest first.")
-@click.option("--cell", "cell_m", type=click.FloatRange(0.01, 5), help="Side of a cell in metres. [0.10]")
+@click.option(
+    "--cell",
+    "cell_m",
+    type=click.FloatRange(0.01, 5),
+    help="Side of a cell in metres. [0.10, of an oblique photo 0.50]",
+)
 @click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
 @click.option("--values", type=FILE, help="Measured values of your card's patches.")
 @click.option("--spot", type=click.IntRange(0), help="Which card to go by, where a photo shows several.")
