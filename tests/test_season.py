@@ -231,6 +231,13 @@ def test_degree_days_reach_the_visits_and_past_the_record_is_said():
     assert built.flags == ("temperatures end on 2026-03-23; later degree-days are at their last pace",)
 
 
+def test_temperatures_that_end_long_before_the_last_photo_are_not_used_in_silence():
+    built = build(reading(5), reading(40), temperatures=steady(10, days=10), base_c=3.6)
+    assert built.degree_days_by_age is None
+    assert np.isnan([visit.degree_days for visit in built.visits]).all()
+    assert "growth is counted in days; add the missing days" in built.flags[0]
+
+
 def test_temperatures_without_a_base_are_not_used_in_silence():
     built = build(reading(5), temperatures=steady(10))
     assert built.degree_days_by_age is None

@@ -85,16 +85,10 @@ def build(
 
     days = sorted({reading.taken.date() for reading in kept})
     by_age = None
-    if temperatures is not None and base_c is not None:
+    if temperatures is not None:
         horizon = (max(target.date, days[-1]) - sowing.date).days + 60
-        by_age = degree_days(temperatures, sown=sowing.date, base_c=base_c, days=horizon)
-        if temperatures.last < days[-1]:
-            flags.append(f"temperatures end on {temperatures.last}; later degree-days are at their last pace")
-    elif temperatures is not None:
-        flags.append(
-            f"temperatures.csv is not used: no base temperature of {sowing.mix!r} is known; "
-            "give base_c under [[mix]] in lawn.toml"
-        )
+        by_age, said = _by_age(temperatures, sowing, base_c, last=days[-1], horizon=horizon)
+        flags += [said] if said else []
     visits, columns = [], []
     for day in days:
         same = [r for r in kept if r.taken.date() == day]
@@ -284,6 +278,24 @@ def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[floa
         return f"line {line}: {day} is there twice; keep one row a day"
     days[day] = (low, high)
     return ""
+
+
+def _by_age(
+    temperatures: Temperatures, sowing: Sowing, base_c: float | None, *, last: date, horizon: int
+) -> tuple[Floats | None, str]:
+    """Degree-days by age to ``horizon``, None where they would be no use, and what is to be said of them."""
+    if base_c is None:
+        return None, (
+            f"temperatures.csv is not used: no base temperature of {sowing.mix!r} is known; "
+            "give base_c under [[mix]] in lawn.toml"
+        )
+    found = degree_days(temperatures, sown=sowing.date, base_c=base_c, days=horizon)
+    ends = f"temperatures end on {temperatures.last}"
+    if (last - temperatures.last).days > LAST_PACE_DAYS:
+        return None, (
+            f"{ends}, too long before the last photo: growth is counted in days; add the missing days"
+        )
+    return found, f"{ends}; later degree-days are at their last pace" if temperatures.last < last else ""
 
 
 def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: int) -> Floats:
