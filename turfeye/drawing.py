@@ -93,14 +93,14 @@ def _settings() -> Any:
     return {**dict(matplotlib.rcParamsDefault), **STYLE}
 
 
-def png(figure: Figure, *, dpi: int = DPI) -> bytes:
+def png(figure: Figure) -> bytes:
     """The figure as PNG; the same figure gives the same bytes."""
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     buffer = io.BytesIO()
     with matplotlib.rc_context(_settings()):
-        FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None}, pil_kwargs={"dpi": (dpi, dpi)})
+        FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None}, pil_kwargs={"dpi": (DPI, DPI)})
     return buffer.getvalue()
 
 

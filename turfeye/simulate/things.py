@@ -147,7 +147,7 @@ def _shoe(rng: np.random.Generator, leather: Finish, *, shaft_m: float) -> list[
     assert shaft.rgb_linear is not None
     colour = shaft.rgb_linear.copy()
     colour[-2 * rings.shape[1] :] *= 0.15
-    under = Finish(_tone(rng, GREYS, BROWNS), roughness=None)
+    under = Finish(_tone(rng, GREYS, BROWNS))
     return [
         _part("shoe", upper, leather, rng),
         _part("sole", sole, under, rng),
