@@ -236,11 +236,16 @@ def _in_marked_lawn(
 
 
 def _with_things(found: faults.Faults, grass: Floats, shares: Shares, corners_px: Floats) -> faults.Faults:
-    """What stands on the outlined lawn among the faults; where there is surely lawn, nothing does."""
+    """What stands on the outlined lawn among the faults."""
+    found = _without_doubted(found, grass)
+    things = region.standing_on(grass, corners_px, shares.other) & (found.fault == 0)
+    return replace(found, fault=np.where(things, faults.THING, found.fault).astype(np.uint8))
+
+
+def _without_doubted(found: faults.Faults, grass: Floats) -> faults.Faults:
+    """Where there is surely lawn nothing lies, whatever the sward classifier takes it for."""
     doubted = (found.fault == faults.THING) & (grass >= region.SURELY_LAWN)
-    fault = np.where(doubted, 0, found.fault)
-    things = region.standing_on(grass, corners_px, shares.other) & (fault == 0)
-    return replace(found, fault=np.where(things, faults.THING, fault).astype(np.uint8))
+    return replace(found, fault=np.where(doubted, 0, found.fault).astype(np.uint8))
 
 
 def fit_blades(top: Path | str, low: Path | str) -> Blades:
@@ -288,11 +293,14 @@ def _look_without_card(picture: Photo) -> Look:
     """Cover in picture cells: no scale, no angle, no colour."""
     small = _resized(picture.rgb_coded, sward.working_scale(picture.rgb_coded.shape[:2]))
     shares = sward.classify(small)
-    lawn = _lawn_of_several_things(small)
+    grass = region.lawn_region(small)
+    several = np.mean(grass >= 0.5) < FILLED
+    lawn = region.lawn_in_garden(small) >= 0.5 if several else None
     found = faults.find(small, shares=shares, lawn=lawn)
     fault, reasons = found.fault, found.reasons
     if lawn is not None:
-        fault, reasons = np.where(lawn, fault, len(reasons)), (*reasons, "not lawn")
+        found = _without_doubted(found, grass)
+        fault, reasons = np.where(lawn, found.fault, len(reasons)), (*reasons, "not lawn")
     table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=reasons, fault=fault)
     warnings = (
         "no card: cover is as this picture sees it, in parts of the picture; places, areas, view angle and "
@@ -300,12 +308,6 @@ def _look_without_card(picture: Photo) -> Look:
         *faults.hints(found),
     )
     return Look(picture, None, None, None, table, warnings)
-
-
-def _lawn_of_several_things(rgb_coded: Bytes) -> Flags | None:
-    """Where the lawn is in a picture that shows its surroundings too; None where it fills the picture."""
-    lawn = region.lawn_region(rgb_coded) >= 0.5
-    return lawn if lawn.mean() < FILLED else None
 
 
 def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
