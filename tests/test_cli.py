@@ -253,6 +253,17 @@ def test_a_lawn_from_tape_lengths(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("cut_off", [False, True])
+def test_corners_proposed_where_the_picture_ends_are_said_to_be_none(tmp_path: Path, cut_off: bool) -> None:
+    whole = HERE / "sample_images/ferry-cottage/photos/2026-05-06-window.jpg"
+    with Image.open(whole) as picture:
+        part = picture.crop((500, 0, *picture.size)) if cut_off else picture.copy()
+    part.save(tmp_path / "a.jpg", quality=95)
+    done = run("lawn", "new", tmp_path / "a", "--outline", "4x5", "--propose", tmp_path / "a.jpg")
+    assert done.exit_code == 0
+    assert ("runs out of the picture" in done.stderr) == cut_off
+
+
 def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Path) -> None:
     folder = tmp_path / "Müllers Garten"
     made = run("lawn", "new", folder, "--sides", "8,6,8,6", "--diagonals", "10")

@@ -57,7 +57,8 @@ def test_what_to_load():
     # 1 mm over 1 m2 is 1 L
     assert by_what["bare place 1: fill"].amount == math.ceil(round(400 * area, 6)) / 10
     new = RYE.rate_g_m2("new")
-    assert by_what["bare place 1: seed"].amount == pytest.approx(new * area * 0.9, abs=1)
+    by_hand = (new * 0.9 + 35 * 0.1) * area  # a tenth of it is turf, overseeded as all turf is
+    assert by_what["bare place 1: seed"].amount == pytest.approx(by_hand, abs=1)
     assert "rate for new lawns" in by_what["bare place 1: seed"].because
     rest = round(54 - area, 2)
     assert by_what["whole lawn: seed"].amount == pytest.approx(35 * rest, abs=0.5)
@@ -67,6 +68,17 @@ def test_what_to_load():
     look = by_what["pale place 2: look, then lift or treat"]
     assert look.amount == pytest.approx(1.0, rel=0.15)
     assert "look there" in look.because
+
+
+def test_a_place_half_bare_gets_no_less_seed_than_the_turf_around_it():
+    table = survey(pale=False)
+    found = listed(replace(table, bare=np.where(table.bare > 0.5, 0.55, 0.2)))
+    (line,) = (line for line in found.lines if line.place == "bare place 1")
+    new, over = RYE.rate_g_m2("new"), 35
+    assert line.amount / line.area_m2 == pytest.approx(0.55 * new + 0.45 * over, rel=0.02)
+    own = listed(table, settings=PlanSettings(rate_g_m2=20))
+    (line,) = (line for line in own.lines if line.place == "bare place 1")
+    assert line.amount == pytest.approx(20 * line.area_m2, abs=0.5)
 
 
 def test_marked_places_are_found_by_tape():
@@ -144,7 +156,7 @@ def test_no_fill_is_counted_that_nobody_measured(share):
     assert found.dressing_l == pytest.approx(5 * 54)
     assert "a photo shows no depth" in found.sentence
     new, over = RYE.rate_g_m2("new"), 35
-    by_hand = share * 54 * 0.93 * new + (1 - share) * 54 * over  # 0.93 of those cells is bare
+    by_hand = share * 54 * (0.93 * new + 0.07 * over) + (1 - share) * 54 * over  # 0.93 of those cells is bare
     assert found.seed_g == pytest.approx(by_hand, rel=0.03)
     said = re.search(r"([\d.]+) m² bare are sown at the rate for new lawns", found.sentence)
     assert said

@@ -93,9 +93,9 @@ def materials(
 ) -> Materials:
     """The materials list of a lawn surveyed before renovation.
 
-    Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them, the rest is
-    overseeded, and all of it dressed at the settings' rate and depth (``whole_lawn``). A photo shows no
-    depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale places are listed
+    Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them; the rest, of
+    them too, is overseeded, and all of it dressed at the settings' rate and depth (``whole_lawn``). A photo
+    shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale places are listed
     by area, to be looked at and, where a trained eye says so, lifted or treated: they are not diagnosed. A
     lawn that is bare nearly everywhere is prepared ground: all of it is sown at the new-lawn rate.
 
@@ -236,9 +236,14 @@ def _for_place(place: Patch, mix: Mix, settings: PlanSettings) -> list[Material]
     """Seed for a bare place; a look at a pale one."""
     name, area = _name_of(place), place.area_m2
     if place.kind == "bare":
-        rate, source = _new_rate_g_m2(mix, settings)
-        why = f"{place.because}; {rate:.4g} g/m² ({source}) × {area:.2f} m² × {place.deficit:.2f} bare"
-        return [Material(name, "seed", area, seed_g(rate, area, place.deficit), "g", why)]
+        new, new_is = _new_rate_g_m2(mix, settings)
+        over, over_is = sowing_rate_g_m2(mix, None, settings)
+        soil, turf = round(place.deficit, 2), 1 - round(place.deficit, 2)
+        rates = f"({new:.4g} g/m² ({new_is}) × {soil:.2f} bare + {over:.4g} g/m² ({over_is}) × {turf:.2f})"
+        if new == over:
+            rates = f"{new:.4g} g/m² ({new_is})"
+        grams = seed_g(new * soil + over * turf, area)
+        return [Material(name, "seed", area, grams, "g", f"{place.because}; {rates} × {area:.2f} m²")]
     if place.kind == "pale":
         return [Material(name, "look, then lift or treat", area, area, "m²", place.because)]
     return []

@@ -130,11 +130,12 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
         warnings += notes.gathered(spots)
         if not whole:
             words = [
-                f"{place.name}: no photo from before the work shows the lawn.", *warnings,
+                f"{place.name}: no photo from before the work shows the lawn.",
+                *(f"  - {warning}" for warning in warnings),
                 f"File one with its corners marked: turfeye add {shlex.quote(str(folder))} PHOTO --before "
                 "--corner x,y …",
-            ]  # fmt: skip
-            raise LawnError(" ".join(words))
+            ]
+            raise LawnError("\n".join(words))
         sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
         taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
         temperatures = _temperatures(place)

@@ -12,6 +12,8 @@ from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
 
 MOST_PEGS = 12
 """So many are shown one by one."""
+AT_EDGE = 0.01
+"""A corner proposed so near to the picture's edge, of its width, is where the lawn is cut off."""
 
 
 @click.group()
@@ -91,7 +93,14 @@ def _propose(path: Path, corners: int) -> list[str]:
     """Outline corners found in a photo, as ``add`` takes them."""
     from turfeye import photo, region
 
-    found = region.propose_outline(region.lawn_in_garden(photo.read(path).rgb_coded), corners=corners)
+    picture = photo.read(path).rgb_coded
+    found = region.propose_outline(region.lawn_in_garden(picture), corners=corners)
+    tall, wide = picture.shape[:2]
+    if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
+        say(
+            "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
+            "the photo from further back, or mark where those corners lie outside, below 0 or beyond its size."
+        )
     return [f"{x:.0f},{y:.0f}" for x, y in found]
 
 
