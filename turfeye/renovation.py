@@ -95,9 +95,10 @@ def materials(
 
     Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them; the rest, of
     them too, is overseeded, and all of it dressed at the settings' rate and depth (``whole_lawn``). A photo
-    shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale places are listed
-    by area, to be looked at and, where a trained eye says so, lifted or treated: they are not diagnosed. A
-    lawn that is bare nearly everywhere is prepared ground: all of it is sown at the new-lawn rate.
+    shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale
+    places are listed by area, to be looked at and, where a trained eye says so, lifted or treated: they
+    are not diagnosed. A lawn that is bare nearly everywhere is prepared ground: all of it is sown at the
+    new-lawn rate.
 
     Raises LawnError when nothing was seen, no rate is known, or a hollow's area is not known.
     """

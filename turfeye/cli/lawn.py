@@ -99,7 +99,7 @@ def _propose(path: Path, corners: int) -> list[str]:
     if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
         say(
             "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
-            "the photo from further back, or mark where those corners lie outside, below 0 or beyond its size."
+            "the photo from further back, or mark where those corners lie outside it, below 0 or beyond."
         )
     return [f"{x:.0f},{y:.0f}" for x, y in found]
 
