@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,7 +40,8 @@ def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: 
     place = lawns.read(folder)
     if photos:
         click.echo(str(markpage.write(place, photos)))
-        say("Open it in a browser, mark, save marks.json, then: turfeye teach LAWN marks.json")
+        again = shlex.join(["turfeye", "teach", str(folder), "marks.json"])
+        say(f"Open it in a browser, mark, save marks.json, then: {again}")
     elif drop:
         with lawns.locked(place.folder):
             there = lessons.drop(place)
@@ -50,5 +52,8 @@ def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: 
 
 
 def _show(scores: tuple[Score, ...], left_out: str) -> None:
+    from turfeye.teach import ENOUGH
+
     rows = [(s.shows, str(s.strokes), share(s.before), share(s.after)) for s in scores]
     show_table(("marked", "strokes", "read as that", "taught"), rows, title=f"On {left_out} left out:")
+    say(f"points count up to {share(ENOUGH)}, which is right already")
