@@ -32,6 +32,14 @@ def test_exported_network_gives_what_torch_gave():
         assert np.abs(network.forward() - case["lawn"]).max() < 1e-3
 
 
+def test_a_sure_lawn_comes_before_wider_gravel_that_is_doubtful():
+    gravel = np.array([[20.0, 470.0], [620.0, 470.0], [600.0, 260.0], [40.0, 260.0]])
+    lawn = np.array([[100.0, 220.0], [400.0, 220.0], [380.0, 60.0], [120.0, 60.0]])
+    map_ = 0.6 * painted(gravel) + painted(lawn)
+    outline = region.propose_outline(map_)
+    assert np.abs(outline - lawn).max() < 6
+
+
 @pytest.mark.parametrize("shape", [(300, 400), (640, 480), (270, 480), (33, 500)])
 def test_region_has_the_pictures_shape_and_is_a_probability(shape):
     picture = np.random.default_rng(0).integers(0, 256, (*shape, 3), dtype=np.uint8)

@@ -3,7 +3,6 @@
     python tools/score_region.py DATA [DATA ...] [--all] [--show DIR]
 
 Prints, per folder, the intersection over union (IoU) of lawn above one half against the truth, the share of
-bare and straw parts that stay inside, how well a proposed outline covers the truth, and the worst ones.
 bare and straw parts that stay inside, how well a proposed outline covers the truth, and the worst few.
 """
 
