@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from turfeye import mixes
+from turfeye import mixes, sheet
+from turfeye.answer import Before
 from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
 from turfeye.records import CellTable, Grid
@@ -103,6 +106,18 @@ def test_totals_are_rounded_up():
     assert sum(found.heaps_g) == found.lines[0].amount
     assert f"{found.seed_kg:.1f} kg of perennial ryegrass" in found.sentence
     assert any("buried cables" in text for text in found.cautions)
+
+
+def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called():
+    table, mix = survey(), replace(RYE, name="No. 5: hard wear")
+    found = listed(table, mix)
+    lawn = SimpleNamespace(name="Back", outline_m=OUTLINE, corner_names="ABCD", side_names=())
+    before = Before(lawn, table, date(2026, 3, 2), ("a.jpg",), found, "")
+    lead = re.search(r'class="lead">(.*?)</p>', sheet.materials_page(before, {"before-cover": b""}))[1]
+    lead = lead.replace("\u00a0", " ")
+    assert lead == f"{found.amounts}."
+    assert lead.endswith(f"{found.dressing_bags} bags of dressing ({math.ceil(found.dressing_l)} L).")
+    assert "kg of No. 5: hard wear (" in lead
 
 
 def test_only_the_marked_places():

@@ -69,7 +69,33 @@ class Materials:
     prepared: bool  # bare nearly everywhere: sown all over as a new lawn
     heaps_g: tuple[int, ...]  # the whole-lawn seed split for crossing passes
     cautions: tuple[str, ...]
-    sentence: str
+    spare_pct: float  # of the seed, in ``seed_kg``
+
+    @property
+    def amounts(self) -> str:
+        """What to bring, in words."""
+        parts = [f"{self.seed_kg:.1f} kg of {self.mix} ({self.seed_g} g and {self.spare_pct:g} % spare)"]
+        if self.dressing_bags:
+            bags = f"{self.dressing_bags} bag{'s' if self.dressing_bags > 1 else ''}"
+            parts.append(f"{bags} of dressing ({round_up(self.dressing_l)} L)")
+        if self.fill_l:
+            parts.append(f"{round_up(self.fill_l)} L of fill")
+        return ", ".join(parts)
+
+    @property
+    def sentence(self) -> str:
+        """The list in some sentences: what to bring, what it rests on, what it can't say."""
+        return _sentence(self)
+
+    @property
+    def depth_unknown(self) -> bool:
+        """Whether ground is bare and nobody measured how deep it lies."""
+        return (self.bare_m2 > 0 or self.prepared) and not self.fill_l
+
+    @property
+    def bare_m2(self) -> float:
+        """Area of the bare places together."""
+        return sum(task.patch.area_m2 for task in self.tasks if task.patch.kind == "bare")
 
     @property
     def by_place(self) -> dict[str, Task]:
@@ -126,7 +152,7 @@ def materials(
     totals = _totals([*whole, *lines], dressed_m2, settings)
     touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole)
     touches += ["digging"] * any(place.kind != "pale" for place in places)
-    result = Materials(
+    return Materials(
         mix=mix.name,
         lines=(*whole, *lines),
         tasks=tuple(tasks),
@@ -136,9 +162,8 @@ def materials(
         prepared=prepared,
         heaps_g=heaps_g(int(whole[0].amount)) if whole else (),
         cautions=cautions.about(*touches),
-        sentence="",
+        spare_pct=settings.spare_pct,
     )
-    return replace(result, sentence=_sentence(result, settings))
 
 
 def best_of(tables: Sequence[CellTable]) -> CellTable:
@@ -266,20 +291,13 @@ def _for_whole(
     return lines
 
 
-def _sentence(found: Materials, settings: PlanSettings) -> str:
-    parts = [f"{found.seed_kg:.1f} kg of {found.mix} ({found.seed_g} g and {settings.spare_pct:g} % spare)"]
-    if found.dressing_bags:
-        bags = f"{found.dressing_bags} bag{'s' if found.dressing_bags > 1 else ''}"
-        parts.append(f"{bags} of dressing ({round_up(found.dressing_l)} L)")
-    if found.fill_l:
-        parts.append(f"{round_up(found.fill_l)} L of fill")
-    text = f"For {found.area_m2:.1f} m²: {', '.join(parts)}."
-    bare_m2 = sum(task.patch.area_m2 for task in found.tasks if task.patch.kind == "bare")
+def _sentence(found: Materials) -> str:
+    text = f"For {found.area_m2:.1f} m²: {found.amounts}."
     if found.prepared:
         text += " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn."
-    elif bare_m2:
-        text += f" {bare_m2:.1f} m² bare are sown at the rate for new lawns, the rest is overseeded."
-    if (bare_m2 or found.prepared) and not found.fill_l:
+    elif found.bare_m2:
+        text += f" {found.bare_m2:.1f} m² bare are sown at the rate for new lawns, the rest is overseeded."
+    if found.depth_unknown:
         text += f" {NO_DEPTH}"
     if found.pale_m2:
         text += f" {found.pale_m2:.1f} m² pale and yellower than the rest: look there first."

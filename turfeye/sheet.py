@@ -94,7 +94,7 @@ def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> 
         "places": before.materials.by_place,
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "cannot_tell": CANNOT_TELL[:3],
-        "no_depth": renovation.NO_DEPTH if renovation.NO_DEPTH in before.materials.sentence else "",
+        "no_depth": renovation.NO_DEPTH,
     }
     return _template("materials.html").render(**facts)
 
