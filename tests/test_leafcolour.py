@@ -72,15 +72,15 @@ def test_what_the_grey_steps_leave_open_is_in_the_error():
 # ------------------------------------------------------------------------------------------- withheld
 
 
-def measured(codes, correction, *, linear=None, smear_px=0.0):
-    """Cells of a picture that is green all over, of these camera codes."""
+def measured(codes, correction, *, linear=None, smear_px=0.0, green=1.0):
+    """Cells of a picture of these camera codes, green all over or by a share ``green`` of every pixel."""
     picture = np.empty((HEIGHT, WIDTH, 3), np.uint8)
     picture[:] = codes
     picture += np.random.default_rng(0).integers(0, 3, picture.shape, dtype=np.uint8)
     seen = camera()
     return cells.measure(
         colour.to_linear(picture, correction) if linear is None else linear,
-        shares_of(np.ones((HEIGHT, WIDTH))),
+        shares_of(np.full((HEIGHT, WIDTH), green)),
         seen,
         cells.spot_grid(seen, 0.1),
         corrected=True,
@@ -116,18 +116,7 @@ def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():
 
 
 def test_a_picture_without_green_has_no_colour_and_no_reason():
-    seen = camera()
-    picture = np.full((HEIGHT, WIDTH, 3), 90, np.uint8)
-    got = plain([1.0, 1.0, 1.0])
-    table = cells.measure(
-        colour.to_linear(picture, got),
-        shares_of(np.zeros((HEIGHT, WIDTH))),
-        seen,
-        cells.spot_grid(seen, 0.1),
-        corrected=True,
-        rgb_coded=picture,
-        correction=got,
-    )
+    table = measured([90, 90, 90], plain([1.0, 1.0, 1.0]), green=0.0)
     assert np.isnan(table.dgci).all()
     assert (table.why[table.state == "seen"] == "").all()
 
