@@ -105,6 +105,8 @@ def test_many_outside_are_counted():
 
 
 def test_counters_of_two_cameras_are_not_compared():
+    plots = [reading(day, view=f"spot {n}", original=f"plot-{n:03d}") for day, n in ((9, 7), (12, 2))]
+    assert usable(*plots)[1] == ()  # a plot's number, not the camera's
     one = reading(9, original="IMG_0042")
     assert len(usable(one, reading(12, original="IMG_0017"))[1]) == 1
     other = replace(reading(12, original="IMG_0017"), camera="Invented Willow 3")

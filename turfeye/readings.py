@@ -160,9 +160,9 @@ def _backward_counters(ordered: Sequence[Reading]) -> list[str]:
     flags = []
     last: dict[tuple[str, str], tuple[int, Reading]] = {}
     for reading in ordered:
-        # a date in the name is no counter
+        # a date in the name is no counter, nor is its peg's number
         found = re.fullmatch(r"([A-Za-z_ -]+?)(\d{3,6})", Path(reading.original).stem)
-        if not found:
+        if not found or reading.view == f"spot {int(found[2])}":
             continue
         series, number = (reading.camera, found[1].lower()), int(found[2])
         if series in last and number < last[series][0]:
