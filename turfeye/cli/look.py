@@ -55,14 +55,8 @@ def look(
     """
     from turfeye import card_values, glance, notes, series, store
 
-    if out is not None and (twins := _named_alike(photos)):
-        raise click.UsageError(
-            f"in --out these would write over one another: {', '.join(twins)}; look at them apart"
-        )
+    _check_places(photos, out, table)
     measured = card_values.read_values(values) if values else None
-    if table is not None:  # a place that can't be written is told now, not after two hundred photos
-        table.parent.mkdir(parents=True, exist_ok=True)
-        tempfile.TemporaryFile(dir=table.parent).close()
     rows: list[dict[str, Any]] = []
     said: list[tuple[str, str]] = []
     cardless = False
@@ -102,10 +96,16 @@ def look(
         click.get_current_context().exit(2)
 
 
-def _named_alike(photos: Sequence[Path]) -> list[str]:
-    """Photos whose results would have one name."""
+def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) -> None:
+    """Refuse now, not after two hundred photos, what could not be written or would be written over."""
     stems = Counter(photo.stem for photo in photos)
-    return [str(photo) for photo in photos if stems[photo.stem] > 1]
+    if out is not None and (twins := [str(photo) for photo in photos if stems[photo.stem] > 1]):
+        raise click.UsageError(
+            f"in --out these would write over one another: {', '.join(twins)}; look at them apart"
+        )
+    if table is not None:
+        table.parent.mkdir(parents=True, exist_ok=True)
+        tempfile.TemporaryFile(dir=table.parent).close()
 
 
 def _write(seen: Look, out: Path) -> None:
