@@ -279,6 +279,15 @@ def test_cells_never_seen_say_so():
     assert made.lawn.sentence.endswith("1 cell was never seen")
 
 
+def test_of_a_lawn_never_seen_nothing_is_known():
+    made_season, _ = lawn(4, TableRecipe(rows=6, cols=8), until_day=28)
+    unseen = np.full(made_season.cover.shape, np.nan)
+    made = outlook.fit(replace(made_season, cover=unseen, cover_se=unseen)).lawn
+    for figure in (made.cover_now, made.cover_at_target, made.cover_at_target_high, made.p_on_target):
+        assert np.isnan(figure)
+    assert "nothing can be said" in made.sentence
+
+
 def test_the_headline():
     made_season, _ = lawn(4, TableRecipe(rows=10, cols=14), until_day=28)
     made = outlook.fit(made_season)

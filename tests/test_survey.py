@@ -292,6 +292,25 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     assert note.startswith("Note: 2 photos were not measured (")
 
 
+def test_a_lawn_of_which_no_photo_shows_a_cell_has_no_answer(spots, monkeypatch):
+    """It was told as 0 % covered, on the target's day too."""
+    folder, _ = spots
+    blind = []
+    for one in survey.measure(lawn.read(folder)):
+        if one.table is not None:
+            n = len(one.table)
+            state, why = np.full(n, "not seen"), np.full(n, "too oblique: 70° from straight down")
+            table = replace(one.table, state=state, why=why, cover=np.full(n, np.nan))
+            blind.append(replace(one, table=table))
+    monkeypatch.setattr(survey, "measure", lambda *_, **__: tuple(blind))
+    with pytest.raises(SeasonError) as caught:
+        survey.season(folder)
+    first, reason, *_ = str(caught.value).splitlines()
+    assert first == "no photo shows any cell of the lawn well enough; take them again:"
+    assert reason.startswith("  - 8 photos (")
+    assert reason.endswith("): too oblique")
+
+
 def test_a_plan_notes_what_its_season_notes(spots, monkeypatch):
     folder, answer = spots
     assert answer.warnings

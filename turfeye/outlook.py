@@ -388,9 +388,11 @@ def _lawn(
     season: Season, state: Words, ages: Floats, draws: Floats,
     now_age: float, target_age: float, loss: Loss, usually: tuple[float, float],
 ) -> LawnOutlook:  # fmt: skip
+    counts = {word: int((state == word).sum()) for word in STATES}
+    if counts["not seen"] == len(state):  # of no cell is the mean nothing, not 0
+        draws = np.full_like(draws, np.nan)
     now = draws[:, np.searchsorted(ages, now_age)]
     then = draws[:, np.searchsorted(ages, target_age)]
-    counts = {word: int((state == word).sum()) for word in STATES}
     thin_m2 = float(season.area_m2[state == "thin"].sum())
     cover_now = float(np.median(now))
     low, middle, high = (float(q) for q in np.quantile(then, [0.05, 0.5, 0.95]))
@@ -400,7 +402,7 @@ def _lawn(
         cover_at_target=middle,
         cover_at_target_low=low,
         cover_at_target_high=high,
-        p_on_target=float((then >= season.target.cover).mean()),
+        p_on_target=float(np.where(np.isnan(then), np.nan, then >= season.target.cover).mean()),
         cells=len(state),
         counts=counts,
         thin_m2=thin_m2,

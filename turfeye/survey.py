@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import shutil
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -279,6 +280,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         base_c=mix.base_c if temperatures else None,
         today=today,
     )
+    if not np.isfinite(table.cover).any():
+        raise _nothing_seen(good)
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix)
     thin = patches.thin(ahead)
     pale = patches.pale(table)
@@ -363,6 +366,19 @@ def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
         lines += [f"To place a spot, write in {place.folder / lawn.FILE_NAME} (here: {words}):"]
         lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
     return SeasonError("\n".join(["no photo could be measured:", *lines]))
+
+
+def _nothing_seen(measured: Sequence[Measured]) -> SeasonError:
+    """Why no cell of the lawn was seen, with what the photos' notes advise."""
+    whys = [
+        (one.path.name, Counter(why.split(":")[0] for why in one.table.why).most_common(1)[0][0])
+        for one in measured
+        if one.table is not None
+    ]
+    lines = [f"  - {line}" for line in (*notes.gathered(whys), *_said_of(measured))]
+    return SeasonError(
+        "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
+    )
 
 
 def _not_measured(measured: Iterable[Measured]) -> list[str]:
