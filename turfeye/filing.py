@@ -215,9 +215,8 @@ def _write_down(
             f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
             "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
         )
-    noted = {note.photo for note in lawn.notes}
     for one, peg in zip(filed, pegs, strict=True):
         said: dict[str, Any] = {"view": view, "spot": peg, "taken": one.taken if one.overruled else None}
         said = {key: value for key, value in said.items() if value is not None}
-        if said and one.path.name not in noted:
-            lawnfile.append_table(lawn.folder, "photo", {"name": one.path.name, **said})
+        if said:
+            lawnfile.write_photo(lawn.folder, one.path.name, said)

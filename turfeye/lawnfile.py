@@ -338,6 +338,25 @@ def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     write_atomic(path, text.encode("utf-8"))
 
 
+def write_photo(folder: Path, name: str, said: dict[str, Any]) -> None:
+    """Write ``[[photo]]`` of a filed photo, or mend the one there is; it belongs to a view or to a spot."""
+    import tomlkit
+
+    path = folder / FILE_NAME
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    table = next((one for one in document.get("photo", ()) if one.get("name") == name), None)
+    if table is None:
+        append_table(folder, "photo", {"name": name, **said})
+        return
+    if "view" in said or "spot" in said:
+        for key in {"view", "spot"} & table.keys():
+            table.remove(key)
+    table.update(said)
+    text = tomlkit.dumps(document)
+    parse(text, path)
+    write_atomic(path, text.encode("utf-8"))
+
+
 def set_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     """Write ``[key]`` of ``lawn.toml`` anew, all else kept; what would be a mistake is never written."""
     import tomlkit

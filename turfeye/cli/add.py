@@ -62,7 +62,10 @@ def add(
             elsewhere = (
                 "" if (where == "before") == before else f", in {where}/: move it by hand if that is wrong"
             )
-            say(f"{one.source.name}: filed already as {one.path.name}{elsewhere}")
+            noted = (
+                ", what you say of it is noted" if view is not None or spot is not None or numbered else ""
+            )
+            say(f"{one.source.name}: filed already as {one.path.name}{noted}{elsewhere}")
         else:
             click.echo(f"{one.source.name} → {one.path.name}")
         if one.note:
