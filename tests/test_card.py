@@ -132,12 +132,6 @@ def test_small_markers_in_a_large_picture():
     found = card.find(photo)
     assert found.spot == 77
     assert corner_error_px(found, homography) < 1.0
-    again = card.look_again(photo, (1700, 380, 1940, 540))
-    assert corner_error_px(again, homography) < 1.0
-    with pytest.raises(CardNotFoundError):
-        card.look_again(photo, (100, 900, 400, 1200))
-    with pytest.raises(CardNotFoundError, match="too little"):
-        card.look_again(photo, (5000, 900, 5400, 1200))
 
 
 def test_marks_read_coarsely_are_sharpened_before_any_is_dropped(monkeypatch):

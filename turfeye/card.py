@@ -23,7 +23,7 @@ from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
     "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find", "find_all",
-    "lab_to_rgb_linear", "look_again", "print_pdf", "print_png", "read_target", "read_values", "seen_at_once",
+    "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "seen_at_once",
 ]  # fmt: skip
 
 
@@ -66,24 +66,6 @@ def choose(cards: Sequence[Sighting], *, spot: int | None = None) -> tuple[Sight
 def find_all(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:
     """Every whole card in the picture, the largest first; slower. Raises as ``find`` does."""
     return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=True))
-
-
-def look_again(
-    photo: Photo, roi_px: tuple[float, float, float, float], *, spots: Collection[int] | None = None
-) -> Sighting:
-    """Look for a small card in a part of the picture (x0, y0, x1, y1), magnified.
-
-    For lawn views in which the card is far away. Raises as ``find`` does.
-    """
-    width, height = photo.size_px
-    x0, y0 = (max(int(np.floor(v)), 0) for v in roi_px[:2])
-    x1, y1 = min(int(np.ceil(roi_px[2])) + 1, width), min(int(np.ceil(roi_px[3])) + 1, height)
-    if x1 - x0 < 8 or y1 - y0 < 8:
-        raise CardNotFoundError(
-            f"no card can be in {roi_px}: that part holds too little of the {width} x {height} picture"
-        )
-    gray = marks.to_gray(photo.rgb_coded)
-    return _sightings(photo, *marks.search_part(gray, (x0, y0, x1, y1), spots))[0]
 
 
 def read_target(photo: Photo, corners_px: Floats, values: CardValues, *, rows: int, cols: int) -> Sighting:

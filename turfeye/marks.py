@@ -61,14 +61,6 @@ def search(gray: Bytes, spots: Collection[int] | None, *, every: bool) -> tuple[
     return [_refine(gray, card) for card in cards], marks
 
 
-def search_part(
-    gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None
-) -> tuple[list[list[Mark]], list[Mark]]:
-    """As ``search``, in a part of the picture (x0, y0, x1, y1), magnified."""
-    marks = _detect_in(gray, box, spots)
-    return [_refine(gray, card) for card in _cards(marks)], marks
-
-
 def to_gray(rgb_coded: Bytes) -> Bytes:
     """(H, W, 3) to (H, W)."""
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
