@@ -99,6 +99,9 @@ def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
         assert np.isnan(getattr(dark, name)).all()
     assert np.nanmin(dark.cover[seen]) > 0.9
     assert leafcolour.hints(dark) == [leafcolour.ADVICE[leafcolour.TOO_DARK]]
+    some = dark.why.copy()
+    some[np.flatnonzero(seen)[:2]] = leafcolour.TOO_SMEARED  # a few for another reason are not "most"
+    assert leafcolour.hints(dataclasses.replace(dark, why=some)) == [leafcolour.ADVICE[leafcolour.TOO_DARK]]
     light = measured([90, 108, 66], plain([1.0, 1.0, 1.0]))
     assert (light.why[light.state == "seen"] == "").all()
     assert light.dgci[light.state == "seen"] == pytest.approx(

@@ -101,9 +101,11 @@ def of_cells(
 
 
 def hints(table: CellTable) -> list[str]:
-    """What to do where more than half of the green cells have no colour for one reason."""
+    """What to do where more than half of the green cells have no colour: for the commonest reason."""
     known = np.isfinite(table.dgci).sum()
-    return [advice for why, advice in ADVICE.items() if np.sum(table.why == why) > known]
+    withheld = {why: np.sum(table.why == why) for why in ADVICE}
+    most = max(withheld, key=lambda why: withheld[why])
+    return [ADVICE[most]] if sum(withheld.values()) > known else []
 
 
 def _measures(linear: Floats, mean: Callable[[Floats], Floats]) -> dict[str, Floats]:
