@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from turfeye import cells, gather, glance, photo, region
+from turfeye import cells, faults, gather, glance, photo, region
 from turfeye.errors import ModelError, PhotoError, ViewError
 from turfeye.models import load_network
 from turfeye.records import Shares, View
@@ -266,6 +266,27 @@ def test_without_a_card_only_the_lawn_is_judged():
     assert (table.why[shown < 0.02] == "not lawn").all()
     assert np.isfinite(table.cover[shown < 0.25]).mean() < 0.03
     assert np.isfinite(table.cover[shown > 0.98]).mean() > 0.95
+
+
+def test_without_a_card_nothing_lies_where_there_is_surely_lawn(monkeypatch):
+    """The classifier takes all of the garden for other, turf of the simulator included."""
+    path = Path(__file__).parent / "data/rendered/gardens/garden-5045.jpg"
+
+    def blind(rgb_coded, **_):
+        nothing = np.zeros(rgb_coded.shape[:2], np.float32)
+        return Shares(nothing, nothing, nothing, nothing + 1)
+
+    sure = region.lawn_region(photo.read(path).rgb_coded) >= region.SURELY_LAWN
+    monkeypatch.setattr(glance.sward, "classify", blind)
+    monkeypatch.setattr(faults, "_near_soil", lambda ratios, soil: np.zeros(soil.shape, bool))
+    table = glance.look(path, no_card=True).table
+    side = sure.shape[1] / table.grid.cols
+    within = [
+        sure[int(r * side) : int((r + 1) * side), int(c * side) : int((c + 1) * side)].all()
+        for r, c in zip(table.row, table.col, strict=True)
+    ]
+    assert np.sum(within) >= 20
+    assert not (table.why[np.array(within)] == "something lies on it").any()
 
 
 def test_a_photo_full_of_lawn_is_judged_whole():
