@@ -109,6 +109,19 @@ def test_unseen_cells_are_hatched_not_coloured() -> None:
     assert len(np.unique(box, axis=0)) > 2
 
 
+def test_what_hatching_means_is_written_where_there_is_some() -> None:
+    grid = Grid(1.0, 0.0, 0.0, rows=2, cols=3)
+    ground = drawing.ground_of(np.array([[0, 0], [3, 0], [3, 2], [0, 2]]), "ABCD")
+    for first in (np.nan, 0.5):
+        cover = np.array([first, 0.5, 0.5, 0.5, 0.5, 0.5])
+        for figure in (
+            charts.cover_map(cell_table(grid, cover), ground=ground, title="t"),
+            charts.overlay(look_from_above(cover, grid)),
+        ):
+            words = " ".join(text.get_text() for text in figure.texts)
+            assert ("hatched: not seen" in words) == np.isnan(first)
+
+
 def test_cells_off_the_outline_are_cut_off() -> None:
     grid = Grid(1.0, 0.0, 0.0, rows=2, cols=3)
     ground = drawing.ground_of(np.array([[0, 0], [3, 0], [0, 2]]), "ABC")

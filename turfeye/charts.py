@@ -87,8 +87,14 @@ def overlay(look: Look) -> Figure:
     cover = summary(look.table)["cover"]
     mean = "not known: no cell was seen" if cover is None else per_cent(cover)
     taken = f" · {day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
-    headline(figure, f"Green cover {mean}", f"{look.photo.path.name}{taken}")
+    headline(figure, f"Green cover {mean}", _with_hatched(f"{look.photo.path.name}{taken}", look.table))
     return figure
+
+
+def _with_hatched(words: str, table: CellTable) -> str:
+    """A picture's second line; where cells were not seen it says what their hatching means."""
+    parts = (words, "hatched: not seen" if (table.state != "seen").any() else "")
+    return " · ".join(part for part in parts if part)
 
 
 def _shrunk(rgb_coded: Any, longest: int) -> tuple[Any, float]:
@@ -132,7 +138,7 @@ def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "
     figure, axes, in_per_m = lawn_axes(ground, legend_in=0.0, bar=True)
     cover = on_grid(table.grid, table.row, table.col, np.where(table.state == "seen", table.cover, np.nan))
     _draw_cover(axes, table.grid, cover, ground, in_per_m)
-    headline(figure, title, subtitle)
+    headline(figure, title, _with_hatched(subtitle, table))
     return figure
 
 
