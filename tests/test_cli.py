@@ -262,6 +262,9 @@ def test_corners_proposed_where_the_picture_ends_are_said_to_be_none(tmp_path: P
     done = run("lawn", "new", tmp_path / "a", "--outline", "4x5", "--propose", tmp_path / "a.jpg")
     assert done.exit_code == 0
     assert ("runs out of the picture" in done.stderr) == cut_off
+    later = run("lawn", "new", tmp_path / "a", "--propose", tmp_path / "a.jpg")  # of the lawn made above
+    assert (later.exit_code, later.stdout) == (0, done.stdout.splitlines(keepends=True)[-1])
+    assert later.stdout.count("--corner") == 4
 
 
 def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Path) -> None:

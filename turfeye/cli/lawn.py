@@ -53,11 +53,16 @@ def new(
     """Make a lawn folder.
 
     The outline is measured once with a tape: corners in metres, anticlockwise, the first side as the x axis;
-    or the lengths of its sides and of the diagonals from the first corner.
+    or the lengths of its sides and of the diagonals from the first corner. Of a lawn that is made already,
+    --propose alone proposes its corners.
     """
     from turfeye import lawn as lawns
     from turfeye.outline import from_tape
 
+    if propose and outline is None and sides is None and (folder / lawns.FILE_NAME).is_file():
+        there = lawns.read(folder)
+        click.echo(_proposed(folder, propose, len(there.outline_m), first=not there.views))
+        return
     if (outline is None) == (sides is None):
         raise click.UsageError("the lawn needs one outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
     if diagonals and not sides:
@@ -65,7 +70,7 @@ def new(
     if outline is None:
         spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
         outline = from_tape(sides or (), spans).tolist()
-    proposed = _propose(propose, len(outline)) if propose else []
+    proposed = _proposed(folder, propose, len(outline)) if propose else ""
     made = lawns.new(
         folder,
         name=name,
@@ -78,19 +83,14 @@ def new(
         target_cover=target_cover,
     )
     click.echo(f"{made.name}: {made.area_m2:.1f} m², in {folder}")
-    if propose is not None:
-        odd = (
-            "" if len(proposed) == len(outline) else f"{len(proposed)} where the outline has {len(outline)}; "
-        )
-        say(f"These corners are a proposal: {odd}check each against the photo, put corner A first, then:")
-        corners = (word for corner in proposed for word in ("--corner", corner))
-        click.echo(shlex.join(["turfeye", "add", str(folder), str(propose), "--view", "window", *corners]))
+    if proposed:
+        click.echo(proposed)
     else:
         say(f"Now file photos: {shlex.join(['turfeye', 'add', str(folder)])} PHOTO…")
 
 
-def _propose(path: Path, corners: int) -> list[str]:
-    """Outline corners found in a photo, as ``add`` takes them."""
+def _proposed(folder: Path, path: Path, corners: int, *, first: bool = True) -> str:
+    """The line that files a photo with the outline's corners found in it; says what to mind."""
     from turfeye import photo, region
 
     picture = photo.read(path).rgb_coded
@@ -101,7 +101,11 @@ def _propose(path: Path, corners: int) -> list[str]:
             "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
             "the photo from further back, or mark where those corners lie outside it, below 0 or beyond."
         )
-    return [f"{x:.0f},{y:.0f}" for x, y in found]
+    odd = "" if len(found) == corners else f"{len(found)} where the outline has {corners}; "
+    say(f"These corners are a proposal: {odd}check each against the photo, put corner A first, then:")
+    view = ["--view", "window"] if first else []
+    marks = [word for x, y in found for word in ("--corner", f"{x:.0f},{y:.0f}")]
+    return shlex.join(["turfeye", "add", str(folder), str(path), *view, *marks])
 
 
 @lawn.command()
