@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import series
+from turfeye import leafcolour, series
 from turfeye.records import CellTable, Grid
 
 FACTS = {"taken": "2026-04-13T10:00:00", "card": True, "view": "card 3"}
@@ -23,6 +25,16 @@ def plot(cover):
     values |= {"cover": cover.ravel(), "cover_se": np.full(cover.size, 0.02)}
     values |= {"state": np.full(cover.size, "seen"), "why": np.full(cover.size, "")}
     return CellTable(grid=grid, **values)
+
+
+def test_a_row_says_why_it_has_no_colour():
+    table = plot(np.full((3, 5), 0.9))
+    why = np.array([leafcolour.TOO_DARK] * 10 + [leafcolour.TOO_SMEARED] * 5)
+    assert series.row("a.jpg", replace(table, why=why), FACTS)["light"] == leafcolour.TOO_DARK
+    some = replace(
+        table, why=np.where(np.arange(15) < 5, why, ""), dgci=np.where(np.arange(15) < 5, np.nan, 0.5)
+    )
+    assert series.row("a.jpg", some, FACTS)["light"] == ""
 
 
 def rows(covers, se=0.02):

@@ -102,10 +102,15 @@ def of_cells(
 
 def hints(table: CellTable) -> list[str]:
     """What to do where more than half of the green cells have no colour: for the commonest reason."""
+    why = mostly_withheld(table)
+    return [ADVICE[why]] if why else []
+
+
+def mostly_withheld(table: CellTable) -> str:
+    """Why more than half of the green cells have no colour, the commonest reason; "" where they have."""
     known = np.isfinite(table.dgci).sum()
     withheld = {why: np.sum(table.why == why) for why in ADVICE}
-    most = max(withheld, key=lambda why: withheld[why])
-    return [ADVICE[most]] if sum(withheld.values()) > known else []
+    return max(withheld, key=lambda why: withheld[why]) if sum(withheld.values()) > known else ""
 
 
 def _measures(linear: Floats, mean: Callable[[Floats], Floats]) -> dict[str, Floats]:

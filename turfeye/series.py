@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from turfeye import leafcolour
 from turfeye.glance import UNEVEN_TWINS, number, summary
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
@@ -55,7 +56,7 @@ def row(
     shade = _shade(table)
     found |= {key: value for key, value in summary(table).items() if key in COLUMNS}
     found |= _evenness(table)
-    found |= {"view": facts["view"], "state": state, "shade": shade, "light": _light(facts, shade)}
+    found |= {"view": facts["view"], "state": state, "shade": shade, "light": _light(table, facts, shade)}
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
     found |= {"taught": int(facts.get("taught", False))}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
@@ -121,8 +122,8 @@ def _shade(table: CellTable) -> float | None:
     return float(np.average(table.shade[known], weights=weight)) if weight.sum() > 0 else None
 
 
-def _light(facts: Mapping[str, Any], shade: float | None) -> str:
-    """What is to be minded of the light, in words; "" when nothing is."""
+def _light(table: CellTable, facts: Mapping[str, Any], shade: float | None) -> str:
+    """What is to be minded of the light and of colour, in words; "" when nothing is."""
     flags = []
     if not facts["card"]:
         flags.append("no card")
@@ -132,4 +133,5 @@ def _light(facts: Mapping[str, Any], shade: float | None) -> str:
         flags.append("card in uneven light")
     if shade is not None and shade > LEAST_SHADE:
         flags.append("part in other light than the card")
+    flags += [why] if (why := leafcolour.mostly_withheld(table)) else []
     return "; ".join(flags)
