@@ -199,6 +199,14 @@ def test_new_writes_what_read_reads(folder: Path) -> None:
         lawn.new(folder, outline_m=OUTLINE)
 
 
+@pytest.mark.parametrize(
+    ("mix", "rate"), [("perennial ryegrass", 35), ("ryegrass and fescue", 11.25), ("tall fescue", 17.05)]
+)  # the middles of the ranges that data/mixes.toml has for overseeding, with their sources
+def test_the_usual_rate_is_the_mix_s_own(tmp_path: Path, mix: str, rate: float) -> None:
+    made = lawn.new(tmp_path / "a", outline_m=OUTLINE, sown=date(2026, 3, 14), mix=mix)
+    assert made.sowings[0].rate_g_m2 == pytest.approx(rate, abs=0.05)
+
+
 def test_new_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:
     with pytest.raises(LawnError, match="crosses"):
         lawn.new(tmp_path / "x", outline_m=[(0, 0), (8, 6), (8, 0), (0, 6)])

@@ -23,6 +23,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from turfeye import mixes
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
@@ -37,7 +38,6 @@ LOCK_WAIT_S = 20.0
 TARGET_COVER = 0.75
 """A new lawn's target: a little less than closed turf measures (`mixes.CLOSED_COVER`). Ours."""
 USUAL_MIX = "perennial ryegrass"
-USUAL_RATE_G_M2 = 35.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -265,8 +265,7 @@ def new(
 ) -> Lawn:
     """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
 
-    The usual mix is perennial ryegrass, the usual rate that of overseeding a domestic lawn with it (common
-    practice, no source).
+    The usual mix is perennial ryegrass, the usual rate that of overseeding with the mix (`data/mixes.toml`).
     Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
     given with no date that it goes with; then nothing is written.
     """
@@ -283,8 +282,11 @@ def new(
         )
     if sown is None and target_date is None and target_cover is not None:
         raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
-    rate = USUAL_RATE_G_M2 if rate_g_m2 is None else rate_g_m2
-    sowing = {"date": sown, "mix": USUAL_MIX if mix is None else mix, "rate_g_m2": rate} if sown else None
+    sowing = None
+    if sown is not None:
+        mix = USUAL_MIX if mix is None else mix
+        rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
+        sowing = {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
     end = target_date or (sown + dt.timedelta(weeks=8) if sown else None)
     share = TARGET_COVER if target_cover is None else target_cover
     target = {"cover": share, "date": end} if end else None
@@ -301,6 +303,15 @@ def new(
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
+
+
+def _usual_rate_g_m2(name: str) -> float | None:
+    """The mix's own rate for overseeding, else for a new lawn; None where it, or such a mix, is not known."""
+    try:
+        mix = mixes.get(name)
+    except LawnError:  # told with the file's other mistakes
+        return None
+    return mix.rate_g_m2("over") or mix.rate_g_m2("new")
 
 
 def _name_of(folder: Path) -> str:

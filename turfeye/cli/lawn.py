@@ -32,7 +32,7 @@ def lawn() -> None:
 )
 @click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
 @click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
-@click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [35]")
+@click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [the mix's, overseeding]")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
 @click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
 @click.option("--propose", type=click.Path(path_type=Path), help="Propose outline corners in this photo.")
