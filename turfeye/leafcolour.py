@@ -22,10 +22,10 @@ MOST_COLOURED: Final = 200_000
 """Colour is averaged over at most about this many pixels: more change no decimal and cost time."""
 FEWEST_COLOURED: Final = 20
 """A cell with fewer green pixels than this has no colour of its own."""
-MOST_INDEX_SE: Final = 0.035
-"""An index that may be off by more than this is withheld. One turf differs by 0.025 from light to light
-(`glance.DGCI_LIGHT_SE`), so the difference of two sound photos of it by sqrt(2) times as much: an own error
-beyond that would by itself pass for a change of the turf."""
+MOST_INDEX_SE: Final = 0.05
+"""An index that may be off by more than this is withheld: twice what one turf differs by from light to light
+(`glance.DGCI_LIGHT_SE`), it would tell of its own photo more than of the turf. Up to that it is given, with
+its error: at 0.035 closed dark turf in good daylight, which is what the index is for, lost its colour."""
 STEP_CODES: Final = 0.29
 """Standard deviation of what rounding to whole codes takes away, 1 / sqrt(12)."""
 BELOW_SD: Final = 0.19
