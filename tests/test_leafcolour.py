@@ -91,7 +91,7 @@ def measured(codes, correction, *, linear=None, smear_px=0.0, green=1.0):
 
 
 def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
-    dark = measured([95, 80, 2], plain([0.8, 1.5, 10.0]))
+    dark = measured([60, 45, 2], plain([0.8, 1.5, 10.0]))
     seen = dark.state == "seen"
     assert seen.any()
     assert (dark.why[seen] == leafcolour.TOO_DARK).all()
