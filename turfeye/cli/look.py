@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_module
+import shlex
 import tempfile
 from collections import Counter
 from collections.abc import Sequence
@@ -59,7 +60,7 @@ def look(
     measured = card_values.read_values(values) if values else None
     rows: list[dict[str, Any]] = []
     said: list[tuple[str, str]] = []
-    cardless = False
+    cardless: list[str] = []
     many = len(photos) > FEW_PHOTOS and not json
     with waiting(many) as tell:
         for number, photo in enumerate(photos, start=1):
@@ -68,7 +69,8 @@ def look(
                 seen = glance.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
             except TurfeyeError as error:
                 say(f"{photo} not measured: {error}")
-                cardless |= isinstance(error, CardNotFoundError)
+                if isinstance(error, CardNotFoundError):
+                    cardless.append(shlex.quote(str(photo)))
                 rows.append(series.row(str(photo), None, {"why": str(error)}))
                 continue
             rows.append(series.row(str(photo), seen.table, glance.facts(seen)))
@@ -91,7 +93,8 @@ def look(
     if table is not None:
         say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
-        say("without a card: turfeye look --no-card measures cover alone, in parts of the picture")
+        these = " ".join(cardless[:FEW_PHOTOS]) + (" …" if len(cardless) > FEW_PHOTOS else "")
+        say(f"cover alone, in parts of the picture, without a card: turfeye look --no-card {these}")
     if any(row["state"] == "not measured" for row in rows):
         click.get_current_context().exit(2)
 
