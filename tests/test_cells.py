@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from turfeye import cells
+from turfeye.card_layout import NOMINAL
 from turfeye.errors import ViewError
-from turfeye.records import Shares, View
+from turfeye.records import Correction, Shares, View
 
 WIDTH, HEIGHT = 640, 400
 
@@ -126,6 +127,19 @@ def test_a_fault_takes_a_cell_out_and_gives_the_reason():
 def test_colour_is_unknown_without_a_correction():
     table = table_of(camera(), np.ones((HEIGHT, WIDTH)))
     assert np.isnan(table.dgci).all()
+
+
+def test_cover_under_a_cast_beyond_correcting_is_as_unsure_as_without_a_card():
+    """Colours that a card could not put right say no more of cover than a picture without one."""
+    seen, half = camera(), np.full((HEIGHT, WIDTH), 0.5, np.float32)
+    card = Correction((0.0, 0.0), np.ones(3), None, 1.0, 2.0, 0.01, NOMINAL)
+    given_up, none = table_of(seen, half, correction=card), table_of(seen, half)
+    assert given_up.cover_se == pytest.approx(none.cover_se, nan_ok=True)
+    grey = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
+    sound = cells.measure(
+        grey, shares_of(half), seen, cells.spot_grid(seen, 0.1), corrected=True, correction=card
+    )
+    assert (sound.cover_se < 0.9 * none.cover_se)[none.state == "seen"].all()
 
 
 def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():

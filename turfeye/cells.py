@@ -168,7 +168,7 @@ def measure(
         sampling_se**2
         + view_se**2
         + classifier_se(cover, accuracy or Accuracy()) ** 2
-        + _colour_se(cover, correction) ** 2
+        + _colour_se(cover, correction if corrected else None) ** 2
     )
     # The classes beside green share what the straight-down view leaves to them.
     rest = np.clip(1 - cover, 0, 1) / np.maximum(1 - classes["green"], 1e-6)
