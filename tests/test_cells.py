@@ -168,6 +168,18 @@ def test_picture_cells_read_like_the_picture():
     assert np.isnan(table.x_m).all()
 
 
+@pytest.mark.parametrize(("height", "rows"), [(426, 11), (410, 10), (30, 1)])
+def test_picture_cells_leave_no_row_out_that_shows_half_its_height(height, rows):
+    """640 x 426 is 3:2: its lowest row, the ground nearest to the camera, was left out."""
+    green = np.zeros((height, 640), np.float32)
+    green[-20:] = 1
+    table = cells.measure_picture(shares_of(green), columns=16)
+    assert len(table) == 16 * rows
+    if rows == 11:
+        assert (table.state == "seen").all()
+        assert table.cover[table.row == 10] == pytest.approx(20 / 26, abs=0.02)
+
+
 @pytest.mark.parametrize("count", [1, 7, 1000])
 def test_the_error_of_a_mean_never_falls_below_what_its_cells_share(count):
     rng = np.random.default_rng(count)

@@ -221,7 +221,7 @@ def measure_picture(
     pinhole = np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]])
     down = np.diag([1.0, -1.0, -1.0])
     flat = View("spot", (width, height), pinhole, down, np.array([0, height, 1.0]), "given", 0.0)
-    rows = max(1, int(height // side))
+    rows = max(1, round(height / side))  # a last row that shows half its height counts
     grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
     fault = np.zeros((height, width), np.uint8) if fault is None else fault
     everything = Gather(flat, grid, (height, width))
