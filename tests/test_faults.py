@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, colour, faults, glance, lighting
+from turfeye import card, colour, faults, glance, lighting, sharpness
+from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Shares
 
@@ -191,6 +192,15 @@ def combed(spread_deg, lean_deg=0.0):
         tip = int(x + length * np.cos(turn)), int(y + length * np.sin(turn))
         cv2.line(light, (int(x), int(y)), tip, tone.tolist(), 2)
     return light
+
+
+def test_ridges_across_the_picture_are_no_movement():
+    """Grass that stands up, on ground that rises and falls in rows, as far lawns and furrows look."""
+    rng = np.random.default_rng(3)
+    blades = cv2.GaussianBlur(rng.normal(0, 40, (900, 1400)), (0, 0), 0.9, sigmaY=1.0)
+    ridges = cv2.GaussianBlur(rng.normal(0, 1, (900, 1400)), (0, 0), 60, sigmaY=9)
+    luma = np.clip(110 + blades + ridges * 25 / ridges.std(), 0, 255).round().astype(np.uint8)
+    assert not sharpness.moved(luma, Blocks(luma.shape, 24)).any()
 
 
 @pytest.mark.parametrize("lean_deg", [0, 45])

@@ -16,6 +16,7 @@ ACROSS = [1, 0, 3, 2]  # the direction across each
 BEND_NOISE: Final = 1.0  # squared codes, of a sensor's noise after a phone's own smoothing
 LEAST_BEND: Final = 4.0  # squared codes across the movement; flatter blocks say nothing about it
 COARSER: Final = 8  # times; seen so much coarser, turf shows a movement hardly, but still how it is combed
+MOST_ACROSS: Final = 1.4  # ridges, furrows and far ground seen flat make coarse bends that no blade has
 SHAKEN: Final = 0.36  # bends along over those across, in the middle block of a photo taken in motion
 SHAKEN_BLOCK: Final = 0.6  # and in any block of such a photo
 MOVED_BLOCK: Final = 0.12  # in a block by itself, whatever the others do
@@ -44,7 +45,7 @@ def moved(luma: Bytes, blocks: Blocks) -> Flags:
     width, height = (max(side // COARSER, 4) for side in luma.shape[::-1])
     smaller = np.asarray(cv2.resize(luma, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
     coarse, _ = _along(smaller, blocks, times=8, every=1)
-    along /= np.median(coarse, axis=(1, 2))[:, None, None]
+    along /= np.minimum(np.median(coarse, axis=(1, 2)), MOST_ACROSS)[:, None, None]
     found = along.min(axis=0) < MOVED_BLOCK
     middle = np.median(along[:, told], axis=1)
     if middle.min() < SHAKEN:
