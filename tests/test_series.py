@@ -71,6 +71,20 @@ def test_the_allowed_places_hold_the_true_one():
     assert np.mean(held) > 0.9
 
 
+def test_each_spot_s_last_row_counts_and_what_was_never_seen_has_none():
+    days = ["2026-04-13", "2026-04-13", "2026-05-06", "2026-05-06", "2026-05-06"]
+    views = ["spot 10", "spot 2", "spot 2", "spot 4", "step"]
+    dated = [
+        one | {"taken": f"{day}T10:00:00", "view": view}
+        for one, day, view in zip(rows([0.3, 0.9, 0.6, None, 0.8]), days, views, strict=True)
+    ]
+    last = series.latest(series.ranked(dated, [0, 0, 1, 1, None]))
+    assert [(one["view"], one["cover"], one["rank"]) for one in last] == [
+        ("spot 2", 0.6, 1),
+        ("spot 10", 0.3, 2),
+    ]
+
+
 def test_the_sentence_says_how_sure_the_best_is():
     first, second, last = series.ranked(rows([0.70, 0.68, 0.20]), [0] * 3)
     named = [one | {"view": f"spot {k}"} for k, one in enumerate((first, second, last), start=1)]

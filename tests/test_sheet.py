@@ -6,16 +6,21 @@ import base64
 import csv
 import io
 import re
+import shutil
 from dataclasses import replace
+from datetime import date
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from turfeye import answer as answers
-from turfeye import results, sheet
+from turfeye import results, series, sheet, survey
 from turfeye.answer import Answer
+
+TRIAL = Path(__file__).parents[1] / "sample_images/trial-spots"
 
 
 class Page(HTMLParser):
@@ -159,3 +164,105 @@ def test_results_are_all_there_and_the_contract_s_columns_lead(answer: Answer) -
     assert sum(int(row["seed_g"]) for row in plan) == answer.plan.seed_g
     first = {path: path.read_bytes() for path in files}
     assert {path: path.read_bytes() for path in results.write(answer)} == first
+
+
+def plots_of(html: str) -> list[list[str]]:
+    """The rows of the table of spots, as text; none where there is no such table."""
+    table = re.search(r'<table class="plots">(.*?)</table>', html, re.DOTALL)
+    rows = re.findall(r"<tr>(.*?)</tr>", table.group(1), re.DOTALL)[1:] if table else []
+    return [re.findall(r"<td[^>]*>(.*?)</td>", row.replace("\u00a0", " ")) for row in rows]
+
+
+def made_up(count: int) -> tuple[dict[str, object], ...]:
+    """Invented rows of so many spots of one day, ranked."""
+    blank = dict.fromkeys(series.COLUMNS) | {"taken": "2026-04-11T10:00:00", "cover_se": 0.03}
+    cover = np.random.default_rng(4).uniform(0.1, 0.9, count).round(4).tolist()
+    rows = [blank | {"view": f"spot {k}", "cover": share} for k, share in enumerate(cover, start=1)]
+    return series.latest(series.ranked(rows, [0] * count))
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory: pytest.TempPathFactory) -> Answer:
+    """Two of the sample's spots on 6 May, the third three weeks before and after sowing, a fourth never."""
+    folder = tmp_path_factory.mktemp("trial") / "spots"
+    (folder / "photos").mkdir(parents=True)
+    shutil.copy(TRIAL / "lawn.toml", folder)
+    for name in ("2026-05-06-spot-1", "2026-05-06-spot-3", "2026-04-13-spot-1", "2026-04-13-spot-2"):
+        shutil.copy(TRIAL / f"photos/{name}.jpg", folder / "photos")
+    with (folder / "lawn.toml").open("a") as file:
+        file.write("\n[[spot]]\nnumber = 9\nat_m = [7.0, 1.0]\n")
+    return survey.season(folder, today=date(2026, 5, 10))
+
+
+def test_spots_stand_in_a_table_as_in_photos_csv(trial: Answer) -> None:
+    html = (trial.lawn.results_dir / "sheet.html").read_text()
+    listed = list(csv.DictReader(io.StringIO((trial.lawn.results_dir / "photos.csv").read_text())))
+    last = {row["view"]: row for row in sorted(listed, key=lambda row: row["taken"])}
+    assert {view: row["taken"][:10] for view, row in last.items()} == {
+        "spot 1": "2026-05-06",
+        "spot 2": "2026-04-13",
+        "spot 3": "2026-05-06",
+    }
+
+    def share(text: str) -> str:
+        return f"{100 * float(text):.0f}"
+
+    wanted = [
+        [
+            row["view"].split()[1],
+            {"05-06": "6 May 2026", "04-13": "13 April 2026"}[row["taken"][5:10]],
+            f"{row['rank']} ({row['rank_low']}–{row['rank_high']})",
+            f"{share(row['cover'])} ± {share(row['cover_se'])}",
+            share(row["straw"]),
+            share(row["bare"]),
+            f"{float(row['dgci']):.2f} ± {float(row['dgci_se']):.2f}",
+            f"{float(row['cv_pct']):.0f}",
+        ]
+        for row in sorted(last.values(), key=lambda row: -float(row["cover"]))
+    ]
+    assert plots_of(html) == wanted
+    assert Page(html).open == []
+    text = Page(html).text
+    assert "for want of a measured photo: 9." in text
+    assert "not comparable from one day to another" in text
+
+
+def test_a_trial_opens_with_its_spots_and_not_with_what_to_reseed(trial: Answer) -> None:
+    text = Page((trial.lawn.results_dir / "sheet.html").read_text()).text.replace("\u00a0", " ")
+    first = text.split("How each spot stands")[0]
+    assert trial.spots in first
+    assert not re.search("thin|reseed|won't fill", first)
+    alone = Page(sheet.page(replace(trial, spots=""))).text  # one spot only at the last visit
+    assert "3 spots, each as it was last seen." in alone.split("How each spot stands")[0]
+    for part in trial.outlook.lawn.sentence.split("; "):  # said after the table
+        assert part[1:] in text.split("All spots together")[1]
+
+
+def test_a_lawn_with_a_view_keeps_its_headline_first(answer: Answer, drawn: dict[str, bytes]) -> None:
+    text = Page(sheet.page(replace(answer, plots=made_up(60)), drawn)).text
+    assert answer.outlook.lawn.sentence.split("; ")[0] in text.split("How each spot stands")[0]
+    assert "All spots together" not in text
+
+
+def test_two_hundred_spots_are_a_row_each_the_greenest_first(answer: Answer, drawn: dict[str, bytes]) -> None:
+    rows = plots_of(sheet.page(replace(answer, plots=made_up(200)), drawn))
+    assert sorted(int(row[0]) for row in rows) == list(range(1, 201))
+    covers = [int(row[3].split(" ± ")[0]) for row in rows]
+    assert covers == sorted(covers, reverse=True)
+    assert covers[0] > covers[-1]
+    assert {tuple(row[4:]) for row in rows} == {("–",) * 4}  # what is not known is no 0
+
+
+def test_names_of_spots_are_escaped(answer: Answer, drawn: dict[str, bytes]) -> None:
+    rows = made_up(2)
+    html = sheet.page(replace(answer, plots=(rows[0] | {"view": "spot <b> & 1"}, rows[1])), drawn)
+    assert plots_of(html)[0][0] == "&lt;b&gt; &amp; 1"
+    assert "<b> & 1" not in html
+
+
+def test_one_spot_has_no_table(answer: Answer, drawn: dict[str, bytes]) -> None:
+    for count in (0, 1):
+        html = sheet.page(replace(answer, plots=made_up(count)), drawn)
+        assert plots_of(html) == []
+        assert "How each spot stands" not in html
+    assert len(plots_of(sheet.page(replace(answer, plots=made_up(2)), drawn))) == 2

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from turfeye import headline
 from turfeye.course import Course
@@ -43,6 +45,7 @@ class Answer:
     files: tuple[Path, ...] = ()  # what was written
     taught: Teaching | None = None  # what the readings were adapted by
     spots: str = ""  # how several spots rank at the last visit, in a sentence
+    plots: tuple[Mapping[str, Any], ...] = ()  # each spot's row of its last visit, the greenest first
     beside: Beside | None = None
 
     @property

@@ -87,6 +87,15 @@ def ranked(rows: Sequence[dict[str, Any]], groups: Sequence[Hashable]) -> list[d
     return done
 
 
+def latest(rows: Sequence[Mapping[str, Any]]) -> tuple[Mapping[str, Any], ...]:
+    """The row of the last visit that showed each spot, the greenest first; a spot never seen has none.
+
+    Only spots have places (``ranked``), each among those of its own visit.
+    """
+    last = {r["view"]: r for r in sorted((r for r in rows if r["rank"]), key=lambda one: one["taken"])}
+    return tuple(sorted(last.values(), key=lambda one: (-one["cover"], len(one["view"]), one["view"])))
+
+
 def words(rows: Sequence[Mapping[str, Any]]) -> str:
     """How the ranked photos among these stand, in a sentence; "" of fewer than two."""
     placed = sorted((r for r in rows if r["rank"]), key=lambda one: (one["rank"], one["view"]))

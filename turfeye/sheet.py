@@ -9,11 +9,12 @@ import base64
 import io
 import re
 from collections.abc import Mapping
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, renovation
+from turfeye import cautions, charts, drawing, notes, renovation
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
@@ -137,8 +138,41 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "cannot_tell": CANNOT_TELL,
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
         "spots_only": spots_only(season),
+        "plots": [_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
+        "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
+        "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
+
+
+def _plot(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """One spot's row for people: spot, day, place, cover, straw, bare, colour index, unevenness."""
+    return (
+        row["view"].removeprefix("spot "),
+        day(datetime.fromisoformat(row["taken"]).date()),
+        f"{row['rank']} ({row['rank_low']}–{row['rank_high']})",
+        _figure(row["cover"], row["cover_se"], times=100),
+        _figure(row["straw"], times=100),
+        _figure(row["bare"], times=100),
+        _figure(row["dgci"], row["dgci_se"], digits=2),
+        _figure(row["cv_pct"]),
+    )
+
+
+def _figure(value: float | None, se: float | None = None, *, times: float = 1, digits: int = 0) -> str:
+    """A figure with its error where it has one; a dash where it is not known."""
+    if value is None:
+        return "–"
+    parts = (value,) if se is None else (value, se)
+    return "\u00a0±\u00a0".join(f"{times * part:.{digits}f}" for part in parts)
+
+
+def _never_seen(answer: Answer) -> str:
+    """The lawn's spots that no measured photo shows, by number; "" where there are none."""
+    seen = {row["view"] for row in answer.plots}
+    return notes.some(
+        [str(s.number) for s in answer.lawn.spots if f"spot {s.number}" not in seen], most=notes.MOST_IN_NOTE
+    )
 
 
 def _before_and_after(answer: Answer) -> list[tuple[str, str]]:

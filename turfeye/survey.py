@@ -321,7 +321,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     ]
     by_photo = _series(measured, table)
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
-    whole = replace(whole, spots=series.words([r for r in by_photo if r["photo"] in table.visits[-1].photos]))
+    last = [r for r in by_photo if r["photo"] in table.visits[-1].photos]
+    whole = replace(whole, spots=series.words(last), plots=series.latest(by_photo))
     return replace(whole, files=(*results.write(whole, rows), listed))
 
 
