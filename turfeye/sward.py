@@ -153,29 +153,29 @@ def _take_tufts_back(rgb_coded: Bytes, planes: list[Floats]) -> None:
     (tests/test_realground.py). A green thing that lies on the lawn is smoother.
     """
     green, _, _, other = planes
-    leaf = cv2.multiply(other, _leaf_coloured(rgb_coded))
-    rows, cols = (np.flatnonzero(cv2.reduce(leaf, side, cv2.REDUCE_MAX) > LEAST_LEAF) for side in (1, 0))
+    coloured = _leaf_coloured(rgb_coded)
+    likely = cv2.multiply(cv2.resize(other, coloured.shape[::-1], interpolation=cv2.INTER_AREA), coloured)
+    rows, cols = (np.flatnonzero(cv2.reduce(likely, side, cv2.REDUCE_MAX) > LEAST_LEAF) for side in (1, 0))
     if rows.size == 0:
         return
-    # mostly the card's green patches alone: only around them is roughness worth its time
-    box = np.s_[
-        max(rows[0] - _REACH, 0) : rows[-1] + _REACH + 1, max(cols[0] - _REACH, 0) : cols[-1] + _REACH + 1
-    ]
-    leaf = cv2.multiply(leaf[box], _ramp(_roughness(rgb_coded[box]), *LEAF_ROUGH))
+    # mostly the card's green patches alone: only around them is more looked at
+    ends = [(max(side[0] - _REACH // 2, 0), side[-1] + _REACH // 2 + 1) for side in (rows, cols)]
+    half, box = (tuple(slice(times * low, times * high) for low, high in ends) for times in (1, 2))
+    height, width = other[box].shape
+    leaf = _enlarge(coloured[half], width, height) * _ramp(_roughness(rgb_coded[box]), *LEAF_ROUGH)
+    leaf *= other[box]
     green[box] += leaf
     other[box] -= leaf
 
 
 def _leaf_coloured(rgb_coded: Bytes) -> Floats:
-    """(H, W), 0-1, by the mean colour of about 2 x 2 pixels."""
-    height, width = rgb_coded.shape[:2]
+    """(H / 2, W / 2), 0-1: how much the mean colour of about 2 x 2 pixels is a leaf's."""
     hsv = cv2.cvtColor(_resize(rgb_coded, 0.5), cv2.COLOR_RGB2HSV)
     low, full, still, high = LEAF_HUE_DEG
     codes = np.arange(256, dtype=np.float32)
     hue = _ramp(2 * codes, low, full) * _ramp(-2 * codes, -high, -still)
     saturation = _ramp(codes / 255, *LEAF_SATURATION)
-    leaf = np.asarray(cv2.LUT(hsv[..., 0], hue) * cv2.LUT(hsv[..., 1], saturation), np.float32)
-    return _enlarge(leaf, width, height)
+    return np.asarray(cv2.LUT(hsv[..., 0], hue) * cv2.LUT(hsv[..., 1], saturation), np.float32)
 
 
 def _roughness(rgb_coded: Bytes) -> Floats:
