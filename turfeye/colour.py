@@ -125,7 +125,7 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         )
     else:
         matrix = colourmatrix.without_trust(gain, linear[~neutral], want[~neutral])
-        left_out = _patches_left_out(read, want, neutral, sd, (gain_log, bend, weight))[trusted]
+        left_out = _patches_left_out(read, want, neutral, sd, (gain_log, bend, weight), matrix)[trusted]
     gain_se = float(np.sqrt(covariance[:3, :3].mean()))
     return Correction(
         tone=tone,
@@ -256,18 +256,23 @@ def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats
 
 
 def _patches_left_out(
-    codes: Floats, want: Floats, neutral: Flags, sd: Floats, solved: tuple[Floats, Floats, Floats]
+    codes: Floats,
+    want: Floats,
+    neutral: Flags,
+    sd: Floats,
+    solved: tuple[Floats, Floats, Floats],
+    matrix: Floats | None,
 ) -> Floats:
     """CIEDE2000 of every patch from a fit that did not use it, where nothing was measured.
 
-    ``solved`` is the whole fit's log gain, tone and weights: two steps from there find the fit without one.
+    ``solved`` is the whole fit's log gain, tone and weights, from where two steps find the fit without one;
+    ``matrix`` is the whole fit's.
     """
     gain_log, bend, weight = solved
     linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log)
     coloured = np.flatnonzero(~neutral)
     steps = np.flatnonzero(neutral)
-    whole = colourmatrix.without_trust(np.exp(gain_log), linear[coloured], want[coloured])
-    got = apply_matrix(linear, whole)
+    got = apply_matrix(linear, matrix)
     for i in coloured:
         others = coloured[coloured != i]
         got[i] = apply_matrix(
@@ -282,7 +287,7 @@ def _patches_left_out(
         gain = np.exp(own_gain)
         light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain
         # with coloured steps the matrix is theirs alone, whatever the gain
-        own = whole if len(coloured) > 2 else colourmatrix.of_cast(gain)
+        own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
         got[i] = apply_matrix(light, own)
     return delta_e(lab(got), lab(want))
 
