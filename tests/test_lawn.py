@@ -315,13 +315,17 @@ def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) 
         lawn.read(folder)
 
 
-def test_what_is_said_of_a_photo_filed_already_takes_the_place_of_what_was(
-    folder: Path, tmp_path: Path
-) -> None:
+@pytest.fixture
+def other(folder: Path, tmp_path: Path) -> Path:
+    """A photo to file in a lawn whose kitchen view is marked on another."""
     marked, other = (
         picture(tmp_path / f"{day}.jpg", taken=datetime(2026, 4, day, 10), seed=day) for day in (2, 9)
     )
     filing.add(folder, [marked], view="kitchen", corners_px=CORNERS)
+    return other
+
+
+def test_what_is_said_of_a_photo_filed_already_takes_the_place_of_what_was(folder: Path, other: Path) -> None:
     (first,) = filing.add(folder, [other], view="kitchen")
     for peg in (99, 5):
         assert filing.add(folder, [other], spot=peg)[0].already
@@ -332,13 +336,7 @@ def test_what_is_said_of_a_photo_filed_already_takes_the_place_of_what_was(
     assert "# Corners in metres" in (folder / "lawn.toml").read_text(encoding="utf-8")
 
 
-def test_a_photo_taken_back_by_deleting_it_leaves_a_lawn_that_can_be_read(
-    folder: Path, tmp_path: Path
-) -> None:
-    marked, other = (
-        picture(tmp_path / f"{day}.jpg", taken=datetime(2026, 4, day, 10), seed=day) for day in (2, 9)
-    )
-    filing.add(folder, [marked], view="kitchen", corners_px=CORNERS)
+def test_a_photo_taken_back_by_deleting_it_leaves_a_lawn_that_can_be_read(folder: Path, other: Path) -> None:
     (wrong,) = filing.add(folder, [other], view="kitchen")  # written down as a [[photo]]
     assert lawn.read(folder).noted_but_gone() == ()
     wrong.path.unlink()

@@ -209,10 +209,9 @@ def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[B
     """The working copy of a photo, its view, what its pixels show untaught, and its linear colours."""
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
     rgb_linear = colour.to_linear(rgb_coded, correction)
-    if correction is None:
-        return rgb_coded, small, sward.classify(rgb_coded), rgb_linear
-    plain = colour.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)
-    return rgb_coded, small, sward.classify(sward.exposed(plain)), rgb_linear
+    plain = colour.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)  # not computed twice
+    shares = sward.classify(plain if correction is None else sward.exposed(plain))
+    return rgb_coded, small, shares, rgb_linear
 
 
 def _in_marked_lawn(
