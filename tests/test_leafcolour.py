@@ -13,6 +13,7 @@ from test_cells import HEIGHT, WIDTH, camera, shares_of
 from test_colour import CURVES, card, photographed, sighting
 
 from turfeye import cells, colour, leafcolour
+from turfeye.colourspace import LUMINANCE
 from turfeye.records import Correction
 
 GREENS = np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60], [40, 62, 25], [30, 40, 16]])
@@ -147,7 +148,7 @@ def filed(light, *, denoise_px, subsampling):
     """The picture as a JPEG holds it (ISO/IEC 10918-1), subsampling 2 is 4:2:0, 0 is 4:4:4; before that its
     colour, not its luminance, is smoothed."""
     if denoise_px:
-        luma = (light @ leafcolour.LUMINANCE.astype(float))[..., None]
+        luma = (light @ LUMINANCE.astype(float))[..., None]
         light = np.clip(luma + cv2.GaussianBlur(light - luma, (0, 0), denoise_px), 0, 1)
     file = io.BytesIO()
     coded = np.rint(colour.encode(light)).astype(np.uint8)
@@ -165,7 +166,7 @@ def off(*, smear_px, denoise_px=0.0, subsampling=2):
     for cast in CASTS:
         picture = filed(light * cast, denoise_px=denoise_px, subsampling=subsampling)
         green = colour.to_linear(picture, plain(1 / cast), smear_px=smear_px)[share >= leafcolour.GREEN]
-        luma = green @ leafcolour.LUMINANCE
+        luma = green @ LUMINANCE
         misses.append(index(green[luma >= luma.mean()]).mean() - index(BLADE))
     return np.array(misses)
 

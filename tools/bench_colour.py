@@ -14,9 +14,10 @@ from unittest import mock
 import numpy as np
 
 from turfeye import card, colour, leafcolour, photo, survey, sward
+from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
-from turfeye.simulate.phone import LUMA, MAKES, Phone, random_phone, shoot
+from turfeye.simulate.phone import MAKES, Phone, random_phone, shoot
 from turfeye.simulate.recipes import card_texture
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -134,7 +135,7 @@ def disk_errors(light: tuple[float, float, float], phone: Phone, folder: Path) -
     """How far the two disks' index is off, corrected and not, (2, 2)."""
     lit = disk_scene() * np.array(light, np.float32)
     path = folder / "disks.jpg"
-    white = 0.62 * float(np.dot(light, LUMA))
+    white = 0.62 * float(np.dot(light, LUMINANCE))
     path.write_bytes(shoot(lit, phone, seed=1, taken=datetime(2026, 4, 1, 10), white=white))
     shot = photo.read(path)
     correction = colour.fit(card.find(shot), card.NOMINAL)

@@ -16,9 +16,10 @@ import numpy as np
 from PIL import Image
 
 from turfeye import card, colour, sward
+from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import Bytes, Floats, Photo
-from turfeye.simulate.phone import LUMA, Phone, metered, shoot
+from turfeye.simulate.phone import Phone, metered, shoot
 from turfeye.simulate.recipes import PAPER_M, card_texture
 
 WIDTH_SHARE, GARDEN_WIDTH_SHARE = 0.4, 0.25  # of the picture's width that the sheet takes up at most
@@ -43,7 +44,9 @@ def laid_in(rgb_linear: Floats, white_rgb: Floats, *, gsd_mm: float, rng: np.ran
     sheet = cv2.resize(card_texture(int(rng.integers(1, 20))), (across, down), interpolation=cv2.INTER_AREA)
     if rng.random() < 0.5:
         sheet = sheet[::-1, ::-1]
-    light = white_rgb / (white_rgb @ LUMA) * np.exp(TILT_SD * rng.normal() + BOUNCE_SD * rng.normal(size=3))
+    light = (
+        white_rgb / (white_rgb @ LUMINANCE) * np.exp(TILT_SD * rng.normal() + BOUNCE_SD * rng.normal(size=3))
+    )
     x0 = int(rng.integers(0, width - across))
     y0 = int(rng.integers((height - down) // 3, height - down))
     out = rgb_linear.copy()

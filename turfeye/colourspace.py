@@ -15,6 +15,9 @@ from turfeye.records import Floats
 RGB_TO_XYZ: Final = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 """Linear sRGB to CIE XYZ under D65, IEC 61966-2-1."""
 
+LUMINANCE: Final = RGB_TO_XYZ[1].astype(np.float32)
+"""Weights of linear sRGB's channels in its luminance."""
+
 XYZ_TO_RGB: Final = np.linalg.inv(RGB_TO_XYZ)
 
 WHITE_XYZ: Final = RGB_TO_XYZ.sum(axis=1)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from turfeye import colour
+from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
 from turfeye.records import Bytes, CellTable, Correction, Flags, Floats, Words
 
@@ -32,8 +33,6 @@ BELOW_SD: Final = 0.19
 """How far the tone curve is off below the darkest grey step, in log light by log of the code: 0.16 to 0.22
 (root mean square) from four fifths of that step's code down to a tenth of it, over the published curves of
 tests/test_colour.py and fourteen simulated phones, each at three exposures."""
-LUMINANCE: Final = np.array([0.2126, 0.7152, 0.0722], np.float32)
-"""Of linear sRGB, IEC 61966-2-1."""
 TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
 TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
 ADVICE: Final = {

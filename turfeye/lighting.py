@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from turfeye import colour
+from turfeye.colourspace import LUMINANCE
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
 LIGHTS_APART: Final = 0.65
@@ -33,7 +34,7 @@ def log_light_of(
     too dark to be classified has no say in those middles.
     """
     linear = colour.to_linear(np.ascontiguousarray(rgb_coded[::4, ::4]), correction)
-    luma = np.log(np.maximum(linear @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-4))
+    luma = np.log(np.maximum(linear @ LUMINANCE, 1e-4))
     green, straw, bare = (share[::4, ::4] for share in (shares.green, shares.straw, shares.bare))
     ground = np.maximum(np.maximum(green, straw), bare) * ~beside[::4, ::4]
     kind = np.where(green >= np.maximum(straw, bare), 0, np.where(straw >= bare, 1, 2))

@@ -16,10 +16,10 @@ import cv2
 import numpy as np
 from PIL import ExifTags, Image
 
+from turfeye.colourspace import LUMINANCE
 from turfeye.errors import PhotoError
 from turfeye.records import Bytes, Floats
 
-LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # Rec. 709, the sRGB primaries' luminance
 GREY = 0.18  # what the meter brings the scene's middle to, and where contrast pivots
 RAW_WHITE = 65535.0
 
@@ -199,7 +199,7 @@ def metered(rgb_linear: Floats) -> float:
     -------
     the factor to multiply by.
     """
-    luma = rgb_linear @ LUMA
+    luma = rgb_linear @ LUMINANCE
     rows, cols = (np.linspace(-1, 1, n) for n in luma.shape)
     weight = np.exp(-(rows[:, None] ** 2 + cols[None, :] ** 2))
     middle = np.exp(np.average(np.log(luma + 1e-4 * luma.max() + 1e-12), weights=weight))
@@ -268,7 +268,7 @@ def _process(raw: Floats, phone: Phone) -> Bytes:
     gain = _gain(phone)
     # no channel is lowered, so that what the sensor clipped comes out as white
     balanced = np.minimum(raw * (gain / gain.min()), np.float32(phone.tone.white))
-    grey = (1.0 - phone.saturation) * np.broadcast_to(LUMA, (3, 3))
+    grey = (1.0 - phone.saturation) * np.broadcast_to(LUMINANCE, (3, 3))
     to_display = (grey + phone.saturation * np.eye(3)) @ np.array(phone.matrix)
     colour = _denoise(balanced @ to_display.T.astype(np.float32), phone.denoise_px)
     if phone.local_tone:
@@ -280,20 +280,20 @@ def _process(raw: Floats, phone: Phone) -> Bytes:
 def _gain(phone: Phone) -> Floats:
     """White balance, (3,), that keeps a grey's luminance."""
     gain = 2.0 ** np.array([phone.white_balance_stops[0], 0.0, phone.white_balance_stops[1]], np.float32)
-    return gain / (gain @ LUMA)
+    return gain / (gain @ LUMINANCE)
 
 
 def _denoise(rgb: Floats, sigma_px: float) -> Floats:
     """Smooth colour, keep lightness, as phones do."""
     if sigma_px <= 0:
         return rgb
-    luma = (rgb @ LUMA)[..., None]
+    luma = (rgb @ LUMINANCE)[..., None]
     return luma + cv2.GaussianBlur(rgb - luma, (0, 0), sigma_px)
 
 
 def _even_out(rgb: Floats, strength: float) -> Floats:
     """Local tone mapping: pull the broad lightness towards mid grey, keep the detail."""
-    luma = np.maximum(rgb @ LUMA, 1e-3)
+    luma = np.maximum(rgb @ LUMINANCE, 1e-3)
     broad = cv2.GaussianBlur(np.log(luma), (0, 0), max(luma.shape) / 25)
     return rgb * np.exp(-strength * 0.5 * (broad - np.log(GREY)))[..., None]
 
@@ -311,7 +311,7 @@ def _sharpen(coded: Floats, phone: Phone) -> Floats:
     """Unsharp masking of lightness, in coded values."""
     if phone.sharpen <= 0:
         return coded
-    luma = coded @ LUMA
+    luma = coded @ LUMINANCE
     detail = luma - cv2.GaussianBlur(luma, (0, 0), phone.sharpen_px)
     return coded + phone.sharpen * np.clip(detail, -0.15, 0.15)[..., None]
 

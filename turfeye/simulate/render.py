@@ -14,11 +14,11 @@ from typing import Any, Literal
 
 import numpy as np
 
+from turfeye.colourspace import RGB_TO_XYZ
 from turfeye.records import Floats, View
 from turfeye.simulate.mesh import CLASSES, Part, merged
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
-_LUMA = np.array([0.2126, 0.7152, 0.0722])
 SAMPLES_A_PASS = 32e6
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
@@ -267,7 +267,9 @@ class Stage:
 
     def photograph(self, view: View, *, spp: int = 64, seed: int = 0) -> Picture:
         """Light and truth for one camera."""
-        rgb = self._render(_sensor(view), spp, seed)[..., :3] / float(np.asarray(white(self.light)) @ _LUMA)
+        rgb = self._render(_sensor(view), spp, seed)[..., :3] / float(
+            np.asarray(white(self.light)) @ RGB_TO_XYZ[1]
+        )
         # Single fireflies (a path that met the sun by chance) are held to what their surroundings could be.
         rgb = np.minimum(rgb, 4.0)
         truth = self.shown(view, spp=min(spp, 64), seed=seed + 1)
