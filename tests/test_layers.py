@@ -38,7 +38,7 @@ ORDER = (
     "teach",
     "markpage",
     "store",
-    "glance",
+    "glance summary",
     "repose",
     "align",
     "standpoints",

@@ -101,6 +101,15 @@ def test_no_card_gives_cover_and_a_warning_but_no_colour(tmp_path):
     assert any("no card" in warning for warning in facts["warnings"])
 
 
+def test_no_card_says_that_a_card_lies_there_all_the_same():
+    warnings = survey.look(SPOT, no_card=True).warnings
+    said = [line for line in warnings if "card" in line]
+    assert len(said) == 1
+    spot = survey.look(SPOT).sighting.spot
+    assert said[0].startswith(f"card {spot} can be read in it but was not used: cover is as this picture")
+    assert said[0].endswith("Leave --no-card out for those")
+
+
 def test_a_card_cut_off_is_refused(tmp_path):
     picture = cv2.imread(str(SPOT))
     corners = survey.look(SPOT).sighting.corners_px
@@ -129,6 +138,10 @@ def test_two_cards_in_a_photo_must_be_told_apart(tmp_path):
     assert "cards 2 and 3 lie in the picture" in result.stderr
     named = CliRunner().invoke(root, ["look", str(both), "--spot", "2", "--json"])
     assert json.loads(named.stdout)["card"]["spot"] == 2
+    with pytest.raises(CardError, match=r"^wanted card 9, came cards 2 and 3: give --spot 2 or 3$"):
+        survey.look(both, spot=9)
+    with pytest.raises(CardError, match=r"^wanted card 9, came card 2: give --spot 2, or leave it out$"):
+        survey.look(source, spot=9)
     same = survey.look(with_second_card(source, tmp_path / "same.jpg", 2))
     assert "card 2 lies in the picture twice: the larger one was used" in same.warnings
 
@@ -142,6 +155,17 @@ def test_a_filed_photo_with_two_cards_waits_for_its_spot(tmp_path):
     with pytest.raises(SeasonError, match="cards 2 and 3 lie in the picture"):
         survey.season(folder, today=dt.date.max)
     survey.add(folder, [both], spot=2)
+    assert [one.facts["view"] for one in survey.measure(lawn.read(folder))] == ["spot 2"]
+
+
+def test_a_spot_that_no_peg_has_is_told_apart_from_the_card_in_the_picture(tmp_path):
+    folder = tmp_path / "trial"
+    shutil.copytree(SAMPLES / "trial-spots", folder, ignore=shutil.ignore_patterns("truth", "photos"))
+    source = SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg"
+    result = CliRunner().invoke(root, ["add", str(folder), str(source), "--spot", "99"])
+    assert "(known: 1, 2, 3), came spot 99, which it was filed with; the card in it is 2" in result.stderr
+    again = CliRunner().invoke(root, ["add", str(folder), str(source), "--spot", "2"])  # as it advises
+    assert "not placed" not in again.stderr
     assert [one.facts["view"] for one in survey.measure(lawn.read(folder))] == ["spot 2"]
 
 

@@ -23,7 +23,7 @@ from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
     "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find", "find_all",
-    "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "seen_at_once",
+    "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "readable", "seen_at_once",
 ]  # fmt: skip
 
 
@@ -41,6 +41,14 @@ def seen_at_once(photo: Photo, *, spots: Collection[int] | None = None) -> list[
     cards that lie at one distance. Raises as ``find`` does.
     """
     return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=False))
+
+
+def readable(photo: Photo) -> list[Sighting]:
+    """The whole cards that a photo shows, the largest first; none where none can be read."""
+    try:
+        return seen_at_once(photo)
+    except CardError:
+        return []
 
 
 def choose(cards: Sequence[Sighting], *, spot: int | None = None) -> tuple[Sighting, str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from turfeye import summary
 from turfeye import view as view_module
 from turfeye.course import Course
 from turfeye.drawing import (
@@ -42,7 +43,6 @@ from turfeye.drawing import (
     styled,
     visible_middles,
 )
-from turfeye.glance import summary
 from turfeye.headline import spots_only
 from turfeye.records import STATES, CellTable, Floats, Grid, Look, Outlook, Season, Task
 from turfeye.words import day, per_cent
@@ -84,7 +84,7 @@ def overlay(look: Look) -> Figure:
         axes.plot(*((card + 0.5) * factor - 0.5).T, color=ACCENT, lw=1.6)
     frameless(axes)
     draw_cover_bar(figure, wide + 0.42, 0.2, tall)
-    cover = summary(look.table)["cover"]
+    cover = summary.means(look.table)["cover"]
     mean = "not known: no cell was seen" if cover is None else per_cent(cover)
     taken = f" · {day(look.photo.taken)}, {look.photo.taken:%H:%M}" if look.photo.taken else ""
     headline(figure, f"Green cover {mean}", _with_hatched(f"{look.photo.path.name}{taken}", look.table))

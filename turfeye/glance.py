@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, faults, leafcolour, photo, region, store, sward, teach, view
+from turfeye import card, cells, colour, faults, leafcolour, photo, region, sward, teach, view
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
-    SCHEMA,
     Bytes,
     CardValues,
-    CellTable,
     Correction,
     Flags,
     Floats,
@@ -41,10 +37,6 @@ ALL_OTHER_LIGHT = 0.9
 FILLED = 0.75
 """Without a card: a lawn that takes up so much of the picture is all of it. Of 20 photos from straight above
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
-DGCI_LIGHT_SE = 0.025
-"""What the index of one turf may differ by from light to light, one standard deviation: over up to six
-lights, two with the white balance off by 1.5 stops, 0.014 in the mean of three rendered spots and 0.033 on
-the worst."""
 MOST_CAST = 5.0
 """With one channel raised so many times more than another, grass lies at that channel's first few codes, in
 steps of a fifth and more: its hue is a guess, and colour is withheld."""
@@ -86,11 +78,14 @@ def look(
     picture = photo.read(Path(path), taken=taken)
     if no_card:
         return _look_without_card(picture)
-    sighting, twice = card.choose(card.seen_at_once(picture), spot=spot)
-    if spot not in (None, sighting.spot):
+    cards = card.seen_at_once(picture)
+    there = [str(number) for number in sorted({one.spot for one in cards})]
+    if spot is not None and str(spot) not in there:
         raise CardError(
-            f"wanted card {spot}, came card {sighting.spot}: name the one in the picture, or none"
+            f"wanted card {spot}, came card{'s' * (len(there) > 1)} {' and '.join(there)}: "
+            f"give --spot {' or '.join(there)}" + ", or leave it out" * (len(there) == 1)
         )
+    sighting, twice = card.choose(cards, spot=spot)
     seen = view.from_card(picture, sighting)
     oblique = seen.tilt_deg > OBLIQUE_DEG
     size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
@@ -301,12 +296,19 @@ def _look_without_card(picture: Photo) -> Look:
         found = _without_doubted(found, grass)
         fault, reasons = np.where(lawn, found.fault, len(reasons)), (*reasons, "not lawn")
     table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=reasons, fault=fault)
-    warnings = (
-        "no card: cover is as this picture sees it, in parts of the picture; places, areas, view angle and "
-        "colour are unknown. Lay the card on the lawn and take it again for those",
-        *faults.hints(found),
+    return Look(picture, None, None, None, table, (_said_without_card(picture), *faults.hints(found)))
+
+
+def _said_without_card(picture: Photo) -> str:
+    """What is unknown without a card, and how to come to know it: with the one that lies there, if any."""
+    unknown = (
+        "cover is as this picture sees it, in parts of the picture; places, areas, view angle and colour are "
+        "unknown"
     )
-    return Look(picture, None, None, None, table, warnings)
+    if cards := card.readable(picture):
+        found = f"card {cards[0].spot} can be read in it but was not used"
+        return f"{found}: {unknown}. Leave --no-card out for those"
+    return f"no card: {unknown}. Lay the card on the lawn and take it again for those"
 
 
 def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
@@ -327,120 +329,3 @@ def _resized(rgb_coded: Bytes, scale: float) -> Bytes:
     if scale <= 0.5 and height % 2 == width % 2 == 0:
         rgb_coded = np.asarray(cv2.resize(rgb_coded, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
     return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def look_as_dict(seen: Look) -> dict[str, Any]:
-    """What ``turfeye look --json`` prints: plain numbers, None where unknown."""
-    table = seen.table
-    return {
-        "schema": SCHEMA,
-        "photo": str(seen.photo.path),
-        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
-        "taken_from": seen.photo.taken_from,
-        "card": _card_as_dict(seen),
-        "view": None
-        if seen.view is None
-        else {
-            "kind": seen.view.kind,
-            "height_m": number(seen.view.height_m, 3),
-            "tilt_deg": number(seen.view.tilt_deg, 2),
-            "focal_px": number(seen.view.focal_px, 1),
-        },
-        "summary": summary(table),
-        "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
-        "warnings": list(seen.warnings),
-    }
-
-
-def facts(seen: Look) -> dict[str, Any]:
-    """What is kept of a photo beside its table, as plain JSON; of which view it is, who knows adds."""
-    sighting = seen.sighting
-    return {
-        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
-        "taken_from": seen.photo.taken_from,
-        "camera": seen.photo.camera or "",
-        "warnings": list(seen.warnings),
-        "card": sighting is not None,
-        "twins_differ": None if sighting is None else number(sighting.twins_differ, 4),
-        "shadow_on_card": seen.correction is not None and seen.correction.half_lit,
-        "view": "" if sighting is None else f"card {sighting.spot}",
-    }
-
-
-def summary(table: CellTable) -> dict[str, Any]:
-    """A photo in one row: means over the cells seen, weighted by the area seen.
-
-    Of a cell's error of cover all cells of the photo share a part (`cells.SHARED`: the classifier, the
-    correction and the leaf angle err alike everywhere), the rest is its own. The index errs by the photo's
-    light, and by what its cells differ by, as so many samples of the ground.
-    """
-    seen = table.state == "seen"
-    area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
-    weight = np.where(seen, area, 0.0)
-
-    def mean(values: Floats) -> float | None:
-        known = np.isfinite(values) & seen
-        return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
-
-    return {
-        "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
-        "cover": mean(table.cover),
-        "cover_se": number(float(cells.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
-        "straw": mean(table.straw),
-        "bare": mean(table.bare),
-        "dgci": mean(table.dgci),
-        "dgci_se": _index_se(table.dgci, weight),
-        "cells": len(table),
-        "cells_seen": int(seen.sum()),
-    }
-
-
-def _index_se(dgci: Floats, weight: Floats) -> float | None:
-    """Standard error of the mean index; None for fewer than two cells that have one."""
-    known = np.isfinite(dgci) & (weight > 0)
-    if known.sum() < 2:
-        return None
-    share = weight[known] / weight[known].sum()
-    spread = float(share @ (dgci[known] - share @ dgci[known]) ** 2) / (1 - float(share @ share))
-    return number(math.sqrt(DGCI_LIGHT_SE**2 + spread * float(share @ share)), 4)
-
-
-def _card_as_dict(seen: Look) -> dict[str, Any]:
-    sighting, correction = seen.sighting, seen.correction
-    if sighting is None or correction is None:
-        return {
-            "found": False,
-            **dict.fromkeys(
-                (
-                    "spot",
-                    "markers",
-                    "reprojection_px",
-                    "delta_e_mean",
-                    "delta_e_max",
-                    "twins_differ",
-                    "corners_px",
-                )
-            ),
-        }
-    return {
-        "found": True,
-        "spot": sighting.spot,
-        "markers": sighting.markers,
-        "reprojection_px": number(sighting.reprojection_px, 3),
-        "delta_e_mean": number(correction.delta_e_mean, 2),
-        "delta_e_max": number(correction.delta_e_max, 2),
-        "twins_differ": number(sighting.twins_differ, 4),
-        "corners_px": [[number(v, 2) for v in corner] for corner in sighting.corners_px],
-    }
-
-
-def _cell_as_dict(row: dict[str, Any]) -> dict[str, Any]:
-    return {
-        name: number(value, 4) if isinstance(value, float) else value if value != "" else None
-        for name, value in row.items()
-    }
-
-
-def number(value: float, digits: int) -> float | None:
-    """Rounded, None when unknown."""
-    return round(float(value), digits) if math.isfinite(value) else None

@@ -25,7 +25,7 @@ FEWEST_COLOURED: Final = 20
 """A cell with fewer green pixels than this has no colour of its own."""
 MOST_INDEX_SE: Final = 0.05
 """An index that may be off by more than this is withheld: twice what one turf differs by from light to light
-(`glance.DGCI_LIGHT_SE`), it would tell of its own photo more than of the turf. Up to that it is given, with
+(`summary.DGCI_LIGHT_SE`), it would tell of its own photo more than of the turf. Up to that it is given, with
 its error: at 0.035 closed dark turf in good daylight, which is what the index is for, lost its colour."""
 STEP_CODES: Final = 0.29
 """Standard deviation of what rounding to whole codes takes away, 1 / sqrt(12)."""

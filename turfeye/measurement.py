@@ -8,7 +8,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from turfeye import cells, filing, glance, models, notes, photo, region, store, sward, teach, whereabouts
+from turfeye import (
+    cells,
+    filing,
+    glance,
+    models,
+    notes,
+    photo,
+    region,
+    store,
+    summary,
+    sward,
+    teach,
+    whereabouts,
+)
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
 from turfeye.lawn import Lawn, read
 from turfeye.records import CellTable
@@ -131,7 +144,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
     one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
     return one.table, {
-        **glance.facts(one),
+        **summary.kept(one),
         **where.facts,
         "taught": lesson is not None and where.sighting is not None,
     }

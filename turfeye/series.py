@@ -13,13 +13,15 @@ from typing import Any, Final
 import numpy as np
 
 from turfeye import leafcolour
-from turfeye.glance import UNEVEN_TWINS, number, summary
+from turfeye.glance import UNEVEN_TWINS
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
+from turfeye.summary import means, number
 from turfeye.uniformity import uniformity
 
 COLUMNS: Final = (
-    "photo", "taken", "age_days", "view", "state", "cover", "cover_se", "dgci", "dgci_se", "straw", "bare",
+    "photo", "taken", "age_days", "view", "state", "cover", "cover_se", "dgci", "dgci_se", "dgci_cells",
+    "straw", "bare",
     "rank", "rank_low", "rank_high", "cv_pct", "christiansen_pct", "distribution_pct", "moran_i", "moran_p",
     "area_m2", "cells", "cells_seen", "card", "twins_differ", "shadow_on_card", "shade", "light", "why",
     "taught",
@@ -54,9 +56,10 @@ def row(
         return found
     state = "used" if used is None or photo in used else "left out"
     shade = _shade(table)
-    found |= {key: value for key, value in summary(table).items() if key in COLUMNS}
+    found |= {key: value for key, value in means(table).items() if key in COLUMNS}
     found |= _evenness(table)
-    found |= {"view": facts["view"], "state": state, "shade": shade, "light": _light(table, facts, shade)}
+    found |= {"view": facts["view"], "state": state, "shade": shade}
+    found["light"] = _light(table, facts, shade, index=found["dgci"])
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
     found |= {"taught": int(facts.get("taught", False))}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
@@ -131,7 +134,7 @@ def _shade(table: CellTable) -> float | None:
     return float(np.average(table.shade[known], weights=weight)) if weight.sum() > 0 else None
 
 
-def _light(table: CellTable, facts: Mapping[str, Any], shade: float | None) -> str:
+def _light(table: CellTable, facts: Mapping[str, Any], shade: float | None, *, index: float | None) -> str:
     """What is to be minded of the light and of colour, in words; "" when nothing is."""
     flags = []
     if not facts["card"]:
@@ -142,5 +145,8 @@ def _light(table: CellTable, facts: Mapping[str, Any], shade: float | None) -> s
         flags.append("card in uneven light")
     if shade is not None and shade > LEAST_SHADE:
         flags.append("part in other light than the card")
-    flags += [why] if (why := leafcolour.mostly_withheld(table)) else []
+    if why := leafcolour.mostly_withheld(table):
+        flags.append(why)
+    elif index is None and (coloured := int(np.isfinite(table.dgci).sum())):
+        flags.append(f"no index: cells that tell their colour ({coloured}) hold too little of the green")
     return "; ".join(flags)

@@ -43,7 +43,6 @@ from turfeye import (
     uniformity,
     unseen,
     view,
-    whereabouts,
     window,
     workplan,
 )
@@ -61,10 +60,11 @@ from turfeye.errors import (
 )
 from turfeye.filing import Filed, add
 from turfeye.gapfraction import Blades
-from turfeye.glance import look, look_as_dict
+from turfeye.glance import look
 from turfeye.lawn import Lawn, new
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.records import CellTable, Outlook, Season
+from turfeye.summary import as_dict as look_as_dict
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
@@ -233,7 +233,7 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
         samples = []
         for name in dict.fromkeys(stroke.photo for stroke in marked):
             picture = photo.read(place.photo_path(name))
-            sighting = next(iter(whereabouts.cards_in(picture)), None)
+            sighting = next(iter(card.readable(picture)), None)
             if sighting is None:
                 raise StrokesError(
                     f"no card could be read in {name}, so its colours mean nothing in other light; "

@@ -53,7 +53,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     """
     note = note_on(place, picture.path.name)
     named = note.spot if note else None
-    cards = cards_in(picture)
+    cards = card.readable(picture)
     sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
     number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
@@ -66,12 +66,12 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     if not place.views:
         if cards:
             card.choose(cards, spot=named)
-        raise _spot_unknown(place, number) if above and number is not None else _no_view(place, sighting)
+        raise _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting)
     try:
         placed = standpoints.locate(picture, wanted=wanted)
     except AlignmentError as error:
-        if above and spot is None and wanted is None and number is not None:
-            raise _spot_unknown(place, number) from error
+        if above and sighting and spot is None and wanted is None:
+            raise _spot_unknown(place, sighting, named) from error
         raise
     return Whereabouts(placed.view, sighting, placed=placed)
 
@@ -89,21 +89,23 @@ def note_on(place: Lawn, photo_name: str) -> Note | None:
     return next((note for note in place.notes if note.photo == photo_name), None)
 
 
-def cards_in(picture: Photo) -> list[Sighting]:
-    """The whole cards that a photo shows, the largest first; none where none can be read."""
-    try:
-        return card.seen_at_once(picture)
-    except CardError:
-        return []
-
-
-def _spot_unknown(place: Lawn, number: int) -> SpotUnknownError:
-    return SpotUnknownError(
-        f"wanted the card of a known spot ({_known(place)}), came card {number}: write its [[spot]] in "
-        f"lawn.toml, number = {number} and at_m = [2.0, 1.5], its place in the metres of outline_m; or is it "
-        "of another lawn?",
-        number,
+def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnknownError:
+    """No known spot has the number that a photo was filed with, else that of the card in it."""
+    number = sighting.spot if named is None else named
+    wanted = f"wanted {'the card of ' * (named is None)}a known spot ({_known(place)}), came "
+    place_it = (
+        f"write its [[spot]] in lawn.toml, number = {number} and at_m = [2.0, 1.5], its place in metres "
+        f"along side {place.side_names[0]} and into the lawn"
     )
+    if named is None:
+        words = f"card {number}: {place_it}; or is it of another lawn?"
+    else:
+        again = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot {sighting.spot}"
+        words = (
+            f"spot {number}, which it was filed with; the card in it is {sighting.spot}: mend the number, "
+            f"for example {again}, or {place_it}"
+        )
+    return SpotUnknownError(wanted + words, number)
 
 
 def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:

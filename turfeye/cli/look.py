@@ -54,7 +54,7 @@ def look(
     Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
     is named, and the others go on.
     """
-    from turfeye import card_values, glance, notes, series, store
+    from turfeye import card_values, glance, notes, series, store, summary
 
     _check_places(photos, out, table)
     measured = card_values.read_values(values) if values else None
@@ -73,9 +73,9 @@ def look(
                     cardless.append(shlex.quote(str(photo)))
                 rows.append(series.row(str(photo), None, {"why": str(error)}))
                 continue
-            rows.append(series.row(str(photo), seen.table, glance.facts(seen)))
+            rows.append(series.row(str(photo), seen.table, summary.kept(seen)))
             if json:
-                click.echo(json_module.dumps(glance.look_as_dict(seen), ensure_ascii=False, allow_nan=False))
+                click.echo(json_module.dumps(summary.as_dict(seen), ensure_ascii=False, allow_nan=False))
             elif not many:
                 _show(seen)
             if many:  # equal notes become one line
@@ -142,9 +142,9 @@ def _show_ranks(rows: list[dict[str, Any]]) -> None:
 
 def _show(seen: Look) -> None:
     """One photo for people: a heading, then the cells."""
-    from turfeye import glance
+    from turfeye import summary
 
-    facts = glance.look_as_dict(seen)
+    facts = summary.as_dict(seen)
     total, card, view = facts["summary"], facts["card"], facts["view"]
     click.echo(f"{facts['photo']}, {facts['taken'] or 'no date'}")
     cover = share(total["cover"], total["cover_se"])
@@ -157,7 +157,8 @@ def _show(seen: Look) -> None:
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
     if card["found"]:
         click.echo(
-            f"colour index {figure(total['dgci'], 3)}; card {card['spot']} by {card['markers']} markers, "
+            f"colour index {figure(total['dgci'], 3)} by {total['dgci_cells']} cells; "
+            f"card {card['spot']} by {card['markers']} markers, "
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"

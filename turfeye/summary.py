@@ -1,0 +1,141 @@
+"""A look in plain numbers: what is kept and printed of one photo beside its cells."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from turfeye import cells, store
+from turfeye.records import SCHEMA, CellTable, Floats, Look
+
+DGCI_LIGHT_SE = 0.025
+"""What the index of one turf may differ by from light to light, one standard deviation: over up to six
+lights, two with the white balance off by 1.5 stops, 0.014 in the mean of three rendered spots and 0.033 on
+the worst."""
+LEAST_COLOURED = 0.25
+"""A photo has an index where its cells that have one hold at least this share of the green seen: a cell or
+two would tell of themselves. Ours."""
+
+
+def as_dict(seen: Look) -> dict[str, Any]:
+    """What ``turfeye look --json`` prints: plain numbers, None where unknown."""
+    table = seen.table
+    return {
+        "schema": SCHEMA,
+        "photo": str(seen.photo.path),
+        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
+        "taken_from": seen.photo.taken_from,
+        "card": _card_as_dict(seen),
+        "view": None
+        if seen.view is None
+        else {
+            "kind": seen.view.kind,
+            "height_m": number(seen.view.height_m, 3),
+            "tilt_deg": number(seen.view.tilt_deg, 2),
+            "focal_px": number(seen.view.focal_px, 1),
+        },
+        "summary": means(table),
+        "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
+        "warnings": list(seen.warnings),
+    }
+
+
+def kept(seen: Look) -> dict[str, Any]:
+    """What is kept of a photo beside its table, as plain JSON; of which view it is, who knows adds."""
+    sighting = seen.sighting
+    return {
+        "taken": seen.photo.taken.isoformat() if seen.photo.taken else None,
+        "taken_from": seen.photo.taken_from,
+        "camera": seen.photo.camera or "",
+        "warnings": list(seen.warnings),
+        "card": sighting is not None,
+        "twins_differ": None if sighting is None else number(sighting.twins_differ, 4),
+        "shadow_on_card": seen.correction is not None and seen.correction.half_lit,
+        "view": "" if sighting is None else f"card {sighting.spot}",
+    }
+
+
+def means(table: CellTable) -> dict[str, Any]:
+    """A photo in one row: means over the cells seen, weighted by the area seen.
+
+    Of a cell's error of cover all cells of the photo share a part (`cells.SHARED`: the classifier, the
+    correction and the leaf angle err alike everywhere), the rest is its own. The index errs by the photo's
+    light, and by what its cells differ by, as so many samples of the ground; ``dgci_cells`` of them have one,
+    and with too little of the green it is not the photo's (LEAST_COLOURED).
+    """
+    seen = table.state == "seen"
+    area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
+    weight = np.where(seen, area, 0.0)
+
+    def mean(values: Floats) -> float | None:
+        known = np.isfinite(values) & seen
+        return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
+
+    coloured = seen & np.isfinite(table.dgci)
+    green = weight * np.where(seen, table.cover, 0.0)
+    told = bool(green[coloured].sum() >= LEAST_COLOURED * green.sum())
+    return {
+        "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
+        "cover": mean(table.cover),
+        "cover_se": number(float(cells.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
+        "straw": mean(table.straw),
+        "bare": mean(table.bare),
+        "dgci": mean(table.dgci) if told else None,
+        "dgci_se": _index_se(table.dgci, weight) if told else None,
+        "dgci_cells": int(coloured.sum()),
+        "cells": len(table),
+        "cells_seen": int(seen.sum()),
+    }
+
+
+def _index_se(dgci: Floats, weight: Floats) -> float | None:
+    """Standard error of the mean index; None for fewer than two cells that have one."""
+    known = np.isfinite(dgci) & (weight > 0)
+    if known.sum() < 2:
+        return None
+    share = weight[known] / weight[known].sum()
+    spread = float(share @ (dgci[known] - share @ dgci[known]) ** 2) / (1 - float(share @ share))
+    return number(math.sqrt(DGCI_LIGHT_SE**2 + spread * float(share @ share)), 4)
+
+
+def _card_as_dict(seen: Look) -> dict[str, Any]:
+    sighting, correction = seen.sighting, seen.correction
+    if sighting is None or correction is None:
+        return {
+            "found": False,
+            **dict.fromkeys(
+                (
+                    "spot",
+                    "markers",
+                    "reprojection_px",
+                    "delta_e_mean",
+                    "delta_e_max",
+                    "twins_differ",
+                    "corners_px",
+                )
+            ),
+        }
+    return {
+        "found": True,
+        "spot": sighting.spot,
+        "markers": sighting.markers,
+        "reprojection_px": number(sighting.reprojection_px, 3),
+        "delta_e_mean": number(correction.delta_e_mean, 2),
+        "delta_e_max": number(correction.delta_e_max, 2),
+        "twins_differ": number(sighting.twins_differ, 4),
+        "corners_px": [[number(v, 2) for v in corner] for corner in sighting.corners_px],
+    }
+
+
+def _cell_as_dict(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        name: number(value, 4) if isinstance(value, float) else value if value != "" else None
+        for name, value in row.items()
+    }
+
+
+def number(value: float, digits: int) -> float | None:
+    """Rounded, None when unknown."""
+    return round(float(value), digits) if math.isfinite(value) else None
