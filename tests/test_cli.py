@@ -285,7 +285,10 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
         (("--outline", "0x6"), "above 0"),
         (("--outline", "0,0 8,6 8,0 0,6"), "crosses"),
         (("--outline", "8000x6000"), "write metres, not centimetres or millimetres"),
-        (("--outline", "400x300", "--cell", "0.1"), "write cell_m = 0.4 or more"),
+        (
+            ("--outline", "400x300", "--cell", "0.1"),
+            "--cell: 0.1 m makes 12000000 cells of this lawn; write --cell 0.4 or more",
+        ),
         (("--outline", "0,0 8 8,6"), "is no outline"),
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14T09:12"), "is no date; write it as 2026-03-14"),
@@ -294,7 +297,15 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
         (("--outline", "8x6", "--mix", "hard fescue"), "--sown 2026-03-14"),
         (("--outline", "8x6", "--rate", "20"), "--sown 2026-03-14"),
         (("--outline", "8x6", "--target-cover", "0.9"), "--target 2026-05-09"),
-        (("--outline", "8x6", "--sown", "2026-03-14", "--mix", ""), "sowing[0].mix"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--mix", ""), "--mix: must not be empty"),
+        (("--outline", "0,0 0,6 8,6 8,0"), 'first side; write --outline "0,0 8,0 8,6 0,6"\n'),
+        (("--outline", "0,0 8,0"), "outline: needs at least 3 corners, found "),
+        (("--outline", "0,0 8,0 8,0"), "outline: holds no area; write --outline 8x6, or"),
+        (("--outline", "0,0 nan,0 8,6"), "is no outline"),
+        (("--outline", "8x6", "--cell", "9"), "--cell: must be at most 5.0, found 9.0; write --cell 0.5\n"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--rate", "900"), "found 900.0; write --rate 35\n"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--target-cover", "75"), "write --target-cover 0.75"),
+        (("--outline", "8x6", "--sown", "2026-03-14", "--mix", "moss"), "1 mistake\n  - --mix: no seed mix"),
         (("--sides", "4,3,4,3", "--diagonals", "50"), "measure"),
     ],
 )
@@ -304,6 +315,8 @@ def test_a_bad_lawn_is_not_made(tmp_path: Path, words: tuple[str, ...], says: st
     assert says in result.stderr
     assert "Traceback" not in result.output
     assert not (tmp_path / "x").exists()
+    # nothing is called as in a file that the user has not seen yet
+    assert not re.search(r"outline_m|cell_m|rate_g_m2|sowing\[|target\.|lawn\.toml has", result.stderr)
 
 
 def test_a_lawn_file_with_several_mistakes_tells_all(folder: Path) -> None:

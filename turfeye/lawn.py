@@ -27,7 +27,7 @@ from turfeye import mixes
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import pegs
+from turfeye.lawncheck import OF_A_NEW_LAWN, pegs
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Sowing, Target
@@ -299,18 +299,18 @@ def new(
         sowing=sowing,
         target=target,
     )
-    lawnfile.parse(text, folder / FILE_NAME)
+    lawnfile.parse(text, folder, wording=OF_A_NEW_LAWN)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
 
 
 def _usual_rate_g_m2(name: str) -> float | None:
-    """The mix's own rate for overseeding, else for a new lawn; None where it, or such a mix, is not known."""
+    """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
     try:
         mix = mixes.get(name)
-    except LawnError:  # told with the file's other mistakes
-        return None
+    except LawnError:  # told with the other mistakes; a rate is no mistake beside it
+        mix = mixes.get(USUAL_MIX)
     return mix.rate_g_m2("over") or mix.rate_g_m2("new")
 
 

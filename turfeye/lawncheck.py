@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -59,7 +60,51 @@ EXAMPLES = {
 }
 
 
-def mistakes_in(content: dict[str, Any]) -> list[str]:
+@dataclass(frozen=True)
+class Wording:
+    """How mistakes are told: where each is, and what to write instead, in words that the user has seen."""
+
+    head: str  # with {path} and {count}
+    examples: Mapping[str, str]  # by the last part of a place
+    places: Mapping[str, str]  # what they are called, where not as in the file
+    corners: Callable[[np.ndarray], str]
+
+    def place(self, place: str) -> str:
+        """A place in the file, such as ``sowing[0].mix``, as the user knows it."""
+        return self.places.get(place, place)
+
+
+OF_THE_FILE = Wording(
+    head="{path} has {count}; nothing was changed",
+    examples=EXAMPLES,
+    places={},
+    corners=lambda points: str(points.tolist()),
+)
+OF_A_NEW_LAWN = Wording(
+    head="no lawn was made in {path}, {count}",
+    examples={
+        "outline_m": '--outline 8x6, or its corners, --outline "0,0 8,0 8,6 0,6", in metres',
+        "cell_m": "--cell 0.5",
+        "name": '--name "Ferry Cottage, back"',
+        "mix": '--mix "perennial ryegrass"',
+        "rate_g_m2": "--rate 35",
+        "cover": "--target-cover 0.75 (a share, not per cent)",
+    },
+    places={
+        "outline_m": "outline",
+        "cell_m": "--cell",
+        "name": "--name",
+        "sowing[0].mix": "--mix",
+        "sowing[0].rate_g_m2": "--rate",
+        "target.date": "--target",
+        "target.cover": "--target-cover",
+    },
+    corners=lambda points: '--outline "' + " ".join(f"{x:g},{y:g}" for x, y in points) + '"',
+)
+"""Of a lawn that is being made the user knows the options of ``turfeye lawn new``, not yet the file."""
+
+
+def mistakes_in(content: dict[str, Any], wording: Wording = OF_THE_FILE) -> list[str]:
     """What no single field of a lawn file shows: of each mistake its place, what is wrong, what to write.
 
     Whatever is not well formed is passed over: who reads the single fields tells of that.
@@ -67,11 +112,11 @@ def mistakes_in(content: dict[str, Any]) -> list[str]:
     mistakes: list[str] = []
     outline = _points(content.get("outline_m"))
     if outline is not None:
-        mistakes += _check_outline(outline) or _check_size(outline, content.get("cell_m"))
+        mistakes += _check_outline(outline, wording) or _check_size(outline, content.get("cell_m"), wording)
     elif isinstance(content.get("outline_m"), list) and len(content["outline_m"]) >= 3:
         mistakes.append(f"outline_m: every corner must be two numbers; write {EXAMPLES['outline_m']}")
-    mistakes += _check_dates(content)
-    mistakes += _check_mixes(content)
+    mistakes += _check_dates(content, wording)
+    mistakes += _check_mixes(content, wording)
     if outline is None:
         return mistakes
     corners = len(outline)
@@ -104,20 +149,20 @@ def _tables(value: Any) -> list[tuple[int, dict[str, Any]]]:
     )
 
 
-def _check_dates(content: dict[str, Any]) -> list[str]:
+def _check_dates(content: dict[str, Any], wording: Wording) -> list[str]:
     target = content.get("target")
     end = target.get("date") if isinstance(target, dict) else None
     days = [part.get("date") for _, part in _tables(content.get("sowing"))]
     real = [day for day in days if type(day) is date]
     if type(end) is date and real and end <= min(real):
         return [
-            f"target.date: {end} is not after the sowing of {min(real)}; write the day by which it "
-            "should be covered"
+            f"{wording.place('target.date')}: {end} is not after the sowing of {min(real)}; write the day by "
+            "which it should be covered"
         ]
     return []
 
 
-def _check_mixes(content: dict[str, Any]) -> list[str]:
+def _check_mixes(content: dict[str, Any], wording: Wording) -> list[str]:
     users = [entry for _, entry in _tables(content.get("mix"))]
     try:
         mixes.table(users)
@@ -129,41 +174,50 @@ def _check_mixes(content: dict[str, Any]) -> list[str]:
             try:
                 mixes.get(part["mix"], users)
             except LawnError as error:
-                mistakes.append(f"sowing[{i}].mix: {error}")
+                mistakes.append(f"{wording.place(f'sowing[{i}].mix')}: {error}")
     return mistakes
 
 
-def _check_outline(outline: np.ndarray) -> list[str]:
+def _check_outline(outline: np.ndarray, wording: Wording) -> list[str]:
+    place = wording.place("outline_m")
     if crossing := crossing_sides(outline):
-        a, b = (corner_names(len(outline))[side] for side in crossing)
+        a, b = (_corner(outline, side) for side in crossing)
         return [
-            f"outline_m: the side from corner {a} crosses the side from corner {b}; "
+            f"{place}: the side from corner {a} crosses the side from corner {b}; "
             "write the corners in the order in which one walks round the lawn"
         ]
     if abs(signed_area(outline)) < 0.01:
-        return [f"outline_m: holds no area; write {EXAMPLES['outline_m']}"]
+        return [f"{place}: holds no area; write {wording.examples['outline_m']}"]
     if signed_area(outline) < 0:
-        better = [outline[0].tolist(), *outline[:0:-1].tolist()]
+        better = wording.corners(np.concatenate([outline[:1], outline[:0:-1]]))
         return [
-            f"outline_m: goes round clockwise, and y must lie to the left of the first side; write {better}"
+            f"{place}: goes round clockwise, and y must lie to the left of the first side; write {better}"
         ]
     return []
 
 
-def _check_size(outline: np.ndarray, cell_m: Any) -> list[str]:
+def _corner(outline: np.ndarray, number: int) -> str:
+    """A corner's letter with its place: B (8, 0)."""
+    x, y = outline[number]
+    return f"{corner_names(len(outline))[number]} ({x:g}, {y:g})"
+
+
+def _check_size(outline: np.ndarray, cell_m: Any, wording: Wording) -> list[str]:
     """A lawn too large to be one, as millimetres for metres make it, or cells too many to be followed."""
     wide_m, tall_m = np.ptp(outline, axis=0)
     if max(wide_m, tall_m) > MOST_ACROSS_M:
         return [
-            f"outline_m: is {max(wide_m, tall_m):.0f} m across; write metres, not centimetres or "
-            f"millimetres: {EXAMPLES['outline_m']}"
+            f"{wording.place('outline_m')}: is {max(wide_m, tall_m):.0f} m across; write metres, not "
+            f"centimetres or millimetres: {wording.examples['outline_m']}"
         ]
     side_m = cell_m if isinstance(cell_m, int | float) and cell_m > 0 else USUAL_CELL_M
     count = wide_m * tall_m / side_m**2
     if count > MOST_CELLS:
         least = math.ceil(10 * math.sqrt(wide_m * tall_m / MOST_CELLS)) / 10
+        better = wording.examples["cell_m"].replace("0.5", f"{least:g}")
         return [
-            f"cell_m: {side_m:g} m makes {count:.0f} cells of this lawn; write cell_m = {least:g} or more"
+            f"{wording.place('cell_m')}: {side_m:g} m makes {count:.0f} cells of this lawn; "
+            f"write {better} or more"
         ]
     return []
 

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawncheck import EXAMPLES, mistakes_in
+from turfeye.lawncheck import OF_THE_FILE, Wording, mistakes_in
 from turfeye.records import SCHEMA
 
 FILE_NAME = "lawn.toml"
@@ -166,8 +166,11 @@ def read_file(folder: Path) -> LawnPart:
     return parse(text, path)
 
 
-def parse(text: str, path: Path | str = FILE_NAME) -> LawnPart:
-    """Check the text of a lawn file; ``path`` is for the messages. Raises LawnError with every mistake."""
+def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_FILE) -> LawnPart:
+    """Check the text of a lawn file; ``path`` and ``wording`` are for the messages.
+
+    Raises LawnError with every mistake.
+    """
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -183,12 +186,12 @@ def parse(text: str, path: Path | str = FILE_NAME) -> LawnPart:
     try:
         part = LawnPart.model_validate(content)
     except ValidationError as error:
-        mistakes += [_as_words(detail, content) for detail in error.errors()]
+        mistakes += [_as_words(detail, content, wording) for detail in error.errors()]
     # What fields mean together is checked on whatever is well formed, so that it is told in the same breath.
-    mistakes += mistakes_in(content)
+    mistakes += mistakes_in(content, wording)
     if mistakes or part is None:
         count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
-        raise LawnError(f"{path} has {count}; nothing was changed", mistakes)
+        raise LawnError(wording.head.format(path=path, count=count), mistakes)
     return part
 
 
@@ -234,10 +237,10 @@ def _nearest(key: str, known: list[str]) -> str | None:
     return near[0] if near else None
 
 
-def _as_words(detail: Any, content: dict[str, Any]) -> str:
+def _as_words(detail: Any, content: dict[str, Any], wording: Wording) -> str:
     """One pydantic finding as: place, what is wrong, what to write instead."""
     location = detail["loc"]
-    place = _place(location)
+    place = wording.place(_place(location))
     if detail["type"] == "extra_forbidden":
         known = _fields_at(location)
         near = _nearest(str(location[-1]), known)
@@ -251,7 +254,7 @@ def _as_words(detail: Any, content: dict[str, Any]) -> str:
     elif table and key in PARTS:
         example = f"a table: [{key}]"
     else:
-        example = EXAMPLES.get(key, "")
+        example = wording.examples.get(key, "")
     hint = f"; write {example}" if example else ""
     if detail["type"] == "missing":
         return f"{place}: missing{hint}"
@@ -263,6 +266,7 @@ def _plain(detail: Any) -> str:
     """Pydantic's finding in plain words."""
     context = detail.get("ctx", {})
     kind = detail["type"]
+    things = "corners" if detail["loc"][-1] in ("outline_m", "corners_px") else "entries"
     words = {
         "greater_than": f"must be above {context.get('gt')}",
         "greater_than_equal": f"must be at least {context.get('ge')}",
@@ -274,7 +278,7 @@ def _plain(detail: Any) -> str:
         "list_type": "must be a list",
         "model_type": "must be a table",
         "string_too_short": "must not be empty",
-        "too_short": f"needs at least {context.get('min_length')} entries",
+        "too_short": f"needs at least {context.get('min_length')} {things}",
         "too_long": f"takes at most {context.get('max_length')} entries",
         "literal_error": f"must be {context.get('expected')}",
         "finite_number": "must be a finite number",

@@ -78,7 +78,7 @@ def get(name: str, users: Iterable[Mapping[str, Any]] = ()) -> Mix:
         return mix
     raise LawnError(
         f"no seed mix is called {name!r}; there are: {', '.join(mixes)}. "
-        "Use one of these names, or describe yours under [[mix]] in lawn.toml"
+        "Use one of these names; a lawn's own mixes stand under [[mix]] in its lawn.toml"
     )
 
 

@@ -71,7 +71,10 @@ class Outline(click.ParamType):
             return value
         try:
             if "," in value:
-                return [(float(x), float(y)) for x, y in (pair.split(",") for pair in value.split())]
+                corners = [(float(x), float(y)) for x, y in (pair.split(",") for pair in value.split())]
+                if not all(math.isfinite(number) for corner in corners for number in corner):
+                    raise ValueError
+                return corners
             wide, tall = (float(v) for v in value.lower().replace("×", "x").split("x"))
         except ValueError:
             self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
