@@ -99,6 +99,25 @@ def test_the_contract_s_file_is_read(tmp_path: Path) -> None:
     assert back.side_names == ("A–B", "B–C", "C–D", "D–A")
 
 
+def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
+    path = folder / "lawn.toml"
+    lawnfile.append_table(folder, "photo", {"name": "a.jpg", "spot": 1})
+    lawnfile.append_table(folder, "spot", {"number": 1, "at_m": [2.0, 1.5]})
+    lawnfile.set_table(folder, "blades", {"lean": 0.1, "lean_se": 0.2})
+    path.write_text(path.read_text().rstrip("\n") + "  # mine")  # no end of line
+    for k, name in enumerate("bcd"):  # among the others of their kind, before what came after those
+        lawnfile.write_photo(folder, f"{name}.jpg", {"spot": 1})
+        lawnfile.append_table(folder, "spot", {"number": 2 + k, "at_m": [2.0, 1.5]})
+        lawnfile.set_table(folder, "blades", {"lean": 0.2, "lean_se": 0.2})
+    lawnfile.append_table(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
+    lawnfile.set_table(folder, "blades", {"lean": 0.3, "lean_se": 0.2})
+    lines = path.read_text().split("\n")
+    heads = [k for k, line in enumerate(lines) if line.startswith("[")]
+    assert len(heads) == 12
+    assert all(lines[k - 1] == "" and lines[k - 2] != "" for k in heads)
+    assert lines[-2:] != ["", ""]
+
+
 def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:
     text = (
         GOOD.replace("cell_m = 0.5", "cell_m = -1")

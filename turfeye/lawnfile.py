@@ -334,8 +334,11 @@ def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     table = tomlkit.table()
     for name, value in entry.items():
         table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
+    table.add(tomlkit.nl())  # other tables may follow
     if key not in document:
         document.add(key, tomlkit.aot())
+    elif not document[key][-1].as_string().endswith("\n\n"):  # type: ignore[index, union-attr]
+        table.trivia.indent = "\n"
     document[key].append(table)  # type: ignore[union-attr]
     text = tomlkit.dumps(document).rstrip("\n") + "\n"
     parse(text, path)
