@@ -253,6 +253,31 @@ def test_two_hundred_spots_are_a_row_each_the_greenest_first(answer: Answer, dra
     assert {tuple(row[4:]) for row in rows} == {("–",) * 4}  # what is not known is no 0
 
 
+def test_the_client_has_the_spots_in_plain_figures(trial: Answer) -> None:
+    html = sheet.client_page(trial)
+    wanted = [
+        [
+            row["view"].split()[1],
+            "6 May 2026" if row["taken"][5:10] == "05-06" else "13 April 2026",
+            str(row["rank_low"]) if row["rank_low"] == row["rank_high"] else
+            f"{row['rank_low']} to {row['rank_high']}",
+            f"{100 * row['cover']:.0f} %",
+            f"{100 * row['bare']:.0f} %",
+        ]
+        for row in trial.plots
+    ]  # fmt: skip
+    assert plots_of(html) == wanted
+    assert Page(html).open == []
+    text = Page(html).text.split("Spot by spot")[1].split("How it has grown")[0]
+    assert "Not photographed: 9." in text
+    assert not re.search("error|interval|coefficient|±|index", text)
+
+
+def test_a_client_s_lawn_without_spots_has_no_table(answer: Answer, drawn: dict[str, bytes]) -> None:
+    assert "Spot by spot" not in sheet.client_page(answer, drawn)
+    assert len(plots_of(sheet.client_page(replace(answer, plots=made_up(2)), drawn))) == 2
+
+
 def test_names_of_spots_are_escaped(answer: Answer, drawn: dict[str, bytes]) -> None:
     rows = made_up(2)
     html = sheet.page(replace(answer, plots=(rows[0] | {"view": "spot <b> & 1"}, rows[1])), drawn)

@@ -139,6 +139,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
         "spots_only": spots_only(season),
         "plots": [_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
+        "plain_plots": [_plain_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
@@ -156,6 +157,18 @@ def _plot(row: Mapping[str, Any]) -> tuple[str, ...]:
         _figure(row["bare"], times=100),
         _figure(row["dgci"], row["dgci_se"], digits=2),
         _figure(row["cv_pct"]),
+    )
+
+
+def _plain_plot(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """One spot's row for the client: spot, day, place, green, bare soil."""
+    best, worst = row["rank_low"], row["rank_high"]
+    return (
+        row["view"].removeprefix("spot "),
+        day(datetime.fromisoformat(row["taken"]).date()),
+        f"{best}" if best == worst else f"{best} to {worst}",
+        per_cent(row["cover"]),
+        "–" if row["bare"] is None else per_cent(row["bare"]),
     )
 
 
