@@ -44,7 +44,7 @@ ORDER = (
     "standpoints",
     "curve kinds headline setback",
     "prior",
-    "growth",
+    "growth states",
     "outlook",
     "season",
     "unmix",

@@ -244,6 +244,9 @@ def test_temperatures_without_a_base_are_not_used_in_silence():
     assert "no base temperature of 'perennial ryegrass' is known" in built.flags[0]
 
 
+WHOLE_RISE = (0.05, 0.09, 0.28, 0.52, 0.64, 0.68, 0.69, 0.70)  # of visits a week apart
+
+
 # --- what the outlook says -----------------------------------------------------------------------------
 
 
@@ -269,7 +272,53 @@ def test_a_lawn_where_nothing_comes_is_thin():
 def test_day_nine_is_too_soon():
     made = outlook.fit(course([4, 9], [0.04, 0.05]))
     assert set(made.state) == {"too soon to say"}
-    assert "too soon to say for 24 of 24 cells" in made.lawn.sentence
+    assert "too soon to say for 24 of 24 cells: nothing is judged before day 14" in made.lawn.sentence
+
+
+def test_late_in_a_season_what_is_near_its_target_is_told_as_near_it():
+    # the target lies in the middle of each cell's interval, three days ahead, then three days ago
+    readings = [reading(d, cover=c) for d, c in zip(range(4, 54, 7), WHOLE_RISE, strict=True)]
+    for days in (56, 50):
+        target = Target(0.695, SOWN + timedelta(days=days))
+        made = outlook.fit(build(*readings, target=target))
+        p = made.p_on_target
+        assert ((p > 0.3) & (p < 0.7)).all()
+        above = made.cover_at_target >= target.cover
+        assert made.state.tolist() == np.where(above, "on course", "slow").tolist()
+        assert all(why.endswith("%: as near it as photos can tell") for why in made.why)
+        assert all(", between " in why for why in made.why)
+        assert made.lawn.missing == ""
+
+
+def test_what_was_seldom_seen_lacks_photos_not_age():
+    whole, _ = lawn(3, TableRecipe(rows=8, cols=12, visit_days=tuple(range(4, 54, 7)), lost_visit=0))
+    cover = whole.cover.copy()
+    cover[:48, 2:] = np.nan  # half of the lawn was seen on two visits only
+    made = outlook.fit(replace(whole, cover=cover))
+    twice = np.isfinite(cover).sum(axis=1) == 2
+    open_ = made.state == "too soon to say"
+    assert (open_ & twice).sum() > 5
+    said = "%; seen on too few visits, photograph again"
+    assert all(why.endswith(said) for why in made.why[open_ & twice])
+    assert made.lawn.missing == said[3:]
+    assert not open_[48:].any()
+
+
+def test_a_lawn_that_does_not_come_is_told_as_overdue():
+    days, covers = [4, 11, 18, 25, 32], [0.03, 0.03, 0.04, 0.04, 0.05]
+    early, late = outlook.fit(course(days[:3], covers[:3])), outlook.fit(course(days, covers))
+    assert set(early.state) == {"too soon to say"}
+    assert "% of its rise, and is judged from 15 %" in early.lawn.missing
+    assert "on course" not in late.state
+    assert "24 of 24 cells: hardly any rise by day 32, when such lawns are half grown" in late.lawn.sentence
+
+
+def test_in_the_middle_of_a_season_the_next_visits_tell():
+    made = outlook.fit(lawn(3, TableRecipe(rows=8, cols=12), until_day=21)[0])
+    open_ = made.state == "too soon to say"
+    assert open_.any()
+    assert made.lawn.missing == "still open, the next visits will tell"
+    assert np.mean([why.endswith("will tell") for why in made.why[open_]]) > 0.8
 
 
 def test_cells_never_seen_say_so():

@@ -100,7 +100,10 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
     lawn, plan = answer.outlook.lawn, answer.plan
     target = answer.season.target
     visits = len(answer.season.visits)
-    counts = ", ".join(f"{count} {state}" for state, count in state_counts(answer.outlook).items())
+    reason = {"too soon to say": f" (mostly: {lawn.missing})" if lawn.missing else ""}
+    counts = ", ".join(
+        f"{n} {state}{reason.get(state, '')}" for state, n in state_counts(answer.outlook).items()
+    )
     lines = [
         f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
         f"sown {day(answer.season.sowing.date)}" + (", a taught lawn" if answer.taught else ""),

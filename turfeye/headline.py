@@ -16,10 +16,15 @@ def sentence(
     cover: float,
     counts: dict[str, int],
     thin_m2: float,
+    *,
     usual: tuple[float, float],
     loss: float,
+    missing: str,
 ) -> str:
-    """The headline: where the lawn is, where such lawns are, and what won't fill."""
+    """The headline: where the lawn is, where such lawns are, and what won't fill.
+
+    ``missing`` is what cells lack of which it is too soon to say, ``loss`` (0 or below) what a setback took.
+    """
     cells, spots = sum(counts.values()), spots_only(season)
     if counts["not seen"] == cells:
         return "No visit showed any cell of this lawn: nothing can be said."
@@ -35,10 +40,11 @@ def sentence(
         fill = "had not filled" if passed(season) else "won't fill"
         words.append(f"{counts['thin']} of {cells} cells ({thin_m2:.1f} m²) {verb} and {fill} by {by}")
     elif counts["too soon to say"] > cells / 2:
-        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells")
+        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells: {missing}")
     else:
         course = "reached the target by" if passed(season) else "are on course for"
-        words.append(f"none of {cells} cells is thin, {counts['on course']} {course} {by}")
+        slow = f", {counts['slow']} are slow" if counts["slow"] > counts["on course"] else ""
+        words.append(f"none of {cells} cells is thin, {counts['on course']} {course} {by}{slow}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
     if spots:

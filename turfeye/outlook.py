@@ -2,16 +2,7 @@
 
 Everything is counted on draws from the fit (:mod:`turfeye.growth`): a cell's curve with all that is uncertain
 about it, the shared terms included. The draws are fixed points, so the same season gives the same outlook.
-
-The states of a cell, in this order:
-
-- *not seen*: no visit showed it;
-- *thin*: likelier than not, with some caution, to fall short of the target on the date and for good: by more
-  than 5 points where the seed failed, by more than 10 like the lawn around. Never said before the lawn itself
-  is well on its way: youth is not failure;
-- *on course*: at least 70 % sure to reach the target by the date;
-- *slow*: at least 70 % sure not to, but still coming, or short by little;
-- *too soon to say*: anything else.
+What that makes of a cell is in :mod:`turfeye.states`.
 """
 
 from __future__ import annotations
@@ -22,17 +13,18 @@ from typing import Literal
 
 import numpy as np
 
-from turfeye import growth, mixes, setback
+from turfeye import growth, mixes, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
-from turfeye.headline import date_at, day, passed, percent, sentence
+from turfeye.headline import sentence
 from turfeye.kinds import FAILED, KINDS
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
-from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole, Words
+from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole
 from turfeye.setback import Loss
+from turfeye.states import GROWN_UP, Forecast, States
 
 THIN_DEFICIT, CLEAR_DEFICIT = 0.05, 0.10
 """Where the seed failed, cover that stays short of the target by more than the first is thin. (A clear case
@@ -42,14 +34,8 @@ CAUTION = 0.75
 """Log odds that speak for failure beyond the evidence where a cell is called thin: a patch looked at for
 nothing costs less than one passed over. Ours; on the simulated lawns it was set on (`kinds`) nine in ten
 called on day 21 are thin, and 86 of 100 thin ones are called."""
-SURE_THIN = 0.5
-SURE_COURSE = 0.7
-GROWN_UP = 0.85
-"""Before the lawn has made this share of its rise, only a cell unlike its lawn can be thin: where the lawn
-itself will end can't be known yet."""
-GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.15, 14.0
-"""Nothing is called thin before the lawn's healthy cells have made this share of their rise, and never in the
-first two weeks."""
+LATEST_SDS = 2.0
+"""A lawn older than its mix's usual half-way age by so many of that's standard deviations is overdue."""
 REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 LAWN_CURVE_SD = 0.015
@@ -104,15 +90,18 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
     loss = Loss.on_last(found.offset, found.settings.offset_sd, now_age)
     cells = _forecast(found, clock, now_age, target_age, season.target.cover, loss)
     seen = np.asarray(np.isfinite(season.cover).any(axis=1))
-    grown = _grown(found, clock.time(np.array([now_age]))[0])
-    state, why = _states(cells, seen, grown, season)
+    now = float(clock.time(np.array([now_age]))[0])
+    half, between_lawns = found.prior.half_days
+    told = states.of_cells(
+        cells, season, grown=_grown(found, now), overdue=now >= half + LATEST_SDS * between_lawns
+    )
     theta, theta_cov = found.best()
     ages, draws = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
     draws = _astray(season, ages, draws)
     start = float(expit(found.mean[0]))
     low, high = usual(found.prior, start, clock.time(season.age_days[-1:]), found.settings.curve)
     usually = float(low[0]), float(high[0])
-    lawn = _lawn(season, state, ages, draws, now_age, target_age, loss, usually)
+    lawn = _lawn(season, told, ages, draws, now_age, target_age, loss, usually)
     return Outlook(
         season=season,
         curve=found.settings.curve,
@@ -127,8 +116,8 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
         cover_at_target_high=cells.high,
         p_on_target=cells.p_on_target,
         reach_days=cells.reach_days,
-        state=state,
-        why=why,
+        state=told.state,
+        why=told.why,
         lawn=lawn,
         p_thin=cells.p_thin,
         lawn_age_days=ages,
@@ -184,23 +173,9 @@ class _Clock:
         return len(self.by_age) - 1 + (time - self.by_age[-1]) / pace
 
 
-@dataclass(frozen=True, eq=False)
-class _Forecast:
-    """Per cell (N,)."""
-
-    now: Floats
-    now_se: Floats
-    then: Floats
-    low: Floats
-    high: Floats
-    p_on_target: Floats
-    p_thin: Floats
-    reach_days: Floats
-
-
 def _forecast(
     found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, loss: Loss
-) -> _Forecast:
+) -> Forecast:
     """Count on draws of every cell."""
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = clock.time(np.array([now_age, target_age]))
@@ -223,7 +198,7 @@ def _forecast(
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
             (then >= target).mean(axis=1), p_thin, clock.age(reach),
         ))  # fmt: skip
-    return _Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+    return Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 
 def _p_thin(most: Floats, failed: Flags, target: float, *, grown_up: bool) -> Floats:
@@ -294,35 +269,6 @@ def _grown(found: Fit, time: float) -> float:
     return float(cover_at(bare_to_full, np.array(time), found.settings.curve))
 
 
-def _states(cells: _Forecast, seen: Flags, grown: float, season: Season) -> tuple[Words, Words]:
-    by = day(season.target.date)
-    expected = "on" if passed(season) else "expected on"
-    goal = season.target.cover
-    settled = grown >= GROWN_ENOUGH and season.age_days[-1] >= OLD_ENOUGH_DAYS
-    thin = settled & (cells.p_thin >= SURE_THIN)
-    course = cells.p_on_target >= SURE_COURSE
-    slow = settled & (cells.p_on_target <= 1 - SURE_COURSE)
-    state = np.select(
-        [~seen, np.full(len(seen), not settled), thin, course, slow],
-        ["not seen", "too soon to say", "thin", "on course", "slow"],
-        "too soon to say",
-    )
-    why = np.empty(len(seen), dtype=object)
-    for i, word in enumerate(state):
-        if word == "not seen":
-            why[i] = "no visit showed it"
-            continue
-        forecast = f"{percent(cells.then[i])} % {expected} {by}, target {percent(goal)} %"
-        if word == "thin":
-            forecast += f"; {percent(cells.p_thin[i])} % sure that it won't fill"
-        elif word == "slow" and np.isfinite(cells.reach_days[i]):
-            forecast += f"; there about {day(date_at(season, cells.reach_days[i]))}"
-        elif word == "too soon to say":
-            forecast += f", between {percent(cells.low[i])} and {percent(cells.high[i])} %"
-        why[i] = forecast
-    return state.astype(np.str_), why.astype(np.str_)
-
-
 def _lawn_draws(
     found: Fit, clock: _Clock, now_age: float, target_age: float, loss: Loss, weight: Floats
 ) -> tuple[Floats, Floats]:
@@ -385,15 +331,15 @@ def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floa
 
 
 def _lawn(
-    season: Season, state: Words, ages: Floats, draws: Floats,
+    season: Season, told: States, ages: Floats, draws: Floats,
     now_age: float, target_age: float, loss: Loss, usually: tuple[float, float],
 ) -> LawnOutlook:  # fmt: skip
-    counts = {word: int((state == word).sum()) for word in STATES}
-    if counts["not seen"] == len(state):  # of no cell is the mean nothing, not 0
+    counts = {word: int((told.state == word).sum()) for word in STATES}
+    if counts["not seen"] == len(told.state):  # of no cell is the mean nothing, not 0
         draws = np.full_like(draws, np.nan)
     now = draws[:, np.searchsorted(ages, now_age)]
     then = draws[:, np.searchsorted(ages, target_age)]
-    thin_m2 = float(season.area_m2[state == "thin"].sum())
+    thin_m2 = float(season.area_m2[told.state == "thin"].sum())
     cover_now = float(np.median(now))
     low, middle, high = (float(q) for q in np.quantile(then, [0.05, 0.5, 0.95]))
     return LawnOutlook(
@@ -403,8 +349,11 @@ def _lawn(
         cover_at_target_low=low,
         cover_at_target_high=high,
         p_on_target=float(np.where(np.isnan(then), np.nan, then >= season.target.cover).mean()),
-        cells=len(state),
+        cells=len(told.state),
         counts=counts,
         thin_m2=thin_m2,
-        sentence=sentence(season, cover_now, counts, thin_m2, usually, loss.cover),
+        missing=told.missing,
+        sentence=sentence(
+            season, cover_now, counts, thin_m2, usual=usually, loss=loss.cover, missing=told.missing
+        ),
     )

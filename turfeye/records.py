@@ -296,6 +296,7 @@ class LawnOutlook:
     cells: int
     counts: dict[str, int]  # cells in each state
     thin_m2: float
+    missing: str  # what most cells lack of which it is too soon to say, "" where none is
     sentence: str
 
 

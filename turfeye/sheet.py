@@ -27,9 +27,9 @@ PHOTO_WIDE_PX = 900
 
 PLAIN_STATES = {
     "on course": "growing as it should",
-    "slow": "behind, but still coming",
+    "slow": "behind, or a little short: it needs time, not seed",
     "thin": "will stay thin without more seed",
-    "too soon to say": "too early to judge",
+    "too soon to say": "not to be judged yet: more photos will tell",
     "not seen": "not visible in the photos",
 }
 

@@ -1,0 +1,124 @@
+"""The state of each cell, and why: what is expected of it against the target, and what is missing to tell.
+
+In this order:
+
+- *not seen*: no visit showed it;
+- *thin*: likelier than not, with some caution, to fall short of the target on the date and for good: by more
+  than 5 points where the seed failed, by more than 10 like the lawn around (``outlook``). Never said before
+  the lawn itself is well on its way: youth is not failure;
+- *on course*: at least 70 % sure to reach the target by the date;
+- *slow*: at least 70 % sure not to, but still coming, or short by little;
+- in the last week before the date, or once the lawn has grown full, waiting tells no more: a cell known well
+  enough is then *on course* or *slow* by what is expected of it, near the target as it is;
+- *too soon to say*: anything else, with what is missing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from turfeye.headline import date_at, day, passed, percent
+from turfeye.records import Floats, Season, Words
+
+SURE_THIN = 0.5
+SURE_COURSE = 0.7
+GROWN_UP = 0.85
+"""Before the lawn has made this share of its rise, only a cell unlike its lawn can be thin: where the lawn
+itself will end can't be known yet."""
+GROWN_ENOUGH, OLD_ENOUGH_DAYS = 0.15, 14.0
+"""Nothing is called thin before the lawn's healthy cells have made this share of their rise, and never in the
+first two weeks."""
+FULL, LAST_DAYS = 0.95, 7.0
+"""When the lawn has made this share of its rise, or the target is so near, the next visits change little."""
+WIDE = 0.25
+"""A cell whose 90 % interval is wider is not known well enough to be told from the target by its middle. Of
+cells that five visits showed and more it is 0.18 in the middle. Ours."""
+FEW_VISITS = 2
+"""Where so few visits showed a cell, more photos are what is missing."""
+
+
+@dataclass(frozen=True, eq=False)
+class Forecast:
+    """What is expected of each cell, (N,)."""
+
+    now: Floats
+    now_se: Floats
+    then: Floats  # on the target's date
+    low: Floats  # 90 % interval
+    high: Floats
+    p_on_target: Floats
+    p_thin: Floats
+    reach_days: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class States:
+    """State and reason of each cell, (N,), and what most of those lack of which it is too soon to say."""
+
+    state: Words
+    why: Words
+    missing: str  # "" where nothing is
+
+
+def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) -> States:
+    """The states of a season's cells.
+
+    Parameters
+    ----------
+    grown : share of their rise that the lawn's healthy cells have made
+    overdue : the lawn is so old that nearly all of its mix are half grown
+    """
+    visits = np.isfinite(season.cover).sum(axis=1)
+    age = season.age_days[-1]
+    old = bool(age >= OLD_ENOUGH_DAYS)
+    begun = old and grown >= GROWN_ENOUGH
+    last = grown >= FULL or (season.target.date - season.sowing.date).days - age <= LAST_DAYS
+    decided = last & (cells.high - cells.low <= WIDE)
+    course = (cells.p_on_target >= SURE_COURSE) | (decided & (cells.then >= season.target.cover))
+    slow = (cells.p_on_target <= 1 - SURE_COURSE) | (decided & begun)
+    late = old and overdue  # what has not begun may be told to fall short, not to get there
+    state = np.select(
+        [visits == 0, begun & (cells.p_thin >= SURE_THIN), begun & course, (begun or late) & slow],
+        ["not seen", "thin", "on course", "slow"],
+        "too soon to say",
+    )
+    early = "" if begun else _too_early(old, grown, overdue, age)
+    more = "photograph once more" if last else "still open, the next visits will tell"
+    few = "seen on too few visits, photograph again"
+    lacks = [
+        (early or (few if seen <= FEW_VISITS else more)) if word == "too soon to say" else ""
+        for word, seen in zip(state, visits, strict=True)
+    ]
+    why = [_why(cells, k, season, str(word), lacks[k]) for k, word in enumerate(state)]
+    most = Counter(word for word in lacks if word).most_common(1)
+    return States(state.astype(np.str_), np.array(why, np.str_), most[0][0] if most else "")
+
+
+def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:
+    """Why no cell of a lawn that has not begun to rise is told to get there."""
+    if not old:
+        return f"nothing is judged before day {OLD_ENOUGH_DAYS:.0f}"
+    if overdue:
+        return f"hardly any rise by day {age_days:.0f}, when such lawns are half grown: look what comes up"
+    return f"the lawn has made {percent(grown)} % of its rise, and is judged from {percent(GROWN_ENOUGH)} %"
+
+
+def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> str:
+    if word == "not seen":
+        return "no visit showed it"
+    by, goal = day(season.target.date), season.target.cover
+    between = f"between {percent(cells.low[k])} and {percent(cells.high[k])} %"
+    expected = "on" if passed(season) else "expected on"
+    why = f"{percent(cells.then[k])} % {expected} {by}, target {percent(goal)} %"
+    if word == "too soon to say":
+        return f"{why}, {between}; {missing}"
+    if word == "thin":
+        return f"{why}; {percent(cells.p_thin[k])} % sure that it won't fill"
+    if 1 - SURE_COURSE < cells.p_on_target[k] < SURE_COURSE:
+        return f"{why}, {between}: as near it as photos can tell"
+    if word == "slow" and np.isfinite(cells.reach_days[k]):
+        return f"{why}; there about {day(date_at(season, cells.reach_days[k]))}"
+    return why
