@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from turfeye import compare, outlook, season
+from turfeye.cells import SHARED
 from turfeye.errors import SeasonError
 from turfeye.simulate.tables import SOWN, TableRecipe, lawn
 
@@ -108,8 +109,57 @@ def test_less_cover_in_the_end_is_said_though_it_came_as_soon():
     assert "no clear difference" not in found.sentence
 
 
+def misread(made, errors):
+    """A fitted season's photos with so many standard errors in all of their cells, read anew."""
+    cover = np.clip(made.season.cover + np.asarray(errors) * np.sqrt(SHARED) * made.season.cover_se, 0, 1)
+    return outlook.fit(replace(made.season, cover=cover))
+
+
+def test_what_one_lawn_s_photos_err_by_alike_cancels():
+    for seed in range(7400, 7404):
+        rng = np.random.default_rng(seed)
+        this, last = (misread(made, 1.5 + 0.4 * rng.standard_normal(len(made.season.visits)))
+                      for made in two_years(seed, 4))  # fmt: skip
+        one, two = (compare.against(this, last, same_lawn=same) for same in (True, False))
+        assert one.ahead_low < 4 < one.ahead_high
+        assert one.difference == pytest.approx(two.difference, abs=0.01)
+        assert one.ahead_high - one.ahead_low < 0.8 * (two.ahead_high - two.ahead_low)
+        assert one.difference_high - one.difference_low < 0.8 * (two.difference_high - two.difference_low)
+
+
+def test_two_lawns_photos_may_err_the_other_way_round():
+    for seed in range(7500, 7504):
+        this, last = (misread(made, err) for made, err in zip(two_years(seed, 0), (1.2, -1.2), strict=True))
+        found = compare.against(this, last)
+        assert found.difference_low < 0 < found.difference_high
+
+
+def test_a_season_is_not_compared_with_itself():
+    made = grown(3, 20.0)
+    with pytest.raises(SeasonError, match="both rest on the same photos"):
+        compare.against(made, made)
+
+
+def test_one_lawn_has_one_outline_and_its_seasons_lie_apart():
+    made = grown(3, 20.0).season
+    outline = np.array([[0, 0], [7, 0], [7, 5], [0, 5.0]])
+
+    def of_year(year, corners):
+        visits = tuple(replace(v, taken=v.taken.replace(year=year)) for v in made.visits)
+        sowing = replace(made.sowing, date=made.sowing.date.replace(year=year))
+        return replace(made, grid=replace(made.grid, outline_m=corners), visits=visits, sowing=sowing)
+
+    this, last = of_year(2026, outline), of_year(2025, outline + 0.1)
+    assert compare.one_lawn(this, last)
+    assert compare.one_lawn(last, this)
+    assert not compare.one_lawn(this, of_year(2026, outline))  # two clients' lawns in one spring
+    assert not compare.one_lawn(this, of_year(2025, outline * 1.1))
+    assert not compare.one_lawn(this, of_year(2025, outline[:3]))
+    assert not compare.one_lawn(this, of_year(2025, None))
+
+
 def test_the_readme_shows_what_comes_out():
-    found = compare.against(*two_years(7003, 4), name="Ferry Cottage 2025")
+    found = compare.against(*two_years(7003, 4), name="Ferry Cottage 2025", same_lawn=True)
     page = " ".join((Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8").split())
     number = r"([+-]?\d+)"
     shown = re.search(

@@ -354,6 +354,10 @@ def test_another_season_is_compared_and_drawn(spots):
     (last / "lawn.toml").write_text(text.replace("Three spots, top lawn", "Top lawn 2025"))
     done = CliRunner().invoke(root, ["season", str(folder), "--against", str(last)])
     assert done.exit_code == 0, done.output
+    assert "note: not compared with Top lawn 2025: both rest on the same photos" in done.stderr
+    sorted((last / "photos").iterdir())[0].unlink()
+    done = CliRunner().invoke(root, ["season", str(folder), "--against", str(last)])
+    assert done.exit_code == 0, done.output
     line = done.stdout.splitlines()[-1]
     assert line.startswith("no clear difference from Top lawn 2025: the same cover on day 53")
     page = (folder / "results/sheet.html").read_text(encoding="utf-8")

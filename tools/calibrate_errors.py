@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import os
+import re
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -28,12 +29,14 @@ BANDS = {"cover": (0, 0.05, 0.3, 0.7, 0.95, 1.01), "zenith_deg": (0, 20, 40, 50,
 TAIL = 6.0  # degrees of freedom of Student's t: single cells are further off than a bell curve has it
 
 
-def gathered(folders: list[Path]) -> np.ndarray:
-    """(N, 6): kind, cover, its error, true cover, zenith, picture."""
-    found = []
+def gathered(folders: list[Path]) -> tuple[np.ndarray, list[str]]:
+    """(N, 6): kind, cover, its error, true cover, zenith, picture; and the pictures' names."""
+    found: list[np.ndarray] = []
+    names: list[str] = []
     for picture in bench.pictures(folders, "spot"):
         try:
             found.append(_rows(0, survey.look(picture).table, picture, len(found)))
+            names.append(picture.stem)
         except TurfeyeError as error:
             print(f"  {picture.name}: {error}")
     for picture in bench.pictures(folders, "lawn"):
@@ -48,7 +51,8 @@ def gathered(folders: list[Path]) -> np.ndarray:
             if kind == 2 or one is not None:
                 table = glance.look_through(shot, seen, grid, sighting=one).table
                 found.append(_rows(kind, table, picture, len(found)))
-    return np.concatenate(found)
+                names.append(picture.stem)
+    return np.concatenate(found), names
 
 
 def _rows(kind: int, table: cells.CellTable, picture: Path, number: int) -> np.ndarray:
@@ -93,6 +97,22 @@ def shared(rows: np.ndarray) -> float:
     return float(np.mean([(np.mean(p[:, 1] - p[:, 3]) / p[:, 2].mean()) ** 2 for p in pictures]))
 
 
+def by_visit(rows: np.ndarray, names: list[str]) -> float:
+    """How much of what all cells of a photo share differs between visits of one place (`compare.ALIKE`).
+
+    Places are the samples': pictures whose names are the same but for their date.
+    """
+    places: dict[str, list[float]] = {}
+    for number in np.unique(rows[:, 5]):
+        dated, mine = names[int(number)], rows[rows[:, 5] == number]
+        place = re.sub(r"\d{4}-\d\d-\d\d", "", dated)
+        if place != dated:
+            places.setdefault(place, []).append(np.mean(mine[:, 1] - mine[:, 3]) / mine[:, 2].mean())
+    several = [off for off in places.values() if len(off) > 1]
+    spread = sum(np.var(off) * len(off) for off in several) / max(sum(len(off) - 1 for off in several), 1)
+    return float(spread / cells.SHARED)
+
+
 def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
@@ -124,11 +144,13 @@ def main() -> None:
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--fit", action="store_true")
     options = parser.parse_args()
-    rows = gathered(options.folders)
+    rows, names = gathered(options.folders)
     table(rows)
     each = ", ".join(f"{kind} {shared(rows[rows[:, 0] == k]):.2f}" for k, kind in enumerate(KINDS))
     with_card = shared(rows[rows[:, 0] < 2])
     print(f"\nshared by the cells of a photo with a card: {with_card:.2f} of their variance ({each})")
+    visits = ", ".join(f"{kind} {by_visit(rows[rows[:, 0] == k], names):.2f}" for k, kind in enumerate(KINDS))
+    print(f"of that differs from visit to visit of a sample's place: {visits}")
     if options.fit:
         accuracy, changed = refit(rows[rows[:, 0] < 2])  # without a card colours err on top
         print(f"\nlikeliest: {accuracy}; with it")

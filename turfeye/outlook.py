@@ -96,8 +96,10 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
         cells, season, grown=_grown(found, now), overdue=now >= half + LATEST_SDS * between_lawns
     )
     theta, theta_cov = found.best()
-    ages, draws = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
-    draws = _astray(season, ages, draws)
+    ages, own = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
+    shared = _shared_se(season, ages, own)
+    common = np.random.default_rng(20260315).permutation(_even_points(len(own), 1)[:, 0])
+    draws = astray(own, shared, common)
     start = float(expit(found.mean[0]))
     low, high = usual(found.prior, start, clock.time(season.age_days[-1:]), found.settings.curve)
     usually = float(low[0]), float(high[0])
@@ -122,6 +124,8 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
         p_thin=cells.p_thin,
         lawn_age_days=ages,
         lawn_draws=draws,
+        lawn_own_draws=own,
+        lawn_shared_se=shared,
     )
 
 
@@ -299,23 +303,27 @@ def _lawn_draws(
     return ages, np.clip((mean + loss.at(ages)) * kept + astray, 0, 1)
 
 
-def _astray(season: Season, ages: Floats, draws: Floats) -> Floats:
-    """Courses (K, T), up and down by what all cells of a photo err by together: (2 K, T).
+def _shared_se(season: Season, ages: Floats, draws: Floats) -> Floats:
+    """What all cells of a photo err by together, (T,), in the mean of courses (K, T).
 
-    No number of cells brings that down. Nor does any number of visits: all are taken to err alike, since one
-    camera reads one sward in them. At a visit it is what its cells tell; ahead, more by as much as the
-    classifier errs more at the cover to come.
+    No number of cells helps, nor does any number of visits: all are taken to err alike, since one camera
+    reads one sward in them. At a visit it is what its cells tell; ahead, more by as much as the classifier
+    errs more at the cover to come.
     """
     weight = np.where(np.isfinite(season.cover), season.area_m2[:, None], 0.0)
     shown = weight.any(axis=0)
     if not shown.any():
-        return draws
+        return np.zeros(len(ages))
     told = np.interp(ages, season.age_days[shown], shared_se(season.cover_se, weight)[shown])
     alone = classifier_se(np.median(draws, axis=0), Accuracy())
     now = alone[np.searchsorted(ages, season.age_days[-1])]
     ahead = np.where(ages > season.age_days[-1], np.maximum(alone - now, 0), 0)
-    common = np.random.default_rng(20260315).permutation(_even_points(len(draws), 1))
-    off = common * (told + np.sqrt(SHARED) * ahead)
+    return told + np.sqrt(SHARED) * ahead
+
+
+def astray(draws: Floats, shared: Floats, common: Floats) -> Floats:
+    """Courses (K, T), up and down by ``common`` (K,) of their shared standard errors (T,): (2 K, T)."""
+    off = common[:, None] * shared
     return np.clip(np.concatenate([draws + off, draws - off]), 0, 1)
 
 

@@ -280,7 +280,9 @@ class Outlook:
     lawn: LawnOutlook
     p_thin: Floats = field(default_factory=lambda: np.empty(0))  # that it ends clearly short, not only late
     lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
-    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T) likely courses
+    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (2 K, T) likely courses
+    lawn_own_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T), without the next
+    lawn_shared_se: Floats = field(default_factory=lambda: np.empty(0))  # (T,) what all photos err by alike
 
 
 @dataclass(frozen=True, slots=True)

@@ -333,8 +333,10 @@ def _beside(
     if other is None:
         return None, ()
     name = other.lawn.name
+    # taught otherwise, its photos err otherwise
+    same = compare.one_lawn(ahead.season, other.season) and not (taught or other.taught)
     try:
-        found = compare.every_way(ahead, other.outlook, name=name)
+        found = compare.every_way(ahead, other.outlook, name=name, same_lawn=same)
     except SeasonError as error:
         return None, (f"not compared with {name}: {error}",)
     said = [f"{name}: {other.taught.sentence}"] if other.taught else []
