@@ -71,6 +71,24 @@ def test_the_allowed_places_hold_the_true_one():
     assert np.mean(held) > 0.9
 
 
+def test_plots_in_different_lights_are_not_told_apart_by_their_lights():
+    # four plots in two lights each, seen astray by what a light may do beside their own error
+    rng = np.random.default_rng(1)
+    true = np.repeat([0.30, 0.45, 0.60, 0.75], 2)
+    wrong = pairs = 0
+    for _ in range(200):
+        light = series.LIGHT * true * (1 - true) * rng.standard_normal(8)
+        cover = np.clip(true + light + 0.02 * rng.standard_normal(8), 0, 1).tolist()
+        for k in range(0, 8, 2):
+            low = series.ranked(rows(cover[k : k + 2]), [0, 0])
+            wrong += any(one["rank_low"] == one["rank_high"] for one in low)
+            pairs += 1
+    assert 0.05 < wrong / pairs < 0.15  # one in ten is told apart that is alike
+    # and by its own error alone a plot is surer at the ends, where light changes little
+    near_bare, half = (series.ranked(rows([c, c + 0.07]), [0, 0])[1] for c in (0.01, 0.50))
+    assert (near_bare["rank_high"], half["rank_high"]) == (1, 2)
+
+
 def test_each_spot_s_last_row_counts_and_what_was_never_seen_has_none():
     days = ["2026-04-13", "2026-04-13", "2026-05-06", "2026-05-06", "2026-05-06"]
     views = ["spot 10", "spot 2", "spot 2", "spot 4", "step"]

@@ -13,7 +13,7 @@ from unittest import mock
 
 import numpy as np
 
-from turfeye import card, colour, leafcolour, photo, survey, sward
+from turfeye import card, colour, leafcolour, photo, series, summary, survey, sward
 from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
@@ -74,6 +74,13 @@ def light_rows(folders: list[Path]) -> Iterable[Row]:
             f"{100 * cover.mean():.2f} points; uncorrected {100 * raw_cover.mean():.2f}",
             "≤ 1.5 points",
         )
+        ranked = [(one, len(some)) for some in known for one in series.ranked(some, [0] * len(some))]
+        apart = [one["rank_low"] > 1 or one["rank_high"] < places for one, places in ranked]
+        yield row(
+            f"same turf, {name}: photos ranked as surely greener or less green than another of it",
+            f"{sum(apart)} of {len(apart)}",
+            "none: it is one turf",
+        )
 
 
 def _spread(values: list[float]) -> float:
@@ -106,6 +113,7 @@ def _look(path: Path) -> dict[str, float] | None:
         "dgci": _mean(table.dgci, table.seen),
         "dgci_all": _mean(every, table.seen),
         "cover": float(np.nanmean(table.cover)),
+        "cover_se": summary.means(table)["cover_se"],
         "raw": float(colour.dgci(green).mean()) if len(green) else np.nan,
         "raw_cover": float(shares.green.mean()),
         "without": float(not np.isfinite(table.dgci).any()),

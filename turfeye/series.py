@@ -30,6 +30,11 @@ LEAST_SHADE: Final = 0.02
 """With less of the ground in other light than the card, the light is not spoken of."""
 SURE: Final = 1.645
 """One plot is surely greener than another beyond this many standard errors of their difference: 19 in 20."""
+LIGHT: Final = 0.15
+"""How far the cover of one turf strays from light to light, one standard deviation as a share of cover times
+its rest: 3.8 points at one half. Of ten rendered photos of three turfs in two to six lights 16 % of pairs lay
+further from their true difference than ``SURE`` errors without it, 4 % with it. White balance off by three
+stops does more than this, and such photos say so."""
 FEWEST_CELLS: Final = 4
 """Evenness of fewer cells says nothing."""
 
@@ -73,12 +78,14 @@ def ranked(rows: Sequence[dict[str, Any]], groups: Sequence[Hashable]) -> list[d
 
     From ``rank_low`` to ``rank_high`` go the places that a photo may really have: before it come those that
     are surely greener, one at a time, behind it those that surely are less. Their errors count as
-    independent; what all photos of one light and soil err by together makes the ranking surer than that.
+    independent, and to each photo's own comes what its light may do (LIGHT); what photos of one light and
+    soil err by together makes their ranking surer than that.
     """
     done = [dict(one) for one in rows]
     for group in {g for g in groups if g is not None}:
         members = [r for r, g in zip(done, groups, strict=True) if g == group and r["cover"] is not None]
         cover, se = (np.array([m[key] for m in members], float) for key in ("cover", "cover_se"))
+        se = np.hypot(se, LIGHT * cover * (1 - cover))
         more = (cover[:, None] - cover) / np.maximum(np.hypot(se[:, None], se), 1e-9)  # [i, j]: i than j
         places = {
             "rank": 1 + (cover[:, None] > cover).sum(axis=0),
