@@ -24,6 +24,7 @@ from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 __all__ = [
     "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find", "find_all",
     "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "readable", "seen_at_once",
+    "shows",
 ]  # fmt: skip
 
 
@@ -49,6 +50,11 @@ def readable(photo: Photo) -> list[Sighting]:
         return seen_at_once(photo)
     except CardError:
         return []
+
+
+def shows(photo: Photo) -> bool:
+    """Whether a photo plainly shows a card: 20 ms at 12 MP, where looking for one that isn't there takes 800."""
+    return marks.plainly(marks.to_gray(photo.rgb_coded))
 
 
 def choose(cards: Sequence[Sighting], *, spot: int | None = None) -> tuple[Sighting, str]:

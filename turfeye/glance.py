@@ -305,9 +305,8 @@ def _said_without_card(picture: Photo) -> str:
         "cover is as this picture sees it, in parts of the picture; places, areas, view angle and colour are "
         "unknown"
     )
-    if cards := card.readable(picture):
-        found = f"card {cards[0].spot} can be read in it but was not used"
-        return f"{found}: {unknown}. Leave --no-card out for those"
+    if card.shows(picture):
+        return f"a card lies in it but was not used: {unknown}. Leave --no-card out for those"
     return f"no card: {unknown}. Lay the card on the lawn and take it again for those"
 
 

@@ -61,6 +61,11 @@ def search(gray: Bytes, spots: Collection[int] | None, *, every: bool) -> tuple[
     return [_refine(gray, card) for card in cards], marks
 
 
+def plainly(gray: Bytes) -> bool:
+    """Whether a card is seen in a small copy already, as in nearly every spot photo."""
+    return bool(_cards(_quick(gray, None, False)))
+
+
 def to_gray(rgb_coded: Bytes) -> Bytes:
     """(H, W, 3) to (H, W)."""
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
