@@ -111,9 +111,17 @@ def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
         lawnfile.set_table(folder, "blades", {"lean": 0.2, "lean_se": 0.2})
     lawnfile.append_table(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
     lawnfile.set_table(folder, "blades", {"lean": 0.3, "lean_se": 0.2})
-    lines = path.read_text().split("\n")
+    path.write_text(
+        path.read_text().replace("[[spot]]\nnumber = 1", "# The pegs\n# by the path\n[[spot]]\nnumber = 1")
+    )
+    lawnfile.write_photo(folder, "e.jpg", {"spot": 1})
+    text = path.read_text()
+    assert (
+        text.count("\n\n# The pegs\n# by the path\n[[spot]]\nnumber = 1\n") == 1
+    )  # stays with what it is about
+    lines = [line for line in text.split("\n") if not line.startswith("#")]
     heads = [k for k, line in enumerate(lines) if line.startswith("[")]
-    assert len(heads) == 12
+    assert len(heads) == 13
     assert all(lines[k - 1] == "" and lines[k - 2] != "" for k in heads)
     assert lines[-2:] != ["", ""]
 

@@ -7,6 +7,7 @@ order in the file survive every edit made here, since edits go through tomlkit.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Sequence
 from datetime import date, datetime
@@ -22,6 +23,8 @@ from turfeye.records import SCHEMA
 
 FILE_NAME = "lawn.toml"
 
+_HEAD = re.compile(r"\[\[?\s*(\w+)\s*\]\]?\s*(?:#.*)?$")
+"""A line that opens a table."""
 _XY = Field(min_length=2, max_length=2)
 _Pair = list[float]
 
@@ -329,20 +332,33 @@ def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     import tomlkit
 
     path = folder / FILE_NAME
-    # A last line without its end would run into the table that comes after it.
-    document = tomlkit.parse(path.read_text(encoding="utf-8").rstrip("\n") + "\n\n")
-    table = tomlkit.table()
+    table, alone = tomlkit.table(), tomlkit.document()
     for name, value in entry.items():
         table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
-    table.add(tomlkit.nl())  # other tables may follow
-    if key not in document:
-        document.add(key, tomlkit.aot())
-    elif not document[key][-1].as_string().endswith("\n\n"):  # type: ignore[index, union-attr]
-        table.trivia.indent = "\n"
-    document[key].append(table)  # type: ignore[union-attr]
-    text = tomlkit.dumps(document).rstrip("\n") + "\n"
+    alone.add(key, tomlkit.aot())
+    alone[key].append(table)  # type: ignore[union-attr]
+    text = _with_block(path.read_text(encoding="utf-8"), key, tomlkit.dumps(alone).strip("\n"))
     parse(text, path)
     write_atomic(path, text.encode("utf-8"))
+
+
+def _with_block(text: str, key: str, block: str) -> str:
+    """The text with one more ``[[key]]`` behind the last, else at the end, blank lines about it.
+
+    tomlkit would put it behind the comment that stands above the next table.
+    """
+    lines = text.rstrip("\n").split("\n")
+    heads = {k: found[1] for k, line in enumerate(lines) if (found := _HEAD.match(line))}
+    last = max((k for k, name in heads.items() if name == key), default=len(lines))
+    end = min((k for k in heads if k > last), default=len(lines))
+    if end < len(lines):
+        while lines[end - 1].startswith("#"):
+            end -= 1
+        while not lines[end - 1].strip():
+            end -= 1
+    after = lines[end:]
+    gap = [""] if after and after[0].strip() else []
+    return "\n".join([*lines[:end], "", block, *gap, *after]) + "\n"
 
 
 def write_photo(folder: Path, name: str, said: dict[str, Any]) -> None:
