@@ -88,15 +88,14 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
     target_age = float((season.target.date - season.sowing.date).days)
     now_age = float(season.age_days[-1])
     loss = Loss.on_last(found.offset, found.settings.offset_sd, now_age)
-    cells = _forecast(found, clock, now_age, target_age, season.target.cover, loss)
-    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
     now = float(clock.time(np.array([now_age]))[0])
-    half, between_lawns = found.prior.half_days
-    told = states.of_cells(
-        cells, season, grown=_grown(found, now), overdue=now >= half + LATEST_SDS * between_lawns
-    )
+    doubt = _doubt(found, now)
+    cells = _forecast(found, clock, now_age, target_age, season.target.cover, loss, doubt)
+    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
+    told = states.of_cells(cells, season, grown=_grown(found, now), overdue=doubt > 0)
     theta, theta_cov = found.best()
     ages, own = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
+    own = _some_stay(own, ages, now_age, doubt)
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(_even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)
@@ -178,26 +177,30 @@ class _Clock:
 
 
 def _forecast(
-    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, loss: Loss
+    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, loss: Loss, doubt: float
 ) -> Forecast:
-    """Count on draws of every cell."""
+    """Count on draws of every cell; a share ``doubt`` of them never rises."""
+    from scipy.special import ndtr
+
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = clock.time(np.array([now_age, target_age]))
     points = _even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     grown_up = _grown(found, x_now) >= GROWN_UP
     kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
+    stays = ndtr(points[:, P + 3]) < doubt
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
         theta, failed = _draw(found, block, normal, kind)
         now = cover_at(theta, np.array(x_now), curve) + float(loss.at(now_age))
-        quiet = cover_at(theta, np.array(x_then), curve)
+        quiet = np.where(stays, now, cover_at(theta, np.array(x_then), curve))
         then = quiet + float(loss.at(target_age))
         then = np.clip(then * kept + noise_sd * wobble, 0, 1)
-        most = np.maximum(quiet, end_cover(theta))
+        most = np.where(stays, now, np.maximum(quiet, end_cover(theta)))
         p_thin = _p_thin(most, failed, target, grown_up=grown_up)
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
-        reach = np.quantile(reach_time(theta, target, curve), 0.5, axis=1, method="lower")
+        reached = np.where(stays, np.inf, reach_time(theta, target, curve))
+        reach = np.quantile(reached, 0.5, axis=1, method="lower")
         parts.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
             (then >= target).mean(axis=1), p_thin, clock.age(reach),
@@ -265,6 +268,26 @@ def _even_points(count: int, dims: int) -> Floats:
     # rank by rank: every dimension has exactly the same, even margin
     ranks = points.argsort(axis=0).argsort(axis=0)
     return ndtri((ranks + 0.5) / count)
+
+
+def _doubt(found: Fit, time: float) -> float:
+    """Chance that a lawn which should be half grown and has hardly risen never will; 0 for any other.
+
+    That all of it failed is as likely as that the seed fails in a cell, against that it comes as late as the
+    fit has it: a t of 4 degrees of freedom about the mix's usual half-way age, since cold springs are longer
+    than a bell curve has them.
+    """
+    half, between_lawns = found.prior.half_days
+    if _grown(found, time) >= states.GROWN_ENOUGH or time < half + LATEST_SDS * between_lawns:
+        return 0.0
+    late = (1 + ((found.mean[3] - half) / between_lawns) ** 2 / 4) ** -2.5
+    return found.prior.failed_share / (found.prior.failed_share + float(late))
+
+
+def _some_stay(draws: Floats, ages: Floats, now_age: float, doubt: float) -> Floats:
+    """Courses (K, T), of which a share ``doubt`` stays as it is now."""
+    stays = (np.arange(len(draws)) < doubt * len(draws))[:, None] & (ages > now_age)
+    return np.where(stays, draws[:, [np.searchsorted(ages, now_age)]], draws)
 
 
 def _grown(found: Fit, time: float) -> float:

@@ -69,23 +69,23 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) ->
     Parameters
     ----------
     grown : share of their rise that the lawn's healthy cells have made
-    overdue : the lawn is so old that nearly all of its mix are half grown
+    overdue : it has hardly risen at an age at which nearly all lawns of its mix are half grown
     """
     visits = np.isfinite(season.cover).sum(axis=1)
     age = season.age_days[-1]
     old = bool(age >= OLD_ENOUGH_DAYS)
     begun = old and grown >= GROWN_ENOUGH
+    judged = begun or (old and passed(season))
     last = grown >= FULL or (season.target.date - season.sowing.date).days - age <= LAST_DAYS
     decided = last & (cells.high - cells.low <= WIDE)
     course = (cells.p_on_target >= SURE_COURSE) | (decided & (cells.then >= season.target.cover))
-    slow = (cells.p_on_target <= 1 - SURE_COURSE) | (decided & begun)
-    late = old and overdue  # what has not begun may be told to fall short, not to get there
+    slow = (cells.p_on_target <= 1 - SURE_COURSE) | decided
     state = np.select(
-        [visits == 0, begun & (cells.p_thin >= SURE_THIN), begun & course, (begun or late) & slow],
+        [visits == 0, begun & (cells.p_thin >= SURE_THIN), judged & course, judged & slow],
         ["not seen", "thin", "on course", "slow"],
         "too soon to say",
     )
-    early = "" if begun else _too_early(old, grown, overdue, age)
+    early = "" if judged else _too_early(old, grown, overdue, age)
     more = "photograph once more" if last else "still open, the next visits will tell"
     few = "seen on too few visits, photograph again"
     lacks = [
@@ -98,7 +98,7 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) ->
 
 
 def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:
-    """Why no cell of a lawn that has not begun to rise is told to get there."""
+    """Why no cell of a lawn that has not begun to rise is judged."""
     if not old:
         return f"nothing is judged before day {OLD_ENOUGH_DAYS:.0f}"
     if overdue:
