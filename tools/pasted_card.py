@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from PIL import Image
+from sward_pictures import kept_size
 
 from turfeye import card, colour, sward
 from turfeye.colourspace import LUMINANCE
@@ -57,8 +58,9 @@ def laid_in(rgb_linear: Floats, white_rgb: Floats, *, gsd_mm: float, rng: np.ran
 def judged(
     rgb_linear: Floats, white_rgb: Floats, phone: Phone, *, gsd_mm: float, seed: int, taken: datetime
 ) -> tuple[Bytes, Box] | None:
-    """The picture as `sward.classify` judges it once its card has been read, and the card's place in it.
+    """The picture as `sward.classify` judges it once its card has been read; where it lies in the photo.
 
+    Averaged down first, to what training keeps of it, and corrected then, as in use.
     None where the card can't be read (shake, defocus, glare): such a photo is not corrected in use either.
     """
     rng = np.random.default_rng([seed, 5])
@@ -71,4 +73,5 @@ def judged(
         correction = colour.fit(card.find(photo), card.NOMINAL)
     except TurfeyeError:
         return None
-    return sward.exposed(colour.corrected_coded(rgb, correction)), box
+    small = cv2.resize(rgb, kept_size(rgb, gsd_mm), interpolation=cv2.INTER_AREA)
+    return sward.exposed(colour.corrected_coded(small, correction)), box

@@ -232,7 +232,10 @@ def _much_changed(rgb: torch.Tensor) -> torch.Tensor:
     x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(_draw(rgb, -0.25, 0.25, 1, 1, 1)))
     x = _about(x, x.mean(1, keepdim=True), _draw(rgb, 0.6, 1.4, 1, 1, 1))
     x = _about(x, x.mean((1, 2, 3), keepdim=True), _draw(rgb, 0.8, 1.2, 1, 1, 1))
+    x = x + _draw(rgb, 0, 0.16, 1, 1, 1) * _now_and_then(rgb, 0.25) * (1 - x)  # darks lifted, as phones do
     x = x + (_soft(x) - x) * _draw(rgb, -0.7, 1.2, 1, 1, 1) * _now_and_then(rgb, 0.6)
+    for times, often in ((2, 0.12), (4, 0.05)):
+        x = torch.where(_now_and_then(rgb, often), _enlarged(x, times), x)
     fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=rgb.device)
     coarse = F.interpolate(coarse, size=(h, w), mode="bilinear") * _draw(rgb, 0, 1, 1, 1, 1)
     x = x + (fine + coarse) * _draw(rgb, 0, 0.05, 1, 1, 1) * _now_and_then(rgb, 0.6)
@@ -246,6 +249,12 @@ def _about(x: torch.Tensor, middle: torch.Tensor, times: torch.Tensor) -> torch.
 
 def _soft(x: torch.Tensor) -> torch.Tensor:
     return F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="reflect"), 3, 1)
+
+
+def _enlarged(x: torch.Tensor, times: int) -> torch.Tensor:
+    """As soft as a picture enlarged so many times; the sides must be multiples."""
+    small = F.avg_pool2d(x, times)
+    return F.interpolate(small, scale_factor=float(times), mode="bilinear")
 
 
 def _half_planes(n: int, h: int, w: int, dev: torch.device) -> torch.Tensor:

@@ -19,7 +19,7 @@ from turfeye.simulate.mesh import Part
 from turfeye.simulate.phone import Phone
 from turfeye.simulate.render import Light, look_at
 from turfeye.simulate.scene import pressed, turf_parts
-from turfeye.simulate.turf import SOILS, Box, Turf
+from turfeye.simulate.turf import PLANTS_PER_M2, SOILS, Box, Turf
 
 PAPER_M = (0.297, 0.210)  # the sheet that the card is printed on
 LIGHTS = ("sun", "low sun", "overcast", "half shade", "shade", "warm evening")
@@ -32,7 +32,7 @@ class SpotRecipe:
     name: str
     seed: int
     cover: float  # wanted mean cover
-    patchiness: float = 0.5  # 0 even, 1 holes and tufts
+    patchiness: float = 0.5  # 0 even, 1 holes and tufts, 3 islands with sharp edges
     patch_m: float = 0.25  # size of the holes and tufts
     straw: float = 0.12
     soil: str = "loam"
@@ -49,6 +49,7 @@ class SpotRecipe:
     things: int = 0  # shoes, a dog, a hose and the like that stand or lie in the picture
     moss: float = 0.0
     pale: float = 0.0  # share of the area with a coarse yellow-green grass
+    plants_per_m2: float = PLANTS_PER_M2
     length_mm: float = 50.0
     width_mm: float = 2.4
     upright: float = 0.5
@@ -163,6 +164,7 @@ def turf_of(recipe: SpotRecipe) -> Turf:
         clover_per_m2=recipe.clover_per_m2,
         leaves_per_m2=recipe.leaves_per_m2,
         fallen=_piles(recipe) if recipe.fallen > 0 else None,
+        plants_per_m2=recipe.plants_per_m2,
         length_mm=recipe.length_mm,
         width_mm=recipe.width_mm,
         upright=recipe.upright,

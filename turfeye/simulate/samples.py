@@ -205,6 +205,10 @@ def _tune() -> list[Job]:
     return [
         *_various_spots("tune-spots", 9800, first_card=60),
         *_various_lawns("tune-lawns", 9300, first_card=40)[:8],
+        *(
+            replace(job, recipe=replace(job.recipe, name=f"lawn-{n:02d}"))
+            for n, job in enumerate(_various_lawns("tune-lawns", 9400, first_card=80), start=16)
+        ),
     ]
 
 

@@ -19,7 +19,7 @@ from turfeye.simulate.litter import litter, straw, straw_rgb
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.ribbons import Ribbons
 from turfeye.simulate.soil import Ground, ground, soil, stones
-from turfeye.simulate.turf import SEEDLINGS_PER_M2, Box, Field, Turf, lawn_part
+from turfeye.simulate.turf import Box, Field, Turf, lawn_part
 
 _ONSET = 0.20  # a leaf follows the one before it this much growth later
 _LEAVES = 5
@@ -43,7 +43,7 @@ def _stage_of_cover(turf: Turf, cover: Floats) -> Floats:
     for leaf in range(_LEAVES):
         length, width = _leaf_growth(stages[:, None] - _emergence(u) - _ONSET * leaf)
         area += np.mean(length * width * _reach(turf, length), axis=1)
-    index = area * SEEDLINGS_PER_M2 * turf.length_mm * turf.width_mm * 1e-6
+    index = area * turf.plants_per_m2 * turf.length_mm * turf.width_mm * 1e-6
     wanted = -np.log(1 - np.clip(cover, 0, turf.closed))
     return np.interp(wanted, index, stages).astype(np.float32)
 
@@ -66,7 +66,7 @@ def blades(turf: Turf, box_m: Box, surface: Ground, *, coarser: Field | None = N
     ``coarser`` says, by place, how many times wider leaves may be drawn (1 or more): that many times fewer
     are drawn, so that leaf area and shares stay true where single leaves can't be made out anyway.
     """
-    plants = scatter(turf.seed + 20, box_m, SEEDLINGS_PER_M2)
+    plants = scatter(turf.seed + 20, box_m, turf.plants_per_m2)
     if turf.inside is not None:
         plants = plants.only(turf.inside(plants.x_m, plants.y_m))
     widen = np.ones(len(plants), np.float32) if coarser is None else coarser(plants.x_m, plants.y_m)

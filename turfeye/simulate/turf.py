@@ -24,7 +24,7 @@ SOILS: dict[str, tuple[float, float, float]] = {
 }
 """Dry reflectances, linear RGB, ours: ordinary soils lie between these."""
 
-SEEDLINGS_PER_M2 = 20_000
+PLANTS_PER_M2 = 20_000
 
 
 def level(value: float) -> Field:
@@ -59,6 +59,7 @@ class Turf:
     clover_per_m2: float = 0.0
     leaves_per_m2: float = 0.0  # small ones; `fallen` has those of trees
     fallen: Field | None = None  # share of the ground that leaves of trees hide
+    plants_per_m2: float = PLANTS_PER_M2  # at which growth is even; a fine mown sward has more
     length_mm: float = 55.0  # of a full-grown leaf
     width_mm: float = 2.6
     upright: float = 0.5  # 0 lies flat, 1 stands
