@@ -27,7 +27,7 @@ ORDER = (
     "models",
     "sward",
     "region",
-    "lighting blocks",
+    "lighting blocks darksoil",
     "sharpness",
     "faults leafcolour",
     "cells lawncheck",

@@ -117,14 +117,15 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
 
-    cover, se = rows[:, 1], rows[:, 2]
-    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy()) ** 2, 0)
+    cover, se, zenith = rows[:, 1], rows[:, 2], rows[:, 4]
+    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy(), zenith_deg=zenith) ** 2, 0)
     miss = cover - rows[:, 3]
     _, picture, count = np.unique(rows[:, 5], return_inverse=True, return_counts=True)
     voice = 1 / count[picture]
 
     def errors(logs: np.ndarray) -> np.ndarray:
-        return np.sqrt(rest + cells.classifier_se(cover, cells.Accuracy(*np.exp(logs))) ** 2)
+        alone = cells.classifier_se(cover, cells.Accuracy(*np.exp(logs)), zenith_deg=zenith)
+        return np.sqrt(rest + alone**2)
 
     def cost(logs: np.ndarray) -> float:
         scale = errors(logs) * np.sqrt((TAIL - 2) / TAIL)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye import leafcolour, outline, view
+from turfeye import darksoil, leafcolour, outline, view
 from turfeye.errors import ViewError
 from turfeye.gapfraction import Blades, leaf_angle_of
 from turfeye.gather import Gather, divide
@@ -28,11 +28,12 @@ UNCORRECTED_GAIN_SE = 0.15
 """Without a card the gain may well be a sixth off."""
 UNPLACED_SE = 0.05
 """Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
+USUAL_ZENITH_DEG = 35.0
+"""Between a spot's cells and a lawn view's: for covers of which nothing says how obliquely they were seen."""
 SHARED = 0.5
 """Share of the variance of a cell's error that all cells of a photo have in common: its soil, leaves and
 light are unlike those learnt from all over it. Fitted with `Accuracy`, to the same pictures: the mean of a
-photo is off by the root of this times the mean error of its cells (mean square over 37 photos 0.52: spots
-0.32, lawns 0.79). tools/calibrate_errors.py prints it."""
+photo is off by the root of this times the mean error of its cells. tools/calibrate_errors.py prints it."""
 MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
 
@@ -50,15 +51,16 @@ CLASSES = ("green", "straw", "bare", "other")
 class Accuracy:
     """How far the classifier is off, one standard deviation, learnt on rendered pictures kept out.
 
-    The error of a cell's cover c is ``dense * c + slope * sqrt(c (1 - c))``: none where all is soil; dark
-    gaps in a closed sward may or may not be soil; most is unsure where half the pixels are edges. Fitted by
-    tools/calibrate_errors.py to rendered pictures with a card that trained nothing and carry no figure
-    (make_samples.py --sets tune, and the sample photos). A part that grows with the ground sample distance
-    was looked for and is none.
+    The error of a cell's cover c, seen at a zenith angle z, is ``dense * c * cos(z)^2 + slope * sqrt(c (1 -
+    c))``: none where all is soil; dark gaps in a closed sward may or may not be soil, and close when seen
+    obliquely; most is unsure where half the pixels are edges. Fitted by tools/calibrate_errors.py to rendered
+    pictures with a card that trained nothing and carry no figure (make_samples.py --sets tune, and the sample
+    photos); without the cosine lawn views got errors by a third too wide, and its square is likelier than its
+    first or third power. A part that grows with the ground sample distance was looked for and is none.
     """
 
-    dense: float = 0.067
-    slope: float = 0.056
+    dense: float = 0.097
+    slope: float = 0.054
 
 
 def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
@@ -117,6 +119,7 @@ def measure(
     correction: Correction | None = None,
     accuracy: Accuracy | None = None,
     blades: Blades | None = None,
+    excess: float = 0.0,
 ) -> CellTable:
     """One row a cell of the grid.
 
@@ -133,6 +136,7 @@ def measure(
     smear_px : how far its file smeared colour, in pixels of the working picture
     accuracy : the classifier's own error
     blades : the lawn's own leaf angle; by default the usual one
+    excess : how much of half-covered ground was called green too much, as `darksoil.excess` has it
 
     Returns
     -------
@@ -152,6 +156,7 @@ def measure(
     means = {name: cells.block_means(getattr(shares, name)) for name in CLASSES}
     classes = {name: cells.mean(values) for name, values in means.items()}
     cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
+    cover = darksoil.without_excess(cover, excess)
     shade = cells.mean(cells.block_means(other_light))
     why = _why(areas, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
     colours = dict.fromkeys(leafcolour.NAMES, np.full(cells.count, np.nan))
@@ -167,7 +172,7 @@ def measure(
     cover_se = np.sqrt(
         sampling_se**2
         + view_se**2
-        + classifier_se(cover, accuracy or Accuracy()) ** 2
+        + classifier_se(cover, accuracy or Accuracy(), zenith_deg=zenith) ** 2
         + _colour_se(cover, correction if corrected else None) ** 2
     )
     # The classes beside green share what the straight-down view leaves to them.
@@ -277,9 +282,14 @@ def _straight_down(
     return cover, view_se, sampling_se
 
 
-def classifier_se(cover: Floats, accuracy: Accuracy) -> Floats:
+def classifier_se(
+    cover: Floats, accuracy: Accuracy, *, zenith_deg: Floats | float = USUAL_ZENITH_DEG
+) -> Floats:
     """The classifier's own error on a cell of this cover."""
-    return accuracy.dense * cover + accuracy.slope * np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
+    gaps_show = np.cos(np.radians(zenith_deg)) ** 2
+    return accuracy.dense * cover * gaps_show + accuracy.slope * np.sqrt(
+        np.clip(cover * (1 - cover), 0, 0.25)
+    )
 
 
 def shared_se(se: Floats, weight: Floats) -> Floats:

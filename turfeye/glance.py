@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, faults, leafcolour, photo, region, sward, teach, view
+from turfeye import card, cells, colour, darksoil, faults, leafcolour, photo, region, sward, teach, view
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -137,6 +137,9 @@ def look_through(
     fault, reasons = found.fault, found.reasons
     if lawn is not None and find_lawn:
         fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
+    excess = 0.0
+    if correction is not None and seen.tilt_deg > OBLIQUE_DEG:
+        excess = darksoil.excess(rgb_linear, shares, (fault == 0) & ~found.other_light)
     table = cells.measure(
         rgb_linear,
         shares,
@@ -150,6 +153,7 @@ def look_through(
         smear_px=colour.smear_px(small.size_px[0] / seen.size_px[0]),
         correction=correction,
         blades=blades,
+        excess=excess,
     )
     warnings += leafcolour.hints(table)
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
