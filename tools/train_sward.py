@@ -8,8 +8,8 @@ what takes a CPU days. The networks train one after another on the same pictures
 
 * ``sward`` learns from all and is the one that ships (``--out``);
 * ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
-  scenes); ``without-SET`` leaves a whole set out. These go to ``--folds`` (tests/data/sward-folds), and
-  print their scores on what they left out.
+  scenes); ``only-SET`` learns from one set, ``without-SET`` from all but one. These go to ``--folds``
+  (tests/data/sward-folds), and print their scores on what they left out.
 """
 
 from __future__ import annotations
@@ -98,6 +98,7 @@ SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
 LEVELS = 4
 CROP = 208
 COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18}  # crops a step
+ALONE = 24  # crops a step of a set that is learnt from alone
 SCALES = (0.3, 1.5)  # smallest and largest enlargement where no scale is known
 CROP_GSD_MM = (0.4, 4.0)  # finest and coarsest crop where it is
 PLANES = 6  # rgb, and three of the shares: the fourth is what is left
@@ -123,7 +124,8 @@ class Store:
         ``members`` are the places of the pictures to draw from, by set.
         """
         dev = self.device
-        which = torch.cat([m[torch.randint(len(m), (COUNTS[s],), device=dev)] for s, m in members.items()])
+        counts = counts_of(members)
+        which = torch.cat([m[torch.randint(len(m), (counts[s],), device=dev)] for s, m in members.items()])
         n = len(which)
         scale = torch.exp(self.low[which] + (self.high[which] - self.low[which]) * torch.rand(n, device=dev))
         level = sum((scale < 0.7 / 2**k).long() for k in range(LEVELS - 1))
@@ -153,6 +155,11 @@ class Store:
     def _centre(self, side: torch.Tensor, step: torch.Tensor, size: int) -> torch.Tensor:
         rim = torch.minimum(0.4 * size * step[:, None, None], 0.45 * side)
         return rim + (side - 2 * rim) * torch.rand(len(side), 1, 1, device=self.device)
+
+
+def counts_of(members: dict[str, torch.Tensor]) -> dict[str, int]:
+    """Crops a step of each set."""
+    return COUNTS if len(members) > 1 else dict.fromkeys(members, ALONE)
 
 
 def _scales(picture: Picture) -> tuple[float, float]:
@@ -318,11 +325,11 @@ class Training:
         rgb = relight(rgb).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda", cache_enabled=False):
             logits = self.net.logits(rgb)
-        loss, first = torch.zeros((), device=device), 0
+        loss, first, counts = torch.zeros((), device=device), 0, counts_of(self.members)
         for name in self.members:
-            part = slice(first, first + COUNTS[name])
+            part = slice(first, first + counts[name])
             loss = loss + loss_of(logits[part], shares[part], full=name == "rendered")
-            first += COUNTS[name]
+            first += counts[name]
         loss.backward()
         nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimiser.step()
@@ -479,6 +486,7 @@ def shares_of(names: list[str], pictures: list[Picture]) -> dict[str, list[int]]
             k
             for k, picture in enumerate(pictures)
             if not (kind == "without" and picture.set == what)
+            and not (kind == "only" and picture.set != what)
             and not (kind == "sward-fold" and part_of(picture, split) == int(what))
         ]
     return shares
