@@ -2,7 +2,7 @@
 
 The pictures come from Debian packages, each by its own author and licence: tests/data/real-ground/README.md
 and index.csv name them. How green each is was judged by eye, to 10 points, before the network was asked; the
-limits on bare ground, on closed turf and on the order were set before it, too.
+limits on bare ground, on closed and half closed turf and on the order were set before it, too.
 """
 
 import csv
@@ -35,9 +35,12 @@ NOTHING_GROWS = 5.0
 MOSTLY_GREEN = 50.0
 """Per cent green: closed turf shows more green than all else together, dark gaps between blades too."""
 
+NEAR_THE_EYE = 20.0
+"""Points that half closed turf may be off the eye, whose own estimate is good to 10."""
+
 ORDER = 0.8
-"""Least rank correlation with the eye's estimates. Twelve pictures tie at nothing by eye and the readings tie
-nowhere, so a perfect order gives 0.93 and not 1."""
+"""Least rank correlation with the eye's estimates. Fifteen pictures tie at nothing by eye and the readings
+tie nowhere, so a perfect order gives 0.95 and not 1."""
 
 
 @pytest.fixture(scope="module")
@@ -49,24 +52,32 @@ def by_name(names):
     return pytest.mark.parametrize("name", sorted(names))
 
 
-def where(test):
-    return [Path(row["file"]).stem for row in ROWS if test(float(row["green_percent_by_eye"]))]
+def of_group(group):
+    eyes = {Path(row["file"]).stem: float(row["green_percent_by_eye"]) for row in ROWS}
+    return by_name(name for name, eye in eyes.items() if real_ground.in_group(group, eye))
 
 
 def of(readings, name):
     return next(r for r in readings if r.name == name)
 
 
-@by_name(where(lambda eye: eye <= real_ground.NO_GREEN))
+@of_group("without grass")
 def test_soil_sand_gravel_paving_straw_and_leaves_hold_no_green(readings, name):
     assert of(readings, name).green < NOTHING_GROWS
 
 
-@by_name(where(lambda eye: eye >= real_ground.CLOSED))
+@of_group("closed turf")
 def test_closed_turf_is_mostly_green_and_no_thing_lying_on_a_lawn(readings, name):
     found = of(readings, name)
     assert found.green > MOSTLY_GREEN
     assert found.strange < NOTHING_GROWS
+
+
+@of_group("half closed")
+def test_half_closed_turf_is_as_green_as_the_eye_says_and_straw_and_bare_are_the_rest(readings, name):
+    found = of(readings, name)
+    assert found.green == pytest.approx(found.by_eye, abs=NEAR_THE_EYE)
+    assert found.straw + found.bare == pytest.approx(100 - found.by_eye, abs=NEAR_THE_EYE)
 
 
 def test_pictures_are_in_the_order_in_which_an_eye_puts_them(readings):
@@ -76,7 +87,7 @@ def test_pictures_are_in_the_order_in_which_an_eye_puts_them(readings):
 
 def test_any_turf_however_worn_has_more_green_than_any_ground_without_grass(readings):
     worn = [r.green for r in readings if r.kind == "grass"]
-    none = [r.green for r in readings if r.by_eye <= real_ground.NO_GREEN]
+    none = [r.green for r in readings if real_ground.in_group("without grass", r.by_eye)]
     assert len(worn) >= 5
     assert len(none) >= 10
     assert min(worn) > max(none)

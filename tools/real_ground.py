@@ -27,11 +27,9 @@ from turfeye import sward
 DEFAULT = Path(__file__).parent.parent / "tests" / "data" / "real-ground"
 COLUMNS = ("file", "kind", "green_percent_by_eye")
 
-NO_GREEN = 1.0
-"""Per cent green by eye, up to which a picture counts as ground without grass."""
-
-CLOSED = 80.0
-"""Per cent green by eye, from which a picture counts as closed turf."""
+GROUPS = {"closed turf": (80.0, 100.0), "half closed": (30.0, 75.0), "without grass": (0.0, 1.0)}
+"""Least and most per cent green by eye of each group. What lies between them, such as setts with grass in
+their joints, counts for the order only."""
 
 STRANGE = 0.5
 """Share of `other` above which `faults.find` takes a pixel for something lying on the lawn."""
@@ -89,6 +87,22 @@ def reading(path: Path, row: dict[str, str]) -> Reading:
     return Reading(path.stem, row["kind"], by_eye, green, straw, bare, other, strange)
 
 
+def in_group(group: str, by_eye: float) -> bool:
+    """Whether an estimate by eye, in per cent, belongs to one of `GROUPS`."""
+    least, most = GROUPS[group]
+    return least <= by_eye <= most
+
+
+def group_line(group: str, readings: list[Reading]) -> str:
+    """One group in a line: how many, from and to what they read, and how far off the eye, in points."""
+    green = [r.green for r in readings]
+    gaps = [r.green - r.by_eye for r in readings]
+    return (
+        f"{group}: {len(readings)}, green {min(green):.1f} to {max(green):.1f}, {np.mean(green):.1f} in the "
+        f"mean; against the eye {np.mean(gaps):+.1f} in the mean, {max(gaps, key=abs):+.1f} at most"
+    )
+
+
 def rank_order(readings: list[Reading]) -> float:
     """Spearman's correlation of green by eye with green as read; ties share their mean rank."""
     from scipy.stats import spearmanr
@@ -106,14 +120,10 @@ def main() -> None:
     for r in readings:
         shares = " ".join(f"{share:5.1f}" for share in (r.green, r.straw, r.bare, r.other))
         print(f"{r.name:28} {r.kind:6} {r.by_eye:6.0f}  {shares}")
-    bare = [r.green for r in readings if r.by_eye <= NO_GREEN]
-    closed = [r for r in readings if r.by_eye >= CLOSED]
-    if bare:
-        print(f"without grass: {len(bare)}, green {np.mean(bare):.1f} in the mean, {max(bare):.1f} at most")
-    if closed:
-        low = np.mean([r.by_eye - r.green for r in closed])
-        print(f"closed turf: {len(closed)}, green {min(r.green for r in closed):.0f} to "
-              f"{max(r.green for r in closed):.0f}, below the eye by {low:.0f} in the mean")  # fmt: skip
+    for group in GROUPS:
+        members = [r for r in readings if in_group(group, r.by_eye)]
+        if members:
+            print(group_line(group, members))
     if len(readings) > 2:
         print(f"rank order over all {len(readings)}: {rank_order(readings):.2f}")
 
