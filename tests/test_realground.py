@@ -2,7 +2,8 @@
 
 The pictures come from Debian packages, each by its own author and licence: tests/data/real-ground/README.md
 and index.csv name them. How green each is was judged by eye, to 10 points, before the network was asked; the
-limits on bare ground, on closed and half closed turf and on the order were set before it, too.
+limits on bare ground, on closed turf and on the order were set before it, too. The limit on half closed turf
+was set before the pieces that came with it were read, but with readings of the whole pictures known.
 """
 
 import csv
