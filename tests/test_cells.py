@@ -1,12 +1,14 @@
 """Cells against pictures painted so that the answer is known by arithmetic."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from turfeye import cells
+from turfeye import cells, colour, faults
 from turfeye.card_layout import NOMINAL
 from turfeye.errors import ViewError
-from turfeye.records import Correction, Shares, View
+from turfeye.records import Correction, Pixels, Shares, View
 
 WIDTH, HEIGHT = 640, 400
 
@@ -37,10 +39,21 @@ def shares_of(green):
     return Shares(green, nothing, 1 - green, nothing)
 
 
-def table_of(seen, green, grid=None, **options):
-    grid = grid or cells.spot_grid(seen, 0.1)
-    grey = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
-    return cells.measure(grey, shares_of(green), seen, grid, corrected=False, **options)
+def sound(shape=(HEIGHT, WIDTH), **known):
+    """No faults but those given."""
+    nowhere = np.zeros(shape, bool)
+    return replace(faults.Faults(nowhere.astype(np.uint8), nowhere, False, nowhere, None), **known)
+
+
+def plain(gain=(1.0, 1.0, 1.0)):
+    return Correction((0.0, 0.0), np.array(gain), None, 1.0, 2.0, 0.01, NOMINAL)
+
+
+def table_of(seen, green, grid=None, *, found=None, rgb_linear=(0.2, 0.2, 0.2), correction=None):
+    linear = np.broadcast_to(np.float32(rgb_linear), (HEIGHT, WIDTH, 3))
+    coded = np.rint(colour.encode(linear)).astype(np.uint8)
+    pixels = Pixels(seen, coded, linear, shares_of(green), correction, smear_px=0.0)
+    return cells.measure(pixels, found or sound(), grid or cells.spot_grid(seen, 0.1))
 
 
 def test_straight_down_cover_is_the_painted_share():
@@ -116,10 +129,9 @@ def test_the_outline_cuts_cells_and_keeps_their_share():
 def test_a_fault_takes_a_cell_out_and_gives_the_reason():
     seen = camera()
     x = ground(seen)[..., 0]
-    fault = np.where(x > 0.2, 1, 0)
-    table = table_of(seen, np.ones((HEIGHT, WIDTH)), fault=fault, reasons=("", "blown out"))
+    table = table_of(seen, np.ones((HEIGHT, WIDTH)), found=sound(fault=np.where(x > 0.2, faults.BURNT, 0)))
     lost = table.x_m > 0.2
-    assert (table.why[lost & (table.seen == 0) & (np.abs(table.y_m) < 0.3)] == "blown out").any()
+    assert (table.why[lost & (table.seen == 0) & (np.abs(table.y_m) < 0.3)] == "burnt out").any()
     assert (table.state[table.x_m < 0.1] == "seen").any()
     assert np.isnan(table.cover[lost]).all()
 
@@ -132,23 +144,19 @@ def test_colour_is_unknown_without_a_correction():
 def test_cover_under_a_cast_beyond_correcting_is_as_unsure_as_without_a_card():
     """Colours that a card could not put right say no more of cover than a picture without one."""
     seen, half = camera(), np.full((HEIGHT, WIDTH), 0.5, np.float32)
-    card = Correction((0.0, 0.0), np.ones(3), None, 1.0, 2.0, 0.01, NOMINAL)
-    given_up, none = table_of(seen, half, correction=card), table_of(seen, half)
+    none = table_of(seen, half)
+    given_up = table_of(seen, half, correction=plain([1.0, 1.0, 5.1]))
     assert given_up.cover_se == pytest.approx(none.cover_se, nan_ok=True)
-    grey = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
-    sound = cells.measure(
-        grey, shares_of(half), seen, cells.spot_grid(seen, 0.1), corrected=True, correction=card
-    )
-    assert (sound.cover_se < 0.9 * none.cover_se)[none.state == "seen"].all()
+    mended = table_of(seen, half, correction=plain([1.0, 1.0, 4.9]))
+    assert (mended.cover_se < 0.9 * none.cover_se)[none.state == "seen"].all()
 
 
 def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():
     seen = camera()
     x = ground(seen)[..., 0]
-    linear = np.broadcast_to(np.array([0.08, 0.15, 0.04], np.float32), (HEIGHT, WIDTH, 3))
-    grid = cells.spot_grid(seen, 0.1)
-    table = cells.measure(
-        linear, shares_of(np.ones((HEIGHT, WIDTH))), seen, grid, corrected=True, other_light=x < 0
+    green = np.ones((HEIGHT, WIDTH))
+    table = table_of(
+        seen, green, rgb_linear=(0.08, 0.15, 0.04), correction=plain(), found=sound(other_light=x < 0)
     )
     shaded = (table.x_m < 0) & (table.state == "seen")
     assert np.isnan(table.dgci[shaded]).all()
@@ -160,7 +168,7 @@ def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():
 def test_picture_cells_read_like_the_picture():
     green = np.zeros((HEIGHT, WIDTH), np.float32)
     green[:100, :320] = 1
-    table = cells.measure_picture(shares_of(green), columns=16)
+    table = cells.measure_picture(shares_of(green), sound(green.shape), columns=16)
     assert len(table) == 16 * 10
     top_left = (table.row < 2) & (table.col < 8)
     assert table.cover[top_left].min() > 0.99
@@ -173,7 +181,7 @@ def test_picture_cells_leave_no_row_out_that_shows_half_its_height(height, rows)
     """640 x 426 is 3:2: its lowest row, the ground nearest to the camera, was left out."""
     green = np.zeros((height, 640), np.float32)
     green[-20:] = 1
-    table = cells.measure_picture(shares_of(green), columns=16)
+    table = cells.measure_picture(shares_of(green), sound(green.shape), columns=16)
     assert len(table) == 16 * rows
     if rows == 11:
         assert (table.state == "seen").all()

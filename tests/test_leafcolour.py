@@ -9,12 +9,12 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
-from test_cells import HEIGHT, WIDTH, camera, shares_of
+from test_cells import HEIGHT, WIDTH, camera, shares_of, sound
 from test_colour import CURVES, card, photographed, sighting
 
 from turfeye import cells, colour, leafcolour
 from turfeye.colourspace import LUMINANCE
-from turfeye.records import Correction
+from turfeye.records import Correction, Pixels
 
 GREENS = np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60], [40, 62, 25], [30, 40, 16]])
 """Coded sRGB; first the green standard disk of Rorie et al. 2011 (from memory), the others are ours."""
@@ -79,20 +79,13 @@ def measured(codes, correction, *, linear=None, smear_px=0.0, green=1.0):
     picture[:] = codes
     picture += np.random.default_rng(0).integers(0, 3, picture.shape, dtype=np.uint8)
     seen = camera()
-    return cells.measure(
-        colour.to_linear(picture, correction) if linear is None else linear,
-        shares_of(np.full((HEIGHT, WIDTH), green)),
-        seen,
-        cells.spot_grid(seen, 0.1),
-        corrected=True,
-        rgb_coded=picture,
-        correction=correction,
-        smear_px=smear_px,
-    )
+    linear = colour.to_linear(picture, correction) if linear is None else linear
+    pixels = Pixels(seen, picture, linear, shares_of(np.full((HEIGHT, WIDTH), green)), correction, smear_px)
+    return cells.measure(pixels, sound(), cells.spot_grid(seen, 0.1))
 
 
 def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
-    dark = measured([60, 45, 2], plain([0.8, 1.5, 10.0]))
+    dark = measured([20, 16, 2], plain([1.0, 1.0, 3.0]))
     seen = dark.state == "seen"
     assert seen.any()
     assert (dark.why[seen] == leafcolour.TOO_DARK).all()

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
+from test_cells import sound
 
 from turfeye import cells, filing, glance, lawn, photo, standpoints, survey, view
 from turfeye.align import Aligned, align, scenery
@@ -76,7 +77,7 @@ class Alignment:
 def placed_only(monkeypatch):
     """Photos are placed, not looked through: each has a table of four bare cells."""
     bare = np.full((30, 40), 1.0, np.float32)
-    table = cells.measure_picture(Shares(0 * bare, 0 * bare, bare, 0 * bare), columns=2)
+    table = cells.measure_picture(Shares(0 * bare, 0 * bare, bare, 0 * bare), sound(bare.shape), columns=2)
 
     def look_through(picture, seen, grid, *, sighting, **_):
         return Look(picture, sighting, None, seen, table)

@@ -7,15 +7,19 @@ resampled to a plan, since that would blur what is measured.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from turfeye import darksoil, leafcolour, outline, view
 from turfeye.errors import ViewError
+from turfeye.faults import REASONS, Faults
 from turfeye.gapfraction import Blades, leaf_angle_of
 from turfeye.gather import Gather, divide
-from turfeye.records import Bytes, CellTable, Correction, Flags, Floats, Grid, Shares, View, Whole, Words
+from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Pixels, Shares, View, Words
 
+REACH_M = 6.0
+"""An oblique spot photo is measured no further than this from the point below the camera."""
 MAX_ZENITH_DEG = 65.0
 """Beyond this a cell shows the sides of its blades only, and what it has of soil is guesswork."""
 MIN_SEEN = 0.5
@@ -63,14 +67,13 @@ class Accuracy:
     slope: float = 0.054
 
 
-def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
+def spot_grid(seen: View, cell_m: float) -> Grid:
     """Cells that cover what a photo shows of the ground, their edges on multiples of the cell size.
 
     Parameters
     ----------
     seen : the photo's view
     cell_m : side of a cell, metres
-    reach_m : no further than this from the point below the camera, for oblique photos
 
     Raises
     ------
@@ -81,10 +84,10 @@ def spot_grid(seen: View, cell_m: float, *, reach_m: float = 6.0) -> Grid:
     width, height = seen.size_px
     net = np.stack(np.meshgrid(np.linspace(0, width - 1, 81), np.linspace(0, height - 1, 61)), axis=-1)
     xy = view.unproject(seen, net.reshape(-1, 2))
-    near = np.linalg.norm(xy - seen.camera_m[:2], axis=1) <= reach_m  # False for NaN: above the horizon
+    near = np.linalg.norm(xy - seen.camera_m[:2], axis=1) <= REACH_M  # False for NaN: above the horizon
     if not near.any():
         raise ViewError(
-            f"wanted ground within {reach_m:g} m of the camera in the picture, found none; "
+            f"wanted ground within {REACH_M:g} m of the camera in the picture, found none; "
             "point the camera further down"
         )
     xy = xy[near]
@@ -104,91 +107,34 @@ def lawn_grid(outline_m: Floats, cell_m: float) -> Grid:
     return Grid(cell_m, bare.x0_m, bare.y0_m, bare.rows, bare.cols, outline_m=corners, share=share)
 
 
-def measure(
-    rgb_linear: Floats,
-    shares: Shares,
-    seen: View,
-    grid: Grid,
-    *,
-    corrected: bool,
-    reasons: tuple[str, ...] = ("",),
-    fault: Whole | None = None,
-    other_light: Flags | None = None,
-    rgb_coded: Bytes | None = None,
-    smear_px: float = 0.0,
-    correction: Correction | None = None,
-    accuracy: Accuracy | None = None,
-    blades: Blades | None = None,
-    excess: float = 0.0,
-) -> CellTable:
-    """One row a cell of the grid.
+def measure(pixels: Pixels, found: Faults, grid: Grid, *, blades: Blades | None = None) -> CellTable:
+    """One row for every cell of the grid that lies inside the outline, seen or not.
 
     Parameters
     ----------
-    rgb_linear : (H, W, 3), at the working size; reflectance when ``corrected``
-    shares : what each pixel of the working picture shows
-    seen : the view at the working size
+    pixels : the photo
+    found : its faults, pixel by pixel: those with one don't count
     grid : the cells
-    corrected : whether the colours mean reflectance; if not, every colour is unknown
-    reasons, fault : why a pixel can't be used, (H, W) index into ``reasons``; 0 is "it can"
-    other_light : (H, W), pixels in shade while the card is in the sun, or the other way round
-    rgb_coded, correction : the camera's codes that ``rgb_linear`` comes from, (H, W, 3), and how
-    smear_px : how far its file smeared colour, in pixels of the working picture
-    accuracy : the classifier's own error
     blades : the lawn's own leaf angle; by default the usual one
-    excess : how much of half-covered ground was called green too much, as `darksoil.excess` has it
 
-    Returns
-    -------
-    CellTable with every cell of the grid that lies inside the outline, seen or not.
+    Raises ViewError for more cells than can be told apart (`gather.MOST_CELLS`).
     """
-    shape = shares.green.shape
-    fault = np.zeros(shape, np.uint8) if fault is None else fault
-    other_light = np.zeros(shape, bool) if other_light is None else other_light
-    everything = Gather(seen, grid, shape)
-    cells = everything.only(fault == 0)
+    seen, inside = pixels.view, _inside(grid)
+    everything = Gather(seen, grid, found.fault.shape)
+    cells = everything.only(found.fault == 0)
     centres = grid.centres_m().reshape(-1, 2)
     zenith, gsd = view.zenith_deg(seen, centres), view.gsd_mm(seen, centres)
-
-    inside = _inside(grid)
-    areas = np.vstack([cells.area, everything.areas(fault, len(reasons) - 1)])
+    areas = np.vstack([cells.area, everything.areas(found.fault, len(REASONS) - 1)])
     seen_share = np.clip(divide(areas[0], grid.cell_m**2 * inside), 0, 1)
-    means = {name: cells.block_means(getattr(shares, name)) for name in CLASSES}
-    classes = {name: cells.mean(values) for name, values in means.items()}
-    cover, view_se, sampling_se = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
-    cover = darksoil.without_excess(cover, excess)
-    shade = cells.mean(cells.block_means(other_light))
-    why = _why(areas, reasons, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
-    colours = dict.fromkeys(leafcolour.NAMES, np.full(cells.count, np.nan))
-    withheld = np.full(cells.count, "")
-    if corrected:
-        coloured = (shares.green >= leafcolour.GREEN) & ~other_light
-        colours, withheld = leafcolour.of_cells(
-            cells, rgb_linear, coloured, rgb_coded=rgb_coded, correction=correction, smear_px=smear_px
-        )
-    elsewhere = shade > MAX_OTHER_LIGHT
-    colours = {name: np.where(elsewhere, np.nan, values) for name, values in colours.items()}
-    withheld = np.where(elsewhere, OTHER_LIGHT, withheld)
-    cover_se = np.sqrt(
-        sampling_se**2
-        + view_se**2
-        + classifier_se(cover, accuracy or Accuracy(), zenith_deg=zenith) ** 2
-        + _colour_se(cover, correction if corrected else None) ** 2
-    )
-    # The classes beside green share what the straight-down view leaves to them.
-    rest = np.clip(1 - cover, 0, 1) / np.maximum(1 - classes["green"], 1e-6)
-    measured = {
-        "cover": cover,
-        "cover_se": cover_se,
-        "cover_as_seen": classes["green"],
-        "straw": classes["straw"] * rest,
-        "bare": classes["bare"] * rest,
-        "other": classes["other"] * rest,
-        **colours,
-        "shade": shade,
-    }
-    seen_cell = why == ""
-    measured = {name: np.where(seen_cell, values, np.nan) for name, values in measured.items()}
+    why = _why(areas, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
+    shown = why == ""
+    means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
+    cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
+    cover = darksoil.without_excess(cover, _excess(pixels, found))
+    variance += classifier_se(cover, Accuracy(), zenith_deg=zenith) ** 2
+    variance += _colour_se(cover, leafcolour.trusted(pixels.correction)) ** 2
+    colours, withheld = _colours(cells, pixels, found.other_light)
+    known = {"cover": cover, "cover_se": np.sqrt(variance), **_classes(cells, means, cover), **colours}
     row, col = np.divmod(np.arange(cells.count), grid.cols)
     columns = {
         "row": row,
@@ -199,9 +145,9 @@ def measure(
         "seen": seen_share,
         "zenith_deg": zenith,
         "gsd_mm": gsd,
-        "state": np.where(seen_cell, "seen", "not seen"),
-        "why": np.where(seen_cell, withheld, why),
-        **measured,
+        "state": np.where(shown, "seen", "not seen"),
+        "why": np.where(shown, withheld, why),
+        **{name: np.where(shown, values, np.nan) for name, values in known.items()},
     }
     keep = inside > 0
     if grid.outline_m is None:
@@ -209,14 +155,7 @@ def measure(
     return CellTable(grid=grid, **{name: values[keep] for name, values in columns.items()})
 
 
-def measure_picture(
-    shares: Shares,
-    *,
-    columns: int,
-    reasons: tuple[str, ...] = ("",),
-    fault: Whole | None = None,
-    accuracy: Accuracy | None = None,
-) -> CellTable:
+def measure_picture(shares: Shares, found: Faults, *, columns: int) -> CellTable:
     """Cover in parts of a picture that nothing places: no metres, no angle, no colour.
 
     ``x_m`` to ``gsd_mm`` are unknown. Cover is as seen; what the angle may do to it is in its error.
@@ -228,16 +167,13 @@ def measure_picture(
     flat = View("spot", (width, height), pinhole, down, np.array([0, height, 1.0]), "given", 0.0)
     rows = max(1, round(height / side))  # a last row that shows half its height counts
     grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
-    fault = np.zeros((height, width), np.uint8) if fault is None else fault
     everything = Gather(flat, grid, (height, width))
-    cells = everything.only(fault == 0)
-    areas = np.vstack([cells.area, everything.areas(fault, max(len(reasons) - 1, 1))])
-    seen_share = np.clip(areas[0] / side**2, 0, 1)
+    cells = everything.only(found.fault == 0)
+    seen_share = np.clip(cells.area / side**2, 0, 1)
+    why = np.where(seen_share < MIN_SEEN, _worst(everything.areas(found.fault, len(REASONS) - 1)), "")
     means = {name: cells.mean(cells.block_means(getattr(shares, name))) for name in CLASSES}
-    worst = np.array([*reasons[1:], "unusable"])[areas[1:].argmax(axis=0)]
-    why = np.where(seen_share < MIN_SEEN, worst, "")
     cover = means.pop("green")
-    se = np.hypot(classifier_se(cover, accuracy or Accuracy()), UNPLACED_SE)
+    se = np.hypot(classifier_se(cover, Accuracy()), UNPLACED_SE)
     row, col = np.divmod(np.arange(cells.count), columns)
     known = {"cover": cover, "cover_se": se, "cover_as_seen": cover, **means}
     known = {name: np.where(why == "", values, np.nan) for name, values in known.items()}
@@ -251,6 +187,33 @@ def measure_picture(
     )
 
 
+def _excess(pixels: Pixels, found: Faults) -> float:
+    """How much too much of half-covered ground is green where dark soil is seen obliquely (`darksoil`).
+
+    Without a card nothing says how dark soil is.
+    """
+    if pixels.correction is None or pixels.view.tilt_deg <= view.OBLIQUE_DEG:
+        return 0.0
+    return darksoil.excess(pixels.rgb_linear, pixels.shares, (found.fault == 0) & ~found.other_light)
+
+
+def _classes(cells: Gather, means: dict[str, Floats], cover: Floats) -> dict[str, Floats]:
+    """Green as seen, and what the classes beside it share of what the straight-down cover leaves to them."""
+    seen = {name: cells.mean(values) for name, values in means.items()}
+    green = seen.pop("green")
+    rest = np.clip(1 - cover, 0, 1) / np.maximum(1 - green, 1e-6)
+    return {"cover_as_seen": green, **{name: share * rest for name, share in seen.items()}}
+
+
+def _colours(cells: Gather, pixels: Pixels, other_light: Flags) -> tuple[dict[str, Floats], Words]:
+    """Shade and colour of each cell, (cells,) by column, and why colour is withheld, "" where it is not."""
+    shade = cells.mean(cells.block_means(other_light))
+    colours, withheld = leafcolour.of_cells(cells, pixels, ~other_light)
+    elsewhere = shade > MAX_OTHER_LIGHT
+    colours = {name: np.where(elsewhere, np.nan, values) for name, values in colours.items()}
+    return colours | {"shade": shade}, np.where(elsewhere, OTHER_LIGHT, withheld)
+
+
 def _inside(grid: Grid) -> Floats:
     """(cells,) share of each cell inside the outline."""
     return np.ones(grid.rows * grid.cols) if grid.share is None else grid.share.ravel()
@@ -258,8 +221,8 @@ def _inside(grid: Grid) -> Floats:
 
 def _straight_down(
     cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades
-) -> tuple[Floats, Floats, Floats]:
-    """Cover as from straight above, its error from the view angle, and from what was not seen.
+) -> tuple[Floats, Floats]:
+    """Cover as from straight above, and its variance from the view angle and from what was not seen.
 
     The gap-fraction model is bent, so it is applied block by block: a bare half and a dense half of one
     cell must not be taken for a thin whole.
@@ -279,7 +242,7 @@ def _straight_down(
     spread = divide(cells.to_cells(area * down**2), total) - cover**2
     unseen = 1 - np.nan_to_num(seen_share)
     sampling_se = np.sqrt(np.maximum(spread, 0) / np.maximum(count - 1, 1) * unseen)
-    return cover, view_se, sampling_se
+    return cover, sampling_se**2 + view_se**2
 
 
 def classifier_se(
@@ -311,21 +274,22 @@ def _colour_se(cover: Floats, correction: Correction | None) -> Floats:
     return gain_se * np.clip(cover * (1 - cover), 0, 0.25)
 
 
+def _worst(areas: Floats) -> Words:
+    """(cells,) the fault that takes up most of each cell, of square metres (faults, cells)."""
+    return np.array(REASONS)[areas.argmax(axis=0) + 1]
+
+
 def _why(
-    areas: Floats,
-    reasons: tuple[str, ...],
-    seen_share: Floats,
-    angle_and_place: tuple[Floats, Floats, Floats],
-    grid: Grid,
+    areas: Floats, seen_share: Floats, angle_and_place: tuple[Floats, Floats, Floats], grid: Grid
 ) -> Words:
-    """(cells,) why a cell is not seen, "" where it is; the weightiest reason first."""
+    """(cells,) why a cell is not seen, "" where it is; the weightiest reason first.
+
+    ``areas`` (1 + faults, cells) are square metres shown usably, and with each fault.
+    """
     zenith, gsd, placed = angle_and_place
     in_picture = areas.sum(axis=0) / (grid.cell_m**2 * np.maximum(_inside(grid), 1e-9))
-    worst = np.array(reasons)[areas[1:].argmax(axis=0) + 1] if len(reasons) > 1 else np.full(len(zenith), "")
-    oblique = np.char.add(
-        np.char.add(f"{OBLIQUE}: ", np.round(np.nan_to_num(zenith, nan=90)).astype(int).astype(str)),
-        "° from straight down",
-    )
+    degrees = np.nan_to_num(zenith, nan=90)
+    oblique = np.array([f"{OBLIQUE}: {angle:.0f}° from straight down" for angle in degrees])
     conditions = [
         in_picture <= 0,
         zenith > MAX_ZENITH_DEG,
@@ -334,12 +298,5 @@ def _why(
         (seen_share < MIN_SEEN) & (in_picture < MIN_SEEN),
         seen_share < MIN_SEEN,
     ]
-    words = [
-        OUTSIDE,
-        oblique,
-        COARSE,
-        MISPLACED,
-        MOSTLY_OUTSIDE,
-        worst,
-    ]
+    words: list[Any] = [OUTSIDE, oblique, COARSE, MISPLACED, MOSTLY_OUTSIDE, _worst(areas[1:])]
     return np.select(conditions, words, default="")

@@ -7,7 +7,7 @@ and rendered lawns stay clean.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -28,8 +28,9 @@ REASONS: Final = (
     "wet glare",
     "fallen leaves",
     "something lies on it",
+    "not lawn",
 )
-CARD, BURNT, DARK, SNOW, MOVED, SOFT, GLARE, LEAVES, THING = range(1, len(REASONS))
+CARD, BURNT, DARK, SNOW, MOVED, SOFT, GLARE, LEAVES, THING, NOT_LAWN = range(1, len(REASONS))
 
 ADVICE: Final = {
     BURNT: "burnt out {where}: tap the brightest part to set the exposure, or wait for cloud",
@@ -72,8 +73,7 @@ LEAST_TURF: Final = 0.1
 class Faults:
     """Why each pixel can't be used, (H, W), and which pixels are in other light than the card."""
 
-    fault: Whole  # index into ``reasons``; 0 is usable
-    reasons: tuple[str, ...]
+    fault: Whole  # index into `REASONS`; 0 is usable
     other_light: Flags
     shade_edge: bool  # the lawn in the picture stands in two lights
     corners: Flags  # (H, W), where the lens leaves little light: cover is sound, colour is not
@@ -100,16 +100,14 @@ def find(
 
     A pixel has one fault: of several, the one that is named first in ``REASONS``.
     """
-    height, width = rgb_coded.shape[:2]
-    side = _side((height, width))
-    blocks = Blocks((height, width), side)
+    shape = rgb_coded.shape[0], rgb_coded.shape[1]
+    side = _side(shape)
+    blocks = Blocks(shape, side)
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
-    card = _card_mask((height, width), card_px)
-    other = shares.other[::2, ::2]
     plain = colour.corrected_coded(sample, correction)
+    card = _card_mask(shape, card_px)
     # without a card white may be any bright grey, so only the very brightest counts
     snow = SNOW_LIGHT if correction is None else CORRECTED_SNOW_LIGHT
-    beside = card if lawn is None else card | ~lawn
     luma = luma_of(rgb_coded)
     found = {
         **_exposure(sample, blocks),
@@ -117,29 +115,26 @@ def find(
         SOFT: steady(sharpness.soft(luma, blocks)),
         **_white(sample, plain, blocks, *snow),
     }
-    # what is white or burnt out says nothing about the light that falls on turf
-    burnt, glare, snowy = (_enlarged(found[code], (height, width)) for code in (BURNT, GLARE, SNOW))
-    blind = burnt | glare | snowy
-    dark = _enlarged(found[DARK], (height, width))
-    log_light = lighting.log_light_of(rgb_coded, shares, correction, beside | blind, dark)
-    corners = _enlarged(lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light)), (height, width))
+    beside = card if lawn is None else card | ~lawn
+    log_light, corners = _light_on_turf(rgb_coded, shares, correction, beside, found)
     # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
     ground = ~beside[::4, ::4]
     turf = ground.any() and np.mean(shares.green[::4, ::4][ground] > 0.6) > LEAST_TURF
-    other_light, edge = lighting.other_light(log_light, correction if turf else None, card)
-    if correction is None:
-        other_light = np.zeros((height, width), bool)
-    else:
-        other_light = _enlarged(other_light, (height, width)) | corners
+    elsewhere, edge = lighting.other_light(log_light, correction if turf else None, card)
+    other_light = np.zeros(shape, bool) if correction is None else _enlarged(elsewhere, shape) | corners
     strange, earthy = _foreign(plain, shares, corrected=correction is not None)
     strange &= ~_wider(other_light[::2, ::2], 2 * side)  # shade is bluer than the card's light
-    found |= _things(plain, ((other > 0.5) & ~earthy) | strange, shares.bare[::2, ::2], side)
-    fault = np.zeros((height, width), np.uint8)
-    for code in sorted(found, reverse=True):
-        if found[code].any():
-            fault[_enlarged(found[code], (height, width))] = code
-    fault[card] = CARD
-    return Faults(fault, REASONS, other_light, edge, corners, lawn)
+    thing_like = ((shares.other[::2, ::2] > 0.5) & ~earthy) | strange
+    found |= _things(plain, thing_like, shares.bare[::2, ::2], side)
+    return Faults(_first_of(found, card), other_light, edge, corners, lawn)
+
+
+def beside_lawn(found: Faults) -> Faults:
+    """The same, with all beside the lawn told as that; the card stays the card."""
+    if found.lawn is None:
+        return found
+    kept = found.lawn | (found.fault == CARD)
+    return replace(found, fault=np.where(kept, found.fault, NOT_LAWN).astype(np.uint8))
 
 
 def hints(faults: Faults) -> tuple[str, ...]:
@@ -225,6 +220,27 @@ def _card_mask(shape: tuple[int, int], card_px: Floats | None) -> Flags:
 
 
 # ------------------------------------------------------------------------------------------------- faults
+
+
+def _first_of(found: dict[int, Flags], card: Flags) -> Whole:
+    """(H, W) the lowest code of the faults found at each pixel, 0 where none is."""
+    fault = np.zeros(card.shape, np.uint8)
+    for code in sorted(found, reverse=True):
+        if found[code].any():
+            fault[_enlarged(found[code], card.shape)] = code
+    fault[card] = CARD
+    return fault
+
+
+def _light_on_turf(
+    rgb_coded: Bytes, shares: Shares, correction: Correction | None, beside: Flags, found: dict[int, Flags]
+) -> tuple[Floats, Flags]:
+    """The light on the turf, as `lighting.log_light_of` has it, and the picture's dark corners, (H, W)."""
+    # what is white or burnt out says nothing about the light that falls on turf
+    burnt, glare, snowy, dark = (_enlarged(found[code], beside.shape) for code in (BURNT, GLARE, SNOW, DARK))
+    log_light = lighting.log_light_of(rgb_coded, shares, correction, beside | burnt | glare | snowy, dark)
+    corners = lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light))
+    return log_light, _enlarged(corners, beside.shape)
 
 
 def _exposure(sample: Bytes, blocks: Blocks) -> dict[int, Flags]:

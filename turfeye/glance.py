@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, darksoil, faults, leafcolour, photo, region, sward, teach, view
+from turfeye import card, cells, colour, faults, leafcolour, photo, region, sward, teach, view
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -21,6 +21,7 @@ from turfeye.records import (
     Grid,
     Look,
     Photo,
+    Pixels,
     Shares,
     Sighting,
     View,
@@ -28,8 +29,6 @@ from turfeye.records import (
 
 SPOT_CELL_M = 0.10
 LAWN_CELL_M = 0.50
-OBLIQUE_DEG = 35.0
-"""Tilted further than this from straight down, a photo shows more than lawn: the lawn is looked for."""
 PICTURE_CELLS = 16
 """Without a card a photo is cut into this many cells across."""
 ALL_OTHER_LIGHT = 0.9
@@ -37,9 +36,6 @@ ALL_OTHER_LIGHT = 0.9
 FILLED = 0.75
 """Without a card: a lawn that takes up so much of the picture is all of it. Of 20 photos from straight above
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
-MOST_CAST = 5.0
-"""With one channel raised so many times more than another, grass lies at that channel's first few codes, in
-steps of a fifth and more: its hue is a guess, and colour is withheld."""
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
 """Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
@@ -87,7 +83,7 @@ def look(
         )
     sighting, twice = card.choose(cards, spot=spot)
     seen = view.from_card(picture, sighting)
-    oblique = seen.tilt_deg > OBLIQUE_DEG
+    oblique = seen.tilt_deg > view.OBLIQUE_DEG
     size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
     grid = cells.spot_grid(seen, size_m)
     one = look_through(picture, seen, grid, sighting=sighting, values=values, find_lawn=oblique)
@@ -120,48 +116,25 @@ def look_through(
     classifier has learnt of it, used where a card corrects the colours.
     """
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
-    cast = 1.0 if correction is None else float(correction.gain.max() / correction.gain.min())
-    warnings = _about_card(sighting, correction, cast, spot=seen.kind == "spot")
-    rgb_coded, small, shares, rgb_linear = judged(picture, seen, correction)
+    warnings = _about_card(sighting, correction, spot=seen.kind == "spot")
+    pixels = judged(picture, seen, correction)
     if taught is not None and correction is not None:
-        shares = teach.adapted(shares, rgb_linear, taught)
+        pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
     elif taught is not None:
         warnings.append("read without what this lawn is taught, which needs the card's colours")
-    lawn = region.lawn_region(rgb_coded) >= 0.5 if find_lawn else _inside_outline(grid, small)
-    card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, small)
-    if grid.outline_m is None or lawn is None:
-        found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
+    card_px = None if sighting is None else _at_working_size(sighting.corners_px, seen, pixels.view)
+    outline_px = _outline_px(grid, pixels.view)
+    if outline_px is not None:
+        found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
     else:
-        outline_px = view.project(small, grid.outline_m)
-        found, shares = _in_marked_lawn(rgb_coded, shares, correction, card_px, lawn, outline_px)
-    fault, reasons = found.fault, found.reasons
-    if lawn is not None and find_lawn:
-        fault, reasons = np.where(lawn | (fault == faults.CARD), fault, len(reasons)), (*reasons, "not lawn")
-    excess = 0.0
-    if correction is not None and seen.tilt_deg > OBLIQUE_DEG:
-        excess = darksoil.excess(rgb_linear, shares, (fault == 0) & ~found.other_light)
-    table = cells.measure(
-        rgb_linear,
-        shares,
-        small,
-        grid,
-        corrected=correction is not None and cast <= MOST_CAST,
-        reasons=reasons,
-        fault=fault,
-        other_light=found.other_light,
-        rgb_coded=rgb_coded,
-        smear_px=colour.smear_px(small.size_px[0] / seen.size_px[0]),
-        correction=correction,
-        blades=blades,
-        excess=excess,
-    )
+        lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
+        found = faults.beside_lawn(_faults(pixels, card_px, lawn))
+    table = cells.measure(pixels, found, grid, blades=blades)
     warnings += leafcolour.hints(table)
     return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
 
 
-def _about_card(
-    sighting: Sighting | None, correction: Correction | None, cast: float, *, spot: bool
-) -> list[str]:
+def _about_card(sighting: Sighting | None, correction: Correction | None, *, spot: bool) -> list[str]:
     """What makes colours, places and heights by this card doubtful."""
     if sighting is None:
         return ["no card could be read: cover has a wider error and colour is withheld"]
@@ -178,10 +151,11 @@ def _about_card(
         )
     if spot:
         said += _flatness(sighting)
-    if cast > MOST_CAST:
+    if correction is not None and leafcolour.trusted(correction) is None:
         said.append(
-            f"colour is withheld: the photo's white balance is off so far that one channel had to be raised "
-            f"{cast:.0f} times as much as another; set the phone's white balance to automatic or daylight"
+            "colour is withheld: the photo's white balance is off so far that one channel had to be raised "
+            f"{correction.cast:.0f} times as much as another; set the phone's white balance to automatic or "
+            "daylight"
         )
     return said
 
@@ -204,33 +178,39 @@ def _flatness(sighting: Sighting) -> list[str]:
     return []
 
 
-def judged(picture: Photo, seen: View, correction: Correction | None) -> tuple[Bytes, View, Shares, Floats]:
-    """The working copy of a photo, its view, what its pixels show untaught, and its linear colours."""
+def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
+    """The photo at its working size, its pixels read by the shipped classifier, which knows no one lawn."""
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
     rgb_linear = colour.to_linear(rgb_coded, correction)
     plain = colour.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)  # not computed twice
     shares = sward.classify(plain if correction is None else sward.exposed(plain))
-    return rgb_coded, small, shares, rgb_linear
+    smear_px = colour.smear_px(small.size_px[0] / seen.size_px[0])
+    return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
+
+
+def _faults(pixels: Pixels, card_px: Floats | None, lawn: Flags | None) -> faults.Faults:
+    """The faults of a placed photo."""
+    return faults.find(
+        pixels.rgb_coded, shares=pixels.shares, correction=pixels.correction, card_px=card_px, lawn=lawn
+    )
 
 
 def _in_marked_lawn(
-    rgb_coded: Bytes,
-    shares: Shares,
-    correction: Correction | None,
-    card_px: Floats | None,
-    lawn: Flags,
-    outline_px: Floats,
-) -> tuple[faults.Faults, Shares]:
-    """Faults, and the shares put right: what has the colour of the lawn's soil is soil.
+    pixels: Pixels, card_px: Floats | None, outline_px: Floats
+) -> tuple[faults.Faults, Pixels]:
+    """Faults, and the pixels put right: what has the colour of the lawn's soil is soil.
 
     From afar the classifier takes a bare patch for a bed in part.
     """
-    grass = region.lawn_region(rgb_coded)
-    soil = faults.soil_coloured(rgb_coded, shares, correction, lawn & (grass >= 0.5))
+    mask = np.zeros(pixels.view.size_px[::-1], np.uint8)
+    cv2.fillPoly(mask, [np.rint(outline_px).astype(np.int32)], 1)
+    lawn, shares = mask > 0, pixels.shares
+    grass = region.lawn_region(pixels.rgb_coded)
+    soil = faults.soil_coloured(pixels.rgb_coded, shares, pixels.correction, lawn & (grass >= 0.5))
     moved = np.where(soil, shares.other, np.float32(0))
     shares = replace(shares, bare=shares.bare + moved, other=shares.other - moved)
-    found = faults.find(rgb_coded, shares=shares, correction=correction, card_px=card_px, lawn=lawn)
-    return _with_things(found, grass, shares, outline_px), shares
+    pixels = replace(pixels, shares=shares)
+    return _with_things(_faults(pixels, card_px, lawn), grass, shares, outline_px), pixels
 
 
 def _with_things(found: faults.Faults, grass: Floats, shares: Shares, corners_px: Floats) -> faults.Faults:
@@ -269,16 +249,13 @@ def fit_blades(top: Path | str, low: Path | str) -> Blades:
     return Blades(*fit_lean(list(covers), list(zeniths)))
 
 
-def _inside_outline(grid: Grid, seen: View) -> Flags | None:
-    """Where the picture shows the outlined lawn; None without one, or where it lies behind the camera."""
+def _outline_px(grid: Grid, seen: View) -> Floats | None:
+    """(K, 2) where the outline's corners appear; None without one, or where one lies behind the camera."""
     if grid.outline_m is None:
         return None
     corners = view.project(seen, grid.outline_m)
-    if not np.isfinite(corners).all() or np.abs(corners).max() > 20 * max(seen.size_px):
-        return None
-    mask = np.zeros(seen.size_px[::-1], np.uint8)
-    cv2.fillPoly(mask, [np.rint(corners).astype(np.int32)], 1)
-    return np.asarray(mask > 0)
+    near = np.isfinite(corners).all() and np.abs(corners).max() <= 20 * max(seen.size_px)
+    return corners if near else None
 
 
 def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
@@ -295,11 +272,9 @@ def _look_without_card(picture: Photo) -> Look:
     several = np.mean(grass >= 0.5) < FILLED
     lawn = region.lawn_in_garden(small) >= 0.5 if several else None
     found = faults.find(small, shares=shares, lawn=lawn)
-    fault, reasons = found.fault, found.reasons
-    if lawn is not None:
-        found = _without_doubted(found, grass)
-        fault, reasons = np.where(lawn, found.fault, len(reasons)), (*reasons, "not lawn")
-    table = cells.measure_picture(shares, columns=PICTURE_CELLS, reasons=reasons, fault=fault)
+    if several:
+        found = faults.beside_lawn(_without_doubted(found, grass))
+    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS)
     return Look(picture, None, None, None, table, (_said_without_card(picture), *faults.hints(found)))
 
 

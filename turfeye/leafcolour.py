@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 from turfeye import colour
 from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
-from turfeye.records import Bytes, CellTable, Correction, Flags, Floats, Words
+from turfeye.records import CellTable, Correction, Flags, Floats, Pixels, Words
 
+MOST_CAST: Final = 5.0
+"""With one channel raised so many times more than another, grass lies at that channel's first few codes, in
+steps of a fifth and more: its hue is a guess, and colour is withheld."""
 GREEN: Final = 0.6
 """A pixel with at least this share of green carries colour; less, and the soil beside it does."""
 MOST_COLOURED: Final = 200_000
@@ -43,35 +46,38 @@ ADVICE: Final = {
 NAMES: Final = ("dgci", "dgci_sd", "dgci_se", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
 
 
-def of_cells(
-    cells: Gather,
-    rgb_linear: Floats,
-    coloured: Flags,
-    *,
-    rgb_coded: Bytes | None = None,
-    correction: Correction | None = None,
-    smear_px: float = 0.0,
-) -> tuple[dict[str, Floats], Words]:
-    """Mean colour of each cell's lit green pixels, and why it is withheld, "" where it is not.
+def trusted(correction: Correction | None) -> Correction | None:
+    """The correction if colour can rest on it; None without one, or where it undoes too strong a cast."""
+    return None if correction is None or correction.cast > MOST_CAST else correction
+
+
+def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[str, Floats], Words]:
+    """Mean colour of each cell's lit green pixels, (cells,) by name, and why it is withheld, "" where not.
 
     Leaves below others are lit by the sky and through their neighbours, in sun quite unlike those on top. So
     only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
     light then has an index within 0.015 (sd) instead of 0.022.
 
+    Colour comes from light with the file's smear taken back (`colour.to_linear`). Since phones differ in how
+    far they smear, what that changes in the index is part of its error. Without a trusted correction every
+    colour is unknown.
+
     Parameters
     ----------
-    rgb_linear : (H, W, 3), reflectance
-    coloured : (H, W), the pixels that are green and in the card's light
-    rgb_coded, correction : what that came from; without them nothing is known of the index's error
-    smear_px : how far the file smeared colour, see `colour.to_linear`. Since phones differ in it, what taking
-        it back changes in the index is part of its error
+    cells : the usable pixels, gathered
+    pixels : the photo
+    in_card_light : (H, W)
     """
-    wanted = np.flatnonzero(coloured.ravel() & cells.shown)
+    correction = trusted(pixels.correction)
+    if correction is None:
+        return dict.fromkeys(NAMES, np.full(cells.count, np.nan)), np.full(cells.count, "")
+    wanted = np.flatnonzero(((pixels.shares.green >= GREEN) & in_card_light).ravel() & cells.shown)
     picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
-    cell, plain = cells.cell_of(picked), rgb_linear.reshape(-1, 3)[picked]
+    cell, plain = cells.cell_of(picked), pixels.rgb_linear.reshape(-1, 3)[picked]
     linear = plain
-    if rgb_coded is not None and correction is not None and smear_px > 0:
-        linear = colour.to_linear(rgb_coded, correction, smear_px=smear_px).reshape(-1, 3)[picked]
+    if pixels.smear_px > 0:
+        sharpened = colour.to_linear(pixels.rgb_coded, correction, smear_px=pixels.smear_px)
+        linear = sharpened.reshape(-1, 3)[picked]
     light = linear @ LUMINANCE
     total = np.bincount(cell, light, minlength=cells.count)
     lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
@@ -83,19 +89,16 @@ def of_cells(
         sums = np.bincount(cell, values, minlength=cells.count)
         return np.where(enough, sums / np.maximum(count, 1), np.nan)
 
-    found = _measures(linear, mean)
-    if rgb_coded is None or correction is None or not enough.any():
-        return found, np.full(cells.count, "")
-
     def colours(values: NDArray) -> Floats:
-        return np.stack([mean(channel) for channel in values.T], axis=-1)[enough]
+        return np.stack([mean(channel) for channel in values.T], axis=-1)
 
-    dark = index_se(colours(rgb_coded.reshape(-1, 3)[picked]), correction)
-    smeared = np.abs(_index(colours(linear)) - _index(colours(plain))) if smear_px > 0 else 0 * dark
-    found["dgci_se"][enough] = np.hypot(dark, smeared)
-    why = np.full(cells.count, "", dtype=f"<U{max(len(TOO_DARK), len(TOO_SMEARED))}")
-    why[enough] = np.where(dark > smeared, TOO_DARK, TOO_SMEARED)
-    why[~(found["dgci_se"] > MOST_INDEX_SE)] = ""
+    found = _measures(linear, mean)
+    dark = index_se(colours(pixels.rgb_coded.reshape(-1, 3)[picked]), correction)
+    smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
+    found["dgci_se"] = np.hypot(dark, smeared)
+    why = np.select(
+        [~(found["dgci_se"] > MOST_INDEX_SE), dark > smeared], ["", TOO_DARK], default=TOO_SMEARED
+    )
     return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why
 
 

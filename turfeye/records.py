@@ -90,6 +90,11 @@ class Correction:
     fit_cov: Floats | None = None  # (5, 5) of the log gains and the tone's two parameters
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
 
+    @property
+    def cast(self) -> float:
+        """How many times as much one channel is raised as another."""
+        return float(self.gain.max() / self.gain.min())
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class View:
@@ -156,6 +161,18 @@ class Shares:
     straw: Floats
     bare: Floats
     other: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Pixels:
+    """A placed photo at the size at which it is measured: what each pixel shows, and in which colour."""
+
+    view: View  # at this size
+    rgb_coded: Bytes  # (H, W, 3), as the camera wrote it
+    rgb_linear: Floats  # (H, W, 3), of the same; reflectance where there is a correction
+    shares: Shares
+    correction: Correction | None  # None: no card could be read
+    smear_px: float  # how far the file smeared colour, in pixels of this size; 0 where hardly
 
 
 CELL_STATES = ("seen", "not seen")

@@ -240,9 +240,9 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
                     "mark other photos"
                 )
             seen, correction = view.from_card(picture, sighting), colour.fit(sighting, card.NOMINAL)
-            _, _, shares, rgb_linear = glance.judged(picture, seen, correction)
+            pixels = glance.judged(picture, seen, correction)
             mine = [stroke for stroke in marked if stroke.photo == name]
-            samples += teach.sample(mine, shares, rgb_linear, picture.size_px)
+            samples += teach.sample(mine, pixels.shares, pixels.rgb_linear, picture.size_px)
         lesson = teach.learn(samples, network=models.digest(sward.MODEL))
         if lesson.kept:
             teach.save(place, lesson.teaching)

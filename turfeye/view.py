@@ -50,6 +50,9 @@ __all__ = [
     "zenith_deg",
 ]
 
+OBLIQUE_DEG: Final = 35.0
+"""Tilted further than this from straight down, a photo is none from above: it shows more than lawn, and of
+the lawn more blades than gaps. Ours."""
 USUAL_FOCAL_35MM: Final = 26.0
 """A phone's main camera; common practice, no source."""
 EXIF_FOCAL_SD: Final = 0.02

@@ -8,7 +8,6 @@ from typing import Any, Final
 
 from turfeye import card, view
 from turfeye.errors import AlignmentError, CardError, SpotUnknownError
-from turfeye.glance import OBLIQUE_DEG
 from turfeye.lawn import Lawn, Note, Spot
 from turfeye.notes import some
 from turfeye.records import Photo, Sighting, View
@@ -58,7 +57,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
     seen = None if sighting is None else view.from_card(picture, sighting)
-    above = seen is not None and seen.tilt_deg <= OBLIQUE_DEG
+    above = seen is not None and seen.tilt_deg <= view.OBLIQUE_DEG
     wanted = note.view if note else None
     if spot is not None and seen is not None and wanted is None and (above or not place.views):
         _, twice = card.choose(cards, spot=named)
