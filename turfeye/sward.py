@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import colour, models
+from turfeye import models
 from turfeye.errors import PhotoError, ViewError
-from turfeye.records import Bytes, Correction, Floats, Shares
+from turfeye.records import Bytes, Floats, Shares
 
 MODEL = "sward.onnx"
 
@@ -48,16 +48,13 @@ _MARGIN = 16  # mirrored rim, so that the picture's edge has surroundings too
 _STRIP = 8  # rows turned into shares at a time: they stay in the processor's cache
 
 
-def classify(
-    rgb_coded: Bytes, *, gsd_mm: float | NDArray | None = None, correction: Correction | None = None
-) -> Shares:
+def classify(rgb_coded: Bytes, *, gsd_mm: float | None = None) -> Shares:
     """Shares of green, straw, bare and other at every pixel.
 
     Parameters
     ----------
-    rgb_coded : (H, W, 3) uint8, sRGB
-    gsd_mm : ground sample distance in mm a pixel, one number or (H, W); None when not known
-    correction : the card's, applied before judging; without one the picture's own colours are judged
+    rgb_coded : (H, W, 3) uint8, sRGB: as a phone exposes it. What a card has corrected is `exposed` first
+    gsd_mm : ground sample distance in mm a pixel; None when not known, or when the picture was made small
 
     Returns
     -------
@@ -76,13 +73,8 @@ def classify(
     """
     _check(rgb_coded)
     height, width = rgb_coded.shape[:2]
-    came = () if gsd_mm is None else np.asarray(gsd_mm).shape
-    if came not in ((), (height, width)):
-        raise ViewError(f"wanted one ground sample distance or {(height, width)} of them, came {came}")
     scale = working_scale((height, width), gsd_mm)
     picture = rgb_coded if scale == 1 else _resize(rgb_coded, scale)
-    if correction is not None:
-        picture = exposed(colour.corrected_coded(picture, correction))
     planes = judge(models.load_network(MODEL), picture)
     _take_tufts_back(picture, planes)
     if scale != 1:
