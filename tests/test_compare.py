@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from turfeye import compare, outlook, season
+from turfeye import compare, outlook, temperatures
 from turfeye.cells import SHARED
 from turfeye.errors import SeasonError
 from turfeye.simulate.tables import SOWN, TableRecipe, lawn
@@ -184,8 +184,8 @@ BASE_C, HALF_DD, AGES = 3.6, 200, np.array([3, 7, 10, 14, 17, 21, 24, 28, 33, 38
 def spring(seed, first_c, *, sooner_dd=0, visits=AGES):
     """A season whose cover is a curve of degree-days, and visits on calendar days of a warming spring."""
     mean_c = first_c + 0.15 * np.arange(120)
-    record = season.Temperatures(SOWN, mean_c - 5, mean_c + 5)
-    by_age = season.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
+    record = temperatures.Temperatures(SOWN, mean_c - 5, mean_c + 5)
+    by_age = temperatures.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
     # the simulator's clock is 2 degree-days a tick
     ticks = tuple(np.rint((by_age[visits] + sooner_dd) / 2))
     recipe = replace(
@@ -224,8 +224,8 @@ def test_a_lead_in_degree_days_is_told_in_them():
 
 def heated(seed, half_days, mean_c):
     made = lawn(seed, replace(STILL, half_days=(half_days, 0.0)), until_day=28)[0]
-    record = season.Temperatures(SOWN, np.full(120, mean_c - 5), np.full(120, mean_c + 5))
-    by_age = season.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
+    record = temperatures.Temperatures(SOWN, np.full(120, mean_c - 5), np.full(120, mean_c + 5))
+    by_age = temperatures.degree_days(record, sown=SOWN, base_c=BASE_C, days=110)
     return outlook.fit(replace(made, degree_days_by_age=by_age))
 
 

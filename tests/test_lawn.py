@@ -543,7 +543,7 @@ def test_stale_tables_go(folder: Path) -> None:
 def test_cells_csv_begins_with_the_contract_s_columns(tmp_path: Path) -> None:
     path = tmp_path / "results" / "cells.csv"
     store.write_cells_csv(
-        path, [store.Measured(table(), datetime(2026, 4, 2, 10, 41), 19.4, "spot 3", "a.jpg")]
+        path, [store.PlacedTable(table(), datetime(2026, 4, 2, 10, 41), 19.4, "spot 3", "a.jpg")]
     )
     rows = list(csv.DictReader(io.StringIO(path.read_text())))
     contract = (

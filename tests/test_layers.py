@@ -15,7 +15,7 @@ PACKAGE = Path(turfeye.__file__).parent
 ORDER = (
     "errors",
     "records files words notes",
-    "photo colourspace gapfraction",
+    "photo colourspace gapfraction temperatures",
     "card_layout readings",
     "card_values card_print marks",
     "card",
@@ -69,7 +69,6 @@ SIMULATE_MAY = {
     "errors",
     "records",
     "files",
-    "photo colourspace gapfraction",
     "card_layout",
     "card_values",
     "card_print",

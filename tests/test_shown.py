@@ -9,7 +9,7 @@ import numpy as np
 
 from turfeye import cells, season, shown
 from turfeye.records import CellTable, Grid, Sowing
-from turfeye.store import Measured
+from turfeye.store import PlacedTable
 
 OUTLINE = np.array([[0.0, 0], [2, 0], [2, 1.5], [0, 1.5]])
 LAWN = cells.lawn_grid(OUTLINE, 0.5)  # 3 rows, 4 columns
@@ -47,7 +47,7 @@ def season_of(*photos):
     for reading in readings:
         x, y = season.on_lawn_m(reading)
         placed = replace(reading.table, x_m=x, y_m=y)
-        measured.append(Measured(placed, reading.taken, 0.0, reading.view, reading.photo))
+        measured.append(PlacedTable(placed, reading.taken, 0.0, reading.view, reading.photo))
     return made, measured
 
 

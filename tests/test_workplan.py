@@ -21,8 +21,8 @@ from turfeye.contours import polygon_area_m2
 from turfeye.errors import LawnError
 from turfeye.outline import signed_area
 from turfeye.records import Patch, Sowing
-from turfeye.season import Temperatures
 from turfeye.tape import corner_names, fix
+from turfeye.temperatures import Temperatures
 from turfeye.window import window
 from turfeye.workplan import (
     PlanSettings,

@@ -14,8 +14,8 @@ from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
 from turfeye.renovation import Materials
-from turfeye.season import Temperatures
 from turfeye.teach import Teaching
+from turfeye.temperatures import Temperatures
 from turfeye.words import day, per_cent
 from turfeye.workplan import PlanSettings
 

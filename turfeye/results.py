@@ -14,7 +14,7 @@ from turfeye.lawn import Lawn
 from turfeye.words import day
 
 
-def write(answer: Answer, measured: Sequence[store.Measured] = ()) -> tuple[Path, ...]:
+def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[Path, ...]:
     """Write tables, pictures and the page of one lawn; the paths written, the page first.
 
     ``measured`` are the tables of its photos: ``cells.csv`` and one cover map a visit come from them.
@@ -81,7 +81,7 @@ def write_before(before: Before) -> tuple[Path, ...]:
     return tuple(files)
 
 
-def _map_name(one: store.Measured) -> str:
+def _map_name(one: store.PlacedTable) -> str:
     view = "".join(c if c.isalnum() else "-" for c in one.view)
     return f"map-{one.taken:%Y-%m-%d}-{view}.png"
 

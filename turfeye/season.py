@@ -1,48 +1,30 @@
 """From dated cell tables to one season: sorted visits on the lawn's grid, gaps left.
 
 All photos of one calendar day make one visit; where several show a cell, they are weighted by precision.
-Spot photos are laid onto the lawn's grid where their peg stands. Also here: the daily temperatures and the
-degree-days counted from them.
+Spot photos are laid onto the lawn's grid where their peg stands.
 """
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
-from pathlib import Path
+from itertools import groupby
 
 import numpy as np
 
 from turfeye.cells import SHARED
-from turfeye.errors import DateError, LawnError, SeasonError
+from turfeye.errors import DateError, SeasonError
 from turfeye.lawn import TARGET_COVER
-from turfeye.outlook import fit as fit
 from turfeye.readings import Reading as Reading
 from turfeye.readings import usable
 from turfeye.records import Floats, Grid, Season, Sowing, Target, Visit, Whole
+from turfeye.temperatures import Temperatures
 
 LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
 DEFAULT_TARGET_DAYS = 56
-LAST_PACE_DAYS = 14
-
-
-@dataclass(frozen=True, eq=False)
-class Temperatures:
-    """Daily lowest and highest air temperature, one row a day without gaps."""
-
-    first: date
-    min_c: Floats  # (D,)
-    max_c: Floats  # (D,)
-
-    @property
-    def last(self) -> date:
-        """The last day of the record."""
-        return self.first + timedelta(days=len(self.min_c) - 1)
 
 
 def build(
@@ -68,8 +50,9 @@ def build(
 
     Raises
     ------
-    SeasonError : no reading
-    DateError : all photos are from before the sowing or from the future
+    SeasonError : no reading, or one measured on another grid than the lawn's
+    DateError : all photos are from before the sowing or from the future, or the temperatures don't include
+        the sowing
     """
     if not readings:
         raise SeasonError(
@@ -78,33 +61,17 @@ def build(
     kept, doubts = usable(readings, sown=sowing.date, today=today or date.today())
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
-    flags = list(doubts)
+    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
+    by_age, flags = None, list(doubts)
+    if temperatures is not None:
+        last = kept[-1].taken.date()
+        horizon = (max(target.date, last) - sowing.date).days + 60
+        by_age, said = temperatures.by_age(sowing, base_c, last=last, horizon=horizon)
+        flags += [said] if said else []
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
-    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
-
-    days = sorted({reading.taken.date() for reading in kept})
-    by_age = None
-    if temperatures is not None:
-        horizon = (max(target.date, days[-1]) - sowing.date).days + 60
-        by_age, said = _by_age(temperatures, sowing, base_c, last=days[-1], horizon=horizon)
-        flags += [said] if said else []
-    visits, columns = [], []
-    for day in days:
-        same = [r for r in kept if r.taken.date() == day]
-        merged, disagree = _merge([_onto(grid, reading, share) for reading in same])
-        if disagree:
-            flags.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
-        age = (day - sowing.date).days
-        visits.append(Visit(
-            taken=same[0].taken,
-            age_days=float(age),
-            view=" + ".join(dict.fromkeys(r.view for r in same)),
-            photos=tuple(r.photo for r in same),
-            degree_days=float("nan") if by_age is None else float(by_age[age]),
-        ))  # fmt: skip
-        columns.append(merged[row, col])
-    table = np.stack(columns, axis=1)  # (N, V, 6)
+    days, apart = _by_day(kept, grid, share)
+    table = np.stack([merged[row, col] for _, merged in days], axis=1)  # (N, V, 6)
     centres = grid.centres_m()[row, col]
     return Season(
         grid=grid,
@@ -113,15 +80,44 @@ def build(
         x_m=centres[:, 0],
         y_m=centres[:, 1],
         area_m2=share[row, col] * grid.cell_m**2,
-        visits=tuple(visits),
+        visits=tuple(_visit(photos, sowing.date, by_age) for photos, _ in days),
         cover=table[..., 0],
         cover_se=table[..., 1],
         dgci=table[..., 2],
         lab=table[..., 3:],
         sowing=sowing,
         target=target,
-        flags=tuple(flags),
+        flags=(*flags, *apart),
         degree_days_by_age=by_age,
+    )
+
+
+def _by_day(
+    readings: Sequence[Reading], grid: Grid, share: Floats
+) -> tuple[list[tuple[tuple[Reading, ...], Floats]], list[str]]:
+    """Each day's photos and what they show together, (rows, cols, 6), and days whose photos disagree.
+
+    ``readings`` come by time; ``share`` (rows, cols) of each cell is lawn.
+    """
+    days, apart = [], []
+    for day, photos in groupby(readings, lambda reading: reading.taken.date()):
+        same = tuple(photos)
+        merged, disagree = _merge([_onto(grid, reading, share) for reading in same])
+        if disagree:
+            apart.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
+        days.append((same, merged))
+    return days, apart
+
+
+def _visit(same: Sequence[Reading], sown: date, by_age: Floats | None) -> Visit:
+    """The photos of one day, with the first one's time for all."""
+    age_days = (same[0].taken.date() - sown).days
+    return Visit(
+        taken=same[0].taken,
+        age_days=float(age_days),
+        view=" + ".join(dict.fromkeys(reading.view for reading in same)),
+        photos=tuple(reading.photo for reading in same),
+        degree_days=float("nan") if by_age is None else float(by_age[age_days]),
     )
 
 
@@ -218,103 +214,3 @@ def _disagreement(cover: Floats, se: Floats) -> float:
             allowed = 3 * float(np.median(np.hypot(se[i], se[j])[both])) + 0.05
             worst = max(worst, apart if apart > allowed else 0.0)
     return worst
-
-
-def read_temperatures(path: Path | str) -> Temperatures:
-    """Read daily temperatures: a CSV with the columns ``date,min_c,max_c``, one row a day.
-
-    Raises LawnError with every mistake: columns, dates, numbers, order of min and max, days twice or missing.
-    """
-    path = Path(path)
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            wanted = ["date", "min_c", "max_c"]
-            have = [name.strip() for name in reader.fieldnames or []]
-            if missing := [name for name in wanted if name not in have]:
-                raise LawnError(
-                    f"{path.name} can't be read",
-                    [f"line 1: no column {name}; write date,min_c,max_c" for name in missing],
-                )
-            reader.fieldnames = have
-            rows = [(reader.line_num, row) for row in reader]
-    except FileNotFoundError:
-        raise LawnError(f"no such file: {path}; write one with the columns date,min_c,max_c") from None
-    except UnicodeDecodeError:
-        raise LawnError(f"{path.name} is not UTF-8 text; save it again as UTF-8") from None
-    days: dict[date, tuple[float, float]] = {}
-    mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
-    if days:
-        span = (max(days) - min(days)).days
-        lost = [
-            min(days) + timedelta(days=k) for k in range(span) if min(days) + timedelta(days=k) not in days
-        ]
-        mistakes += [f"{day} is missing; gaps are not filled, look the day up" for day in lost[:20]]
-        if len(lost) > 20:
-            mistakes.append(f"and {len(lost) - 20} more days are missing")
-    elif not mistakes:
-        mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
-    if mistakes:
-        raise LawnError(f"{path.name} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
-    pairs = np.array([days[day] for day in sorted(days)])
-    return Temperatures(min(days), pairs[:, 0], pairs[:, 1])
-
-
-def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[float, float]]) -> str:
-    """Add one row to ``days``; returns what is wrong with it, or ""."""
-    try:
-        day = date.fromisoformat((row["date"] or "").strip())
-    except ValueError:
-        return f"line {line}: date {row['date']!r} is no date; write it like 2026-03-14"
-    try:
-        low, high = float(row["min_c"] or ""), float(row["max_c"] or "")
-    except ValueError:
-        return f"line {line}: min_c {row['min_c']!r} and max_c {row['max_c']!r} must be numbers like 3.5"
-    if not (-60 <= low <= 60 and -60 <= high <= 60):
-        return f"line {line}: {low:g} and {high:g} must be between -60 and 60 °C"
-    if low > high:
-        return f"line {line}: min_c {low:g} is above max_c {high:g}; swap them?"
-    if day in days:
-        return f"line {line}: {day} is there twice; keep one row a day"
-    days[day] = (low, high)
-    return ""
-
-
-def _by_age(
-    temperatures: Temperatures, sowing: Sowing, base_c: float | None, *, last: date, horizon: int
-) -> tuple[Floats | None, str]:
-    """Degree-days by age to ``horizon``, None where they would be no use, and what is to be said of them."""
-    if base_c is None:
-        return None, (
-            f"temperatures.csv is not used: no base temperature of {sowing.mix!r} is known; "
-            "give base_c under [[mix]] in lawn.toml"
-        )
-    found = degree_days(temperatures, sown=sowing.date, base_c=base_c, days=horizon)
-    ends = f"temperatures end on {temperatures.last}"
-    if (last - temperatures.last).days > LAST_PACE_DAYS:
-        return None, (
-            f"{ends}, too long before the last photo: growth is counted in days; add the missing days"
-        )
-    return found, f"{ends}; later degree-days are at their last pace" if temperatures.last < last else ""
-
-
-def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: int) -> Floats:
-    """Degree-days above ``base_c`` since sowing, at age 0, 1, 2 ... ``days``: (days + 1,).
-
-    A day adds max(0, (min + max) / 2 - base): the simple average method (method 1 of McMaster and Wilhelm
-    1997, Agricultural and Forest Meteorology 87:291-300). Past the record's end the mean of its last
-    fourteen days goes on. Raises DateError when the record begins after the sowing or ends before it.
-
-    >>> week = Temperatures(date(2026, 3, 1), np.full(7, 4.0), np.full(7, 12.0))
-    >>> degree_days(week, sown=date(2026, 3, 1), base_c=3.0, days=9).tolist()[-3:]
-    [35.0, 40.0, 45.0]
-    """
-    if not temperatures.first <= sown <= temperatures.last:
-        raise DateError(
-            f"temperatures run from {temperatures.first} to {temperatures.last} and must include the sowing "
-            f"on {sown}; add the missing days to temperatures.csv"
-        )
-    daily = np.maximum((temperatures.min_c + temperatures.max_c) / 2 - base_c, 0)
-    since = daily[(sown - temperatures.first).days :][:days]
-    ahead = np.full(days - len(since), daily[-LAST_PACE_DAYS:].mean())
-    return np.concatenate([[0.0], np.cumsum(np.concatenate([since, ahead]))])

@@ -10,7 +10,7 @@ import numpy as np
 
 from turfeye import cells
 from turfeye.records import Floats, Season, Whole, Words
-from turfeye.store import Measured
+from turfeye.store import PlacedTable
 
 NO_SPOT: Final = "no spot's photo shows it"
 TOO_LITTLE: Final = "too little of it was seen"
@@ -40,7 +40,7 @@ class Shown:
         return np.where((self.visits == 0) & (self.missed_why != ""), never, why)
 
 
-def of(season: Season, photos: Sequence[Measured]) -> Shown:
+def of(season: Season, photos: Sequence[PlacedTable]) -> Shown:
     """What the visits showed; ``photos`` are the season's, with their cells' centres in lawn metres."""
     seen = np.isfinite(season.cover)
     dates = np.array([visit.taken.date().isoformat() for visit in season.visits])
@@ -70,13 +70,13 @@ def of(season: Season, photos: Sequence[Measured]) -> Shown:
     )
 
 
-def _unless_said(photos: Sequence[Measured]) -> str:
+def _unless_said(photos: Sequence[PlacedTable]) -> str:
     """Why a cell is in none of a visit's tables."""
     lawn = any(photo.table.grid.outline_m is not None for photo in photos)
     return cells.OUTSIDE if lawn or not photos else NO_SPOT
 
 
-def _places(season: Season, photo: Measured) -> tuple[Whole, Whole]:
+def _places(season: Season, photo: PlacedTable) -> tuple[Whole, Whole]:
     """Of a photo's cells that lie on the lawn: the season's cell, and the row of its table."""
     grid, table = season.grid, photo.table
     board = np.full((grid.rows, grid.cols), -1)

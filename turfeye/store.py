@@ -37,8 +37,8 @@ SEASON_FIELDS = (
 )  # fmt: skip
 
 
-class Measured(NamedTuple):
-    """One photo's table as ``cells.csv`` wants it."""
+class PlacedTable(NamedTuple):
+    """One photo's cells, their centres in lawn metres, as ``cells.csv`` has them."""
 
     table: CellTable
     taken: datetime
@@ -168,7 +168,7 @@ def cell_rows(table: CellTable) -> Iterable[dict[str, Any]]:
         yield {name: columns[name][i] for name in names}
 
 
-def write_cells_csv(path: Path, measured: Iterable[Measured]) -> None:
+def write_cells_csv(path: Path, measured: Iterable[PlacedTable]) -> None:
     """``cells.csv``: one row a cell a photo."""
     extra = tuple(n for n in CellTable.column_names() if n not in CELL_FIELDS)
     rows = (

@@ -40,6 +40,7 @@ from turfeye import (
     strokes,
     sward,
     teach,
+    temperatures,
     uniformity,
     unseen,
     view,
@@ -63,7 +64,7 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn, new
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
-from turfeye.records import CellTable, Outlook, Season
+from turfeye.records import Outlook, Season
 from turfeye.summary import as_dict as look_as_dict
 
 __all__ = [
@@ -71,8 +72,6 @@ __all__ = [
     "season", "unplaced",
 ]  # fmt: skip
 
-TEMPERATURES = "temperatures.csv"
-"""In the lawn's folder: date, min_c, max_c."""
 PHOTOS = "photos.csv"
 """In the lawn's results: one row a photo."""
 
@@ -139,14 +138,14 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             raise LawnError("\n".join(words))
         sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
         taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
-        temperatures = _temperatures(place)
+        weather = _weather(place)
         table = renovation.best_of([table for _, table in whole])
         found = renovation.materials(
             table,
             sown,
             outline_m=place.outline_m,
             hollows=place.hollows,
-            settings=answer.plan_settings(place, temperatures=temperatures),
+            settings=answer.plan_settings(place, temperatures=weather),
         )
         taught, not_used = _taught(place)
         warnings += [*not_used, *_said_of(one for one, _ in whole)]
@@ -156,7 +155,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             taken=taken,
             photos=tuple(one.path.name for one, _ in whole),
             materials=found,
-            window=window.window(sown, taken, temperatures).words,
+            window=window.window(sown, taken, weather).words,
             warnings=tuple(warnings),
             taught=taught,
         )
@@ -265,65 +264,63 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     good = [one for one in measured if one.table is not None]
     if not good:
         raise _nothing_measured(place, measured)
-    warnings = _not_measured(measured)
     readings = [_reading(one) for one in good]
-    sowing = place.sowings[-1]
+    sowing, weather = place.sowings[-1], _weather(place)
     mix = mixes.get(sowing.mix, place.mixes)
-    temperatures = _temperatures(place)
-    grid = cells.lawn_grid(place.outline_m, place.cell_m)
     table = seasons.build(
         readings,
-        grid,
+        cells.lawn_grid(place.outline_m, place.cell_m),
         sowing=sowing,
         target=place.target,
-        temperatures=temperatures,
-        base_c=mix.base_c if temperatures else None,
+        temperatures=weather,
+        base_c=mix.base_c,
         today=today,
     )
     if not np.isfinite(table.cover).any():
         raise _nothing_seen(good)
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix)
     thin = patches.thin(ahead)
-    pale = patches.pale(table)
-    settings = answer.plan_settings(place, temperatures=temperatures)
-    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
-    striped = () if headline.spots_only(table) else _stripes(place, ahead)  # a spot is smaller than a stripe
-    warnings += _said_of(good)
-    used = {name for visit in table.visits for name in visit.photos}
-    warnings += unseen.notes(
-        table,
-        [r.table for r in readings if r.at_m is None and r.photo in used],
-        outline_m=place.outline_m,
-        corner_names=place.corner_names,
-        side_names=place.side_names,
-    )
-    if gone := place.noted_but_gone():
-        warnings.append(f"{lawn.FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
+    settings = answer.plan_settings(place, temperatures=weather)
     taught, not_used = _taught(place)
     beside, not_compared = _beside(ahead, other, taught)
+    used = {name for visit in table.visits for name in visit.photos}
+    in_season = [reading for reading in readings if reading.photo in used]
+    by_photo = _series(measured, table)
     whole = Answer(
         lawn=place,
         outlook=ahead,
         course=course.of(ahead, mix=mix),
         thin=thin,
-        pale=pale,
-        plan=plan,
-        stripes=striped,
+        pale=patches.pale(table),
+        plan=workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings),
+        stripes=_stripes(place, ahead),
         evenness=_evenness(ahead),
-        warnings=(*table.flags, *not_used, *not_compared, *warnings),
+        warnings=(*table.flags, *not_used, *not_compared, *_doubts(place, measured, table, in_season)),
         taught=taught,
+        spots=series.words([row for row in by_photo if row["photo"] in table.visits[-1].photos]),
+        plots=series.latest(by_photo),
         beside=beside,
     )
-    rows = [
-        store.Measured(_on_lawn(r), r.taken, (r.taken.date() - sowing.date).days, r.view, r.photo)
-        for r in readings
-        if r.photo in used
-    ]
-    by_photo = _series(measured, table)
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
-    last = [r for r in by_photo if r["photo"] in table.visits[-1].photos]
-    whole = replace(whole, spots=series.words(last), plots=series.latest(by_photo))
-    return replace(whole, files=(*results.write(whole, rows), listed))
+    placed = [_on_lawn(reading, sowing.date) for reading in in_season]
+    return replace(whole, files=(*results.write(whole, placed), listed))
+
+
+def _doubts(
+    place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[seasons.Reading]
+) -> list[str]:
+    """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
+    said = [*_not_measured(measured), *_said_of(one for one in measured if one.table is not None)]
+    said += unseen.notes(
+        table,
+        [reading.table for reading in in_season if reading.at_m is None],
+        outline_m=place.outline_m,
+        corner_names=place.corner_names,
+        side_names=place.side_names,
+    )
+    if gone := place.noted_but_gone():
+        said.append(f"{lawn.FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
+    return said
 
 
 def _beside(
@@ -395,10 +392,12 @@ def _said_of(measured: Iterable[Measured]) -> list[str]:
     return notes.gathered((one.path.name, word) for one in measured for word in one.facts["warnings"])
 
 
-def _on_lawn(reading: seasons.Reading) -> CellTable:
-    """The reading's table with its cells' centres in lawn metres."""
+def _on_lawn(reading: seasons.Reading, sown: date) -> store.PlacedTable:
+    """The reading with its cells' centres in lawn metres, as the results have it."""
     x_m, y_m = seasons.on_lawn_m(reading)
-    return replace(reading.table, x_m=x_m, y_m=y_m)
+    table = replace(reading.table, x_m=x_m, y_m=y_m)
+    age_days = (reading.taken.date() - sown).days
+    return store.PlacedTable(table, reading.taken, age_days, reading.view, reading.photo)
 
 
 def _reading(one: Measured) -> seasons.Reading:
@@ -418,15 +417,17 @@ def _reading(one: Measured) -> seasons.Reading:
     )
 
 
-def _temperatures(place: Lawn) -> seasons.Temperatures | None:
-    path = place.folder / TEMPERATURES
-    return seasons.read_temperatures(path) if path.is_file() else None
+def _weather(place: Lawn) -> temperatures.Temperatures | None:
+    path = place.folder / temperatures.FILE_NAME
+    return temperatures.read(path) if path.is_file() else None
 
 
 def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
+    """Stripes across a lawn in one sentence; none looked for in spots, which are smaller than a stripe."""
     season = ahead.season
-    cover = ahead.cover_now
-    found = stripes.stripes(season.grid, season.x_m, season.y_m, cover, side_names=place.side_names)
+    if headline.spots_only(season):
+        return ()
+    found = stripes.stripes(season.grid, season.x_m, season.y_m, ahead.cover_now, side_names=place.side_names)
     return (found.words,) if found.found else ()
 
 

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from turfeye.mixes import Mix
-from turfeye.season import Temperatures
+from turfeye.temperatures import Temperatures
 
 MEAN_DAYS = 7
 """Soil follows the air's daily mean over about a week: common practice, no source."""

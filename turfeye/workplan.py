@@ -18,8 +18,8 @@ from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
 from turfeye.records import Floats, Outlook, Patch, Task, WorkPlan
-from turfeye.season import Temperatures
 from turfeye.tape import fix
+from turfeye.temperatures import Temperatures
 from turfeye.window import window
 
 BAG_COVERS_M2 = 9.0

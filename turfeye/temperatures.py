@@ -1,0 +1,135 @@
+"""Daily temperatures, and the degree-days counted from them."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from turfeye.errors import DateError, LawnError
+from turfeye.records import Floats, Sowing
+
+FILE_NAME = "temperatures.csv"
+"""In the lawn's folder: date, min_c, max_c."""
+LAST_PACE_DAYS = 14
+"""Past the record's end its last days' mean goes on; past so many days more it is no guide. Ours."""
+
+
+@dataclass(frozen=True, eq=False)
+class Temperatures:
+    """Daily lowest and highest air temperature, one row a day without gaps."""
+
+    first: date
+    min_c: Floats  # (D,)
+    max_c: Floats  # (D,)
+
+    @property
+    def last(self) -> date:
+        """The last day of the record."""
+        return self.first + timedelta(days=len(self.min_c) - 1)
+
+    def by_age(
+        self, sowing: Sowing, base_c: float | None, *, last: date, horizon: int
+    ) -> tuple[Floats | None, str]:
+        """Degree-days by age to ``horizon``, None where they would be no use, and what is to be said of them.
+
+        ``base_c`` is the mix's base temperature and ``last`` the day of the last photo. Raises DateError as
+        `degree_days` does.
+        """
+        if base_c is None:
+            return None, (
+                f"{FILE_NAME} is not used: no base temperature of {sowing.mix!r} is known; "
+                "give base_c under [[mix]] in lawn.toml"
+            )
+        found = degree_days(self, sown=sowing.date, base_c=base_c, days=horizon)
+        ends = f"temperatures end on {self.last}"
+        if (last - self.last).days > LAST_PACE_DAYS:
+            return None, (
+                f"{ends}, too long before the last photo: growth is counted in days; add the missing days"
+            )
+        return found, f"{ends}; later degree-days are at their last pace" if self.last < last else ""
+
+
+def read(path: Path | str) -> Temperatures:
+    """Read daily temperatures: a CSV with the columns ``date,min_c,max_c``, one row a day.
+
+    Raises LawnError with every mistake: columns, dates, numbers, order of min and max, days twice or missing.
+    """
+    path = Path(path)
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            wanted = ["date", "min_c", "max_c"]
+            have = [name.strip() for name in reader.fieldnames or []]
+            if missing := [name for name in wanted if name not in have]:
+                raise LawnError(
+                    f"{path.name} can't be read",
+                    [f"line 1: no column {name}; write date,min_c,max_c" for name in missing],
+                )
+            reader.fieldnames = have
+            rows = [(reader.line_num, row) for row in reader]
+    except FileNotFoundError:
+        raise LawnError(f"no such file: {path}; write one with the columns date,min_c,max_c") from None
+    except UnicodeDecodeError:
+        raise LawnError(f"{path.name} is not UTF-8 text; save it again as UTF-8") from None
+    days: dict[date, tuple[float, float]] = {}
+    mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
+    if days:
+        span = (max(days) - min(days)).days
+        lost = [
+            min(days) + timedelta(days=k) for k in range(span) if min(days) + timedelta(days=k) not in days
+        ]
+        mistakes += [f"{day} is missing; gaps are not filled, look the day up" for day in lost[:20]]
+        if len(lost) > 20:
+            mistakes.append(f"and {len(lost) - 20} more days are missing")
+    elif not mistakes:
+        mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
+    if mistakes:
+        raise LawnError(f"{path.name} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
+    pairs = np.array([days[day] for day in sorted(days)])
+    return Temperatures(min(days), pairs[:, 0], pairs[:, 1])
+
+
+def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[float, float]]) -> str:
+    """Add one row to ``days``; returns what is wrong with it, or ""."""
+    try:
+        day = date.fromisoformat((row["date"] or "").strip())
+    except ValueError:
+        return f"line {line}: date {row['date']!r} is no date; write it like 2026-03-14"
+    try:
+        low, high = float(row["min_c"] or ""), float(row["max_c"] or "")
+    except ValueError:
+        return f"line {line}: min_c {row['min_c']!r} and max_c {row['max_c']!r} must be numbers like 3.5"
+    if not (-60 <= low <= 60 and -60 <= high <= 60):
+        return f"line {line}: {low:g} and {high:g} must be between -60 and 60 °C"
+    if low > high:
+        return f"line {line}: min_c {low:g} is above max_c {high:g}; swap them?"
+    if day in days:
+        return f"line {line}: {day} is there twice; keep one row a day"
+    days[day] = (low, high)
+    return ""
+
+
+def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: int) -> Floats:
+    """Degree-days above ``base_c`` since sowing, at age 0, 1, 2 ... ``days``: (days + 1,).
+
+    A day adds max(0, (min + max) / 2 - base): the simple average method (method 1 of McMaster and Wilhelm
+    1997, Agricultural and Forest Meteorology 87:291-300). Past the record's end the mean of its last
+    fourteen days goes on. Raises DateError when the record begins after the sowing or ends before it.
+
+    >>> week = Temperatures(date(2026, 3, 1), np.full(7, 4.0), np.full(7, 12.0))
+    >>> degree_days(week, sown=date(2026, 3, 1), base_c=3.0, days=9).tolist()[-3:]
+    [35.0, 40.0, 45.0]
+    """
+    if not temperatures.first <= sown <= temperatures.last:
+        raise DateError(
+            f"temperatures run from {temperatures.first} to {temperatures.last} and must include the sowing "
+            f"on {sown}; add the missing days to {FILE_NAME}"
+        )
+    daily = np.maximum((temperatures.min_c + temperatures.max_c) / 2 - base_c, 0)
+    since = daily[(sown - temperatures.first).days :][:days]
+    ahead = np.full(days - len(since), daily[-LAST_PACE_DAYS:].mean())
+    return np.concatenate([[0.0], np.cumsum(np.concatenate([since, ahead]))])
