@@ -269,40 +269,48 @@ def new(
     Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
     given with no date that it goes with; then nothing is written.
     """
-
     from turfeye import lawnfile
 
     folder = Path(folder)
     if (folder / FILE_NAME).exists():
         raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
-    if sown is None and (mix is not None or rate_g_m2 is not None):
-        raise LawnError(
-            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
-            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
-        )
-    if sown is None and target_date is None and target_cover is not None:
-        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
-    sowing = None
-    if sown is not None:
-        mix = USUAL_MIX if mix is None else mix
-        rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
-        sowing = {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
-    end = target_date or (sown + dt.timedelta(weeks=8) if sown else None)
-    share = TARGET_COVER if target_cover is None else target_cover
-    target = {"cover": share, "date": end} if end else None
     text = lawnfile.new_text(
         name=name or _name_of(folder),
         outline_m=[
             (round(float(x), 3), round(float(y), 3)) for x, y in outline_m
         ],  # a tape reads millimetres
         cell_m=cell_m,
-        sowing=sowing,
-        target=target,
+        sowing=_first_sowing(sown, mix, rate_g_m2),
+        target=_first_target(sown, target_cover, target_date),
     )
     lawnfile.parse(text, folder, wording=OF_A_NEW_LAWN)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
+
+
+def _first_sowing(sown: dt.date | None, mix: str | None, rate_g_m2: float | None) -> dict[str, Any] | None:
+    """The sowing as a new lawn's file has it; None where none was given."""
+    if sown is None:
+        if mix is None and rate_g_m2 is None:
+            return None
+        raise LawnError(
+            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
+            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
+        )
+    mix = USUAL_MIX if mix is None else mix
+    rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
+    return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
+
+
+def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None) -> dict[str, Any] | None:
+    """The target as a new lawn's file has it, by default eight weeks on; None without a date."""
+    end = on or (sown + dt.timedelta(weeks=8) if sown else None)
+    if end is None and cover is not None:
+        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
+    if end is None:
+        return None
+    return {"cover": TARGET_COVER if cover is None else cover, "date": end}
 
 
 def _usual_rate_g_m2(name: str) -> float | None:
