@@ -29,9 +29,9 @@ MAX_PLACEMENT_CELLS = 0.25
 MAX_GSD_MM = 20.0
 """Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
 UNCORRECTED_GAIN_SE = 0.25
-"""Without a card the gain may well be a quarter off, and nothing tells how dark the soil is: with this, 72 and
-94 % of the cells of 32 lawn views read without their card (make_samples.py --sets tune) are held within one and
-two standard errors, with a sixth 68 and 90 %."""
+"""Without a card the gain may well be a quarter off, and how dark the soil is isn't known. With this, 72 and
+94 % of the cells of 32 lawn views read without their card (make_samples.py --sets tune) lie within one and
+two standard errors; with a sixth, 68 and 90 %."""
 UNPLACED_SE = 0.05
 """Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
 USUAL_ZENITH_DEG = 35.0
