@@ -76,7 +76,6 @@ SIMULATE_MAY = {
     "colourspace",
     "colour",
     "outline",
-    "gapfraction",
     "view",
 }
 

@@ -240,6 +240,31 @@ def test_marks_of_another_lawn():
 # ------------------------------------------------------------------------------------------- angle of view
 
 
+def extinction(zenith_deg, *, leaf_angle):
+    """G(theta) / cos(theta) of Campbell's ellipsoidal leaf-angle distribution.
+
+    sqrt(chi^2 + tan^2 theta) / Lambda, with Lambda = 2 at chi = 1 (spherical) [1]_.
+
+    .. [1] Campbell, G. S. (1986). Extinction coefficients for radiation in plant canopies calculated using an
+       ellipsoidal inclination angle distribution. Agricultural and Forest Meteorology 36, 317-321.
+    """
+    chi = leaf_angle
+    if abs(chi - 1) < 1e-6:
+        size = 2.0
+    elif chi < 1:
+        round_ = math.sqrt(1 - chi**2)
+        size = chi + math.asin(round_) / round_
+    else:
+        round_ = math.sqrt(1 - chi**-2)
+        size = chi + math.log((1 + round_) / (1 - round_)) / (2 * round_ * chi)
+    return np.sqrt(chi**2 + np.tan(np.radians(zenith_deg)) ** 2) / size
+
+
+def projection(zenith_deg, *, leaf_angle):
+    """G(theta): mean projection of a unit of leaf area towards the zenith angle, Campbell's distribution."""
+    return extinction(zenith_deg, leaf_angle=leaf_angle) * np.cos(np.radians(zenith_deg))
+
+
 def projected(zenith, density):
     """G(theta) of a density of leaf inclinations, by integration (Goudriaan 1988; Warren Wilson 1960)."""
     leaf = np.linspace(1e-6, np.pi / 2 - 1e-6, 20_001)
@@ -275,35 +300,37 @@ def test_de_wits_distributions():
 def test_campbells_closed_form_is_the_integral_of_his_density(chi, zenith):
     # Campbell 1990, Agricultural and Forest Meteorology 49, 173-176, equation 1
     density = lambda a: np.sin(a) / (np.cos(a) ** 2 + chi**2 * np.sin(a) ** 2) ** 2  # noqa: E731
-    got = float(view.projection(np.array(zenith), leaf_angle=chi))
+    got = float(projection(np.array(zenith), leaf_angle=chi))
     assert got == pytest.approx(projected(math.radians(zenith), density), abs=2e-4)
 
 
 def test_spherical_is_one_half_everywhere():
-    assert view.projection(np.linspace(0, 85, 18), leaf_angle=1.0) == pytest.approx(np.full(18, 0.5))
+    assert projection(np.linspace(0, 85, 18), leaf_angle=1.0) == pytest.approx(np.full(18, 0.5))
 
 
 def test_a_spherical_canopy_of_leaf_area_one():
     # analytic: soil shows through 0.6065 at nadir and 0.3679 at 60°, so 39 % cover reads as 63 %
-    gap = np.exp(-view.extinction(np.array([0.0, 60.0]), leaf_angle=1.0))
+    gap = np.exp(-extinction(np.array([0.0, 60.0]), leaf_angle=1.0))
     assert gap == pytest.approx([0.6065, 0.3679], abs=5e-5)
-    got = view.straight_down(np.array([1 - gap[1]]), np.array([60.0]), leaf_angle=1.0)
+    got = gapfraction.straight_down(np.array([1 - gap[1]]), np.array([60.0]), leaf_angle=1.0)
     assert got == pytest.approx([1 - gap[0]])
 
 
 @given(st.floats(0, 1), st.floats(0, 75), st.floats(0.3, 4))
 def test_straight_down_never_adds_cover(cover, zenith, chi):
-    got = float(view.straight_down(np.array(cover), np.array(zenith), leaf_angle=chi))
+    got = float(gapfraction.straight_down(np.array(cover), np.array(zenith), leaf_angle=chi))
     assert -1e-12 <= got <= cover + 1e-9
-    assert float(view.straight_down(np.array(cover), np.array(0.0), leaf_angle=chi)) == pytest.approx(cover)
+    assert float(gapfraction.straight_down(np.array(cover), np.array(0.0), leaf_angle=chi)) == pytest.approx(
+        cover
+    )
 
 
 def test_the_angles_error_is_the_slope():
     cover, zenith = np.array([0.2, 0.6, 0.9]), np.array([20.0, 50.0, 62.0])
-    up, down = (view.straight_down(cover, zenith, leaf_angle=math.exp(d)) for d in (0.01, -0.01))
-    got = view.straight_down_se(cover, zenith, leaf_angle=1.0, leaf_angle_sd=0.01)
+    up, down = (gapfraction.straight_down(cover, zenith, leaf_angle=math.exp(d)) for d in (0.01, -0.01))
+    got = gapfraction.straight_down_se(cover, zenith, leaf_angle=1.0, leaf_angle_sd=0.01)
     assert got == pytest.approx(np.abs(up - down) / 2, rel=1e-3)
-    assert float(view.straight_down_se(np.array(0.5), np.array(0.0))) == 0
+    assert float(gapfraction.straight_down_se(np.array(0.5), np.array(0.0))) == 0
 
 
 @pytest.mark.parametrize("chi", [0.5, 1.0, 2.0])
@@ -312,17 +339,15 @@ def test_lean_from_two_photos(chi):
     rng = RNG(7)
     area = rng.uniform(0.9, 1.1, 80)
     zeniths = [rng.uniform(0, 12, 80), rng.uniform(52, 54, 80)]
-    covers = [
-        1 - np.exp(-area * view.extinction(z, leaf_angle=chi)) + rng.normal(0, 0.02, 80) for z in zeniths
-    ]
+    covers = [1 - np.exp(-area * extinction(z, leaf_angle=chi)) + rng.normal(0, 0.02, 80) for z in zeniths]
     usual = float(np.log(gapfraction.leaf_angle_of(covers[1])).mean())
     covers[1][:6] = 0.05  # somebody's feet
     lean, se = gapfraction.fit_lean(covers, zeniths)
     assert abs(math.log(chi) - (usual + lean)) < se
     assert 0.15 <= se < 0.4
     chi_fitted = gapfraction.leaf_angle_of(covers[1], lean=lean)
-    down = view.straight_down(covers[1], zeniths[1], leaf_angle=chi_fitted)
-    assert np.median(down - (1 - np.exp(-area * view.extinction(0.0, leaf_angle=chi)))) == pytest.approx(
+    down = gapfraction.straight_down(covers[1], zeniths[1], leaf_angle=chi_fitted)
+    assert np.median(down - (1 - np.exp(-area * extinction(0.0, leaf_angle=chi)))) == pytest.approx(
         0, abs=0.025
     )
 

@@ -14,7 +14,7 @@ import numpy as np
 from turfeye import darksoil, leafcolour, outline, view
 from turfeye.errors import ViewError
 from turfeye.faults import REASONS, Faults
-from turfeye.gapfraction import Blades, leaf_angle_of
+from turfeye.gapfraction import Blades, leaf_angle_of, straight_down, straight_down_se
 from turfeye.gather import Gather, divide
 from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Pixels, Shares, View, Words
 
@@ -232,8 +232,8 @@ def _straight_down(
     area = cells.block_area
     zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
     chi = leaf_angle_of(as_seen, lean=blades.lean)
-    down = view.straight_down(as_seen, zenith, leaf_angle=chi)
-    slack = view.straight_down_se(as_seen, zenith, leaf_angle=chi, leaf_angle_sd=blades.lean_se)
+    down = straight_down(as_seen, zenith, leaf_angle=chi)
+    slack = straight_down_se(as_seen, zenith, leaf_angle=chi, leaf_angle_sd=blades.lean_se)
     shown = area > 0
     total = cells.area
     down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)

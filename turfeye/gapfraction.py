@@ -15,11 +15,6 @@ import numpy as np
 from turfeye.errors import ViewError
 from turfeye.records import Floats
 
-LEAF_ANGLE: Final = 0.9
-"""Campbell's chi of a lawn's blades: 1 is spherical, below 1 more upright, above 1 flatter.
-
-Fitted to nine rendered swards of upright to sprawling blades 29-67 mm long, an eighth to half covered, each
-seen from five tilts in 10 cm cells: 0.61 to 1.38, 0.90 over all."""
 SPARSE_LOG_ANGLE: Final = -0.03
 DENSE_LOG_ANGLE: Final = 0.18
 """A dense sward lies over a little more: log chi = SPARSE + DENSE x cover as seen, the default.
@@ -34,6 +29,8 @@ LEAF_ANGLE_SD: Final = 0.3
 LEAN_PRIOR_SD: Final = 0.4
 """How far off it a lawn's own may be before two photos are asked: those scenes' own best angles spread by
 0.36, sparse ones hardly telling theirs; gardens may more (ours)."""
+CELL_SE: Final = 0.02
+"""What the cover of a cell as seen may be off for itself (ours)."""
 VIEW_SE: Final = 0.02
 """What the cover of a whole view may be off: the classifier's error that its cells share (ours)."""
 LEAST_LEAN_SE: Final = 0.15
@@ -51,9 +48,9 @@ class Blades:
 
 
 def leaf_angle_of(cover_as_seen: Floats, *, lean: float = 0.0) -> Floats:
-    """Campbell's chi that goes with a cover; ``lean`` is the logarithm of how far this lawn's own is off it.
+    """Campbell's chi that goes with a cover: 1 is spherical, below it more upright, above it flatter.
 
-    Above 0 its blades lie flatter than usual, below 0 they stand more upright.
+    ``lean`` is the logarithm of how far this lawn's own is off it: above 0 its blades lie flatter than usual.
 
     >>> leaf_angle_of(np.array([0.0, 0.5, 1.0])).round(2).tolist()
     [0.97, 1.06, 1.16]
@@ -61,37 +58,15 @@ def leaf_angle_of(cover_as_seen: Floats, *, lean: float = 0.0) -> Floats:
     return np.exp(SPARSE_LOG_ANGLE + lean + DENSE_LOG_ANGLE * np.clip(cover_as_seen, 0.0, 1.0))
 
 
-def extinction(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
-    """G(theta) / cos(theta) of Campbell's ellipsoidal leaf-angle distribution.
+def _shortening(zenith_deg: Floats, leaf_angle: float | Floats) -> Floats:
+    """Depth of blades seen from straight above as a share of that seen obliquely: G(0) cos(theta) / G(theta).
 
-    sqrt(chi^2 + tan^2 theta) / Lambda, with Lambda = 2 at chi = 1 (spherical) [1]_.
+    G(theta) is the mean projection of a unit of leaf area. For Campbell's ellipsoidal leaf-angle distribution
+    it is sqrt(chi^2 + tan^2 theta) cos(theta), over a number that goes with chi alone [1]_.
 
     .. [1] Campbell, G. S. (1986). Extinction coefficients for radiation in plant canopies calculated using an
        ellipsoidal inclination angle distribution. Agricultural and Forest Meteorology 36, 317-321.
     """
-    chi = leaf_angle
-    if abs(chi - 1) < 1e-6:
-        size = 2.0
-    elif chi < 1:
-        round_ = math.sqrt(1 - chi**2)
-        size = chi + math.asin(round_) / round_
-    else:
-        round_ = math.sqrt(1 - chi**-2)
-        size = chi + math.log((1 + round_) / (1 - round_)) / (2 * round_ * chi)
-    return np.sqrt(chi**2 + np.tan(np.radians(zenith_deg)) ** 2) / size
-
-
-def projection(zenith_deg: Floats, *, leaf_angle: float = LEAF_ANGLE) -> Floats:
-    """G(theta): mean projection of a unit of leaf area towards the zenith angle, Campbell's distribution.
-
-    >>> projection(np.array([0.0, 57.5]), leaf_angle=1.0).round(6).tolist()
-    [0.5, 0.5]
-    """
-    return extinction(zenith_deg, leaf_angle=leaf_angle) * np.cos(np.radians(zenith_deg))
-
-
-def _shortening(zenith_deg: Floats, leaf_angle: float | Floats) -> Floats:
-    """Depth of blades seen from straight above as a share of that seen obliquely."""
     return leaf_angle / np.sqrt(leaf_angle**2 + np.tan(np.radians(zenith_deg)) ** 2)
 
 
@@ -130,16 +105,13 @@ def straight_down_se(
     return np.abs(np.exp(share * log_gap) * log_gap * by_log_angle) * leaf_angle_sd
 
 
-def fit_lean(
-    covers: Sequence[Floats], zeniths_deg: Sequence[Floats], *, cover_sd: float = 0.02
-) -> tuple[float, float]:
+def fit_lean(covers: Sequence[Floats], zeniths_deg: Sequence[Floats]) -> tuple[float, float]:
     """A lawn's own lean from two or more views of the same cells, and its error: see `leaf_angle_of`.
 
     Parameters
     ----------
     covers : for each view (N,) covers as seen; NaN where not seen
     zeniths_deg : for each view (N,) the zenith angles
-    cover_sd : error of a cover as seen
 
     The lean is the most likely one that makes the views' straight-down covers agree; cells whose views
     disagree for other reasons lose their say. Its error also has what one view may be off as a whole, by
@@ -163,29 +135,29 @@ def fit_lean(
             "take one photo from straight above and one at about 50 degrees of the same place"
         )
     seen, angle = seen[:, told], angle[:, told]
-    lean, sd = _most_likely(seen, angle, cover_sd)
+    lean, sd = _most_likely(seen, angle)
     lowest = np.arange(len(seen)) == np.argmax(angle.mean(axis=1))
     off = (VIEW_SE * np.where(lowest, side, 0.0)[:, None] for side in (-1, 1))
-    less, more = (_most_likely(np.clip(seen + shift, 0, 1), angle, cover_sd)[0] for shift in off)
+    less, more = (_most_likely(np.clip(seen + shift, 0, 1), angle)[0] for shift in off)
     variance = sd**2 + ((more - less) / 2) ** 2 + LEAST_LEAN_SE**2
     trust = LEAN_PRIOR_SD**2 / (LEAN_PRIOR_SD**2 + variance)
     return trust * lean, math.sqrt(trust * variance)
 
 
-def _most_likely(seen: Floats, angle: Floats, cover_sd: float) -> tuple[float, float]:
+def _most_likely(seen: Floats, angle: Floats) -> tuple[float, float]:
     """Mean and standard deviation of the lean, over leans that are all as likely beforehand."""
     tries = np.linspace(-2.5, 2.5, 501)
-    cost = np.array([_disagreement(seen, angle, leaf_angle_of(seen, lean=t), cover_sd) for t in tries])
+    cost = np.array([_disagreement(seen, angle, leaf_angle_of(seen, lean=t)) for t in tries])
     weight = np.exp(-(cost - cost.min()) / 2)
     best = float(np.sum(tries * weight) / weight.sum())
     return best, float(np.sqrt(np.sum((tries - best) ** 2 * weight) / weight.sum()))
 
 
-def _disagreement(seen: Floats, angle: Floats, leaf_angle: Floats, cover_sd: float) -> float:
+def _disagreement(seen: Floats, angle: Floats, leaf_angle: Floats) -> float:
     """Minus twice the log likelihood that views of the same cells agree straight down; Cauchy errors."""
     down = straight_down(seen, angle, leaf_angle=leaf_angle)
     share = _shortening(angle, leaf_angle)
     slope = share * np.clip(1 - seen, LEAST_GAP, 1) ** (share - 1)
-    sd = cover_sd * np.maximum(slope, 0.1)
+    sd = CELL_SE * np.maximum(slope, 0.1)
     mean = np.sum(down / sd**2, axis=0) / np.sum(sd**-2, axis=0)
     return float(2 * np.sum(np.log1p(((down - mean) / sd) ** 2 / 2)))

@@ -20,35 +20,7 @@ import numpy as np
 
 from turfeye import outline
 from turfeye.errors import ViewError
-from turfeye.gapfraction import (
-    LEAF_ANGLE,
-    LEAF_ANGLE_SD,
-    extinction,
-    projection,
-    straight_down,
-    straight_down_se,
-)
 from turfeye.records import Floats, Photo, Sighting, View
-
-__all__ = [
-    "LEAF_ANGLE",
-    "LEAF_ANGLE_SD",
-    "extinction",
-    "focal_from_35mm",
-    "from_card",
-    "from_corners",
-    "ground_area_m2",
-    "gsd_mm",
-    "horizon_px",
-    "placement_m",
-    "project",
-    "projection",
-    "resized",
-    "straight_down",
-    "straight_down_se",
-    "unproject",
-    "zenith_deg",
-]
 
 OBLIQUE_DEG: Final = 35.0
 """Tilted further than this from straight down, a photo is none from above: it shows more than lawn, and of
