@@ -146,20 +146,15 @@ def test_marks_read_coarsely_are_sharpened_before_any_is_dropped(monkeypatch):
     assert [len(one) for one in marks._cards(coarse)] == [2]
     monkeypatch.setattr(marks, "_quick", lambda *_: coarse)
     monkeypatch.setattr(marks, "_search_around", lambda *_: pytest.fail("searched again"))
-    cards, _ = marks.search(gray, None, every=False)
+    cards, _ = marks.search(gray)
     assert len(cards[0]) == 4
     for mark in cards[0]:
         assert np.abs(mark.px - through(homography, marks.MARKERS_M[mark.corner])).max() < 0.5
 
 
-def test_several_cards_the_largest_first_or_the_one_asked_for():
+def test_of_several_cards_the_largest_is_found():
     near, far = pose(0.9, 10, at_px=(320, 400)), pose(1.5, 10, at_px=(780, 300))
-    photo = photo_of(shoot({4: far, 9: near}, SIZE, blur_px=0.5))
-    assert [s.spot for s in card.find_all(photo)] == [9, 4]
-    assert card.find(photo).spot == 9
-    assert card.find(photo, spots=[4]).spot == 4
-    with pytest.raises(CardNotFoundError):
-        card.find(photo, spots=[5])
+    assert card.find(photo_of(shoot({4: far, 9: near}, SIZE, blur_px=0.5))).spot == 9
 
 
 def test_cards_of_two_numbers_leave_open_which_place_it_is():

@@ -120,16 +120,6 @@ def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called()
     assert "kg of No. 5: hard wear (" in lead
 
 
-def test_only_the_marked_places():
-    found = listed(survey(pale=False), hollows=[Hollow((2.2, 2.6), 40)], whole_lawn=False)
-    assert [(line.place, line.what) for line in found.lines] == [
-        ("bare place 1", "fill"),
-        ("bare place 1", "seed"),
-    ]
-    assert found.dressing_bags == 0
-    assert found.heaps_g == ()
-
-
 def test_sound_lawn_and_own_rate():
     found = listed(survey(hole=False, pale=False), settings=PlanSettings(rate_g_m2=20, spare_pct=0))
     assert found.seed_g == 1080

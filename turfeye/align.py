@@ -34,6 +34,8 @@ GROUND_REACH_M: Final = 2.5
 """How far outside the outline a match may be taken to lie on the ground."""
 FOCAL_SD: Final = {"same lens": 0.005, "known": 0.02, "unknown": 0.25}
 """Relative. A header rounds to whole millimetres; the same lens twice differs by focusing only. Ours."""
+CLEARER: Final = 0.86
+"""A match must be nearer than this share of how far the next best is."""
 FIRST_MATCHES: Final = 18
 FIRST_SHARE: Final = 0.25
 """That must agree before a closer search, which would confirm whatever pose it starts from. Of 48 pairs of
@@ -232,7 +234,7 @@ def _features(gray: Bytes) -> Features:
     return Features(np.array([p.pt for p in kept]), np.asarray(root, np.float32))
 
 
-def _pairs(a: Features, b: Features, *, ratio: float = 0.86) -> tuple[Whole, Whole]:
+def _pairs(a: Features, b: Features) -> tuple[Whole, Whole]:
     """Mutual best matches that are clearly better than the next best."""
     if min(len(a.px), len(b.px)) < 3:
         return np.empty(0, int), np.empty(0, int)
@@ -243,7 +245,7 @@ def _pairs(a: Features, b: Features, *, ratio: float = 0.86) -> tuple[Whole, Who
     likeness[every, best] = -1  # to see the next best
     near = np.sqrt(np.maximum(2 - 2 * top, 0))
     next_best = np.sqrt(np.maximum(2 - 2 * likeness.max(axis=1), 1e-12))
-    good = mutual & (near < ratio * next_best)
+    good = mutual & (near < CLEARER * next_best)
     return np.flatnonzero(good), best[good]
 
 

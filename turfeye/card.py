@@ -7,7 +7,7 @@ pixels of the photo as read, pixel centres at integers.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -22,26 +22,26 @@ from turfeye.marks import Mark
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
-    "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find", "find_all",
+    "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find",
     "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "readable", "seen_at_once",
     "shows",
 ]  # fmt: skip
 
 
-def find(photo: Photo, *, spots: Collection[int] | None = None) -> Sighting:
-    """Find the card; of several the largest in the picture (``find_all`` gives them all).
+def find(photo: Photo) -> Sighting:
+    """Find the card; of several the largest in the picture.
 
-    ``spots`` limits the search to cards with these numbers. Raises CardNotFoundError (no card, or fewer than
+    Raises CardNotFoundError (no card, or fewer than
     two of its marks readable) and CardCutOffError (part of it outside the picture).
     """
-    return seen_at_once(photo, spots=spots)[0]
+    return seen_at_once(photo)[0]
 
 
-def seen_at_once(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:
+def seen_at_once(photo: Photo) -> list[Sighting]:
     """The whole cards seen where the first is found, the largest first: as quick as ``find``, and enough for
     cards that lie at one distance. Raises as ``find`` does.
     """
-    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=False))
+    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded)))
 
 
 def readable(photo: Photo) -> list[Sighting]:
@@ -75,11 +75,6 @@ def choose(cards: Sequence[Sighting], *, spot: int | None = None) -> tuple[Sight
         )
     twice = f"card {numbers[0]} lies in the picture twice: the larger one was used" if len(named) > 1 else ""
     return named[0], twice
-
-
-def find_all(photo: Photo, *, spots: Collection[int] | None = None) -> list[Sighting]:
-    """Every whole card in the picture, the largest first; slower. Raises as ``find`` does."""
-    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded), spots, every=True))
 
 
 def read_target(photo: Photo, corners_px: Floats, values: CardValues, *, rows: int, cols: int) -> Sighting:

@@ -60,16 +60,15 @@ def alone(
     x: Floats,
     cover: Floats,
     *,
-    se: Floats | None = None,
     start_cover: float | None = None,
-    curve: Curve = "logistic",
 ) -> tuple[Floats, Floats]:
-    """Least squares for one cell by itself: no prior, no lawn, for a plot with visits enough to stand alone.
+    """Least squares of a logistic curve for one cell by itself: no prior, no lawn.
+
+    For a plot with visits enough to stand alone.
 
     Parameters
     ----------
     x, cover : (V,), every value known
-    se : (V,) known errors; without them the residuals tell the scatter
     start_cover : the lower asymptote, where it is known (0 for bare soil); else it is fitted
 
     Returns
@@ -79,21 +78,19 @@ def alone(
     Raises SeasonError when there are too few visits, or the visits don't show a curve.
     """
     free = np.arange(P) if start_cover is None else np.arange(1, P)
-    if len(x) < len(free) + (se is None):
-        raise SeasonError(
-            f"a curve of its own needs {len(free) + (se is None)} visits and there are {len(x)}"
-        )
-    weight = np.ones(len(x)) if se is None else 1 / np.asarray(se, float) ** 2
+    spare = len(x) - len(free)
+    if spare < 1:
+        raise SeasonError(f"a curve of its own needs {len(free) + 1} visits and there are {len(x)}")
     theta = _first_guess(x, cover, start_cover)
     damping, best = 1e-3, np.inf
     for _ in range(500):
-        value, slope = value_and_slope(theta, x, curve)
+        value, slope = value_and_slope(theta, x, "logistic")
         residual, slope = cover - value, slope[:, free]
-        cost = float(weight @ residual**2)
-        normal = slope.T @ (slope * weight[:, None])
+        cost = float(residual @ residual)
+        normal = slope.T @ slope
         if cost <= best:
             kept, best, damping = theta, cost, damping / 5
-            kept_normal, kept_gradient = normal, slope.T @ (weight * residual)
+            kept_normal, kept_gradient = normal, slope.T @ residual
         else:
             damping *= 4
         damped = kept_normal + damping * np.diag(np.diag(kept_normal) + 1e-12)
@@ -106,10 +103,8 @@ def alone(
         raise SeasonError(
             "the visits don't show a whole curve: give more dates, or fit the lawn's cells together"
         )
-    spare = len(x) - len(free)
-    scatter = 1.0 if se is not None else best / spare
     cov = np.zeros((P, P))
-    cov[np.ix_(free, free)] = scatter * np.linalg.inv(kept_normal)
+    cov[np.ix_(free, free)] = best / spare * np.linalg.inv(kept_normal)
     return kept, cov
 
 

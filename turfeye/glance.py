@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 import cv2
@@ -50,7 +49,6 @@ def look(
     cell_m: float | None = None,
     no_card: bool = False,
     values: CardValues | None = None,
-    taken: datetime | None = None,
     spot: int | None = None,
 ) -> Look:
     """Measure one photo.
@@ -61,7 +59,6 @@ def look(
     cell_m : side of a cell, metres; by default 0.10 from above and 0.50 for an oblique photo
     no_card : go on without a card: cover in picture cells, no colour
     values : the card's measured values; by default the nominal ones of the print
-    taken : when, for a photo that does not say
     spot : the number of the card to go by, where the photo shows several
 
     Raises
@@ -71,7 +68,7 @@ def look(
         where cards of different numbers lie in it and ``spot`` names none
     ColourError, ViewError : the card is there but can't carry the correction or the pose
     """
-    picture = photo.read(Path(path), taken=taken)
+    picture = photo.read(Path(path))
     if no_card:
         return _look_without_card(picture)
     cards = card.seen_at_once(picture)

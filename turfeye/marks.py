@@ -6,7 +6,6 @@ to four markers that lie as the card's geometry says; one that doesn't fit the o
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -43,27 +42,27 @@ class Mark:
         return float(np.sqrt(max(cv2.contourArea(self.px.astype(np.float32)), 1e-9)))
 
 
-def search(gray: Bytes, spots: Collection[int] | None, *, every: bool) -> tuple[list[list[Mark]], list[Mark]]:
-    """Cards (two to four sharpened marks each) and all marks seen; the first card only, unless ``every``."""
+def search(gray: Bytes) -> tuple[list[list[Mark]], list[Mark]]:
+    """The cards (two to four sharpened marks each) seen where the first is found, and all marks seen."""
     marks: list[Mark] = []
     cards: list[list[Mark]] = []
     for search in (_quick, _bright_parts, _whole):
-        marks = _merge(marks, search(gray, spots, every))
+        marks = _merge(marks, search(gray))
         cards = _cards(marks)
-        if cards and not (every and search is _quick):
+        if cards:
             break
     if any(len(card) < 4 for card in cards):  # a small copy is too coarse to tell marks of one plane
         cards = _cards([_sharpen(gray, mark) for mark in marks])
     if not cards:  # one mark seen: look closely around it for the others
         marks = [mark for mark in marks if _certain(gray, mark)]
-        cards = _cards([more for mark in marks for more in _search_around(gray, [mark], spots)])
-    cards = [_search_around(gray, card, spots) if len(card) < 4 else card for card in cards]
+        cards = _cards([more for mark in marks for more in _search_around(gray, [mark])])
+    cards = [_search_around(gray, card) if len(card) < 4 else card for card in cards]
     return [_refine(gray, card) for card in cards], marks
 
 
 def plainly(gray: Bytes) -> bool:
     """Whether a card is seen in a small copy already, as in nearly every spot photo."""
-    return bool(_cards(_quick(gray, None, False)))
+    return bool(_cards(_quick(gray)))
 
 
 def to_gray(rgb_coded: Bytes) -> Bytes:
@@ -71,12 +70,12 @@ def to_gray(rgb_coded: Bytes) -> Bytes:
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-def _quick(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+def _quick(gray: Bytes) -> list[Mark]:
     """In a small copy of the whole picture: enough for nearly every spot photo."""
-    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), spots, quick=True)
+    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), quick=True)
 
 
-def _bright_parts(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+def _bright_parts(gray: Bytes) -> list[Mark]:
     """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
     scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
     small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
@@ -91,18 +90,18 @@ def _bright_parts(gray: Bytes, spots: Collection[int] | None, every: bool) -> li
         pad = 4 + max(width, height) // 3
         box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
         box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
-        marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3]), spots))
-        if not every and _cards(marks):
+        marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3])))
+        if _cards(marks):
             break
     return marks
 
 
-def _whole(gray: Bytes, spots: Collection[int] | None, every: bool) -> list[Mark]:
+def _whole(gray: Bytes) -> list[Mark]:
     """In the whole picture at half and at full size: slow, and needed least often."""
     marks: list[Mark] = []
     for scale in (0.5, 1.0):
         if scale * max(gray.shape) > QUICK_SIDE_PX:
-            marks = _merge(marks, _detect(gray, scale, spots))
+            marks = _merge(marks, _detect(gray, scale))
             if _cards(marks):
                 break
     return marks
@@ -125,9 +124,7 @@ def _detector(long_side_px: int, scale: float, *, strict: bool, quick: bool) -> 
     return cv2.aruco.ArucoDetector(family, settings)
 
 
-def _detect(
-    gray: Bytes, scale: float, spots: Collection[int] | None, *, strict: bool = False, quick: bool = False
-) -> list[Mark]:
+def _detect(gray: Bytes, scale: float, *, strict: bool = False, quick: bool = False) -> list[Mark]:
     """Markers of possible cards in the picture resized by ``scale``; positions in its own pixels."""
     if scale != 1.0:
         how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
@@ -138,7 +135,7 @@ def _detect(
     marks = []
     for number, px in zip(ids.ravel(), corners, strict=True):
         spot, corner = divmod(int(number), 4)
-        if spot in SPOTS and (spots is None or spot in spots):
+        if spot in SPOTS:
             marks.append(Mark(spot, corner, (px[0].astype(float) + 0.5) / scale - 0.5))
     return marks
 
@@ -150,18 +147,17 @@ def _certain(gray: Bytes, mark: Mark) -> bool:
     high = (mark.px.max(axis=0) + pad).astype(int)
     part = gray[low[1] : high[1], low[0] : high[0]]
     scale = 1.0 if mark.side_px > 60 else 3.0
-    return any(m.corner == mark.corner for m in _detect(part, scale, [mark.spot], strict=True))
+    again = _detect(part, scale, strict=True)
+    return any((m.spot, m.corner) == (mark.spot, mark.corner) for m in again)
 
 
-def _detect_in(
-    gray: Bytes, box: tuple[int, int, int, int], spots: Collection[int] | None, *, most: float = 4.0
-) -> list[Mark]:
+def _detect_in(gray: Bytes, box: tuple[int, int, int, int], *, most: float = 4.0) -> list[Mark]:
     """As ``_detect``, in a part of the picture, magnified up to ``most`` times, until about 1500 px."""
     x0, y0, x1, y1 = box
     part = gray[y0:y1, x0:x1]
     largest = float(np.clip(1500 / max(part.shape), 0.25, most))
     for scale in (largest, largest / 2):
-        marks = _detect(part, scale, spots)
+        marks = _detect(part, scale)
         if len(marks) > 1:
             break
     return [Mark(m.spot, m.corner, m.px + np.array([x0, y0])) for m in marks]
@@ -178,7 +174,7 @@ def _same(a: Mark, b: Mark) -> bool:
     return (a.spot, a.corner) == (b.spot, b.corner) and near < 0.5 * max(a.side_px, b.side_px)
 
 
-def _search_around(gray: Bytes, card: list[Mark], spots: Collection[int] | None) -> list[Mark]:
+def _search_around(gray: Bytes, card: list[Mark]) -> list[Mark]:
     """Look closely where the card's missing markers can be; what was known stays."""
     if len(card) > 1:
         homography = fit(card)
@@ -190,7 +186,7 @@ def _search_around(gray: Bytes, card: list[Mark], spots: Collection[int] | None)
     x0, y0 = np.clip(np.floor(outline.min(axis=0)), 0, [width - 1, height - 1]).astype(int)
     x1, y1 = np.clip(np.ceil(outline.max(axis=0)) + 1, 1, [width, height]).astype(int)
     most = float(np.clip(EASY_MARKER_PX / card[0].side_px, 0.25, 4.0))  # more only takes more time
-    found = _detect_in(gray, (int(x0), int(y0), int(x1), int(y1)), spots, most=most)
+    found = _detect_in(gray, (int(x0), int(y0), int(x1), int(y1)), most=most)
     joined = [
         *card,
         *(m for m in found if m.spot == card[0].spot and all(m.corner != c.corner for c in card)),

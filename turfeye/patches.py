@@ -6,7 +6,7 @@ bare ones from a lawn before the work. They are described, never diagnosed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +21,9 @@ LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
 SOUND_CELLS = 100
 """A thin patch is told from this many of the sound cells next to it."""
+PALE_DELTA_E, PALE_DISTANCES, LEAST_PALE_CELLS = 4.0, 4.0, 2
+"""So far from the lawn's own green a cell is pale, in CIELAB (a difference of about 2.3 is just seen: Mahy
+and others 1994, from memory) and in robust standard deviations; and so many together are a patch."""
 UNPURE_SE = 0.12
 """Relative error of a pale patch's area when no cell lies wholly inside, so that nobody saw how pale it is;
 and of a thin one's on a lawn without sound cells, which is not cut below cell size."""
@@ -44,25 +47,15 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
     return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class PaleSettings:
-    """When green counts as paler and yellower than the lawn's own."""
-
-    delta_e: float = 4.0  # CIELAB; a difference of about 2.3 is just seen (Mahy and others 1994, from memory)
-    distances: float = 4.0  # robust standard deviations from the lawn's own green
-    min_cells: int = 2
-
-
-def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> tuple[Patch, ...]:
+def pale(cells: CellTable | Season) -> tuple[Patch, ...]:
     """Connected cells whose green is paler and yellower than the rest of the lawn, the largest first.
 
     The lawn's own green is a robust plane in x and y for each of L*, a* and b* (light falls off across a
-    photo); what is left is measured along "paler and yellower": up in L* and turned from green towards yellow
-    (a* and b* up). A cell is pale when it stands out by both ``delta_e`` and ``distances``. For a season the
-    last visit that carries colour is used. Cells without colour are left out. The area is unmixed as in
-    :func:`thin`, so it may be smaller than the cells.
+    photo); what is left is measured along "paler and yellower": up in L* and turned from green towards
+    yellow (a* and b* up). A cell is pale when it stands out by both `PALE_DELTA_E` and `PALE_DISTANCES`.
+    For a season the last visit that carries colour is used. Cells without colour are left out. The area is
+    unmixed as in :func:`thin`, so it may be smaller than the cells.
     """
-    settings = settings or PaleSettings()
     place = Place(cells.grid, cells.row, cells.col)
     lab = _last_lab(cells)
     known = np.asarray(np.isfinite(lab).all(axis=1))
@@ -73,13 +66,13 @@ def pale(cells: CellTable | Season, *, settings: PaleSettings | None = None) -> 
     paler = np.where(known, np.hypot(step[:, 0], np.hypot(step[:, 1], step[:, 2])), 0.0)
     signed = np.where(known, away @ np.array([1.0, 0.6, 1.0]) / np.sqrt(2.36), 0.0)
     spread = max(robust_sd(signed[known]), 0.5)
-    stands_out = (paler > settings.delta_e) & (signed > settings.distances * spread)
+    stands_out = (paler > PALE_DELTA_E) & (signed > PALE_DISTANCES * spread)
     stands_out &= (away[:, 0] > 0) & (away[:, 1] + away[:, 2] > 0)
     labels, count = place.label(stands_out)
     patches: list[Patch] = []
     for number in range(1, count + 1):
         inside = place.pick(labels) == number
-        if inside.sum() >= settings.min_cells:
+        if inside.sum() >= LEAST_PALE_CELLS:
             patches += _pale_patches(cells, place, labels, number, signed, known, spread)
     return numbered(patches)
 

@@ -114,13 +114,12 @@ def materials(
     *,
     outline_m: Floats,
     hollows: Sequence[Hollow] = (),
-    whole_lawn: bool = True,
     settings: PlanSettings | None = None,
 ) -> Materials:
     """The materials list of a lawn surveyed before renovation.
 
     Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them; the rest, of
-    them too, is overseeded, and all of it dressed at the settings' rate and depth (``whole_lawn``). A photo
+    them too, is overseeded, and all of it dressed at the settings' rate and depth. A photo
     shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale
     places are listed by area, to be looked at and, where a trained eye says so, lifted or treated: they
     are not diagnosed. A lawn that is bare nearly everywhere is prepared ground: all of it is sown at the
@@ -143,14 +142,12 @@ def materials(
     for place, lows in zip(places, hollows_in, strict=True):
         own = [*_for_hollows(place, lows), *_for_place(place, mix, settings)]
         lines += own
-        seed, fill = (sum(line.amount for line in own if line.what == what) for what in ("seed", "fill"))
-        tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names)
-        tasks.append(Task(place, tape, seed, fill, place.because))
+        tasks.append(_task(place, own, outline_m, settings))
     bare_m2 = sum(place.area_m2 for place in places if place.kind == "bare")
     dressed_m2 = lawn_m2 - sum(line.area_m2 for line in lines if line.what == "fill")
-    whole = _for_whole(lawn_m2 - bare_m2, dressed_m2, mix, settings, prepared=prepared) if whole_lawn else []
+    whole = _for_whole(lawn_m2 - bare_m2, dressed_m2, mix, settings, prepared=prepared)
     totals = _totals([*whole, *lines], dressed_m2, settings)
-    touches = ["seed", "water", "iron", "weedkiller"] + ["dressing"] * bool(whole)
+    touches = ["seed", "water", "iron", "weedkiller", "dressing"]
     touches += ["digging"] * any(place.kind != "pale" for place in places)
     return Materials(
         mix=mix.name,
@@ -160,10 +157,17 @@ def materials(
         seen_share=seen_m2 / lawn_m2,
         **totals,
         prepared=prepared,
-        heaps_g=heaps_g(int(whole[0].amount)) if whole else (),
+        heaps_g=heaps_g(int(whole[0].amount)),
         cautions=cautions.about(*touches),
         spare_pct=settings.spare_pct,
     )
+
+
+def _task(place: Patch, lines: Sequence[Material], outline_m: Floats, settings: PlanSettings) -> Task:
+    """What its lines bring to a place, and where that is by tape."""
+    seed, fill = (sum(line.amount for line in lines if line.what == what) for what in ("seed", "fill"))
+    tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names)
+    return Task(place, tape, seed, fill, place.because)
 
 
 def best_of(tables: Sequence[CellTable]) -> CellTable:

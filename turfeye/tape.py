@@ -24,7 +24,6 @@ def fix(
     outline_m: Floats,
     *,
     names: Sequence[str] | None = None,
-    tape_se_m: float = TAPE_SE_M,
 ) -> Tape:
     """The two corners from which two tape distances place a point best.
 
@@ -46,10 +45,10 @@ def fix(
     point = np.array([x_m, y_m])
     choices = []
     for a, b in combinations(range(len(outline_m)), 2):
-        error = _place_se(point, outline_m[a], outline_m[b], tape_se_m)
+        error = _place_se(point, outline_m[a], outline_m[b])
         reach = max(np.hypot(*(point - outline_m[a])), np.hypot(*(point - outline_m[b])))
         mirrored = _mirrored(point, outline_m[a], outline_m[b])
-        ambiguous = bool(signed_distance_m(mirrored[None], outline_m)[0] > -2 * tape_se_m)
+        ambiguous = bool(signed_distance_m(mirrored[None], outline_m)[0] > -2 * TAPE_SE_M)
         choices.append((ambiguous, reach > LONG_M, error, a, b))
     _, _, error, a, b = min(choices)
     if not np.isfinite(error):
@@ -63,14 +62,14 @@ def fix(
     )
 
 
-def _place_se(point: Floats, a: Floats, b: Floats, tape_se_m: float) -> float:
+def _place_se(point: Floats, a: Floats, b: Floats) -> float:
     """Standard deviation of the place in its worse direction: the largest eigenvalue of (J^T J)^-1 s^2."""
     to_a, to_b = point - a, point - b
     lengths = np.hypot(*to_a) * np.hypot(*to_b)
     if lengths < 1e-9:
         return float("inf")
     cosine = abs(float(to_a @ to_b)) / lengths
-    return tape_se_m / float(np.sqrt(1 - cosine)) if cosine < 1 - 1e-9 else float("inf")
+    return TAPE_SE_M / float(np.sqrt(1 - cosine)) if cosine < 1 - 1e-9 else float("inf")
 
 
 def _mirrored(point: Floats, a: Floats, b: Floats) -> Floats:

@@ -28,13 +28,7 @@ class Window:
     until: date | None = None  # the last day that still leaves time, where known
 
 
-def window(
-    mix: Mix,
-    day: date,
-    temperatures: Temperatures | None = None,
-    *,
-    kind: Literal["air", "soil"] = "air",
-) -> Window:
+def window(mix: Mix, day: date, temperatures: Temperatures | None = None) -> Window:
     """Whether seed can go down on ``day``.
 
     The mean of the last seven days' (min + max) / 2 must reach the mix's least soil temperature. Where the
@@ -53,7 +47,7 @@ def window(
         )
     latest = max(known)
     now = means[latest]
-    seen = f"{now:.1f} °C in the {'soil' if kind == 'soil' else 'air, which soil follows'} (seven-day mean)"
+    seen = f"{now:.1f} °C in the air, which soil follows (seven-day mean)"
     until = _last_day(mix, day, means)
     if now < mix.soil_min_c:
         return _cold(means, latest, f"{needs}, and it has {seen}")

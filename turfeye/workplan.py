@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
-from typing import Literal
 
 from turfeye import cautions
 from turfeye.errors import LawnError
@@ -48,7 +47,6 @@ class PlanSettings:
     germination: float = 1.0
     corner_names: tuple[str, ...] | None = None
     temperatures: Temperatures | None = None
-    temperatures_of: Literal["air", "soil"] = "air"
 
     def __post_init__(self) -> None:
         for name, low in (("spare_pct", 0.0), ("dressing_mm", 0.0)):
@@ -91,7 +89,7 @@ def plan(
     litres = round(sum(task.dressing_l for task in tasks), 1)
     area = sum(round(task.patch.area_m2, 2) for task in tasks if task.seed_g > 0)
     spare = round_up(seed * settings.spare_pct / 100)
-    when = window(mix, on, settings.temperatures, kind=settings.temperatures_of)
+    when = window(mix, on, settings.temperatures)
     bags = dressing_bags(litres, area, settings)
     return WorkPlan(
         tasks=tasks,
