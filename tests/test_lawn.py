@@ -106,7 +106,7 @@ def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
     lawnfile.set_table(folder, "blades", {"lean": 0.1, "lean_se": 0.2})
     path.write_text(path.read_text().rstrip("\n") + "  # mine")  # no end of line
     for k, name in enumerate("bcd"):  # among the others of their kind, before what came after those
-        lawnfile.write_photo(folder, f"{name}.jpg", {"spot": 1})
+        lawnfile.save(folder, lawnfile.with_photos(lawnfile.text_of(folder), {f"{name}.jpg": {"spot": 1}}))
         lawnfile.append_table(folder, "spot", {"number": 2 + k, "at_m": [2.0, 1.5]})
         lawnfile.set_table(folder, "blades", {"lean": 0.2, "lean_se": 0.2})
     lawnfile.append_table(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
@@ -114,8 +114,7 @@ def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
     path.write_text(
         path.read_text().replace("[[spot]]\nnumber = 1", "# The pegs\n# by the path\n[[spot]]\nnumber = 1")
     )
-    lawnfile.write_photo(folder, "e.jpg", {"spot": 1})
-    text = path.read_text()
+    text = lawnfile.with_photos(path.read_text(), {"e.jpg": {"spot": 1}})
     assert (
         text.count("\n\n# The pegs\n# by the path\n[[spot]]\nnumber = 1\n") == 1
     )  # stays with what it is about
@@ -332,6 +331,57 @@ def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
     other = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 9, 10, 41), seed=2)
     (second,) = filing.add(tmp_path, [other], view="kitchen")
     assert lawn.read(tmp_path).notes == (lawn.Note(second.path.name, "kitchen", None),)
+
+
+def test_marked_anew_the_same_photo_s_corners_change_and_nothing_else(tmp_path: Path) -> None:
+    (tmp_path / "lawn.toml").write_text(GOOD)
+    source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    filing.add(tmp_path, [source], view="kitchen", corners_px=CORNERS)
+    text = (tmp_path / "lawn.toml").read_text()
+    better = [[x + 3, y + 2] for x, y in CORNERS]
+    for view in (None, "kitchen"):
+        assert filing.add(tmp_path, [source], view=view, corners_px=better)[0].already
+        assert lawn.read(tmp_path).views[0].corners_px.tolist() == better
+        assert (tmp_path / "lawn.toml").read_text().startswith(GOOD)
+        filing.add(tmp_path, [source], corners_px=CORNERS)
+        assert (tmp_path / "lawn.toml").read_text() == text
+    with pytest.raises(LawnError, match="marked as view 'kitchen' already"):
+        filing.add(tmp_path, [source], view="loft", corners_px=CORNERS)
+
+
+def test_wrong_corners_are_told_in_the_words_of_who_marked_them(folder: Path, tmp_path: Path) -> None:
+    source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
+    (x, y), *_ = CORNERS
+    with pytest.raises(LawnError, match=rf"that is perhaps --corner {x},{y} --corner \d") as wrong:
+        filing.add(folder, [source], corners_px=[CORNERS[0], *CORNERS[:0:-1]])
+    assert "corners_px" not in str(wrong.value)
+    with pytest.raises(LawnError, match=r"3 corners marked where the outline has 4.*A, B, C, D"):
+        filing.add(folder, [source], corners_px=CORNERS[:3])
+    with pytest.raises(LawnError, match="1 corner marked where"):
+        filing.add(folder, [source], corners_px=CORNERS[:1])
+    assert lawn.read(folder).photos() == ()
+
+
+@pytest.mark.parametrize("step", [1, 2, 3, 4])
+def test_stopped_at_any_step_neither_photos_nor_notes_are_left(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: int
+) -> None:
+    """Ctrl-C after three photos and the lawn's file have reached the disk, one after the other."""
+    pictures = [picture(tmp_path / f"{k}.jpg", taken=datetime(2026, 4, k, 10), seed=k) for k in (2, 3, 4)]
+    text = (folder / "lawn.toml").read_bytes()
+    left = [step]
+
+    def stopped(_: Path) -> None:
+        left[0] -= 1
+        if left[0] == 0:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(files, "_sync_folder", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        filing.add(folder, pictures, spot=3)
+    assert left[0] <= 0
+    assert (folder / "lawn.toml").read_bytes() == text
+    assert lawn.read(folder).photos() == ()
 
 
 def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) -> None:

@@ -10,11 +10,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from turfeye import lawnfile
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, Lawn, at_noon, locked, read
+from turfeye.lawncheck import wrong_corners
+from turfeye.outline import as_options
 from turfeye.readings import doubt_between
 
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
@@ -53,8 +57,8 @@ def add(
     the future can't be right, and ``date`` goes before it. ``view`` or ``spot`` says where a
     photo belongs when it can't tell by itself; ``numbered`` takes the last number in each photo's own name
     for its peg, so that one card serves many; ``corners_px`` marks the outline in the one photo given and
-    makes it the marked photo of ``view``. ``before`` files photos from before the work, dated before the
-    first sowing.
+    makes it the marked photo of ``view``, or marks it anew. ``before`` files photos from before the work,
+    dated before the first sowing.
 
     Raises PhotoMissingError, PhotoError, DateError, LawnError.
     """
@@ -67,13 +71,18 @@ def add(
         raise LawnError("where the photos' names give their pegs, no view or spot can be given for all")
     with locked(lawn.folder):
         lawn = read(folder)
+        text = lawnfile.text_of(lawn.folder)
         pegs = [_number_in(lawn, Path(source)) if numbered else spot for source in photos]
         planned = [_plan(lawn, Path(source), date=date, before=before) for source in photos]
         done: list[Path] = []
         try:
             filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
-            _write_down(lawn, filed, view=view, pegs=pegs, corners_px=corners_px)
-        except BaseException:
+            said = _written_down(lawn, filed, view=view, pegs=pegs, corners_px=corners_px)
+            if said != text:
+                lawnfile.save(lawn.folder, said)
+        except BaseException:  # whatever stops it, at whatever step
+            if lawnfile.text_of(lawn.folder) != text:
+                lawnfile.save(lawn.folder, text)
             for path in done:
                 path.unlink(missing_ok=True)
             raise
@@ -187,36 +196,53 @@ def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:
     return plan
 
 
-def _write_down(
+def _written_down(
     lawn: Lawn,
     filed: Sequence[Filed],
     *,
     view: str | None,
     pegs: Sequence[int | None],
     corners_px: Sequence[Sequence[float]] | None,
-) -> None:
-    """Write in ``lawn.toml`` what the photos can't tell by themselves."""
+) -> str:
+    """The text of ``lawn.toml`` with what the photos can't tell by themselves."""
+    text = lawnfile.text_of(lawn.folder)
     known = {marked.name for marked in lawn.views}
     if corners_px is not None:
-        name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
-        if filed[0].path.name in {marked.photo for marked in lawn.views}:
-            raise LawnError(f"corners are marked in this photo already; edit its corners_px in {FILE_NAME}")
-        if name in known:
-            raise LawnError(
-                f"view {name!r} has its marked photo already; leave --view out, or give this photo's view "
-                f"another name: --view {shlex.quote(name + ' again')}"
-            )
-        corners = [[float(x), float(y)] for x, y in corners_px]
-        entry = {"name": name, "photo": filed[0].path.name, "corners_px": corners}
-        lawnfile.append_table(lawn.folder, "view", entry)
+        text = _marked(text, lawn, filed[0].path.name, view, corners_px)
         view = None
     elif view is not None and view not in known:
         raise LawnError(
             f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
             "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
         )
+    said: dict[str, dict[str, Any]] = {}
     for one, peg in zip(filed, pegs, strict=True):
-        said: dict[str, Any] = {"view": view, "spot": peg, "taken": one.taken if one.overruled else None}
-        said = {key: value for key, value in said.items() if value is not None}
-        if said:
-            lawnfile.write_photo(lawn.folder, one.path.name, said)
+        words = {"view": view, "spot": peg, "taken": one.taken if one.overruled else None}
+        if words := {key: value for key, value in words.items() if value is not None}:
+            said[one.path.name] = words
+    return lawnfile.with_photos(text, said) if said else text
+
+
+def _marked(
+    text: str, lawn: Lawn, photo: str, view: str | None, corners_px: Sequence[Sequence[float]]
+) -> str:
+    """The text with the outline marked in a photo: a new view, or the photo's own marked anew."""
+    if wrong := wrong_corners(np.array(corners_px, dtype=float), lawn.outline_m, written=as_options):
+        raise LawnError(f"the corners can't be used, so nothing was filed: {wrong[0]}")
+    own = next((marked.name for marked in lawn.views if marked.photo == photo), None)
+    if own is not None and view in (None, own):
+        return lawnfile.with_marks(text, photo, corners_px)
+    known = {marked.name for marked in lawn.views}
+    name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
+    if own is not None:
+        raise LawnError(
+            f"this photo is marked as view {own!r} already; to mark it anew leave --view out, or give "
+            f"--view {shlex.quote(own)}"
+        )
+    if name in known:
+        raise LawnError(
+            f"view {name!r} has its marked photo already; leave --view out, or give this photo's view "
+            f"another name: --view {shlex.quote(name + ' again')}"
+        )
+    corners = [[float(x), float(y)] for x, y in corners_px]
+    return lawnfile.with_tables(text, "view", [{"name": name, "photo": photo, "corners_px": corners}])

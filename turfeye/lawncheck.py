@@ -240,25 +240,29 @@ def _check_views(views: Any, outline: np.ndarray) -> list[str]:
     return mistakes
 
 
-def wrong_corners(corners_px: np.ndarray, outline_m: np.ndarray) -> list[str]:
+def wrong_corners(
+    corners_px: np.ndarray, outline_m: np.ndarray, *, written: Callable[[np.ndarray], str] | None = None
+) -> list[str]:
     """What is wrong with marked corners, in words; an empty list when nothing is.
 
+    ``written`` says how corners are written where the user wrote these; without it, as in the file.
     A camera above the lawn sees its corners go round the same way as from straight above; pixel rows run
     downwards, so the signed areas in metres and in pixels have opposite signs.
     """
     if len(corners_px) != len(outline_m):
+        marked = f"{len(corners_px)} corner{'s' if len(corners_px) != 1 else ''} marked"
         return [
-            f"has {len(corners_px)} corners and outline_m has {len(outline_m)}; mark each corner once, "
-            "in order"
+            f"{marked} where the outline has {len(outline_m)}; mark each corner once, in order: "
+            f"{', '.join(corner_names(len(outline_m)))}"
         ]
     if not crossing_sides(corners_px) and signed_area(corners_px) * signed_area(outline_m) < 0:
         return []
     centre = corners_px.mean(0)
     angle = np.arctan2(-(corners_px - centre)[:, 1], (corners_px - centre)[:, 0])
     turn = np.sign(signed_area(outline_m)) or 1.0
-    order = np.argsort((turn * (angle - angle[0])) % (2 * np.pi))
-    better = [[round(v, 1) for v in corners_px[k].tolist()] for k in order]
-    return [f"the corners are in the wrong order; in the order of outline_m that is perhaps {better}"]
+    better = np.round(corners_px[np.argsort((turn * (angle - angle[0])) % (2 * np.pi))], 1)
+    words = written(better) if written else str(better.tolist())
+    return [f"the corners are in the wrong order; in the outline's that is perhaps {words}"]
 
 
 def pegs(content: Mapping[str, Any]) -> list[tuple[int, tuple[float, float], float]]:

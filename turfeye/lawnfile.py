@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -327,19 +327,39 @@ def _pairs(points: Sequence[Any]) -> Any:
     return tomlkit.parse(f"v = [{rows}]")["v"]
 
 
-def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
-    """Append one ``[[key]]`` to ``lawn.toml``, comments kept; what would be a mistake is never written."""
-    import tomlkit
+def text_of(folder: Path) -> str:
+    """The text of ``lawn.toml``, to be edited and given to `save`."""
+    return (folder / FILE_NAME).read_text(encoding="utf-8")
 
+
+def save(folder: Path, text: str) -> None:
+    """Write an edited ``lawn.toml`` in one go; what would be a mistake is never written.
+
+    Raises LawnError with every mistake; the file then stays as it was.
+    """
     path = folder / FILE_NAME
-    table, alone = tomlkit.table(), tomlkit.document()
-    for name, value in entry.items():
-        table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
-    alone.add(key, tomlkit.aot())
-    alone[key].append(table)  # type: ignore[union-attr]
-    text = _with_block(path.read_text(encoding="utf-8"), key, tomlkit.dumps(alone).strip("\n"))
     parse(text, path)
     write_atomic(path, text.encode("utf-8"))
+
+
+def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
+    """Append one ``[[key]]`` to ``lawn.toml``, comments kept; what would be a mistake is never written."""
+    save(folder, with_tables(text_of(folder), key, [entry]))
+
+
+def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> str:
+    """The text with one more ``[[key]]`` for each entry, comments kept."""
+    import tomlkit
+
+    blocks = []
+    for entry in entries:
+        table, alone = tomlkit.table(), tomlkit.document()
+        for name, value in entry.items():
+            table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
+        alone.add(key, tomlkit.aot())
+        alone[key].append(table)  # type: ignore[union-attr]
+        blocks.append(tomlkit.dumps(alone).strip("\n"))
+    return _with_block(text, key, "\n\n".join(blocks)) if blocks else text
 
 
 def _with_block(text: str, key: str, block: str) -> str:
@@ -361,32 +381,39 @@ def _with_block(text: str, key: str, block: str) -> str:
     return "\n".join([*lines[:end], "", block, *gap, *after]) + "\n"
 
 
-def write_photo(folder: Path, name: str, said: dict[str, Any]) -> None:
-    """Write ``[[photo]]`` of a filed photo, or mend the one there is; it belongs to a view or to a spot."""
+def with_photos(text: str, said: Mapping[str, Mapping[str, Any]]) -> str:
+    """The text with what is said of filed photos, by name: a ``[[photo]]`` each, or the one there is mended.
+
+    A photo belongs to a view or to a spot: what is said takes the place of what was.
+    """
     import tomlkit
 
-    path = folder / FILE_NAME
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
-    table = next((one for one in document.get("photo", ()) if one.get("name") == name), None)
-    if table is None:
-        append_table(folder, "photo", {"name": name, **said})
-        return
-    if "view" in said or "spot" in said:
-        for key in {"view", "spot"} & table.keys():
-            table.remove(key)
-    table.update(said)
-    text = tomlkit.dumps(document)
-    parse(text, path)
-    write_atomic(path, text.encode("utf-8"))
+    document = tomlkit.parse(text)
+    there = {str(table.get("name")): table for table in document.get("photo", ())}
+    for name in said.keys() & there.keys():
+        if said[name].keys() & {"view", "spot"}:
+            for key in {"view", "spot"} & there[name].keys():
+                there[name].remove(key)
+        there[name].update(said[name])
+    new = [{"name": name, **words} for name, words in said.items() if name not in there]
+    return with_tables(tomlkit.dumps(document), "photo", new)
+
+
+def with_marks(text: str, photo: str, corners_px: Sequence[Sequence[float]]) -> str:
+    """The text with the corners of a photo that is marked already marked anew."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for table in document.get("view", ()):
+        if table.get("photo") == photo:
+            table["corners_px"] = _pairs(corners_px)
+    return tomlkit.dumps(document)
 
 
 def set_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
     """Write ``[key]`` of ``lawn.toml`` anew, all else kept; what would be a mistake is never written."""
     import tomlkit
 
-    path = folder / FILE_NAME
-    document = tomlkit.parse(path.read_text(encoding="utf-8").rstrip("\n") + "\n\n")
+    document = tomlkit.parse(text_of(folder).rstrip("\n") + "\n\n")
     document[key] = tomlkit.item(entry)
-    text = tomlkit.dumps(document).rstrip("\n") + "\n"
-    parse(text, path)
-    write_atomic(path, text.encode("utf-8"))
+    save(folder, tomlkit.dumps(document).rstrip("\n") + "\n")

@@ -227,3 +227,12 @@ def mistaken_orders(corners: int) -> list[tuple[int, ...]]:
         order[i], order[j] = j, i
         swapped.append(tuple(order))
     return [order for order in dict.fromkeys([*swapped, *turned, *mirrored]) if order != right]
+
+
+def as_options(corners_px: Floats) -> str:
+    """Marked corners, (K, 2) pixels, as they are given to ``turfeye add``.
+
+    >>> as_options(np.array([[412.0, 1630.2], [2210.0, 1702.0]]))
+    '--corner 412,1630.2 --corner 2210,1702'
+    """
+    return " ".join(f"--corner {round(x, 1):g},{round(y, 1):g}" for x, y in corners_px.tolist())
