@@ -42,7 +42,7 @@ ORDER = (
     "repose",
     "align",
     "standpoints",
-    "curve kinds headline setback",
+    "clock curve kinds headline setback",
     "prior",
     "growth states",
     "outlook",

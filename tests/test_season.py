@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import chi2
 
 from turfeye import cells, mixes, outlook, season
+from turfeye.clock import REFERENCE_PACE
 from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
 from turfeye.records import STATES, CellTable, Grid, Sowing, Target
@@ -309,7 +310,7 @@ def test_a_target_in_the_past_is_not_forecast():
 def test_degree_days_and_days_agree_in_steady_weather():
     readings = [reading(d, cover=c) for d, c in ((5, 0.06), (12, 0.2), (18, 0.45), (24, 0.75), (30, 0.88))]
     base_c = mixes.get("perennial ryegrass").base_c
-    warm = build(*readings, temperatures=steady(base_c + outlook.REFERENCE_PACE, days=200), base_c=base_c)
+    warm = build(*readings, temperatures=steady(base_c + REFERENCE_PACE, days=200), base_c=base_c)
     by_days, by_heat = outlook.fit(warm, time_axis="days"), outlook.fit(warm)
     assert (by_days.time_axis, by_heat.time_axis) == ("days", "degree-days")
     np.testing.assert_allclose(by_heat.cover_at_target, by_days.cover_at_target, atol=1e-6)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from turfeye import growth, mixes, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
+from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
@@ -36,14 +36,11 @@ nothing costs less than one passed over. Ours; on the simulated lawns it was set
 called on day 21 are thin, and 86 of 100 thin ones are called."""
 LATEST_SDS = 2.0
 """A lawn older than its mix's usual half-way age by so many of that's standard deviations is overdue."""
-REFERENCE_PACE = 10.0
-"""Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""
 LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
 LAWN_DRAWS = 200
 USUAL_DRAWS = 600
-TimeAxis = Literal["days", "degree-days"]
 
 
 def fit(
@@ -70,7 +67,7 @@ def fit(
     """
     if not season.visits:
         raise SeasonError("a season needs at least one visit and this one has none; file photos with `add`")
-    clock = _Clock.of(season, time_axis)
+    clock = Clock.of(season, time_axis)
     found = growth.fit(
         season.cover,
         season.cover_se,
@@ -82,31 +79,49 @@ def fit(
     return forecast(season, found, time_axis=time_axis)
 
 
+@dataclass(frozen=True, eq=False)
+class _Basis:
+    """What all forecasts of a season rest on."""
+
+    found: Fit
+    clock: Clock
+    now_age: float  # days since sowing
+    target_age: float
+    loss: Loss  # to a setback on the last visit
+    grown: float  # share of their rise that the lawn's healthy cells have made
+    doubt: float  # chance that the lawn never rises
+
+    @classmethod
+    def of(cls, season: Season, found: Fit, time_axis: TimeAxis | None) -> _Basis:
+        clock, now_age = Clock.of(season, time_axis), float(season.age_days[-1])
+        now = float(clock.time(season.age_days[-1:])[0])
+        grown = _grown(found, now)
+        return cls(
+            found,
+            clock,
+            now_age,
+            target_age=float((season.target.date - season.sowing.date).days),
+            loss=Loss.on_last(found.offset, found.settings.offset_sd, now_age),
+            grown=grown,
+            doubt=_doubt(found, now, grown),
+        )
+
+
 def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -> Outlook:
     """The outlook of a season that was fitted before; the target may be another one than then."""
-    clock = _Clock.of(season, time_axis)
-    target_age = float((season.target.date - season.sowing.date).days)
-    now_age = float(season.age_days[-1])
-    loss = Loss.on_last(found.offset, found.settings.offset_sd, now_age)
-    now = float(clock.time(np.array([now_age]))[0])
-    doubt = _doubt(found, now)
-    cells = _forecast(found, clock, now_age, target_age, season.target.cover, loss, doubt)
-    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
-    told = states.of_cells(cells, season, grown=_grown(found, now), overdue=doubt > 0)
+    basis = _Basis.of(season, found, time_axis)
+    cells = _forecast(basis, season.target.cover)
+    told = states.of_cells(cells, season, grown=basis.grown, overdue=basis.doubt > 0)
     theta, theta_cov = found.best()
-    ages, own = _lawn_draws(found, clock, now_age, target_age, loss, season.area_m2 * seen)
-    own = _some_stay(own, ages, now_age, doubt)
+    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
+    ages, own = _lawn_draws(basis, season.area_m2 * seen)
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(_even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)
-    start = float(expit(found.mean[0]))
-    low, high = usual(found.prior, start, clock.time(season.age_days[-1:]), found.settings.curve)
-    usually = float(low[0]), float(high[0])
-    lawn = _lawn(season, told, ages, draws, now_age, target_age, loss, usually)
     return Outlook(
         season=season,
         curve=found.settings.curve,
-        time_axis=clock.axis,
+        time_axis=basis.clock.axis,
         theta=theta,
         theta_cov=theta_cov,
         visit_offset=found.offset,
@@ -119,7 +134,7 @@ def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -
         reach_days=cells.reach_days,
         state=told.state,
         why=told.why,
-        lawn=lawn,
+        lawn=_lawn(season, told, basis, ages, draws),
         p_thin=cells.p_thin,
         lawn_age_days=ages,
         lawn_draws=draws,
@@ -135,60 +150,18 @@ def prior_of(mix: Mix) -> Prior:
     return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, end_cover)
 
 
-@dataclass(frozen=True, eq=False)
-class _Clock:
-    """Ages in days to the curve's time and back: the same, or degree-days at the reference pace."""
-
-    axis: TimeAxis
-    by_age: Floats | None = None  # (D,) time at age 0, 1, 2 ...
-
-    @classmethod
-    def of(cls, season: Season, axis: TimeAxis | None) -> _Clock:
-        have = season.degree_days_by_age is not None
-        if axis == "degree-days" and not have:
-            raise SeasonError(
-                "degree-days need daily temperatures and the mix's base temperature; this season has none; "
-                "put a temperatures.csv (date,min_c,max_c) in the lawn folder and give base_c under [[mix]], "
-                "or use days"
-            )
-        if axis == "days" or not have:
-            return cls("days")
-        assert season.degree_days_by_age is not None
-        return cls("degree-days", season.degree_days_by_age / REFERENCE_PACE)
-
-    def time(self, age_days: Floats) -> Floats:
-        if self.by_age is None:
-            return age_days
-        past = np.maximum(age_days - (len(self.by_age) - 1), 0) * (self.by_age[-1] - self.by_age[-2])
-        return np.interp(age_days, np.arange(len(self.by_age)), self.by_age) + past
-
-    def age(self, time: Floats) -> Floats:
-        """The inverse; inf stays inf and what lies before the sowing is 0."""
-        if self.by_age is None:
-            return np.maximum(time, 0)
-        steady = self.by_age + 1e-9 * np.arange(len(self.by_age))  # cold days don't move the clock
-        age = np.interp(time, steady, np.arange(len(steady)))
-        return np.where(time > steady[-1], np.where(np.isinf(time), np.inf, self._beyond(time)), age)
-
-    def _beyond(self, time: Floats) -> Floats:
-        assert self.by_age is not None
-        pace = max(float(self.by_age[-1] - self.by_age[-2]), 1e-6)
-        return len(self.by_age) - 1 + (time - self.by_age[-1]) / pace
-
-
-def _forecast(
-    found: Fit, clock: _Clock, now_age: float, target_age: float, target: float, loss: Loss, doubt: float
-) -> Forecast:
-    """Count on draws of every cell; a share ``doubt`` of them never rises."""
+def _forecast(basis: _Basis, target: float) -> Forecast:
+    """Count on draws of every cell; a share of them, `_Basis.doubt`, never rises."""
     from scipy.special import ndtr
 
+    found, loss = basis.found, basis.loss
+    now_age, target_age = basis.now_age, basis.target_age
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
-    x_now, x_then = clock.time(np.array([now_age, target_age]))
+    x_now, x_then = basis.clock.time(np.array([now_age, target_age]))
     points = _even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
-    grown_up = _grown(found, x_now) >= GROWN_UP
     kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
-    stays = ndtr(points[:, P + 3]) < doubt
+    stays = ndtr(points[:, P + 3]) < basis.doubt
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
         theta, failed = _draw(found, block, normal, kind)
@@ -197,13 +170,13 @@ def _forecast(
         then = quiet + float(loss.at(target_age))
         then = np.clip(then * kept + noise_sd * wobble, 0, 1)
         most = np.where(stays, now, np.maximum(quiet, end_cover(theta)))
-        p_thin = _p_thin(most, failed, target, grown_up=grown_up)
+        p_thin = _p_thin(most, failed, target, grown_up=basis.grown >= GROWN_UP)
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reached = np.where(stays, np.inf, reach_time(theta, target, curve))
         reach = np.quantile(reached, 0.5, axis=1, method="lower")
         parts.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
-            (then >= target).mean(axis=1), p_thin, clock.age(reach),
+            (then >= target).mean(axis=1), p_thin, basis.clock.age(reach),
         ))  # fmt: skip
     return Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
@@ -270,7 +243,7 @@ def _even_points(count: int, dims: int) -> Floats:
     return ndtri((ranks + 0.5) / count)
 
 
-def _doubt(found: Fit, time: float) -> float:
+def _doubt(found: Fit, time: float, grown: float) -> float:
     """Chance that a lawn which should be half grown and has hardly risen never will; 0 for any other.
 
     That all of it failed is as likely as that the seed fails in a cell, against that it comes as late as the
@@ -278,16 +251,16 @@ def _doubt(found: Fit, time: float) -> float:
     than a bell curve has them.
     """
     half, between_lawns = found.prior.half_days
-    if _grown(found, time) >= states.GROWN_ENOUGH or time < half + LATEST_SDS * between_lawns:
+    if grown >= states.GROWN_ENOUGH or time < half + LATEST_SDS * between_lawns:
         return 0.0
     late = (1 + ((found.mean[3] - half) / between_lawns) ** 2 / 4) ** -2.5
     return found.prior.failed_share / (found.prior.failed_share + float(late))
 
 
-def _some_stay(draws: Floats, ages: Floats, now_age: float, doubt: float) -> Floats:
-    """Courses (K, T), of which a share ``doubt`` stays as it is now."""
-    stays = (np.arange(len(draws)) < doubt * len(draws))[:, None] & (ages > now_age)
-    return np.where(stays, draws[:, [np.searchsorted(ages, now_age)]], draws)
+def _some_stay(draws: Floats, ages: Floats, basis: _Basis) -> Floats:
+    """Courses (K, T), of which as many as there is doubt stay as they are now."""
+    stays = (np.arange(len(draws)) < basis.doubt * len(draws))[:, None] & (ages > basis.now_age)
+    return np.where(stays, draws[:, [np.searchsorted(ages, basis.now_age)]], draws)
 
 
 def _grown(found: Fit, time: float) -> float:
@@ -296,14 +269,16 @@ def _grown(found: Fit, time: float) -> float:
     return float(cover_at(bare_to_full, np.array(time), found.settings.curve))
 
 
-def _lawn_draws(
-    found: Fit, clock: _Clock, now_age: float, target_age: float, loss: Loss, weight: Floats
-) -> tuple[Floats, Floats]:
-    """Ages (T,) and likely courses of the lawn's mean (K, T): shared errors in step, the cells' own apart."""
+def _lawn_draws(basis: _Basis, weight: Floats) -> tuple[Floats, Floats]:
+    """Ages (T,) and likely courses of the lawn's mean (K, T): shared errors in step, the cells' own apart.
+
+    ``weight`` (N,) is the area of each cell that was seen.
+    """
+    found, now_age = basis.found, basis.now_age
     rng = np.random.default_rng(20260314)
-    horizon = max(now_age, target_age) + 14
-    ages = np.unique(np.concatenate([np.linspace(0, horizon, 19), [now_age, target_age]]))
-    times = clock.time(ages)
+    horizon = max(now_age, basis.target_age) + 14
+    ages = np.unique(np.concatenate([np.linspace(0, horizon, 19), [now_age, basis.target_age]]))
+    times = basis.clock.time(ages)
     root = np.linalg.cholesky(found.shared_cov + 1e-12 * np.eye(len(found.shared_cov)))
     common = rng.standard_normal((LAWN_DRAWS, len(root))) @ root.T
     total = np.zeros(LAWN_DRAWS * len(ages))
@@ -323,7 +298,8 @@ def _lawn_draws(
     astray = LAWN_CURVE_SD * rng.standard_normal(LAWN_DRAWS)[:, None]
     when, depth = rng.standard_normal((2, LAWN_DRAWS))
     kept = np.stack([1 - setback.ahead(now_age, age, when, depth) for age in ages], axis=1)
-    return ages, np.clip((mean + loss.at(ages)) * kept + astray, 0, 1)
+    courses = np.clip((mean + basis.loss.at(ages)) * kept + astray, 0, 1)
+    return ages, _some_stay(courses, ages, basis)
 
 
 def _shared_se(season: Season, ages: Floats, draws: Floats) -> Floats:
@@ -361,15 +337,22 @@ def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floa
     return low, high
 
 
-def _lawn(
-    season: Season, told: States, ages: Floats, draws: Floats,
-    now_age: float, target_age: float, loss: Loss, usually: tuple[float, float],
-) -> LawnOutlook:  # fmt: skip
+def _usual_by_now(basis: _Basis) -> tuple[float, float]:
+    """Between what the middle two thirds of the mix's lawns are by the last visit, from this lawn's start."""
+    found = basis.found
+    start = float(expit(found.mean[0]))
+    time = basis.clock.time(np.array([basis.now_age]))
+    low, high = usual(found.prior, start, time, found.settings.curve)
+    return float(low[0]), float(high[0])
+
+
+def _lawn(season: Season, told: States, basis: _Basis, ages: Floats, draws: Floats) -> LawnOutlook:
+    """The whole lawn, by its likely courses (K, T) at ages (T,)."""
     counts = {word: int((told.state == word).sum()) for word in STATES}
     if counts["not seen"] == len(told.state):  # of no cell is the mean nothing, not 0
         draws = np.full_like(draws, np.nan)
-    now = draws[:, np.searchsorted(ages, now_age)]
-    then = draws[:, np.searchsorted(ages, target_age)]
+    now = draws[:, np.searchsorted(ages, basis.now_age)]
+    then = draws[:, np.searchsorted(ages, basis.target_age)]
     thin_m2 = float(season.area_m2[told.state == "thin"].sum())
     cover_now = float(np.median(now))
     low, middle, high = (float(q) for q in np.quantile(then, [0.05, 0.5, 0.95]))
@@ -385,6 +368,12 @@ def _lawn(
         thin_m2=thin_m2,
         missing=told.missing,
         sentence=sentence(
-            season, cover_now, counts, thin_m2, usual=usually, loss=loss.cover, missing=told.missing
+            season,
+            cover_now,
+            counts,
+            thin_m2,
+            usual=_usual_by_now(basis),
+            loss=basis.loss.cover,
+            missing=told.missing,
         ),
     )
