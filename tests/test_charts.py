@@ -236,6 +236,20 @@ def test_a_plan_with_nothing_to_do(answer: Answer) -> None:
     assert len(np.unique(pixels(data).reshape(-1, 3), axis=0)) > 5
 
 
+def test_tapes_to_many_patches_do_not_cover_them(answer: Answer) -> None:
+    """Two hundred plots to reseed were four hundred lines from four corners."""
+    one, ground = answer.plan.tasks[0], sheet.ground(answer.lawn)
+    places = [(x, y) for y in np.arange(0.4, 4.4, 0.5) for x in np.arange(0.2, 3.4, 0.8)]
+    tasks = [
+        replace(one, patch=replace(one.patch, number=k + 1, x_m=x, y_m=y)) for k, (x, y) in enumerate(places)
+    ]
+    many, few = (charts.plan_picture(some, ground=ground, title="t") for some in (tasks, tasks[:3]))
+    dashed = [[line for line in f.axes[0].lines if line.is_dashed()] for f in (many, few)]
+    assert [len(lines) for lines in dashed] == [0, 6]
+    text = {t.get_text() for t in many.axes[0].texts}
+    assert {str(k + 1) for k in range(len(places))} <= text
+
+
 def test_a_narrow_lawn_is_drawn_at_one_scale(answer: Answer) -> None:
     ground = drawing.ground_of(
         np.array([[0, 0], [2, 0], [2, 11], [0, 11]]), "ABCD", ("wall", "hedge", "road", "path")

@@ -181,7 +181,7 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     photos = sorted(SPOTS.glob("2026-0[34]-*-spot-[12].jpg"))[:5]
     done = run("look", tmp_path / "a note.jpg", *photos, "--table", tmp_path / "plots.csv")
     assert done.exit_code == 2
-    assert "a note.jpg not measured: " in done.stderr
+    assert "a note.jpg not measured: holds no picture" in done.stderr
     with (tmp_path / "plots.csv").open() as file:
         rows = list(csv.DictReader(file))
     assert [row["rank"] for row in rows] == ["1", "2", "3", "4", "5", ""]
@@ -417,6 +417,25 @@ def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     assert "empty" not in done.stderr  # its row says it all
     assert "not sown: turfeye plan --before" in words
     assert "unsown" not in done.stderr
+
+
+def test_a_lawn_that_the_system_refuses_leaves_the_round_its_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("locked", "other"):
+        run("lawn", "new", tmp_path / name, "--outline", "8x6", "--sown", "2026-03-14")
+    real = lawn.read
+
+    def read(folder: Path) -> lawn.Lawn:
+        if folder.name == "locked":
+            raise PermissionError(errno.EACCES, "Permission denied", "locked/.lock")
+        return real(folder)
+
+    monkeypatch.setattr(lawn, "read", read)
+    done = run("round", tmp_path)
+    assert done.exit_code == 0
+    assert "locked: can't use locked/.lock: Permission denied; see whether" in done.stderr
+    assert "other" in done.stdout
 
 
 class Terminal(io.StringIO):

@@ -37,7 +37,8 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_beside_it(tmp_path, monk
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full_disk)
-    with pytest.raises(OSError, match="No space"):
+    with pytest.raises(OSError, match="No space") as error:
         write_atomic(path, b"new")
+    assert error.value.filename == str(path)  # a full disk names none
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]

@@ -200,6 +200,11 @@ def test_a_newer_schema_is_refused_in_plain_words() -> None:
 def test_not_toml_at_all() -> None:
     with pytest.raises(LawnError, match=r"not valid TOML.*line 1"):
         lawnfile.parse("schema: 1")
+    # the line itself is shown, and how what goes wrong most is written
+    with pytest.raises(LawnError, match=r"line 12.*a date is 2026-03-14.*\n  date = 09\.05\.2026$"):
+        lawnfile.parse(GOOD.replace("date = 2026-05-09", "date = 09.05.2026"))
+    with pytest.raises(LawnError, match="mend that line"):
+        lawnfile.parse('name = "x\n')
 
 
 def test_seed_and_dressing_reach_the_plan(tmp_path: Path) -> None:
@@ -242,6 +247,11 @@ def test_new_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:
 def test_no_lawn_there(tmp_path: Path) -> None:
     with pytest.raises(LawnMissingError, match="turfeye lawn new"):
         lawn.read(tmp_path)
+    lawn.new(tmp_path / "back", outline_m=OUTLINE)
+    with pytest.raises(LawnMissingError, match=r"holds lawns \(back\).*turfeye round"):
+        lawn.read(tmp_path)
+    with pytest.raises(LawnMissingError, match=f"is one lawn.*turfeye round {tmp_path}"):
+        lawn.lawns_in(tmp_path / "back")
 
 
 # Filing

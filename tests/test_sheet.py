@@ -140,6 +140,9 @@ def test_ten_lines(answer: Answer) -> None:
     assert lines[1] == answer.outlook.lawn.sentence
     assert answer.plan.sentence in lines
     assert f"{len(answer.thin)} patch" in lines[4]
+    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    assert answers.ten_lines(odd)[:-1] == answers.ten_lines(odd, noted=False)
+    assert answers.ten_lines(odd)[-1].startswith("Note: a.jpg: too dark")
 
 
 def test_results_are_all_there_and_the_contract_s_columns_lead(answer: Answer) -> None:

@@ -32,17 +32,27 @@ def test_every_mistake_in_temperatures_is_told(tmp_path):
     with pytest.raises(LawnError) as caught:
         temperatures.read(temperatures_file(tmp_path, text))
     said = caught.value.mistakes
-    assert len(said) == 8
+    assert len(said) == 6
     expected = (
         "line 2: date '14/3/2026'",
         "line 3: min_c 'x'",
         "line 4: min_c 9 is above max_c 3",
         "line 6: 2026-03-17 is there twice",
         "line 7: 1 and 99 must be",
-        "2026-03-18 is missing",
+        "2026-03-18 to 2026-03-20 (3 days) are missing; gaps are not filled, look them up",
     )
     for words in expected:
         assert any(words in line for line in said), words
+
+
+def test_a_gap_is_one_line_however_long(tmp_path):
+    days = ("2026-03-14", "2026-03-16", "2026-06-01")
+    text = "\n".join(["date,min_c,max_c", *(f"{day},2,10" for day in days), ""])
+    with pytest.raises(LawnError) as caught:
+        temperatures.read(temperatures_file(tmp_path, text))
+    assert [line.split(" missing")[0] for line in caught.value.mistakes] == [
+        "2026-03-15 is", "2026-03-17 to 2026-05-31 (76 days) are",
+    ]  # fmt: skip
 
 
 def test_temperatures_without_their_columns(tmp_path):

@@ -69,7 +69,7 @@ def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) ->
         "12 cells were never seen (3.0 m²), the strip within 0.5 m of the side B–C: outside"
     )
     assert hidden.startswith("4 cells were never seen (1.0 m²), around the place 5.0 m from A and")
-    assert ": something lies on it; clear them" in hidden
+    assert ": something lies on it; clear it" in hidden
 
 
 def test_the_photo_that_came_nearest_gives_the_cause(season: Season) -> None:
@@ -77,6 +77,14 @@ def test_the_photo_that_came_nearest_gives_the_cause(season: Season) -> None:
     (line,) = notes(season, photo(season, (corner, cells.OUTSIDE)), photo(season, (corner, OBLIQUE)))
     assert "too flat an angle" in line
     assert notes(season, photo(season, (corner, cells.OUTSIDE)), photo(season)) == ()
+
+
+def test_a_sliver_that_the_outline_cuts_off_is_not_told(season: Season) -> None:
+    area = season.area_m2.copy()
+    area[0] = 0.04
+    sliver = replace(season, area_m2=area)
+    assert notes(sliver, photo(sliver, (np.arange(len(area)) == 0, OBLIQUE))) == ()
+    assert notes(season, photo(season, (np.arange(len(area)) == 0, OBLIQUE))) != ()
 
 
 def test_nothing_is_said_where_spots_were_meant(season: Season) -> None:

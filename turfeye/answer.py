@@ -95,8 +95,8 @@ def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> Pl
     )
 
 
-def ten_lines(answer: Answer) -> tuple[str, ...]:
-    """The answer for a screen: at most ten lines, plain text."""
+def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
+    """The answer for a screen: at most ten lines, plain text; not ``noted`` where the notes follow."""
     lawn, plan = answer.outlook.lawn, answer.plan
     target = answer.season.target
     visits = len(answer.season.visits)
@@ -124,7 +124,7 @@ def ten_lines(answer: Answer) -> tuple[str, ...]:
     if plan.dates:
         steps = "; ".join(f"{day(when)} {re.split('[:,]', what)[0]}" for when, what in plan.dates[:3])
         lines.append(f"Next: {steps} (usual for the mix; common practice, no source)")
-    if answer.warnings:
+    if answer.warnings and noted:
         more = len(answer.warnings) - 1
         rest = f"this and {more} more" if more else "more"
         lines.append(f"Note: {_short(answer.warnings[0])} ({rest} in the page)")

@@ -348,6 +348,7 @@ def _curve_legend(figure: Figure, course: Course, target: bool, other: str) -> N
 
 # The plan
 
+MOST_TAPES = 20  # patches; beyond that their lines cover one another
 LABEL_IN = 0.9  # a tape line shorter than this on paper has no room for its length beside the two marks
 
 
@@ -363,7 +364,8 @@ def plan_picture(
     corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
     for task in tasks:
         draw_patch(axes, task.patch)
-    for task in tasks:
+    crowded = rows > MOST_TAPES  # lines would cover the patches: the table has their lengths
+    for task in () if crowded else tasks:
         centre = np.array([task.patch.x_m, task.patch.y_m])
         for name, length in (
             (task.tape.corner_a, task.tape.from_a_m),
@@ -372,7 +374,7 @@ def plan_picture(
             if name in corners:
                 _tape(axes, corners[name], centre, length, labelled=rows <= 8 and length * scale > LABEL_IN)
     for task in tasks:
-        _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number))
+        _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number), small=crowded)
     _plan_table(figure, tasks, table_in, litres_of)
     headline(figure, title, subtitle)
     return figure
@@ -393,9 +395,11 @@ def _tape(axes: Axes, corner: Floats, centre: Floats, length: float, *, labelled
     )
 
 
-def _badge(axes: Axes, x: float, y: float, text: str) -> None:
-    axes.plot(x, y, "o", ms=14, mfc="white", mec=INK, mew=1.4, zorder=6)
-    axes.text(x, y, text, ha="center", va="center_baseline", fontsize=8, weight="bold", zorder=7)
+def _badge(axes: Axes, x: float, y: float, text: str, *, small: bool) -> None:
+    if not small:
+        axes.plot(x, y, "o", ms=14, mfc="white", mec=INK, mew=1.4, zorder=6)
+    size = 5.5 if small else 8
+    axes.text(x, y, text, ha="center", va="center_baseline", fontsize=size, weight="bold", zorder=7)
 
 
 def _plan_table(figure: Figure, tasks: Sequence[Task], table_in: float, litres_of: str) -> None:

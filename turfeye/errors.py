@@ -5,7 +5,16 @@ Never branch on a message's text; branch on the class.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Sequence
+from typing import Final
+
+NOT_OURS: Final = (
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.ENOENT, errno.ENOTDIR, errno.EEXIST,
+    errno.EISDIR, errno.ENAMETOOLONG, errno.EIO,
+)  # fmt: skip
+"""What the system refuses: a folder that is read-only, somebody else's or not there, a file in a folder's
+place or the other way round, a full disk or one that fails."""
 
 
 class TurfeyeError(Exception):
@@ -104,3 +113,18 @@ class NoPhotosError(SeasonError):
 
 class NotSownError(SeasonError):
     """A lawn has no sowing yet to count a season from."""
+
+
+class PlaceError(TurfeyeError, OSError):
+    """The system refuses a file or a folder: read-only, somebody else's, not there, or the disk is full."""
+
+    @classmethod
+    def of(cls, error: OSError) -> PlaceError:
+        """What the system refused, in plain words. Raises ``error`` itself where it is a fault of ours."""
+        if error.errno not in NOT_OURS:
+            raise error
+        return cls(
+            f"can't use {error.filename or 'the folder'}: {error.strerror}; see whether it is there, whose "
+            "folder it is, whether it is read-only and whether the disk is full, or work on a copy in a "
+            "folder of yours"
+        )

@@ -15,6 +15,17 @@ def write_atomic(path: Path | str, data: bytes) -> Path:
     """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        _replace(path, data)
+    except OSError as error:
+        if error.errno is not None:  # from the system
+            error.filename = str(path)  # what the user knows, not the file beside it
+        raise
+    _sync_folder(path.parent)
+    return path
+
+
+def _replace(path: Path, data: bytes) -> None:
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:100]}.", suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:
@@ -26,8 +37,6 @@ def write_atomic(path: Path | str, data: bytes) -> Path:
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
-    return path
 
 
 def _mode(path: Path) -> int:

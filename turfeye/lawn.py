@@ -180,6 +180,11 @@ def read(folder: Path | str) -> Lawn:
 
     folder = Path(folder)
     if not (folder / FILE_NAME).is_file():
+        if inside := sorted(path.parent.name for path in folder.glob(f"*/{FILE_NAME}")):
+            raise LawnMissingError(
+                f"{folder} is no lawn but holds lawns ({some(inside)}): name one of them, or see all with: "
+                f"turfeye round {shlex.quote(str(folder))}"
+            )
         raise LawnMissingError(
             f"no lawn in {folder}: it has no {FILE_NAME}; make one with: "
             f"turfeye lawn new {shlex.quote(str(folder))} --outline 8x6"
@@ -246,6 +251,11 @@ def _check_marked_photos(lawn: Lawn) -> None:
 def lawns_in(folder: Path | str) -> tuple[Path, ...]:
     """The lawn folders in a folder, by name. Raises LawnMissingError when there is none."""
     places = sorted(path.parent for path in Path(folder).glob(f"*/{FILE_NAME}"))
+    if not places and (Path(folder) / FILE_NAME).is_file():
+        raise LawnMissingError(
+            f"{folder} is one lawn, wanted the folder that its lawns lie in: turfeye round "
+            f"{shlex.quote(str(Path(folder).resolve().parent))}"
+        )
     if not places:
         raise LawnMissingError(f"no lawns in {folder}: wanted folders with a {FILE_NAME} in them")
     return tuple(places)

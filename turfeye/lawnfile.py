@@ -177,7 +177,10 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise LawnError(f"{path} is not valid TOML: {error}; mend that line and try again") from None
+        raise LawnError(
+            f"{path} is not valid TOML: {error}; mend that line: text stands in quotes, a date is "
+            f"2026-03-14, a number 3.5, a list [1, 2]{_line_of(error, text)}"
+        ) from None
     version = content.get("schema")
     if isinstance(version, int) and version > SCHEMA:
         raise LawnError(
@@ -196,6 +199,13 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
         count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
         raise LawnError(wording.head.format(path=path, count=count), mistakes)
     return part
+
+
+def _line_of(error: tomllib.TOMLDecodeError, text: str) -> str:
+    """The line that a message is about, as a line of its own; "" where it names none that is there."""
+    found = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    return f"\n  {lines[int(found[1]) - 1]}" if found and int(found[1]) <= len(lines) else ""
 
 
 def _place(location: tuple[int | str, ...]) -> str:
@@ -290,6 +300,8 @@ def _plain(detail: Any) -> str:
 
 
 def _short(value: Any) -> str:
+    if isinstance(value, dict):
+        return "one table"
     text = value.isoformat() if isinstance(value, date) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 

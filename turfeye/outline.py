@@ -130,11 +130,15 @@ def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], fl
             f"wanted at least three sides, all above 0 m, got {list(sides_m)}; measure them again"
         )
     names = corner_names(count)
-    if any(not (0 <= i < j < count and 1 < j - i < count - 1) for i, j in map(sorted, diagonals_m)):
-        raise ViewError(
-            f"wanted diagonals between two of the corners A to {names[-1]} that share no side, at most "
-            f"{max(count - 3, 0)} from corner A; got {len(diagonals_m)}, one of them none"
-        )
+    for i, j in map(sorted, diagonals_m):
+        if not (0 <= i < j < count and 1 < j - i < count - 1):
+            came = (
+                f"from {names[i]} to {names[j]}" if 0 <= i <= j < count else "to a corner that is not there"
+            )
+            raise ViewError(
+                f"wanted diagonals between two of the corners A to {names[-1]} that share no side, at most "
+                f"{max(count - 3, 0)} from corner A; got one {came}: leave it out"
+            )
     choices = [points for points in _placements(count, lengths) if crossing_sides(points) is None]
     if not choices:
         raise ViewError(
@@ -167,8 +171,8 @@ def _placements(count: int, lengths: Mapping[tuple[int, ...], float]) -> list[Fl
         if ready is None:
             raise ViewError(
                 f"wanted {count - 3} diagonal{'s' * (count > 4)} or more for {count} corners, each corner "
-                f"tied to two placed ones, got {len(lengths) - count}; measure from corner A to corners "
-                f"{', '.join(corner_names(count)[2:-1])}"
+                f"tied to two placed ones, got {len(lengths) - count}; measure from corner A to corner"
+                f"{'s' * (count > 4)} {', '.join(corner_names(count)[2:-1])}"
             )
         corner, (a, b, *_) = ready
         to_a, to_b = (lengths[(min(corner, p), max(corner, p))] for p in (a, b))

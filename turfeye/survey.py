@@ -55,6 +55,7 @@ from turfeye.errors import (
     LawnError,
     NoPhotosError,
     NotSownError,
+    PlaceError,
     SeasonError,
     StrokesError,
     TurfeyeError,
@@ -185,6 +186,8 @@ def round_of(folder: Path | str, *, tell: Tell = untold) -> Iterator[tuple[Path,
             yield place, season(place, tell=partial(_tell_of, place.name, tell))
         except TurfeyeError as error:
             yield place, error
+        except OSError as error:
+            yield place, PlaceError.of(error)
 
 
 def _tell_of(name: str, tell: Tell, words: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -78,19 +79,25 @@ def read(path: Path | str) -> Temperatures:
     days: dict[date, tuple[float, float]] = {}
     mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
     if days:
-        span = (max(days) - min(days)).days
-        lost = [
-            min(days) + timedelta(days=k) for k in range(span) if min(days) + timedelta(days=k) not in days
-        ]
-        mistakes += [f"{day} is missing; gaps are not filled, look the day up" for day in lost[:20]]
-        if len(lost) > 20:
-            mistakes.append(f"and {len(lost) - 20} more days are missing")
+        mistakes += _gaps(sorted(days))
     elif not mistakes:
         mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
     if mistakes:
         raise LawnError(f"{path.name} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
     pairs = np.array([days[day] for day in sorted(days)])
     return Temperatures(min(days), pairs[:, 0], pairs[:, 1])
+
+
+def _gaps(days: list[date]) -> list[str]:
+    """Each run of days that is missing between the others, a line."""
+    said = []
+    for before, after in pairwise(days):
+        count = (after - before).days - 1
+        first, last = before + timedelta(days=1), after - timedelta(days=1)
+        if count:
+            lost = f"{first} is" if count == 1 else f"{first} to {last} ({count} days) are"
+            said.append(f"{lost} missing; gaps are not filled, look {'it' if count == 1 else 'them'} up")
+    return said
 
 
 def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[float, float]]) -> str:

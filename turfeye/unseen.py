@@ -17,6 +17,8 @@ from turfeye.tape import fix
 LIKE_A_STRIP: Final = 0.75
 """Area in common over area of either, from which cells are told as a strip along a side."""
 NEARLY_ALL: Final = 0.95
+LEAST_M2: Final = 0.05
+"""Less ground than this, as in a corner that the outline cuts off a cell, would be told as 0.0 m²."""
 MOST_PLACES: Final = 3
 HAND_HEIGHT_M: Final = 1.6
 """How high a phone is held: common practice, no source."""
@@ -47,7 +49,7 @@ CAUSES: Final = {
     ),
 }
 CLEAR: Final = (
-    "clear them before the next photo, or take photos from a second standing point too, by the side {near}"
+    "clear it before the next photo, or take photos from a second standing point too, by the side {near}"
 )
 
 
@@ -73,7 +75,7 @@ def notes(
     lines = []
     for cause in (ANGLE, OUTSIDE, HIDDEN):
         group = never & (stage == cause)
-        if not group.any():
+        if season.area_m2[group].sum() < LEAST_M2:
             continue
         words, remedy = CAUSES.get(cause) or Cause(_commonest(place, tables, group), CLEAR)
         where = _where(season, place, group, outline_m, corner_names, side_names)

@@ -6,7 +6,6 @@ with one plain message and exit code 2.
 
 from __future__ import annotations
 
-import errno
 import sys
 from importlib.metadata import version
 
@@ -22,14 +21,7 @@ from turfeye.cli.round import round_
 from turfeye.cli.season import season
 from turfeye.cli.sheet import sheet
 from turfeye.cli.teach import teach
-from turfeye.errors import TurfeyeError
-
-NOT_OURS = (
-    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.ENOENT, errno.ENOTDIR, errno.EEXIST,
-    errno.EISDIR, errno.ENAMETOOLONG, errno.EIO,
-)  # fmt: skip
-"""What the system refuses: a folder that is read-only, somebody else's or not there, a file in a folder's
-place or the other way round, a full disk or one that fails."""
+from turfeye.errors import PlaceError, TurfeyeError
 
 
 class Ordered(click.Group):
@@ -47,15 +39,7 @@ class Ordered(click.Group):
             click.echo(f"turfeye: {error}", err=True)
             ctx.exit(2)
         except OSError as error:
-            if error.errno not in NOT_OURS:
-                raise
-            where = error.filename or "the lawn's folder"
-            click.echo(
-                f"turfeye: can't use {where}: {error.strerror}; see whether it is there, whose folder it "
-                "is, whether it is read-only and whether the disk is full, or work on a copy in a folder of "
-                "yours",
-                err=True,
-            )
+            click.echo(f"turfeye: {PlaceError.of(error)}", err=True)
             ctx.exit(2)
 
 

@@ -68,7 +68,8 @@ def look(
             try:
                 seen = glance.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
             except TurfeyeError as error:
-                say(f"{photo} not measured: {error}")
+                words = str(error).removeprefix(f"{photo} ")
+                say(f"{photo} not measured: {words}")
                 if isinstance(error, CardNotFoundError):
                     cardless.append(shlex.quote(str(photo)))
                 rows.append(series.row(str(photo), None, {"why": str(error)}))
@@ -108,7 +109,11 @@ def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) 
         )
     if table is not None:
         table.parent.mkdir(parents=True, exist_ok=True)
-        tempfile.TemporaryFile(dir=table.parent).close()
+        try:
+            tempfile.TemporaryFile(dir=table.parent).close()
+        except OSError as error:
+            error.filename = str(table)
+            raise
 
 
 def _write(seen: Look, out: Path) -> None:

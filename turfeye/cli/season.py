@@ -23,7 +23,7 @@ def season(folder: Path, against: Path | None) -> None:
 
     with waiting() as tell:
         answer = survey.season(folder, against=against, tell=tell)
-    for line in (*ten_lines(answer), *(answer.beside.sentences if answer.beside else ())):
+    for line in (*ten_lines(answer, noted=False), *(answer.beside.sentences if answer.beside else ())):
         click.echo(line)
     say_notes(answer)
     if answer.files:
