@@ -23,6 +23,7 @@ and 63 % (spots) of the variance that a photo's cells share differ from visit to
 (tools/calibrate_errors.py). Where it is 63 %, intervals with this correlation hold nine times in ten on
 simulated pairs (seeds 8000-8039); where it is 25 %, they are wider than they need be."""
 By = Literal["days", "degree-days"]
+NUMBERS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 @dataclass(frozen=True)
@@ -224,7 +225,7 @@ def _clear(quantiles: Floats) -> bool:
 def _count(number: float, unit: str) -> str:
     """Four days, 13 points, one degree-day."""
     whole = round(number)
-    word = _NUMBERS[whole] if whole < len(_NUMBERS) else f"{whole}"
+    word = NUMBERS[whole] if whole < len(NUMBERS) else f"{whole}"
     return f"{word} {unit}{'s' * (whole > 1)}"
 
 
@@ -236,6 +237,3 @@ def _interval(quantiles: Floats) -> str:
 def _signed(value: float) -> str:
     """With its sign; nought has none."""
     return f"{value:+.0f}" if round(value) else "0"
-
-
-_NUMBERS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

@@ -13,13 +13,12 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Final
 
+from turfeye import notes
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
 
 DAY_ONLY: Final = time(12)
 """Where only the day is known; so many photos share it."""
-MOST_NAMED: Final = 4
-"""Photos named in one warning before the rest are counted."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -91,12 +90,11 @@ def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
     late = [r for r in ordered if r.taken.date() > today]
     kinds = ((early, f"before the sowing on {sown}"), (late, f"after today ({today})"))
     flags = []
-    for some, when in kinds:
-        if some:
-            names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in some[:MOST_NAMED]]
-            more = f" and {len(some) - MOST_NAMED} more" if len(some) > MOST_NAMED else ""
+    for photos, when in kinds:
+        if photos:
+            names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in photos]
             flags.append(
-                f"left out, since dated {when}: {', '.join(names)}{more}: if the sowing's date is wrong, "
+                f"left out, since dated {when}: {notes.some(names)}: if the sowing's date is wrong, "
                 "mend it; if the camera's clock was, write the true day in lawn.toml: "
                 '[[photo]] name = "…", taken = 2026-04-14'
             )

@@ -14,6 +14,9 @@ DGCI_LIGHT_SE = 0.025
 """What the index of one turf may differ by from light to light, one standard deviation: over up to six
 lights, two with the white balance off by 1.5 stops, 0.014 in the mean of three rendered spots and 0.033 on
 the worst."""
+CARD_FACTS = (
+    "spot", "markers", "reprojection_px", "delta_e_mean", "delta_e_max", "twins_differ", "corners_px",
+)  # fmt: skip
 LEAST_COLOURED = 0.25
 """A photo has an index where its cells that have one hold at least this share of the green seen: a cell or
 two would tell of themselves. Ours."""
@@ -103,20 +106,7 @@ def _index_se(dgci: Floats, weight: Floats) -> float | None:
 def _card_as_dict(seen: Look) -> dict[str, Any]:
     sighting, correction = seen.sighting, seen.correction
     if sighting is None or correction is None:
-        return {
-            "found": False,
-            **dict.fromkeys(
-                (
-                    "spot",
-                    "markers",
-                    "reprojection_px",
-                    "delta_e_mean",
-                    "delta_e_max",
-                    "twins_differ",
-                    "corners_px",
-                )
-            ),
-        }
+        return {"found": False, **dict.fromkeys(CARD_FACTS)}
     return {
         "found": True,
         "spot": sighting.spot,
