@@ -14,11 +14,10 @@ NEAR_CELLS, BESIDE_CELLS, CLOSE_CELLS = 1.2, 1.0, 0.7
 what follows is ours, the likeliest on simulated lawns (seeds 4100-4159, 5000-5071 and 5100-5209)."""
 SURE = -3.0, 7.0
 """One cell's evidence says no less and no more than this, in log odds, of the cells around it."""
-CLOSE = 2.6
-"""The mean evidence of failure close to a cell counts as that of so many cells."""
-NEAR, ALL_ALONE = 2.8, 0.8
-"""So does that of a wider ring at first, when no neighbour's kind is known; and log odds that go with it."""
-BESIDE, AMONG_LAWN = 10.5, -1.65
+TOLD_BY = 2.8
+"""The mean evidence of failure close to a cell counts as that of so many cells; that of a wider ring too, at
+first, when no neighbour's kind is known."""
+BESIDE, AMONG_LAWN = 10.5, -1.2
 """After that the cells beside it count by how likely each has failed, and those of the lawn against it."""
 UNEVEN = 1.6
 """Ground that is late all around is lawn that comes unevenly: the mean evidence of lateness nearby, counted
@@ -63,10 +62,10 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
     near = np.log(share)[:, None] + np.stack([
         UNEVEN * late_near,
         STRIP * straight,
-        CLOSE * failed_close + denied,
+        TOLD_BY * failed_close + denied,
     ])  # fmt: skip
     first = near.copy()
-    first[FAILED] += ALL_ALONE + NEAR * failed_near
+    first[FAILED] += TOLD_BY * failed_near
     near[FAILED] += AMONG_LAWN + BESIDE * _beside(share_out(first)[FAILED], field[0], row, col)
     # a cell by itself is 1 / (2 pi s^2) of its Gaussian; it keeps its own odds, and few neighbours tell less
     company = np.minimum((1 - 1 / (2 * np.pi * NEAR_CELLS**2) / there).clip(0) / 0.8, 1)
