@@ -27,7 +27,7 @@ MOST = 0.25
 SURELY_BARE = 0.6
 """Pixels with more than this of bare ground tell how dark the soil is."""
 LEAST_BARE = 0.005
-"""With fewer such pixels than this share of the lawn, nothing does."""
+"""With fewer such pixels than this share of those that count, nothing does."""
 
 
 def excess(rgb_linear: Floats, shares: Shares, counts: Flags) -> float:
@@ -37,7 +37,8 @@ def excess(rgb_linear: Floats, shares: Shares, counts: Flags) -> float:
     ----------
     rgb_linear : (H, W, 3), reflectance
     shares : what each pixel shows
-    counts : (H, W), the pixels of the lawn in the card's light
+    counts : (H, W), the usable pixels in the card's light. Soil beside a lawn tells of the lawn's too: by
+        what lies within the outlines alone, the lawn views it was set on are off by 4.45 points, not 4.38
 
     >>> bare = np.array([[1.0, 1.0, 0.0, 0.0]])
     >>> nothing = np.zeros((1, 4))

@@ -12,7 +12,7 @@ import numpy as np
 
 from turfeye.curve import expit
 from turfeye.headline import day, passed
-from turfeye.places import Place, core_of, numbered, outlined, robust_sd
+from turfeye.places import Extent, Place, core_of, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
 from turfeye.unmix import FEWEST, in_or_out, unmix
 from turfeye.words import per_cent
@@ -98,9 +98,8 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
         se = np.where(known, np.hypot(np.nan_to_num(table.cover_se), spread), 0.0) / (level - own)
         share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se)[:2])
         text = f"{per_cent(level)} bare soil, where the lawn around it has {per_cent(own)}"
-        patches += outlined(
-            "bare", table, place, share, known, inside, se, deficit=level, how_sure=1.0, because=text
-        )
+        extent = Extent(share, se, known, inside)
+        patches += outlined("bare", table, place, extent, deficit=level, how_sure=1.0, because=text)
     return numbered(patches)
 
 
@@ -134,10 +133,7 @@ def _thin_patches(outlook: Outlook, place: Place, labels: Whole, number: int) ->
         "thin",
         season,
         place,
-        share,
-        known | gaps,
-        inside,
-        se,
+        Extent(share, se, known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
         because=_thin_words(outlook, here, there, beside),
@@ -218,10 +214,7 @@ def _pale_patches(
         "pale",
         cells,
         place,
-        share,
-        known,
-        inside,
-        se,
+        Extent(share, se, known, inside),
         deficit=float("nan"),
         how_sure=float(np.clip(1 - norm.sf(level / spread) * len(signed), 0, 1)),
         because="",

@@ -100,29 +100,36 @@ class Place:
         return bool((self.pick(distance_transform_edt(labels != number))[cells] < AROUND_CELLS).all())
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Extent:
+    """What of each cell belongs to something that stands out, (N,)."""
+
+    share: Floats
+    se: Floats  # of the share
+    known: Flags  # other ground is no part of it
+    inside: Flags  # the cells that stood out
+
+
 def outlined(
     kind: Literal["thin", "pale", "bare"],
     cells: CellTable | Season,
     place: Place,
-    share: Floats,
-    known: Flags,
-    inside: Flags,
-    share_se: Floats,
+    extent: Extent,
     *,
     deficit: float,
     how_sure: float,
     because: str,
     relative_se: float = 0.0,
 ) -> list[Patch]:
-    """Patches from the share (N,) of each cell that belongs to them: none when nothing is left of it, several
-    when the cells were joined by a corner only, or by what turned out to be sound. Ground that isn't
-    ``known`` (N,) is no part of any.
+    """Patches of one extent: none when nothing is left of it, several when its cells were joined by a corner
+    only, or by what turned out to be sound. ``relative_se`` is of the area, beside what the shares err by.
     """
+    share, known, inside = extent.share, extent.known, extent.inside
     used = np.clip(np.where(known, share, 0.0), -0.25, 1.1)
     area = float(np.sum(used * cells.area_m2))
     if area <= 0:
         return []
-    noise = float(np.sqrt(np.sum((share_se * cells.area_m2)[known & (share != 0)] ** 2)))
+    noise = float(np.sqrt(np.sum((extent.se * cells.area_m2)[known & (share != 0)] ** 2)))
     se = float(np.hypot(noise, relative_se * area))
     found = pieces(place.spread(np.where(known, used, np.nan), fill=float("nan")), place.grid, area)
     owner = _owners(found, np.stack([cells.x_m, cells.y_m], axis=1)[inside])
