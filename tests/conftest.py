@@ -35,7 +35,7 @@ def answer(tmp_path_factory: pytest.TempPathFactory) -> Answer:
     mix = mixes.get("perennial ryegrass")
     seen = outlook.fit(season)
     thin = patches.thin(seen)
-    plan = workplan.plan(seen, thin, mix, outline_m=home.outline_m, on=date(2026, 4, 11))
+    plan = workplan.plan(seen, thin, mix, outline_m=home.outline_m)
     return Answer(
         lawn=home,
         outlook=seen,

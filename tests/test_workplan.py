@@ -48,9 +48,9 @@ def patch(number=1, x=2.0, y=1.5, area=1.237, deficit=0.8349, kind="thin"):
     return Patch(number, kind, square, x, y, area, 0.05, deficit, 0.97, np.arange(3), "it is thin")
 
 
-def outlook():
+def outlook(last=DAY):
     """What a plan asks of an outlook: the sowing and the day of the last visit."""
-    visit = SimpleNamespace(taken=datetime(DAY.year, DAY.month, DAY.day, 10))
+    visit = SimpleNamespace(taken=datetime(last.year, last.month, last.day, 10))
     return SimpleNamespace(
         season=SimpleNamespace(sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,))
     )
@@ -260,14 +260,8 @@ def test_window_without_figures():
 
 
 def test_too_late_reaches_the_plan():
-    made = plan(
-        outlook(),
-        [patch()],
-        RYE,
-        outline_m=LAWN,
-        on=date(2026, 12, 5),
-        settings=PlanSettings(temperatures=YEARS),
-    )
+    settings = PlanSettings(temperatures=YEARS)
+    made = plan(outlook(date(2026, 12, 5)), [patch()], RYE, outline_m=LAWN, settings=settings)
     assert "too late this year, wait" in made.sentence
     assert made.dates == ()
 

@@ -66,23 +66,21 @@ def plan(
     mix: Mix,
     *,
     outline_m: Floats,
-    on: date | None = None,
     settings: PlanSettings | None = None,
 ) -> WorkPlan:
     """What to do about the patches of a lawn.
 
     Parameters
     ----------
-    outlook : its season gives the lawn's own sowing rate and the day of the last visit
+    outlook : its season gives the lawn's own sowing rate and the day to work from, that of the last visit
     patches : thin or bare ones get seed and dressing; others keep a row without either ("look there")
     mix : what is oversown
     outline_m : (K, 2), the corners that the tape starts from
-    on : the day of the work; by default that of the last visit
 
     Raises LawnError where no rate is known or corner names don't match the outline.
     """
     settings = settings or PlanSettings()
-    on = on or outlook.season.visits[-1].taken.date()
+    on = outlook.season.visits[-1].taken.date()
     rate, rate_from = sowing_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
     tasks = tuple(_task(patch, rate, rate_from, outline_m, settings) for patch in patches)
     seed = sum(int(task.seed_g) for task in tasks)
