@@ -6,9 +6,9 @@ Spot photos are laid onto the lawn's grid where their peg stands.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
-from itertools import groupby
+from itertools import chain, groupby
 
 import numpy as np
 
@@ -25,6 +25,8 @@ LEAST_SHARE = 0.25
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
 DEFAULT_TARGET_DAYS = 56
+LEAST_OVERLAP = 3
+"""Cells that two photos of a day share, from which they are compared."""
 
 
 def build(
@@ -102,7 +104,7 @@ def _by_day(
     days, apart = [], []
     for day, photos in groupby(readings, lambda reading: reading.taken.date()):
         same = tuple(photos)
-        merged, disagree = _merge([_onto(grid, reading, share) for reading in same])
+        merged, disagree = _merge(_onto(grid, reading, share) for reading in same)
         if disagree:
             apart.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
         days.append((same, merged))
@@ -184,33 +186,49 @@ def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
     )
 
 
-def _merge(photos: list[Floats]) -> tuple[Floats, float]:
-    """Precision-weighted mean of a day's photos; also by how much they disagree (0 when they don't)."""
-    stack = np.stack(photos)  # (K, rows, cols, 6)
-    if len(photos) == 1:
-        return stack[0], 0.0
-    cover, se = stack[..., 0], stack[..., 1]
-    weight = np.where(np.isfinite(cover), 1 / np.maximum(se, 1e-3) ** 2, 0.0)
-    total = weight.sum(axis=0)
-    out = np.full(stack.shape[1:], np.nan)
+def _merge(photos: Iterable[Floats]) -> tuple[Floats, float]:
+    """Precision-weighted mean of a day's photos; also by how much they disagree (0 when they don't).
+
+    Each is (rows, cols, 6). One after the other: two hundred plots at once would not fit in a laptop.
+    """
+    photos = iter(photos)
+    first = next(photos)
+    mass, total = np.zeros(first.shape), np.zeros(first.shape)
+    seen: list[tuple[Whole, Floats]] = []  # of each photo the cells that it shows, and their cover and error
+    for photo in chain((first,), photos):
+        cover, se = photo[..., 0], photo[..., 1]
+        weight = np.where(np.isfinite(cover), 1 / np.maximum(se, 1e-3) ** 2, 0.0)[..., None]
+        here = weight * np.isfinite(photo)
+        mass += here
+        total += here * np.nan_to_num(photo)
+        shown = np.flatnonzero(np.isfinite(cover))
+        seen.append((shown, np.stack([cover.ravel()[shown], se.ravel()[shown]])))
+    if len(seen) == 1:
+        return first, 0.0
     with np.errstate(invalid="ignore", divide="ignore"):
-        for k in (0, 2, 3, 4, 5):
-            here = weight * np.isfinite(stack[..., k])
-            out[..., k] = (here * np.nan_to_num(stack[..., k])).sum(axis=0) / here.sum(axis=0)
-        out[..., 1] = 1 / np.sqrt(total)
-    out[total == 0] = np.nan
-    return out, _disagreement(cover, se)
+        out = total / mass
+        out[..., 1] = 1 / np.sqrt(mass[..., 0])
+    out[mass[..., 0] == 0] = np.nan
+    return out, _disagreement(seen)
 
 
-def _disagreement(cover: Floats, se: Floats) -> float:
-    """Median difference of a day's photos where they overlap, when beyond errors and light; else 0."""
+def _disagreement(seen: Sequence[tuple[Whole, Floats]]) -> float:
+    """Median difference of a day's photos where they overlap, when beyond errors and light; else 0.
+
+    Of each photo the cells that it shows, (N,), and their cover and its error, (2, N).
+    """
+    cells, photos = np.unique(np.concatenate([shown for shown, _ in seen]), return_counts=True)
+    shared = cells[photos > 1]
+    board = np.full((2, len(seen), len(shared)), np.nan)
+    for k, (shown, values) in enumerate(seen):
+        _, at, there = np.intersect1d(shown, shared, assume_unique=True, return_indices=True)
+        board[:, k, there] = values[:, at]
+    cover, se = board
+    known = np.isfinite(cover)
     worst = 0.0
-    for i in range(len(cover)):
-        for j in range(i):
-            both = np.isfinite(cover[i]) & np.isfinite(cover[j])
-            if both.sum() < 3:
-                continue
-            apart = float(np.median(np.abs(cover[i] - cover[j])[both]))
-            allowed = 3 * float(np.median(np.hypot(se[i], se[j])[both])) + 0.05
-            worst = max(worst, apart if apart > allowed else 0.0)
+    for i, j in np.argwhere(np.tril(known.astype(float) @ known.T, -1) >= LEAST_OVERLAP):
+        both = known[i] & known[j]
+        apart = float(np.median(np.abs(cover[i] - cover[j])[both]))
+        allowed = 3 * float(np.median(np.hypot(se[i], se[j])[both])) + 0.05
+        worst = max(worst, apart if apart > allowed else 0.0)
     return worst
