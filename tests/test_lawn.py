@@ -244,6 +244,22 @@ def test_new_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:
     assert not (tmp_path / "x").exists()
 
 
+@pytest.mark.parametrize("move", [(0.0, 0.0, 90.0), (3.0, 0.0, 0.0), (100.0, -50.0, 33.0)])
+def test_an_outline_in_other_axes_comes_back_in_the_lawn_s_own(
+    tmp_path: Path, move: tuple[float, float, float]
+) -> None:
+    """Pegs and places are told along side A-B from corner A: in a site plan's metres they lie elsewhere."""
+    x, y, turn = move
+    cos, sin = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    moved = [(x + cos * a - sin * b, y + sin * a + cos * b) for a, b in OUTLINE]
+    with pytest.raises(LawnError, match="begins at A") as wrong:
+        lawn.new(tmp_path / "x", outline_m=moved)
+    assert 'write --outline "0,0 8,0 8,6 0,6"' in str(wrong.value)
+    assert not (tmp_path / "x").exists()
+    about = [(0.02, -0.03), (8.0, 0.1), (8.1, 6.0), (0.0, 6.0)]  # as a tape reads
+    assert lawn.new(tmp_path / "y", outline_m=about).area_m2 == pytest.approx(48, abs=1)
+
+
 def test_no_lawn_there(tmp_path: Path) -> None:
     with pytest.raises(LawnMissingError, match="turfeye lawn new"):
         lawn.read(tmp_path)

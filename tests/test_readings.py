@@ -84,6 +84,8 @@ def test_what_lies_outside_the_season_is_named_and_left_out():
     )
     assert "after today (2026-08-01): late.jpg (2027-01-08)" in flags[1]
     assert "[[photo]]" in flags[0]
+    assert "an earlier season belongs in a folder of its own" in flags[0]
+    assert "earlier season" not in flags[1]
 
 
 @pytest.mark.parametrize(
@@ -186,7 +188,7 @@ def test_the_season_names_each_doubt_and_goes_on(trial):
     assert "may have a wrong date: the camera says 2026-05-13, its name 2026-04-13" in output
     left_out = ".jpg (2027-04-24; its name says 2026-04-24)"
     assert f"left out, since dated after today ({TODAY}): 2027-04-24" in output
-    assert output.count(left_out) == 2  # in the ten lines and whole below
+    assert output.count(left_out) == 1  # whole, below the ten lines
 
 
 def test_what_is_left_out_is_in_no_table(trial):

@@ -27,7 +27,7 @@ from turfeye import mixes
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import write_atomic
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import OF_A_NEW_LAWN, pegs
+from turfeye.lawncheck import OF_A_NEW_LAWN, off_axes, pegs
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Sowing, Target
@@ -293,7 +293,9 @@ def new(
         sowing=_first_sowing(sown, mix, rate_g_m2),
         target=_first_target(sown, target_cover, target_date),
     )
-    lawnfile.parse(text, folder, wording=OF_A_NEW_LAWN)
+    part = lawnfile.parse(text, folder, wording=OF_A_NEW_LAWN)
+    if wrong := off_axes(np.array(part.outline_m), OF_A_NEW_LAWN):
+        raise LawnError(OF_A_NEW_LAWN.head.format(path=folder, count="1 mistake"), wrong)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)

@@ -19,6 +19,9 @@ MOST_ACROSS_M = 1000.0
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
+OFF_ORIGIN_M = 0.1
+OFF_AXIS_DEG = 3.0
+"""So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
 
 EXAMPLES = {
     "schema": "schema = 1",
@@ -194,6 +197,24 @@ def _check_outline(outline: np.ndarray, wording: Wording) -> list[str]:
             f"{place}: goes round clockwise, and y must lie to the left of the first side; write {better}"
         ]
     return []
+
+
+def off_axes(outline: np.ndarray, wording: Wording) -> list[str]:
+    """That a new lawn's outline is in other axes than its own: everything else of the lawn is told in those.
+
+    A lawn's metres begin at its first corner and go along its first side; what a tape may be off by is left.
+    """
+    (x, y), along = outline[0], outline[1] - outline[0]
+    turn = math.atan2(along[1], along[0])
+    if math.hypot(x, y) <= OFF_ORIGIN_M and abs(math.degrees(turn)) <= OFF_AXIS_DEG:
+        return []
+    cos, sin = math.cos(turn), math.sin(turn)
+    own = ((outline - outline[0]) @ np.array([[cos, -sin], [sin, cos]])).round(2) + 0.0
+    return [
+        f"{wording.place('outline_m')}: begins at {_corner(outline, 0)}, goes on to {_corner(outline, 1)}, "
+        "and a lawn's metres begin at its first corner and go along its first side, for pegs and places too; "
+        f"write {wording.corners(own)}, or begin with another corner"
+    ]
 
 
 def _corner(outline: np.ndarray, number: int) -> str:

@@ -88,13 +88,16 @@ def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
     """Photos from before the sowing and from the future, each kind in one sentence."""
     early = [r for r in ordered if r.taken.date() < sown]
     late = [r for r in ordered if r.taken.date() > today]
-    kinds = ((early, f"before the sowing on {sown}"), (late, f"after today ({today})"))
+    kinds = (
+        (early, f"before the sowing on {sown}", "an earlier season belongs in a folder of its own; "),
+        (late, f"after today ({today})", ""),
+    )
     flags = []
-    for photos, when in kinds:
+    for photos, when, more in kinds:
         if photos:
             names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in photos]
             flags.append(
-                f"left out, since dated {when}: {notes.some(names)}: if the sowing's date is wrong, "
+                f"left out, since dated {when}: {notes.some(names)}: {more}if the sowing's date is wrong, "
                 "mend it; if the camera's clock was, write the true day in lawn.toml: "
                 '[[photo]] name = "…", taken = 2026-04-14'
             )

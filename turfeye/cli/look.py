@@ -161,9 +161,11 @@ def _show(seen: Look) -> None:
     if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
     if card["found"]:
+        by = total["dgci_cells"]
+        few = f"no colour index, since {by} of {total['cells_seen']} cells tell theirs"
+        index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} by {by} cells"
         click.echo(
-            f"colour index {figure(total['dgci'], 3)} by {total['dgci_cells']} cells; "
-            f"card {card['spot']} by {card['markers']} markers, "
+            f"{index}; card {card['spot']} by {card['markers']} markers, "
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"
