@@ -59,6 +59,7 @@ ORDER = (
     "results",
     "series whereabouts",
     "measurement",
+    "doubts",
     "survey",
     "simulate",
     "cli",

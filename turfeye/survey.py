@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import shlex
 import shutil
-from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from functools import partial
@@ -21,6 +20,7 @@ from turfeye import (
     colour,
     compare,
     course,
+    doubts,
     filing,
     glance,
     headline,
@@ -42,7 +42,6 @@ from turfeye import (
     teach,
     temperatures,
     uniformity,
-    unseen,
     view,
     window,
     workplan,
@@ -53,7 +52,6 @@ from turfeye import (
 from turfeye.answer import Answer, Before, Beside
 from turfeye.errors import (
     LawnError,
-    NoPhotosError,
     NotSownError,
     PlaceError,
     SeasonError,
@@ -123,7 +121,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
     place = lawn.read(folder)
     with lawn.locked(place.folder):
         measured = measure(place, before=True, tell=tell)
-        warnings = _not_measured(measured)
+        warnings = doubts.not_measured(measured)
         whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
         spots = [
             (o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts
@@ -149,7 +147,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             settings=answer.plan_settings(place, temperatures=weather),
         )
         taught, not_used = _taught(place)
-        warnings += [*not_used, *_said_of(one for one, _ in whole)]
+        warnings += [*not_used, *doubts.noted(one for one, _ in whole)]
         result = Before(
             lawn=place,
             table=table,
@@ -266,7 +264,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     """From measured photos to what to do, written to the results folder."""
     good = [one for one in measured if one.table is not None]
     if not good:
-        raise _nothing_measured(place, measured)
+        raise doubts.nothing_measured(place, measured)
     readings = [_reading(one) for one in good]
     sowing, weather = place.sowings[-1], _weather(place)
     mix = mixes.get(sowing.mix, place.mixes)
@@ -280,7 +278,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         today=today,
     )
     if not np.isfinite(table.cover).any():
-        raise _nothing_seen(good)
+        raise doubts.nothing_seen(good)
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix)
     thin = patches.thin(ahead)
     settings = answer.plan_settings(place, temperatures=weather)
@@ -288,6 +286,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     beside, not_compared = _beside(ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
+    said = doubts.of_season(place, measured, table, in_season)
     by_photo = _series(measured, table)
     whole = Answer(
         lawn=place,
@@ -298,7 +297,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         plan=workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings),
         stripes=_stripes(place, ahead),
         evenness=_evenness(ahead),
-        warnings=(*table.flags, *not_used, *not_compared, *_doubts(place, measured, table, in_season)),
+        warnings=(*table.flags, *not_used, *not_compared, *said),
         taught=taught,
         spots=series.words([row for row in by_photo if row["photo"] in table.visits[-1].photos]),
         plots=series.latest(by_photo),
@@ -307,23 +306,6 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
     placed = [_on_lawn(reading, sowing.date) for reading in in_season]
     return replace(whole, files=(*results.write(whole, placed), listed))
-
-
-def _doubts(
-    place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[seasons.Reading]
-) -> list[str]:
-    """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
-    said = [*_not_measured(measured), *_said_of(one for one in measured if one.table is not None)]
-    said += unseen.notes(
-        table,
-        [reading.table for reading in in_season if reading.at_m is None],
-        outline_m=place.outline_m,
-        corner_names=place.corner_names,
-        side_names=place.side_names,
-    )
-    if gone := place.noted_but_gone():
-        said.append(f"{lawn.FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
-    return said
 
 
 def _beside(
@@ -354,45 +336,6 @@ def _series(measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]
     ]
     groups = [visit_of.get(o.path.name) if "at_m" in o.facts else None for o in measured]
     return series.ranked(rows, groups)
-
-
-def _nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
-    """Why there is no season yet: each reason on a line with its photos, and what to do."""
-    file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
-    if not measured:
-        return NoPhotosError(f"no photos yet; file some with: {file_some}")
-    names = notes.by_words((one.path.name, one.why) for one in measured)
-    lines = [f"  - {notes.some(photos)}: {why}" for why, photos in names.items()]
-    spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
-    if spots:
-        words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
-        lines += [f"To place a spot, write in {place.folder / lawn.FILE_NAME} (here: {words}):"]
-        lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
-    return SeasonError("\n".join(["no photo could be measured:", *lines]))
-
-
-def _nothing_seen(measured: Sequence[Measured]) -> SeasonError:
-    """Why no cell of the lawn was seen, with what the photos' notes advise."""
-    whys = [
-        (one.path.name, Counter(why.split(":")[0] for why in one.table.why).most_common(1)[0][0])
-        for one in measured
-        if one.table is not None
-    ]
-    lines = [f"  - {line}" for line in (*notes.gathered(whys), *_said_of(measured))]
-    return SeasonError(
-        "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
-    )
-
-
-def _not_measured(measured: Iterable[Measured]) -> list[str]:
-    return notes.gathered(
-        ((o.path.name, o.why) for o in measured if o.table is None), ("was not measured", "were not measured")
-    )
-
-
-def _said_of(measured: Iterable[Measured]) -> list[str]:
-    """The notes on measured photos."""
-    return notes.gathered((one.path.name, word) for one in measured for word in one.facts["warnings"])
 
 
 def _on_lawn(reading: seasons.Reading, sown: date) -> store.PlacedTable:

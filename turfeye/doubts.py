@@ -1,0 +1,74 @@
+"""What is to be said of a lawn's photos: not measured, measured with a note, cells never seen, photos gone.
+
+Each kind in lines for people; and the errors where nothing is left to go on with.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from turfeye import notes, unseen
+from turfeye.errors import NoPhotosError, SeasonError
+from turfeye.lawn import FILE_NAME, Lawn
+from turfeye.measurement import Measured
+from turfeye.readings import Reading
+from turfeye.records import Season
+
+
+def not_measured(measured: Iterable[Measured]) -> list[str]:
+    """Photos without a table, a line a reason."""
+    return notes.gathered(
+        ((o.path.name, o.why) for o in measured if o.table is None), ("was not measured", "were not measured")
+    )
+
+
+def noted(measured: Iterable[Measured]) -> list[str]:
+    """The notes on measured photos."""
+    return notes.gathered((one.path.name, word) for one in measured for word in one.facts["warnings"])
+
+
+def of_season(
+    place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[Reading]
+) -> list[str]:
+    """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
+    said = [*not_measured(measured), *noted(one for one in measured if one.table is not None)]
+    said += unseen.notes(
+        table,
+        [reading.table for reading in in_season if reading.at_m is None],
+        outline_m=place.outline_m,
+        corner_names=place.corner_names,
+        side_names=place.side_names,
+    )
+    if gone := place.noted_but_gone():
+        said.append(f"{FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
+    return said
+
+
+def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
+    """Why there is no season yet: each reason on a line with its photos, and what to do."""
+    file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
+    if not measured:
+        return NoPhotosError(f"no photos yet; file some with: {file_some}")
+    names = notes.by_words((one.path.name, one.why) for one in measured)
+    lines = [f"  - {notes.some(photos)}: {why}" for why, photos in names.items()]
+    spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
+    if spots:
+        words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
+        lines += [f"To place a spot, write in {place.folder / FILE_NAME} (here: {words}):"]
+        lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
+    return SeasonError("\n".join(["no photo could be measured:", *lines]))
+
+
+def nothing_seen(measured: Sequence[Measured]) -> SeasonError:
+    """Why no cell of the lawn was seen, with what the photos' notes advise."""
+    whys = [
+        (one.path.name, Counter(why.split(":")[0] for why in one.table.why).most_common(1)[0][0])
+        for one in measured
+        if one.table is not None
+    ]
+    lines = [f"  - {line}" for line in (*notes.gathered(whys), *noted(measured))]
+    return SeasonError(
+        "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
+    )
