@@ -60,6 +60,25 @@ def test_a_wide_strip_is_measured_from_the_nearer_line(season: Season) -> None:
     assert "the strip beyond 2.0 m from the side fence: outside the picture" in line
 
 
+def test_a_strip_of_a_lawn_with_an_inner_corner_lies_along_its_own_side(season: Season) -> None:
+    """Beyond the inner corner E the line of E–F runs across the lawn: the far strip lay "within -0.0 m"."""
+    ell = np.array([[0.0, 0], [9, 0], [9, 6], [4, 6], [4, 3], [0, 3]])
+    inside = (season.x_m > 4) | (season.y_m < 3)
+    columns = ("row", "col", "x_m", "y_m", "area_m2", "cover", "cover_se", "dgci", "lab")
+    part = replace(season, **{name: getattr(season, name)[inside] for name in columns})
+    far = part.y_m > 5
+    table = photo(part, (far, OBLIQUE))
+    (line,) = unseen.notes(
+        replace(part, cover=np.where(far[:, None], np.nan, 0.5)),
+        [table],
+        outline_m=ell,
+        corner_names="ABCDEF",
+        side_names=("A–B", "B–C", "C–D", "D–E", "E–F", "F–A"),
+    )
+    assert "the strip within 1.0 m of the side C–D" in line
+    assert "by the side C–D" in line
+
+
 def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) -> None:
     thing = np.hypot(season.x_m - 3.0, season.y_m - 4.0) < 0.6  # 4 cells about (3, 4): 5 m from A
     edge = season.x_m > 8.5

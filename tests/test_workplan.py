@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 
 from turfeye import cautions, mixes, planfile, results
 from turfeye import lawn as lawns
-from turfeye.contours import polygon_area_m2
+from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.outline import signed_area
 from turfeye.records import Patch, Sowing
@@ -202,6 +203,21 @@ def test_tape_error_is_what_trying_gives():
     ]
     worse = np.sqrt(np.linalg.eigvalsh(np.cov(np.array(places).T))[-1])
     assert worse == pytest.approx(tape.error_m, rel=0.12)
+
+
+def test_a_tape_does_not_go_through_the_house_that_a_lawn_goes_round():
+    """A lawn about two sides of a house, E its corner: a tape from F or D would have to go indoors."""
+    ell = np.array([[0.0, 0], [9, 0], [9, 6], [4, 6], [4, 3], [0, 3]])
+    house = np.array([[0.0, 3], [4, 3], [4, 6], [0, 6]])
+    corners = dict(zip("ABCDEF", ell, strict=True))
+    for x, y in itertools.product(np.arange(0.3, 9, 0.4), np.arange(0.3, 6, 0.4)):
+        if x < 4.1 and y > 2.9:
+            continue
+        tape = fix(x, y, ell)
+        assert tape.error_m <= 0.3
+        for name in (tape.corner_a, tape.corner_b):
+            way = np.linspace(corners[name], (x, y), 200)
+            assert signed_distance_m(way, house).max() < 0.11, (x, y, name)
 
 
 def test_tape_takes_users_names_and_the_unambiguous_side():

@@ -14,6 +14,8 @@ from turfeye.records import Floats, Tape
 
 TAPE_SE_M = 0.05
 """How well a tape is read on a lawn, one standard deviation: common practice, no source."""
+WORST_SE_M = 0.3
+"""A place told no better than this is told across an inner corner rather. Ours."""
 LONG_M = 30.0
 """Beyond a usual tape: such a corner is taken only where there is no other."""
 
@@ -29,7 +31,9 @@ def fix(
 
     Two circles cross at the point; with the angle g between the tapes, the place's standard deviation along
     the worse direction is s / sqrt(1 - |cos g|), s that of the tape. Of the two crossings the wrong one
-    should lie off the lawn: pairs where it doesn't come last, corners beyond a usual tape before those.
+    should lie off the lawn: pairs where it doesn't come last, corners beyond a usual tape before those. A
+    tape that would have to leave the lawn, across an inner corner, is taken only where no others place the
+    point to `WORST_SE_M`: there a house may stand.
 
     Raises LawnError when the names don't match the outline or no two corners can place the point.
 
@@ -43,6 +47,7 @@ def fix(
             f"the outline has {len(outline_m)} corners and {len(names)} names; give each corner one name"
         )
     point = np.array([x_m, y_m])
+    hidden = [_leaves(outline_m, corner, point) for corner in outline_m]
     choices = []
     for a, b in combinations(range(len(outline_m)), 2):
         error = _place_se(point, outline_m[a], outline_m[b])
@@ -50,7 +55,9 @@ def fix(
         mirrored = _mirrored(point, outline_m[a], outline_m[b])
         ambiguous = bool(signed_distance_m(mirrored[None], outline_m)[0] > -2 * TAPE_SE_M)
         choices.append((ambiguous, reach > LONG_M, error, a, b))
-    _, _, error, a, b = min(choices)
+    clear = [choice for choice in choices if not (hidden[choice[-2]] or hidden[choice[-1]])]
+    best = min(clear, default=None)
+    *_, error, a, b = best if best and best[2] <= WORST_SE_M else min(choices)
     if not np.isfinite(error):
         raise LawnError("no two corners of the outline can place this point; add a corner to outline_m")
     return Tape(
@@ -60,6 +67,12 @@ def fix(
         from_b_m=float(np.hypot(*(point - outline_m[b]))),
         error_m=float(error),
     )
+
+
+def _leaves(outline_m: Floats, corner: Floats, point: Floats) -> bool:
+    """Whether the straight way from a corner to a point goes over ground beside the lawn."""
+    way = np.linspace(corner, point, 50)
+    return bool(signed_distance_m(way, outline_m).min() < -2 * TAPE_SE_M)
 
 
 def _place_se(point: Floats, a: Floats, b: Floats) -> float:

@@ -108,11 +108,15 @@ def _commonest(place: Place, tables: Sequence[CellTable], group: Flags) -> str:
 
 
 def _from_sides(season: Season, outline_m: Floats) -> Floats:
-    """(K, N) distance of the cells' centres from each side's line, in metres, inwards."""
-    along = np.roll(outline_m, -1, axis=0) - outline_m
-    along = along / np.linalg.norm(along, axis=1, keepdims=True)
-    to = np.stack([season.x_m, season.y_m], axis=-1)[None] - outline_m[:, None]
-    return np.asarray(along[:, :1] * to[..., 1] - along[:, 1:] * to[..., 0])
+    """(K, N) distance of the cells' centres from each side, in metres.
+
+    Not from its line: in a lawn with an inner corner that runs on across the lawn.
+    """
+    points = np.stack([season.x_m, season.y_m], axis=-1)
+    along = (np.roll(outline_m, -1, axis=0) - outline_m)[:, None]
+    to = points[None] - outline_m[:, None]
+    share = np.clip((to * along).sum(axis=-1) / (along**2).sum(axis=-1), 0, 1)
+    return np.asarray(np.linalg.norm(to - share[..., None] * along, axis=-1))
 
 
 def _where(
@@ -140,7 +144,7 @@ def _where(
             edge = np.diff(away[order], append=np.inf)
             fit = np.where(np.abs(edge) > 1e-6, fit, 0.0)[:-1]
             last = int(fit.argmax())
-            at_m = float(away[order][last : last + 2].mean())
+            at_m = max(0.1, float(away[order][last : last + 2].mean()))
             fits.append((round(float(fit[last]), 3), -at_m, form.format(f"{at_m:.1f}", side)))
     best, _, words = max(fits)
     if best >= LIKE_A_STRIP:
