@@ -157,6 +157,9 @@ def state_map(outlook: Outlook, *, ground: Ground) -> Figure:
     return figure
 
 
+PANELS_IN = 8.6
+
+
 @styled
 def growth_panels(season: Season, *, ground: Ground) -> Figure:
     """One small map a visit, all on one scale."""
@@ -165,11 +168,12 @@ def growth_panels(season: Season, *, ground: Ground) -> Figure:
     aspect = (y1 - y0) / (x1 - x0)
     across = min(count, 4 if aspect < 1.2 else 5)
     down = -(-count // across)
-    wide = 8.6 / across - 0.25
+    wide = PANELS_IN / across - 0.25
     tall = min(wide * aspect, 4.0)
     wide = tall / aspect
     step_x, step_y = wide + 0.25, tall + 0.5
-    figure = new_figure(max(across * step_x + 1.3, 5.0), down * step_y + 0.55)
+    # As wide with one map as with four: a page draws all at one width, letters with them.
+    figure = new_figure(PANELS_IN + 1.3, down * step_y + 0.55)
     for v, visit in enumerate(season.visits):
         left = 0.35 + (v % across) * step_x
         bottom = 0.2 + (down - 1 - v // across) * step_y
