@@ -188,7 +188,7 @@ def test_the_season_names_each_doubt_and_goes_on(trial):
     assert "may have a wrong date: the camera says 2026-05-13, its name 2026-04-13" in output
     left_out = ".jpg (2027-04-24; its name says 2026-04-24)"
     assert f"left out, since dated after today ({TODAY}): 2027-04-24" in output
-    assert output.count(left_out) == 1  # whole, below the ten lines
+    assert output.count(left_out) == 2  # in the ten lines and whole below
 
 
 def test_what_is_left_out_is_in_no_table(trial):

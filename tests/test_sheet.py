@@ -7,6 +7,7 @@ import csv
 import io
 import re
 import shutil
+import sys
 from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
@@ -19,6 +20,7 @@ from PIL import Image
 from turfeye import answer as answers
 from turfeye import results, series, sheet, survey
 from turfeye.answer import Answer
+from turfeye.cli.season import season
 
 TRIAL = Path(__file__).parents[1] / "sample_images/trial-spots"
 
@@ -143,6 +145,21 @@ def test_ten_lines(answer: Answer) -> None:
     odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
     assert answers.ten_lines(odd)[:-1] == answers.ten_lines(odd, noted=False)
     assert answers.ten_lines(odd)[-1].startswith("Note: a.jpg: too dark")
+
+
+def test_a_terminal_shows_each_note_once(answer: Answer, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What goes to a file keeps the first note, since the others go to standard error."""
+    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    monkeypatch.setattr(survey, "season", lambda *_, **__: odd)
+    for terminal in (True, False):
+        out, talk = io.StringIO(), io.StringIO()
+        monkeypatch.setattr(out, "isatty", lambda terminal=terminal: terminal)
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setattr(sys, "stderr", talk)
+        assert season.callback is not None
+        season.callback(answer.lawn.folder, None)
+        assert talk.getvalue().count("a.jpg: too dark") == 1
+        assert out.getvalue().count("a.jpg: too dark") == (0 if terminal else 1)
 
 
 def test_results_are_all_there_and_the_contract_s_columns_lead(answer: Answer) -> None:

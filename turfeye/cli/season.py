@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -23,7 +24,9 @@ def season(folder: Path, against: Path | None) -> None:
 
     with waiting() as tell:
         answer = survey.season(folder, against=against, tell=tell)
-    for line in (*ten_lines(answer, noted=False), *(answer.beside.sentences if answer.beside else ())):
+    # A file of the answer keeps the first note; a terminal shows all of them below, whole.
+    noted = not sys.stdout.isatty()
+    for line in (*ten_lines(answer, noted=noted), *(answer.beside.sentences if answer.beside else ())):
         click.echo(line)
     say_notes(answer)
     if answer.files:
