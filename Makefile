@@ -31,7 +31,7 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 	$(BIN)/python tools/make_samples.py rendered/samples --sets ferry spots --spp 96
 	$(BIN)/python tools/make_samples.py rendered/samples --arrange sample_images
 
-train: $(STAMP)  ## both networks from scratch, with a graphics card: make train LABELLED=FOLDER
+train: $(STAMP)  ## both networks from scratch, with a graphics card: make train LABELLED=FOLDER REAL=FOLDER
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
 	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count 715 --spp 12
 	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24
@@ -39,6 +39,8 @@ train: $(STAMP)  ## both networks from scratch, with a graphics card: make train
 	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
 	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train \
 		--out models --folds tests/data/sward-folds
+	$(BIN)/python tools/train_on_real.py models/sward.onnx models/sward.onnx --real $(REAL) \
+		--labelled $(LABELLED) --rendered rendered/train
 	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps 6000
 
 clean:
