@@ -230,9 +230,12 @@ def test_corners_marked_after_a_refusal_are_used(tmp_path, monkeypatch, placed_o
     known = lawn.read(place.folder)
     assert [(one.name, one.photo) for one in known.views][1] == ("view 2", name("04-12"))
     assert Standpoints(known).locate(photo.read(photo_path)).name == "view 2"
-    twice = CliRunner().invoke(root, again)
-    assert twice.exit_code == 2
-    assert "marked in this photo already" in twice.stderr
+    anew = CliRunner().invoke(root, [*again[:-1], "500,300"])  # marked anew, it stays the photo of its view
+    assert anew.exit_code == 0, anew.output
+    assert "corners marked as view 'view 2'" in anew.stdout
+    _, second = lawn.read(place.folder).views
+    assert (second.name, second.photo) == ("view 2", name("04-12"))
+    assert second.corners_px[-1].tolist() == [500, 300]
 
 
 def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch, placed_only):
