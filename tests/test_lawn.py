@@ -413,7 +413,10 @@ def test_stopped_at_any_step_neither_photos_nor_notes_are_left(
 def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) -> None:
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
     (filed,) = filing.add(folder, [source], corners_px=CORNERS)
-    filed.path.unlink()
+    filed.path.rename(filed.path.with_name("from the window.jpg"))
+    with pytest.raises(LawnError, match=r"view\[0\].photo.*; from the window.jpg is that photo"):
+        lawn.read(folder)
+    filed.path.with_name("from the window.jpg").unlink()
     with pytest.raises(LawnError, match=r"view\[0\].photo.*put it back"):
         lawn.read(folder)
 

@@ -39,6 +39,14 @@ def _replace(path: Path, data: bytes) -> None:
         raise
 
 
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, hex."""
+    import hashlib
+
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def _mode(path: Path) -> int:
     """The old file's permissions, or those a plain new file would get (mkstemp's are private)."""
     if path.exists():

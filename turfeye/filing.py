@@ -15,13 +15,12 @@ import numpy as np
 from turfeye import lawnfile
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError
-from turfeye.files import write_atomic
-from turfeye.lawn import FILE_NAME, Lawn, at_noon, locked, read
+from turfeye.files import digest_of, write_atomic
+from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
 from turfeye.outline import as_options
 from turfeye.readings import doubt_between
 
-DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
@@ -170,14 +169,6 @@ def _twin(lawn: Lawn, source: Path, digest: str) -> Path | None:
         if path.stat().st_size == size and digest_of(path) == digest:
             return path
     return None
-
-
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, hex."""
-    import hashlib
-
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:

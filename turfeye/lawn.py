@@ -25,7 +25,7 @@ import numpy as np
 
 from turfeye import mixes
 from turfeye.errors import LawnError, LawnMissingError
-from turfeye.files import write_atomic
+from turfeye.files import digest_of, write_atomic
 from turfeye.gapfraction import Blades
 from turfeye.lawncheck import OF_A_NEW_LAWN, off_axes, pegs
 from turfeye.notes import some
@@ -34,6 +34,7 @@ from turfeye.records import Floats, Sowing, Target
 
 FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
+DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 LOCK_WAIT_S = 20.0
 TARGET_COVER = 0.75
 """A new lawn's target: a little less than closed turf measures (`mixes.CLOSED_COVER`). Ours."""
@@ -232,8 +233,7 @@ def _check_marked_photos(lawn: Lawn) -> None:
     """
     there = [path.name for path in lawn.every_photo()]
     mistakes = [
-        f"view[{i}].photo: {view.photo!r} is not in photos/; put it back, or write another photo of this "
-        f"standing point here and its corners in corners_px ({some(there) or 'none filed yet'})"
+        f"view[{i}].photo: {view.photo!r} is not in photos/; {_instead(lawn, view.photo, there)}"
         for i, view in enumerate(lawn.views)
         if view.photo not in there
     ]
@@ -246,6 +246,18 @@ def _check_marked_photos(lawn: Lawn) -> None:
     if mistakes:
         count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
         raise LawnError(f"{lawn.folder / FILE_NAME} has {count}", mistakes)
+
+
+def _instead(lawn: Lawn, gone: str, there: Sequence[str]) -> str:
+    """What to do about a marked photo that is gone: filed names end with their digest's first characters."""
+    digest = Path(gone).stem.rpartition("-")[2]
+    for path in lawn.every_photo():
+        if len(digest) == DIGEST_CHARS and digest_of(path).startswith(digest):
+            return f"{path.name} is that photo under another name: write that here, or name it back"
+    return (
+        "put it back, or write another photo of this standing point here and its corners in corners_px "
+        f"({some(there) or 'none filed yet'})"
+    )
 
 
 def lawns_in(folder: Path | str) -> tuple[Path, ...]:

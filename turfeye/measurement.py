@@ -10,7 +10,6 @@ from typing import Any
 
 from turfeye import (
     cells,
-    filing,
     glance,
     models,
     notes,
@@ -23,6 +22,7 @@ from turfeye import (
     whereabouts,
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
+from turfeye.files import digest_of
 from turfeye.lawn import Lawn, read
 from turfeye.records import CellTable
 from turfeye.standpoints import Standpoints
@@ -104,7 +104,7 @@ def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
     lesson = taught(place)
     found = {}
     for path in place.every_photo():
-        digest = filing.digest_of(path)
+        digest = digest_of(path)
         found[path] = (
             digest,
             store.cell_key(
