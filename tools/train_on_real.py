@@ -7,8 +7,8 @@ read 13 points too low. ``--real`` holds photographs of real ground and an index
 and ``green_percent_by_eye``, and, where they are known, ``straw_``, ``bare_`` and ``other_percent_by_eye``
 (tools/real-pictures.csv is one: it says where each picture came from). The mean shares of a crop are drawn
 towards the whole picture's; beside that, crops of the pictures of tools/train_sward.py must be answered as
-before. Of the way that the weights go so they are left a third: half of what real pictures gain costs
-rendered ones next to nothing. It takes minutes of one processor core. ``--part K`` leaves that part of the
+before. Of the way that the weights go so a quarter is kept: half of what real pictures gain, at next to
+no cost to rendered ones. It takes minutes of one processor core. ``--part K`` leaves that part of the
 labelled and rendered pictures out, as in a fold model. Needs the extra ``train``.
 """
 
@@ -34,7 +34,7 @@ CROP = 208
 REAL_SCALES, OTHER_SCALES = (0.5, 1.4), (0.35, 1.2)  # smallest and largest enlargement of a crop
 CLOSED = 0.75  # half of the real crops are of pictures with more green than this: there it goes wrong
 REAL, OTHER = 8, 10  # crops a step
-OF_THE_WAY = 1 / 3  # from the weights before to those after
+OF_THE_WAY = 1 / 4  # from the weights before to those after
 WEIGHT = 2.0  # of the real crops' squared errors against the divergence of the others
 
 
