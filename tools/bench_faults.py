@@ -25,7 +25,7 @@ from turfeye import card, cells, colourspace, faults, glance, photo, view
 from turfeye.card_layout import PAPER
 from turfeye.errors import TurfeyeError
 from turfeye.gather import Gather
-from turfeye.records import Flags, Floats, Look, Whole
+from turfeye.records import CellTable, Flags, Floats, Look, Whole
 
 Fault = Callable[[Floats, np.random.Generator, Flags], tuple[Floats, Whole]]
 LEFT_OUT = 2  # in a mask: neither affected nor sound
@@ -188,10 +188,16 @@ FAULTS: dict[str, tuple[Fault, tuple[int, ...]]] = {
 }
 
 
+def _marked(table: CellTable) -> Flags:
+    """Cells with something wrong: a colour withheld for its own error alone is nothing of the kind."""
+    unsure = np.char.startswith(table.why, "colour withheld") & (table.why != cells.OTHER_LIGHT)
+    return np.asarray((table.why != "") & ~unsure)
+
+
 def marked_cells(one: Look) -> set[tuple[float, float]]:
     """Where cells are that a photo marks."""
     table = one.table
-    said = table.why != ""
+    said = _marked(table)
     return set(zip(table.x_m[said].round(3).tolist(), table.y_m[said].round(3).tolist(), strict=True))
 
 
@@ -227,7 +233,7 @@ def score(
     else:
         named = marked = table.shade > cells.MAX_OTHER_LIGHT
     counts = [affected.sum(), (affected & marked).sum(), (affected & named).sum(), sound.sum()]
-    return [*map(int, counts), int((sound & (table.why != "")).sum())], list(one.warnings)
+    return [*map(int, counts), int((sound & _marked(table)).sum())], list(one.warnings)
 
 
 def spoiled(path: Path, put: Fault, seed: int, out: Path) -> Whole:
