@@ -15,6 +15,7 @@ from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.records import Season
+from turfeye.states import OLD_ENOUGH_DAYS
 
 
 def not_measured(measured: Iterable[Measured]) -> list[str]:
@@ -34,6 +35,7 @@ def of_season(
 ) -> list[str]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     said = [*not_measured(measured), *noted(one for one in measured if one.table is not None)]
+    said += _on_one_visit(table)
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],
@@ -44,6 +46,15 @@ def of_season(
     if gone := place.noted_but_gone():
         said.append(f"{FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
     return said
+
+
+def _on_one_visit(table: Season) -> list[str]:
+    """That one day's light is in everything, where states are told by it."""
+    if len(table.visits) != 1 or table.age_days[0] < OLD_ENOUGH_DAYS:
+        return []
+    return [
+        "what is thin, slow or on course rests on a single visit: photograph the lawn again before you reseed"
+    ]
 
 
 def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
