@@ -196,7 +196,9 @@ def _bench() -> list[Job]:
     """What every figure is reported on; nothing is fitted to it."""
     return [
         *_various_spots("bench-spots", 9100, first_card=20),
+        *_numbered(_various_spots("bench-spots", 9200, first_card=100), "spot", 12),
         *_various_lawns("bench-lawns", 9300, first_card=40)[8:],
+        *_numbered(_various_lawns("bench-lawns", 9600, first_card=120), "lawn", 16),
     ]
 
 
@@ -205,11 +207,14 @@ def _tune() -> list[Job]:
     return [
         *_various_spots("tune-spots", 9800, first_card=60),
         *_various_lawns("tune-lawns", 9300, first_card=40)[:8],
-        *(
-            replace(job, recipe=replace(job.recipe, name=f"lawn-{n:02d}"))
-            for n, job in enumerate(_various_lawns("tune-lawns", 9400, first_card=80), start=16)
-        ),
+        *_numbered(_various_lawns("tune-lawns", 9400, first_card=80), "lawn", 16),
     ]
+
+
+def _numbered(jobs: list[Job], name: str, start: int) -> list[Job]:
+    """The same jobs, named on from a number."""
+    named = (replace(job.recipe, name=f"{name}-{n:02d}") for n, job in enumerate(jobs, start))
+    return [replace(job, recipe=recipe) for job, recipe in zip(jobs, named, strict=True)]
 
 
 # Name, sky, the sun's height, and how far the phone's white balance is off: red and blue, in stops.
