@@ -194,6 +194,25 @@ def test_temperatures_that_end_long_before_the_last_photo_are_not_used_in_silenc
     assert "growth is counted in days; add the missing days" in built.flags[0]
 
 
+def test_days_missing_among_the_temperatures_dont_stop_a_season():
+    known = {SOWN + timedelta(days=k): (6.0, 14.0) for k in (*range(4), *range(6, 30))}
+    built = build(reading(5), reading(12), temperatures=Temperatures.of(known), base_c=3.6)
+    assert built.visits[1].degree_days == pytest.approx(12 * 6.4)
+    assert built.flags[0].startswith("temperatures.csv lacks 2 days: 2026-03-18 to 2026-03-19 (2 days)")
+    long = Temperatures.of({day: pair for day, pair in known.items() if not 8 < (day - SOWN).days < 20})
+    built = build(reading(5), reading(12), temperatures=long, base_c=3.6)
+    assert built.degree_days_by_age is None
+    assert "lacks 2026-03-23 to 2026-04-02 (11 days), too many to fill in" in built.flags[-1]
+    with pytest.raises(SeasonError, match=r"11 days.*to go on in days, leave out time_axis"):
+        outlook.fit(built, time_axis="degree-days")
+
+
+def test_temperatures_that_begin_after_the_sowing_dont_stop_a_season():
+    built = build(reading(5), temperatures=steady(10, first=SOWN + timedelta(days=2)), base_c=3.6)
+    assert built.degree_days_by_age is None
+    assert "must include the sowing on 2026-03-14" in built.flags[0]
+
+
 def test_temperatures_without_a_base_are_not_used_in_silence():
     built = build(reading(5), temperatures=steady(10))
     assert built.degree_days_by_age is None

@@ -1,12 +1,13 @@
 """Daily temperatures as people write them down, and degree-days against a published study of germination."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
 from turfeye import temperatures
 from turfeye.errors import DateError, LawnError
+from turfeye.records import Sowing
 
 SOWN = date(2026, 3, 14)
 
@@ -27,7 +28,7 @@ def test_temperatures_are_read(tmp_path):
 
 def test_every_mistake_in_temperatures_is_told(tmp_path):
     rows = ("14/3/2026,2,10", "2026-03-15,x,7", "2026-03-16,9,3", "2026-03-17,1,8", "2026-03-17,1,8",
-            "2026-03-20,1,99", "2026-03-21,1,9")  # fmt: skip
+            "2026-03-20,1,99", "2026-03-21,1,")  # fmt: skip
     text = "\n".join(["date,min_c,max_c", *rows, ""])
     with pytest.raises(LawnError) as caught:
         temperatures.read(temperatures_file(tmp_path, text))
@@ -39,20 +40,73 @@ def test_every_mistake_in_temperatures_is_told(tmp_path):
         "line 4: min_c 9 is above max_c 3",
         "line 6: 2026-03-17 is there twice",
         "line 7: 1 and 99 must be",
-        "2026-03-18 to 2026-03-20 (3 days) are missing; gaps are not filled, look them up",
+        "line 8: min_c '1' and max_c ''",
     )
     for words in expected:
         assert any(words in line for line in said), words
 
 
-def test_a_gap_is_one_line_however_long(tmp_path):
-    days = ("2026-03-14", "2026-03-16", "2026-06-01")
-    text = "\n".join(["date,min_c,max_c", *(f"{day},2,10" for day in days), ""])
-    with pytest.raises(LawnError) as caught:
-        temperatures.read(temperatures_file(tmp_path, text))
-    assert [line.split(" missing")[0] for line in caught.value.mistakes] == [
-        "2026-03-15 is", "2026-03-17 to 2026-05-31 (76 days) are",
-    ]  # fmt: skip
+def record(tmp_path, known):
+    """Read a file of these days, (min, max) each; None is a row of the date alone."""
+    rows = [f"{day},{','.join(map(str, pair or ('', '')))}" for day, pair in known.items()]
+    return temperatures.read(temperatures_file(tmp_path, "\n".join(["date,min_c,max_c", *rows, ""])))
+
+
+def test_days_that_are_missing_are_filled_by_a_straight_line_and_said(tmp_path):
+    found = record(
+        tmp_path,
+        {
+            "2026-03-14": (2, 10),
+            "2026-03-15": None,
+            "2026-03-16": (4, 16),
+            "2026-03-20": (0, 8),
+        },
+    )
+    assert found.min_c.tolist() == [2, 3, 4, 3, 2, 1, 0]
+    assert found.max_c.tolist() == [10, 13, 16, 14, 12, 10, 8]
+    assert found.notes == (
+        "temperatures.csv lacks 4 days: 2026-03-15, 2026-03-17 to 2026-03-19 (3 days); filled by a straight "
+        "line from the day before to the day after",
+    )
+    course = temperatures.degree_days(found, sown=SOWN, base_c=3.0, days=7)
+    # by hand: daily means 6, 8, 10, 8.5, 7, 5.5 and 4 of the seven days, less 3
+    assert course.tolist() == pytest.approx([0, 3, 8, 15, 20.5, 24.5, 27, 28])
+
+
+def days_of(first, count, mean_c=10.0):
+    return {first + timedelta(days=k): (mean_c - 4, mean_c + 4) for k in range(count)}
+
+
+@pytest.mark.parametrize("missing", [1, 7, 8, 40])
+def test_up_to_a_week_is_filled_and_more_is_named(tmp_path, missing):
+    after = SOWN + timedelta(days=10 + missing)
+    found = record(tmp_path, days_of(SOWN, 10) | days_of(after, 30))
+    by_age, said = found.by_age(
+        Sowing(SOWN, "perennial ryegrass", 35.0), 3.6, last=after + timedelta(days=5), horizon=90
+    )
+    if missing <= 7:
+        assert by_age[-1] == pytest.approx(90 * 6.4)
+        assert found.notes
+        assert said == ""
+    else:
+        assert by_age is None
+        assert not found.notes
+        gap = f"2026-03-24 to {after - timedelta(days=1)} ({missing} days)"
+        assert said == (
+            f"growth is counted in days: temperatures.csv lacks {gap}, too many to fill in; add them"
+        )
+
+
+def test_a_gap_before_the_sowing_leaves_degree_days_as_they_are(tmp_path):
+    found = record(tmp_path, days_of(date(2025, 9, 1), 30) | days_of(SOWN - timedelta(days=3), 40))
+    course = temperatures.degree_days(found, sown=SOWN, base_c=3.6, days=60)
+    assert course[-1] == pytest.approx(60 * 6.4)
+
+
+def test_a_record_of_a_row_with_nothing_in_it(tmp_path):
+    with pytest.raises(LawnError, match="1 mistake") as caught:
+        record(tmp_path, {"2026-03-14": None})
+    assert "no row" in caught.value.mistakes[0]
 
 
 def test_temperatures_without_their_columns(tmp_path):

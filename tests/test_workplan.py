@@ -267,6 +267,19 @@ def test_window_says_until_when():
     assert "too late this year, wait" in late.words
 
 
+def test_window_with_days_missing_is_never_later():
+    year = {
+        YEARS.first + timedelta(days=k): (float(YEARS.min_c[k]), float(YEARS.max_c[k])) for k in range(600)
+    }
+    until = window(RYE, date(2026, 8, 20), Temperatures.of(year)).until
+    for begin in range(270, 330, 10):  # autumn of the first year, in which the soil cools
+        lacking = [day for k, day in enumerate(year) if not begin <= k < begin + 20]
+        found = window(RYE, date(2026, 8, 20), Temperatures.of({day: year[day] for day in lacking}))
+        assert until - timedelta(days=30) < found.until <= until
+    recent = {day: pair for day, pair in year.items() if not 0 < (date(2026, 8, 20) - day).days <= 20}
+    assert window(RYE, date(2026, 8, 20), Temperatures.of(recent)).verdict == "not known"
+
+
 def test_window_without_figures():
     assert window(RYE, DAY).verdict == "not known"
     assert "measure 5 cm deep" in window(RYE, DAY).words

@@ -26,6 +26,11 @@ class Clock:
     def of(cls, season: Season, axis: TimeAxis | None) -> Clock:
         """The season's clock; by default in degree-days where it has them. Raises SeasonError without."""
         have = season.degree_days_by_age is not None
+        if axis == "degree-days" and season.why_in_days:
+            raise SeasonError(
+                f"no degree-days here: {season.why_in_days}; to go on in days, leave out time_axis "
+                "under [season]"
+            )
         if axis == "degree-days" and not have:
             raise SeasonError(
                 "degree-days need daily temperatures and the mix's base temperature; this season has none; "

@@ -265,6 +265,7 @@ class Season:
     target: Target
     flags: tuple[str, ...] = ()  # duplicates, clock errors: said, never mended in silence
     degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
+    why_in_days: str = ""  # why there are no degree-days, where daily temperatures were given
 
     @property
     def age_days(self) -> Floats:

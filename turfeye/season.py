@@ -53,8 +53,7 @@ def build(
     Raises
     ------
     SeasonError : no reading, or one measured on another grid than the lawn's
-    DateError : all photos are from before the sowing or from the future, or the temperatures don't include
-        the sowing
+    DateError : all photos are from before the sowing or from the future
     """
     if not readings:
         raise SeasonError(
@@ -64,12 +63,12 @@ def build(
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
     target = target or Target(TARGET_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
-    by_age, flags = None, list(doubts)
+    by_age, said, flags = None, "", list(doubts)
     if temperatures is not None:
         last = kept[-1].taken.date()
         horizon = (max(target.date, last) - sowing.date).days + 60
         by_age, said = temperatures.by_age(sowing, base_c, last=last, horizon=horizon)
-        flags += [said] if said else []
+        flags += [*temperatures.notes, *([said] if said else [])]
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
     days, apart = _by_day(kept, grid, share)
@@ -91,6 +90,7 @@ def build(
         target=target,
         flags=(*flags, *apart),
         degree_days_by_age=by_age,
+        why_in_days=said if by_age is None else "",
     )
 
 

@@ -147,7 +147,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             settings=answer.plan_settings(place, temperatures=weather),
         )
         taught, not_used = _taught(place)
-        warnings += [*not_used, *doubts.noted(one for one, _ in whole)]
+        warnings += [*not_used, *(weather.notes if weather else ()), *doubts.noted(one for one, _ in whole)]
         result = Before(
             lawn=place,
             table=table,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -11,41 +12,93 @@ from pathlib import Path
 import numpy as np
 
 from turfeye.errors import DateError, LawnError
+from turfeye.notes import some
 from turfeye.records import Floats, Sowing
 
 FILE_NAME = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""
 LAST_PACE_DAYS = 14
 """Past the record's end its last days' mean goes on; past so many days more it is no guide. Ours."""
+MOST_FILLED_DAYS = 7
+"""So many missing days in a row are filled by a straight line between their neighbours; no more. Ours."""
+_A_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A run of days that a record lacks, both ends included."""
+
+    first: date
+    last: date
+
+    @property
+    def days(self) -> int:
+        """How many there are."""
+        return (self.last - self.first).days + 1
+
+    @property
+    def filled(self) -> bool:
+        """Whether it is short enough for a straight line between its neighbours."""
+        return self.days <= MOST_FILLED_DAYS
+
+    def __str__(self) -> str:
+        return f"{self.first}" if self.days == 1 else f"{self.first} to {self.last} ({self.days} days)"
 
 
 @dataclass(frozen=True, eq=False)
 class Temperatures:
-    """Daily lowest and highest air temperature, one row a day without gaps."""
+    """Daily lowest and highest air temperature from ``first`` on; a day that is not known is NaN in both."""
 
     first: date
     min_c: Floats  # (D,)
     max_c: Floats  # (D,)
+    gaps: tuple[Gap, ...] = ()  # days that nobody wrote down; the short ones are filled
+
+    @classmethod
+    def of(cls, days: dict[date, tuple[float, float]]) -> Temperatures:
+        """From the days that are known, (min, max) each; gaps of up to a week are filled."""
+        known = sorted(days)
+        gaps = [Gap(a + _A_DAY, b - _A_DAY) for a, b in pairwise(known) if b - a > _A_DAY]
+        since = np.array([(day - known[0]).days for day in known])
+        every = np.arange(since[-1] + 1)
+        low, high = (np.interp(every, since, [days[day][k] for day in known]) for k in (0, 1))
+        for gap in gaps:
+            if not gap.filled:
+                lost = slice((gap.first - known[0]).days, (gap.last - known[0]).days + 1)
+                low[lost] = high[lost] = math.nan
+        return cls(known[0], low, high, tuple(gaps))
 
     @property
     def last(self) -> date:
         """The last day of the record."""
-        return self.first + timedelta(days=len(self.min_c) - 1)
+        return self.first + (len(self.min_c) - 1) * _A_DAY
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is to be said of days that were filled."""
+        filled = [gap for gap in self.gaps if gap.filled]
+        if not filled:
+            return ()
+        count = sum(gap.days for gap in filled)
+        lost = f"{count} day{'s' * (count > 1)}: {some([str(gap) for gap in filled])}"
+        return (f"{FILE_NAME} lacks {lost}; filled by a straight line from the day before to the day after",)
 
     def by_age(
         self, sowing: Sowing, base_c: float | None, *, last: date, horizon: int
     ) -> tuple[Floats | None, str]:
         """Degree-days by age to ``horizon``, None where they would be no use, and what is to be said of them.
 
-        ``base_c`` is the mix's base temperature and ``last`` the day of the last photo. Raises DateError as
-        `degree_days` does.
+        ``base_c`` is the mix's base temperature and ``last`` the day of the last photo.
         """
         if base_c is None:
             return None, (
                 f"{FILE_NAME} is not used: no base temperature of {sowing.mix!r} is known; "
                 "give base_c under [[mix]] in lawn.toml"
             )
-        found = degree_days(self, sown=sowing.date, base_c=base_c, days=horizon)
+        try:
+            found = degree_days(self, sown=sowing.date, base_c=base_c, days=horizon)
+        except DateError as error:
+            return None, f"growth is counted in days: {error}"
         ends = f"temperatures end on {self.last}"
         if (last - self.last).days > LAST_PACE_DAYS:
             return None, (
@@ -57,7 +110,8 @@ class Temperatures:
 def read(path: Path | str) -> Temperatures:
     """Read daily temperatures: a CSV with the columns ``date,min_c,max_c``, one row a day.
 
-    Raises LawnError with every mistake: columns, dates, numbers, order of min and max, days twice or missing.
+    A row of a date alone is a day that is not known, as is one that isn't there.
+    Raises LawnError with every mistake: columns, dates, numbers, order of min and max, days twice.
     """
     path = Path(path)
     try:
@@ -78,26 +132,11 @@ def read(path: Path | str) -> Temperatures:
         raise LawnError(f"{path.name} is not UTF-8 text; save it again as UTF-8") from None
     days: dict[date, tuple[float, float]] = {}
     mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
-    if days:
-        mistakes += _gaps(sorted(days))
-    elif not mistakes:
+    if not days and not mistakes:
         mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
     if mistakes:
         raise LawnError(f"{path.name} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
-    pairs = np.array([days[day] for day in sorted(days)])
-    return Temperatures(min(days), pairs[:, 0], pairs[:, 1])
-
-
-def _gaps(days: list[date]) -> list[str]:
-    """Each run of days that is missing between the others, a line."""
-    said = []
-    for before, after in pairwise(days):
-        count = (after - before).days - 1
-        first, last = before + timedelta(days=1), after - timedelta(days=1)
-        if count:
-            lost = f"{first} is" if count == 1 else f"{first} to {last} ({count} days) are"
-            said.append(f"{lost} missing; gaps are not filled, look {'it' if count == 1 else 'them'} up")
-    return said
+    return Temperatures.of(days)
 
 
 def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[float, float]]) -> str:
@@ -106,8 +145,11 @@ def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[floa
         day = date.fromisoformat((row["date"] or "").strip())
     except ValueError:
         return f"line {line}: date {row['date']!r} is no date; write it like 2026-03-14"
+    written = [(row[name] or "").strip() for name in ("min_c", "max_c")]
+    if not any(written):
+        return ""
     try:
-        low, high = float(row["min_c"] or ""), float(row["max_c"] or "")
+        low, high = map(float, written)
     except ValueError:
         return f"line {line}: min_c {row['min_c']!r} and max_c {row['max_c']!r} must be numbers like 3.5"
     if not (-60 <= low <= 60 and -60 <= high <= 60):
@@ -125,7 +167,8 @@ def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: 
 
     A day adds max(0, (min + max) / 2 - base): the simple average method (method 1 of McMaster and Wilhelm
     1997, Agricultural and Forest Meteorology 87:291-300). Past the record's end the mean of its last
-    fourteen days goes on. Raises DateError when the record begins after the sowing or ends before it.
+    fourteen days goes on. Raises DateError when the record begins after the sowing, ends before it, or lacks
+    days since then.
 
     >>> week = Temperatures(date(2026, 3, 1), np.full(7, 4.0), np.full(7, 12.0))
     >>> degree_days(week, sown=date(2026, 3, 1), base_c=3.0, days=9).tolist()[-3:]
@@ -136,7 +179,9 @@ def degree_days(temperatures: Temperatures, *, sown: date, base_c: float, days: 
             f"temperatures run from {temperatures.first} to {temperatures.last} and must include the sowing "
             f"on {sown}; add the missing days to {FILE_NAME}"
         )
+    if lost := [str(gap) for gap in temperatures.gaps if not gap.filled and gap.last >= sown]:
+        raise DateError(f"{FILE_NAME} lacks {some(lost)}, too many to fill in; add them")
     daily = np.maximum((temperatures.min_c + temperatures.max_c) / 2 - base_c, 0)
     since = daily[(sown - temperatures.first).days :][:days]
-    ahead = np.full(days - len(since), daily[-LAST_PACE_DAYS:].mean())
+    ahead = np.full(days - len(since), np.nanmean(daily[-LAST_PACE_DAYS:]))
     return np.concatenate([[0.0], np.cumsum(np.concatenate([since, ahead]))])

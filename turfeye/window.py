@@ -61,13 +61,13 @@ def window(mix: Mix, day: date, temperatures: Temperatures | None = None) -> Win
 
 
 def _means(temperatures: Temperatures | None) -> dict[date, float]:
-    """Seven-day means by their last day."""
+    """Seven-day means by their last day, where all seven days are known."""
     if temperatures is None or len(temperatures.min_c) < MEAN_DAYS:
         return {}
     daily = (temperatures.min_c + temperatures.max_c) / 2
     means = np.convolve(daily, np.full(MEAN_DAYS, 1 / MEAN_DAYS), mode="valid")
     first = temperatures.first + timedelta(days=MEAN_DAYS - 1)
-    return {first + timedelta(days=k): float(mean) for k, mean in enumerate(means)}
+    return {first + timedelta(days=k): float(mean) for k, mean in enumerate(means) if np.isfinite(mean)}
 
 
 def _cold(means: dict[date, float], latest: date, words: str) -> Window:
@@ -88,7 +88,8 @@ def _last_day(mix: Mix, day: date, means: dict[date, float]) -> date | None:
         d + year: mean >= mix.soil_min_c for d, mean in means.items() if d + year > day - timedelta(days=120)
     }
     ahead = sorted(warm_at)
-    cools = [b for a, b in pairwise(ahead) if warm_at[a] and not warm_at[b]]
+    # the day after the last warm one: across days that are not known, the first cold one would be too late
+    cools = [a + timedelta(days=1) for a, b in pairwise(ahead) if warm_at[a] and not warm_at[b]]
     lasting = [d for d in cools if not any(warm_at.get(d + timedelta(days=k), False) for k in range(1, 15))]
     if not lasting:
         return None
