@@ -16,7 +16,7 @@ from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
-from turfeye.words import day, per_cent
+from turfeye.words import day, per_cent, square_metres
 from turfeye.workplan import PlanSettings
 
 
@@ -147,7 +147,7 @@ def _patches(word: str, patches: tuple[Patch, ...]) -> str:
     if not patches:
         return f"{word}: nothing stands out"
     area = sum(patch.area_m2 for patch in patches)
-    places = ", ".join(f"{p.area_m2:.1f} m² at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
+    places = ", ".join(f"{square_metres(p.area_m2)} at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
     more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
     count = f"{len(patches)} patch" + ("es" if len(patches) != 1 else "")
-    return f"{word}: {count}, {area:.1f} m² by outline: {places}{more}"
+    return f"{word}: {count}, {square_metres(area)} by outline: {places}{more}"

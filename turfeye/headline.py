@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from turfeye.records import Season
-from turfeye.words import MONTHS
+from turfeye.words import MONTHS, square_metres
 
 
 def sentence(
@@ -38,7 +38,9 @@ def sentence(
     if counts["thin"]:
         verb = "is thin" if counts["thin"] == 1 else "are thin"
         fill = "had not filled" if passed(season) else "won't fill"
-        words.append(f"{counts['thin']} of {cells} cells ({thin_m2:.1f} m²) {verb} and {fill} by {by}")
+        words.append(
+            f"{counts['thin']} of {cells} cells ({square_metres(thin_m2)}) {verb} and {fill} by {by}"
+        )
     elif counts["too soon to say"] > cells / 2:
         words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells: {missing}")
     else:
@@ -49,7 +51,9 @@ def sentence(
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
     if spots:
         shown = season.area_m2[np.isfinite(season.cover).any(axis=1)].sum()
-        words.append(f"the spots are {shown:.1f} of the lawn's {season.area_m2.sum():.1f} m²")
+        words.append(
+            f"the spots are {square_metres(shown)} of the lawn's {square_metres(season.area_m2.sum())}"
+        )
     elif counts["not seen"]:
         words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
     return "; ".join(words)

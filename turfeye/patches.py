@@ -15,7 +15,7 @@ from turfeye.headline import day, passed
 from turfeye.places import Extent, Place, core_of, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
 from turfeye.unmix import FEWEST, in_or_out, unmix
-from turfeye.words import per_cent
+from turfeye.words import per_cent, square_metres
 
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
@@ -220,5 +220,5 @@ def _pale_patches(
         because="",
         relative_se=0.0 if core.any() else UNPURE_SE,
     )
-    words = "pale and yellower than the rest of this lawn, {:.1f} m²: look there"
-    return [replace(patch, because=words.format(patch.area_m2)) for patch in patches]
+    words = "pale and yellower than the rest of this lawn, {}: look there"
+    return [replace(patch, because=words.format(square_metres(patch.area_m2))) for patch in patches]

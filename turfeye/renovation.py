@@ -17,7 +17,7 @@ from turfeye.mixes import Mix
 from turfeye.patches import LEAST_M2, bare, pale
 from turfeye.records import CellTable, Floats, Patch, Task
 from turfeye.tape import fix
-from turfeye.words import per_cent
+from turfeye.words import per_cent, square_metres
 from turfeye.workplan import (
     PlanSettings,
     dressing_bags,
@@ -296,15 +296,16 @@ def _for_whole(
 
 
 def _sentence(found: Materials) -> str:
-    text = f"For {found.area_m2:.1f} m²: {found.amounts}."
+    text = f"For {square_metres(found.area_m2)}: {found.amounts}."
     if found.prepared:
         text += " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn."
     elif found.bare_m2:
-        text += f" {found.bare_m2:.1f} m² bare are sown at the rate for new lawns, the rest is overseeded."
+        bare = square_metres(found.bare_m2)
+        text += f" {bare} bare are sown at the rate for new lawns, the rest is overseeded."
     if found.depth_unknown:
         text += f" {NO_DEPTH}"
     if found.pale_m2:
-        text += f" {found.pale_m2:.1f} m² pale and yellower than the rest: look there first."
+        text += f" {square_metres(found.pale_m2)} pale and yellower than the rest: look there first."
     if found.seen_share < 0.95:
         seen = per_cent(found.seen_share)
         rest = (

@@ -18,7 +18,7 @@ from turfeye import cautions, charts, drawing, notes, renovation
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
-from turfeye.words import day, per_cent
+from turfeye.words import day, per_cent, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -235,6 +235,7 @@ def _environment() -> Environment:
     )
     environment.filters["per_cent"] = per_cent
     environment.filters["day"] = day
+    environment.filters["square_metres"] = square_metres
     environment.filters["sentence"] = _sentence
     return environment
 

@@ -13,6 +13,7 @@ from turfeye.headline import spots_only
 from turfeye.places import Place
 from turfeye.records import CellTable, Flags, Floats, Season
 from turfeye.tape import fix
+from turfeye.words import square_metres
 
 LIKE_A_STRIP: Final = 0.75
 """Area in common over area of either, from which cells are told as a strip along a side."""
@@ -79,11 +80,11 @@ def notes(
             continue
         words, remedy = CAUSES.get(cause) or Cause(_commonest(place, tables, group), CLEAR)
         where = _where(season, place, group, outline_m, corner_names, side_names)
-        count, area = int(group.sum()), season.area_m2[group].sum()
+        count, m2 = int(group.sum()), season.area_m2[group].sum()
         were = "cell was" if count == 1 else "cells were"
         near = side_names[int(_from_sides(season, outline_m)[:, group].mean(axis=1).argmin())]
         lines.append(
-            f"{count} {were} never seen ({area:.1f} m²), {where}: {words}; {remedy.format(near=near)}"
+            f"{count} {were} never seen ({square_metres(m2)}), {where}: {words}; {remedy.format(near=near)}"
         )
     return tuple(lines)
 
@@ -165,5 +166,5 @@ def _by_tape(
         x, y = (np.average(v[part], weights=season.area_m2[part]) for v in (season.x_m, season.y_m))
         tape = fix(float(x), float(y), outline_m, names=corner_names)
         at = f"{tape.from_a_m:.1f} m from {tape.corner_a} and {tape.from_b_m:.1f} m from {tape.corner_b}"
-        words.append(f"{at} ({season.area_m2[part].sum():.1f} m²)" if count > 1 else at)
+        words.append(f"{at} ({square_metres(season.area_m2[part].sum())})" if count > 1 else at)
     return words + ([f"{count - MOST_PLACES} more places"] if count > MOST_PLACES else [])

@@ -14,6 +14,19 @@ def per_cent(share: float) -> str:
     return "not known" if share != share else f"{100 * share:.0f} %"
 
 
+def square_metres(m2: float) -> str:
+    """An area for people, with its unit: to a tenth of a square metre, small ones to a hundredth.
+
+    >>> [square_metres(m2) for m2 in (13.52, 0.04, 0.002, 0.0)]
+    ['13.5 m²', '0.04 m²', 'under 0.01 m²', '0 m²']
+    """
+    if m2 == 0:
+        return "0 m²"
+    if m2 < 0.005:
+        return "under 0.01 m²"
+    return f"{m2:.{1 if m2 >= 0.095 else 2}f} m²"
+
+
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
+from turfeye.words import square_metres
 
 MOST_PEGS = 12
 """So many are shown one by one."""
@@ -82,7 +83,7 @@ def new(
         target_date=target_date,
         target_cover=target_cover,
     )
-    click.echo(f"{made.name}: {made.area_m2:.1f} m², in {folder}")
+    click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
     if proposed:
         click.echo(proposed)
     else:
@@ -133,7 +134,7 @@ def show(folder: Path) -> None:
     from turfeye import lawn as lawns
 
     found = lawns.read(folder)
-    click.echo(f"{found.name}: {found.area_m2:.1f} m², cells of {found.cell_m:g} m")
+    click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
     for sowing in found.sowings:
         click.echo(f"sown {sowing.date}: {sowing.mix}, {sowing.rate_g_m2:g} g/m²")
     if found.target:

@@ -9,11 +9,12 @@ import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
+from turfeye.words import square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer
 
-COLUMNS = ("lawn", "day", "green", "forecast (chance)", "thin m²", "what to do")
+COLUMNS = ("lawn", "day", "green", "forecast (chance)", "thin", "what to do")
 TO_DO: dict[type[TurfeyeError], str] = {
     NoPhotosError: "file photos: turfeye add",
     NotSownError: "not sown: turfeye plan --before",
@@ -57,7 +58,7 @@ def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
         figure(answer.season.age_days[-1]),
         share(whole.cover_now, whole.cover_now_se),
         f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})",
-        figure(whole.thin_m2, 1),
+        square_metres(whole.thin_m2),
         f"reseed {count} patch{'es' if count != 1 else ''}: {figure(plan.seed_g, unit=' g')}"
         if count
         else plan.sentence,
