@@ -225,9 +225,11 @@ def test_equal_notes_on_many_photos_are_one_line(tmp_path: Path) -> None:
     for k in range(5):
         rgb = np.random.default_rng(k).integers(40, 90, (300, 400, 3), np.uint8)
         Image.fromarray(rgb).save(tmp_path / f"{k}.png")
-    done = run("look", "--no-card", *sorted(tmp_path.glob("*.png")))
+    done = run("look", "--no-card", *sorted(tmp_path.glob("*.png")), "--table", tmp_path / "all.csv")
     assert done.stderr.count("no card: cover is as this picture sees it") == 1
-    assert "5 photos (0.png, 1.png, 2.png, 3.png, 4.png): no card" in done.stderr
+    assert "5 photos (0.png, 1.png, 2.png and 2 more): no card" in done.stderr
+    with (tmp_path / "all.csv").open(newline="") as file:  # where every photo has its own
+        assert all(row["notes"].startswith("no card") for row in csv.DictReader(file))
 
 
 def test_why_cells_were_not_seen_is_counted() -> None:

@@ -103,7 +103,7 @@ def test_what_the_true_day_may_be_is_guessed(taken, guess):
 
 def test_many_outside_are_counted():
     _, flags = usable(*(reading(-k, name=f"{k}.jpg") for k in range(1, 8)))
-    assert "and 3 more" in flags[0]
+    assert "and 4 more" in flags[0]
 
 
 def test_counters_of_two_cameras_are_not_compared():

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-MOST_NAMED: Final = 4
-MOST_IN_NOTE: Final = 12
-"""A note on several photos names this many before it only counts the rest."""
+MOST_NAMED: Final = 3
+"""So many long names, as photos have, are read in a line; the rest is counted."""
+MOST_NUMBERS: Final = 12
+"""Of pegs, whose numbers are short."""
 
 
 def by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
@@ -23,11 +24,13 @@ def gathered(said: Iterable[tuple[str, str]], verb: tuple[str, str] = ("", "")) 
 
     >>> gathered([("a.jpg", "too dark"), ("b.jpg", "no card"), ("c.jpg", "too dark")])
     ['2 photos (a.jpg, c.jpg): too dark', 'b.jpg: no card']
+
+    Every photo has its own notes in ``photos.csv``, and in the JSON of ``turfeye look``.
     """
     lines = []
     for words, photos in by_words(said).items():
         several = len(photos) > 1
-        who = f"{len(photos)} photos ({some(photos, most=MOST_IN_NOTE)})" if several else photos[0]
+        who = f"{len(photos)} photos ({some(photos)})" if several else photos[0]
         lines.append(f"{who} {verb[several]}".rstrip() + f": {words}")
     return lines
 

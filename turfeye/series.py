@@ -24,7 +24,7 @@ COLUMNS: Final = (
     "straw", "bare",
     "rank", "rank_low", "rank_high", "cv_pct", "christiansen_pct", "distribution_pct", "moran_i", "moran_p",
     "area_m2", "cells", "cells_seen", "card", "twins_differ", "shadow_on_card", "shade", "light", "why",
-    "taught",
+    "taught", "notes",
 )  # fmt: skip
 LEAST_SHADE: Final = 0.02
 """With less of the ground in other light than the card, the light is not spoken of."""
@@ -66,6 +66,7 @@ def row(
     found |= {"view": facts["view"], "state": state, "shade": shade}
     found["light"] = _light(table, facts, shade, index=found["dgci"])
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
+    found["notes"] = "; ".join(facts.get("warnings", ()))
     found |= {"taught": int(facts.get("taught", False))}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
     if state == "left out":

@@ -184,7 +184,7 @@ def _never_seen(answer: Answer) -> str:
     """The lawn's spots that no measured photo shows, by number; "" where there are none."""
     seen = {row["view"] for row in answer.plots}
     return notes.some(
-        [str(s.number) for s in answer.lawn.spots if f"spot {s.number}" not in seen], most=notes.MOST_IN_NOTE
+        [str(s.number) for s in answer.lawn.spots if f"spot {s.number}" not in seen], most=notes.MOST_NUMBERS
     )
 
 

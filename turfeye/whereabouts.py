@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 from turfeye import card, view
 from turfeye.errors import AlignmentError, CardError, SpotUnknownError
 from turfeye.lawn import Lawn, Note, Spot
-from turfeye.notes import some
+from turfeye.notes import MOST_NUMBERS, some
 from turfeye.records import Photo, Sighting, View
 from turfeye.standpoints import Placed, Standpoints
-
-MOST_PEGS: Final = 12
-"""So many are named in a message."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -119,4 +116,4 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
 
 def _known(place: Lawn) -> str:
     names = [str(spot.number) for spot in place.spots]
-    return f"known: {some(names, most=MOST_PEGS) or 'none'}"
+    return f"known: {some(names, most=MOST_NUMBERS) or 'none'}"
