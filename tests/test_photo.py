@@ -3,16 +3,18 @@
 import hashlib
 import io
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
 
-from turfeye import photo
+from turfeye import glance, photo, summary
 from turfeye.errors import PhotoError, PhotoMissingError
 
 WIDTH, HEIGHT = 320, 240
+SPOTS = Path(__file__).parents[1] / "sample_images/trial-spots/photos"
 
 
 def picture(seed: int = 0) -> Image.Image:
@@ -62,11 +64,43 @@ def test_upright_in_every_format(tmp_path, kind, orientation):
     assert np.abs(got - want).mean() < 2
 
 
-# The HEIC decoder we use has no encoder, so no such file can be made here: the turn alone is tested.
 def test_heic_is_not_turned_twice():
     rgb = np.arange(2 * 3 * 3, dtype=np.uint8).reshape(2, 3, 3)
     assert photo._upright(rgb, exif(orientation=6), "HEIF").shape == (2, 3, 3)
     assert photo._upright(rgb, exif(orientation=6), "JPEG").shape == (3, 2, 3)
+
+
+# The HEIC decoder we use has no encoder. This file was written by pillow-heif 1.8.1 (libheif 1.23.6, x265)
+# from the sample spot of 13 April, made smaller by Pillow, as a phone held upright writes it:
+#     facts = sample.getexif(); facts[0x0112] = 6
+#     sample.resize((816, 612), Image.Resampling.LANCZOS).save("phone.heic", quality=50, exif=facts.tobytes())
+HEIC = Path(__file__).parent / "data/phone.heic"
+
+
+def test_heic_is_read_like_the_jpeg_that_it_was_made_from():
+    """A phone's container turns the picture, and its header says so too: it must be turned once."""
+    sample = SPOTS / "2026-04-13-spot-1.jpg"
+    with Image.open(sample) as stored:
+        small = np.asarray(stored.resize((816, 612), Image.Resampling.LANCZOS))
+    got, jpeg = photo.read(HEIC), photo.read(sample)
+    assert got.rgb_coded.shape == (816, 612, 3)
+    assert np.abs(got.rgb_coded.astype(int) - np.rot90(small, -1)).mean() < 10  # grass at quality 50
+    assert (got.taken, got.taken_from, got.camera) == (jpeg.taken, "exif", jpeg.camera)
+    assert got.focal_px == pytest.approx(jpeg.focal_px / 2)
+
+
+def test_a_heic_photo_is_measured():
+    seen = glance.look(HEIC)
+    assert seen.sighting.spot == 1
+    want = summary.means(glance.look(SPOTS / "2026-04-13-spot-1.jpg").table)
+    assert summary.means(seen.table)["cover"] == pytest.approx(want["cover"], abs=want["cover_se"])
+
+
+def test_heic_cut_short_says_what_to_do(tmp_path):
+    path = tmp_path / "IMG_0042.HEIC"
+    path.write_bytes(HEIC.read_bytes()[:60_000])
+    with pytest.raises(PhotoError, match="export it there as JPEG"):
+        photo.read(path)
 
 
 def test_display_p3_becomes_srgb(tmp_path):

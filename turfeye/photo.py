@@ -123,13 +123,19 @@ def _open(path: Path, data: bytes) -> Image:
     """The picture's header by Pillow, pixels not yet decoded."""
     from PIL import Image
 
-    if data[4:8] == b"ftyp" and data[8:12] != b"avif":
+    heic = data[4:8] == b"ftyp" and data[8:12] != b"avif"
+    if heic:
         import pi_heif
 
         pi_heif.register_heif_opener()
     try:
         image = Image.open(io.BytesIO(data))
     except Exception as error:
+        if heic:
+            raise PhotoError(
+                f"{path} is damaged, cut short, or HEIC of a kind that can't be read: copy it from the phone "
+                "again, or export it there as JPEG in its full size, date kept"
+            ) from error
         raise PhotoError(f"{path} holds no picture that can be read: wanted {KINDS}") from error
     width, height = image.size
     if min(width, height) < SMALLEST_SIDE_PX:
