@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from posing import grassy, homography_of, photo_of, shoot, through
 
-from turfeye import card, marks
+from turfeye import card, marks, view
 from turfeye.card_layout import CARD
 from turfeye.colourspace import decode, encode
 from turfeye.errors import (
@@ -30,6 +30,21 @@ def pose(distance_m=0.8, tilt_deg=20.0, **more):
 
 def corner_error_px(sighting, homography):
     return float(np.abs(sighting.corners_px - through(homography, CARD.corners_mm / 1000)).max())
+
+
+# A card that a printer fitted to its page. Its ground is drawn true to size, so the truth is known.
+@pytest.mark.parametrize("rule_mm", [94.1, 97.0, 105.0])  # A4 laid on Letter's height, and other fits
+def test_lengths_by_a_card_printed_too_small_or_too_large(rule_mm):
+    ground = pose(1.1, 25.0, turn_deg=30.0)
+    picture = photo_of(shoot({4: ground @ np.diag([rule_mm / 100, rule_mm / 100, 1])}, SIZE), FOCAL)
+    at_m = np.array([[-0.4, -0.2], [0.4, 0.1]])
+    found = card.find(picture)
+    by_rule = view.unproject(view.from_card(picture, found, rule_mm=rule_mm), through(ground, at_m))
+    as_if_true = view.unproject(view.from_card(picture, found), through(ground, at_m))
+    apart_m = np.linalg.norm(at_m[1] - at_m[0])
+    assert np.linalg.norm(by_rule[1] - by_rule[0]) == pytest.approx(apart_m, rel=0.005)
+    assert by_rule == pytest.approx(at_m, abs=0.005)
+    assert np.linalg.norm(as_if_true[1] - as_if_true[0]) == pytest.approx(apart_m * 100 / rule_mm, rel=0.005)
 
 
 # ------------------------------------------------------------------------------------------------ print

@@ -207,6 +207,14 @@ def test_not_toml_at_all() -> None:
         lawnfile.parse('name = "x\n')
 
 
+def test_the_cards_rule_is_in_millimetres() -> None:
+    with pytest.raises(LawnError) as caught:
+        lawnfile.parse(GOOD.replace("cell_m", "card_rule_mm = 9.7\ncell_m"))
+    (said,) = caught.value.mistakes
+    assert said.startswith("card_rule_mm: must be at least 50")
+    assert "card_rule_mm = 97.0, what the card's 100 mm rule measures, in millimetres" in said
+
+
 def test_seed_and_dressing_reach_the_plan(tmp_path: Path) -> None:
     more = "[seed]\nrate_g_m2 = 20\npurity = 0.95\ngermination = 0.85\n[dressing]\ndepth_mm = 3\nbag_l = 50\n"
     (tmp_path / "lawn.toml").write_text(GOOD.replace("cell_m", "spare_pct = 15\ncell_m") + more)

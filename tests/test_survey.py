@@ -52,6 +52,31 @@ def test_json_has_the_fields_of_the_contract(looked):
     assert looked["taken_from"] == "exif"
 
 
+def test_lengths_go_by_what_the_cards_rule_measures(looked):
+    result = CliRunner().invoke(root, ["look", str(SPOT), "--json", "--rule", "97"])
+    assert result.exit_code == 0, result.output
+    small = json.loads(result.stdout)
+    assert small["view"]["height_m"] == pytest.approx(0.97 * looked["view"]["height_m"], rel=0.002)
+    assert small["summary"]["area_m2"] == pytest.approx(0.97**2 * looked["summary"]["area_m2"], rel=0.03)
+    assert small["summary"]["cover"] == pytest.approx(looked["summary"]["cover"], abs=0.02)
+    wrong = CliRunner().invoke(root, ["look", str(SPOT), "--rule", "9.7"])  # centimetres
+    assert wrong.exit_code == 2
+
+
+def test_a_lawns_spots_go_by_what_its_cards_rule_measures(tmp_path):
+    shutil.copytree(SAMPLES / "trial-spots", tmp_path / "trial", ignore=shutil.ignore_patterns("truth"))
+    for path in (tmp_path / "trial/photos").iterdir():
+        if path.name != "2026-04-13-spot-1.jpg":
+            path.unlink()
+    (true,) = survey.measure(lawn.read(tmp_path / "trial"))
+    file = tmp_path / "trial/lawn.toml"
+    file.write_text("card_rule_mm = 97\n" + file.read_text())
+    assert "rule measures 97 mm" in CliRunner().invoke(root, ["lawn", "show", str(tmp_path / "trial")]).stdout
+    (small,) = survey.measure(lawn.read(tmp_path / "trial"))  # the table kept of before is not used
+    seen_m2 = [float(np.nansum(one.table.area_m2 * one.table.seen)) for one in (true, small)]
+    assert seen_m2[1] == pytest.approx(0.97**2 * seen_m2[0], rel=0.03)
+
+
 def test_cover_of_a_rendered_spot_is_near_its_truth(looked):
     with SPOT.with_name("spot-01-cells.csv").open() as file:
         truth = {(round(float(r["x_m"]), 2), round(float(r["y_m"]), 2)): r for r in csv.DictReader(file)}

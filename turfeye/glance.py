@@ -50,6 +50,7 @@ def look(
     no_card: bool = False,
     values: CardValues | None = None,
     spot: int | None = None,
+    rule_mm: float = card.CARD.rule_mm,
 ) -> Look:
     """Measure one photo.
 
@@ -60,6 +61,7 @@ def look(
     no_card : go on without a card: cover in picture cells, no colour
     values : the card's measured values; by default the nominal ones of the print
     spot : the number of the card to go by, where the photo shows several
+    rule_mm : what the card's 100 mm rule measures, where it was not printed at its true size
 
     Raises
     ------
@@ -79,7 +81,7 @@ def look(
             f"give --spot {' or '.join(there)}" + ", or leave it out" * (len(there) == 1)
         )
     sighting, twice = card.choose(cards, spot=spot)
-    seen = view.from_card(picture, sighting)
+    seen = view.from_card(picture, sighting, rule_mm=rule_mm)
     oblique = seen.tilt_deg > view.OBLIQUE_DEG
     size_m = cell_m or (LAWN_CELL_M if oblique else SPOT_CELL_M)
     grid = cells.spot_grid(seen, size_m)

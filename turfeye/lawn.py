@@ -125,6 +125,7 @@ class Lawn:
     hollows: tuple[Hollow, ...]
     anchors: tuple[Anchor, ...]
     spare_pct: float
+    card_rule_mm: float  # what the 100 mm rule measures on the cards as printed
     seed: Seed
     curve: Literal["logistic", "gompertz"]
     blades: Blades | None  # None: as usual
@@ -219,6 +220,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         hollows=tuple(Hollow((h.at_m[0], h.at_m[1]), float(h.depth_mm), h.area_m2) for h in part.hollow),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),
         spare_pct=float(part.spare_pct),
+        card_rule_mm=float(part.card_rule_mm),
         seed=Seed(**part.seed.model_dump()),
         curve=part.season.curve,
         time_axis=part.season.time_axis,

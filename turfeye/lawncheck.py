@@ -43,6 +43,7 @@ EXAMPLES = {
     "rows": "rows = 10",
     "turned_deg": "turned_deg = 0",
     "spare_pct": "spare_pct = 10",
+    "card_rule_mm": "card_rule_mm = 97.0, what the card's 100 mm rule measures, in millimetres",
     "purity": "purity = 0.98",
     "germination": "germination = 0.85",
     "depth_mm": "depth_mm = 5, in millimetres",

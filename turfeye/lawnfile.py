@@ -141,6 +141,7 @@ class LawnPart(_Part):
     corner_names: list[str] | None = None
     side_names: list[str] | None = None
     spare_pct: float = Field(default=10.0, ge=0, le=100)
+    card_rule_mm: float = Field(default=100.0, ge=50, le=200)
     sowing: list[SowingPart] = []
     target: TargetPart | None = None
     view: list[ViewPart] = []

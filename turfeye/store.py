@@ -66,6 +66,7 @@ def cell_key(
         "photo": photo_digest,
         "outline_m": lawn.outline_m.tolist(),
         "cell_m": lawn.cell_m,
+        "card_rule_mm": lawn.card_rule_mm,
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
         "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots if not pegs or s.number in pegs],
         "note": [(n.view, n.spot, str(n.taken)) for n in notes],

@@ -239,7 +239,10 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
                     f"no card could be read in {name}, so its colours mean nothing in other light; "
                     "mark other photos"
                 )
-            seen, correction = view.from_card(picture, sighting), colour.fit(sighting, card.NOMINAL)
+            seen, correction = (
+                view.from_card(picture, sighting, rule_mm=place.card_rule_mm),
+                colour.fit(sighting, card.NOMINAL),
+            )
             pixels = glance.judged(picture, seen, correction)
             mine = [stroke for stroke in marked if stroke.photo == name]
             samples += teach.sample(mine, pixels.shares, pixels.rgb_linear, picture.size_px)

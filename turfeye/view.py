@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 
 from turfeye import outline
+from turfeye.card_layout import CARD
 from turfeye.errors import ViewError
 from turfeye.records import Floats, Photo, Sighting, View
 
@@ -52,12 +53,14 @@ def focal_from_35mm(focal_35mm: float, size_px: tuple[int, int]) -> float:
 # ------------------------------------------------------------------------------------------------ making
 
 
-def from_card(photo: Photo, sighting: Sighting) -> View:
+def from_card(photo: Photo, sighting: Sighting, *, rule_mm: float = CARD.rule_mm) -> View:
     """The view of a photo by the card in it: origin at the card's centre, x along its long side.
 
+    ``rule_mm`` is what the card's 100 mm rule measures as printed: all lengths are in its proportion.
     Raises ViewError when the markers' corners are too few or don't fit a flat card.
     """
-    points_m = np.asarray(sighting.marker_corners_m, dtype=float).reshape(-1, 2)
+    true_size = rule_mm / CARD.rule_mm
+    points_m = true_size * np.asarray(sighting.marker_corners_m, dtype=float).reshape(-1, 2)
     points_px = np.asarray(sighting.marker_corners_px, dtype=float).reshape(-1, 2)
     if len(points_m) < 4:
         raise ViewError("wanted at least one whole marker of the card, got none; show the card in full")

@@ -53,7 +53,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
     number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
-    seen = None if sighting is None else view.from_card(picture, sighting)
+    seen = None if sighting is None else view.from_card(picture, sighting, rule_mm=place.card_rule_mm)
     above = seen is not None and seen.tilt_deg <= view.OBLIQUE_DEG
     wanted = note.view if note else None
     if spot is not None and seen is not None and wanted is None and (above or not place.views):

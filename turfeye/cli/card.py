@@ -40,9 +40,11 @@ def card(
 ) -> None:
     """Print the reference card at true size, as PDF or PNG.
 
-    Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. Use a card of its own number for
-    every peg: a photo of card 3 files itself at peg 3. With more pegs than numbers, let a card
-    serve several and say with add --spot which peg a photo shows.
+    Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. If it measures otherwise, all
+    lengths come right by what it measures: card_rule_mm = 97.0 in lawn.toml, look --rule 97.
+
+    Use a card of its own number for every peg: a photo of card 3 files itself at peg 3. With more pegs than
+    numbers, let a card serve several and say with add --spot which peg a photo shows.
     """
     from turfeye import card_print, card_values
 
@@ -60,4 +62,7 @@ def card(
     else:
         card_print.print_pdf(path, spot, paper=paper)
     click.echo(str(path))
-    say("Print it on matt paper at 100 %, not fitted to the page; then check the 100 mm rule.")
+    say(
+        "Print it on matt paper at 100 %, not fitted to the page; then check the 100 mm rule. If it measures "
+        "otherwise, print it again, or write what it measures in lawn.toml: card_rule_mm = 97.0"
+    )

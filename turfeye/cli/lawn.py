@@ -146,6 +146,8 @@ def show(folder: Path) -> None:
         click.echo(f"{len(numbers)} pegs, numbered {numbers[0]} to {numbers[-1]}")
     for spot in found.spots if len(found.spots) <= MOST_PEGS else ():
         click.echo(f"peg {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
+    if found.card_rule_mm != 100:
+        click.echo(f"cards: the 100 mm rule measures {found.card_rule_mm:g} mm")
     if found.blades:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)

@@ -39,6 +39,14 @@ FEW_PHOTOS = 4
 @click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
 @click.option("--values", type=FILE, help="Measured values of your card's patches.")
 @click.option("--spot", type=click.IntRange(0), help="Which card to go by, where a photo shows several.")
+@click.option(
+    "--rule",
+    "rule_mm",
+    type=click.FloatRange(50, 200),
+    default=100,
+    show_default=True,
+    help="What the card's 100 mm rule measures as printed, in mm.",
+)
 def look(
     photos: tuple[Path, ...],
     json: bool,
@@ -48,6 +56,7 @@ def look(
     no_card: bool,
     values: Path | None,
     spot: int | None,
+    rule_mm: float,
 ) -> None:
     """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour.
 
@@ -66,7 +75,9 @@ def look(
         for number, photo in enumerate(photos, start=1):
             tell(f"photo {number} of {len(photos)}: {photo.name}")
             try:
-                seen = glance.look(photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot)
+                seen = glance.look(
+                    photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot, rule_mm=rule_mm
+                )
             except TurfeyeError as error:
                 words = str(error).removeprefix(f"{photo} ")
                 say(f"{photo} not measured: {words}")
