@@ -95,7 +95,14 @@ def areas_apart(radius_m, seeds):
         season, truth, share, away_m = lawn_with_hole(seed, radius_m=radius_m)
         cells = away_m < radius_m + 0.6
         sound = ~cells & (away_m <= np.sort(away_m)[cells.sum() + 100])
-        found = unmix(season, cells, sound, start_cover=truth.cover[:, 0], visit_offset=truth.visit_offset)
+        found = unmix(
+            season,
+            cells,
+            sound,
+            start_cover=truth.cover[:, 0],
+            visit_offset=truth.visit_offset,
+            usual_se=float(np.nanmedian(season.cover_se)),
+        )
         apart.append(found.share.sum() / share[cells].sum() - 1)
     return np.array(apart)
 

@@ -6,15 +6,15 @@ bare ones from a lawn before the work. They are described, never diagnosed.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from turfeye.curve import expit
 from turfeye.headline import day, passed
-from turfeye.places import Extent, Place, core_of, numbered, outlined, robust_sd
-from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season, Whole
-from turfeye.unmix import FEWEST, in_or_out, unmix
+from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
+from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season
+from turfeye.unmix import FEWEST, Unmixed, in_or_out, unmix
 from turfeye.words import per_cent, square_metres
 
 LEAST_M2 = 0.05
@@ -35,15 +35,10 @@ def thin(outlook: Outlook) -> tuple[Patch, ...]:
     Each cell's covers on all visits are unmixed into the lawn around and the patch itself
     (:mod:`turfeye.unmix`); the area is the sum of what belongs to the patch.
     """
-    season = outlook.season
-    place = Place(season.grid, season.row, season.col)
-    found = outlook.state == "thin"
-    if not found.any():
+    if not (outlook.state == "thin").any():
         return ()
-    labels, count = place.label(found)
-    patches: list[Patch] = []
-    for number in range(1, count + 1):
-        patches += _thin_patches(outlook, place, labels, number)
+    lawn = _Lawn.of(outlook)
+    patches = [patch for group in lawn.place.groups(lawn.thin) for patch in _thin_patches(lawn, group)]
     return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 
@@ -68,12 +63,11 @@ def pale(cells: CellTable | Season) -> tuple[Patch, ...]:
     spread = max(robust_sd(signed[known]), 0.5)
     stands_out = (paler > PALE_DELTA_E) & (signed > PALE_DISTANCES * spread)
     stands_out &= (away[:, 0] > 0) & (away[:, 1] + away[:, 2] > 0)
-    labels, count = place.label(stands_out)
+    sound = known & ~stands_out
     patches: list[Patch] = []
-    for number in range(1, count + 1):
-        inside = place.pick(labels) == number
-        if inside.sum() >= LEAST_PALE_CELLS:
-            patches += _pale_patches(cells, place, labels, number, signed, known, spread)
+    for group in place.groups(stands_out):
+        if group.inside.sum() >= LEAST_PALE_CELLS:
+            patches += _pale_patches(cells, group, signed, known, sound, spread)
     return numbered(patches)
 
 
@@ -85,12 +79,11 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
     place = Place(table.grid, table.row, table.col)
     known = (table.state == "seen") & np.isfinite(table.bare)
     found = known & (np.nan_to_num(table.bare) > above)
-    labels, count = place.label(found)
     patches: list[Patch] = []
-    for number in range(1, count + 1):
-        near, around = place.surroundings(labels, number, known & ~found)
+    for group in place.groups(found):
+        near, around = group.surroundings(known & ~found)
         own = float(np.median(table.bare[around])) if around.any() else 0.0
-        inside = place.pick(labels) == number
+        inside = group.inside
         level = float(np.max(table.bare[inside]))
         share = np.where(near & known, (table.bare - own) / (level - own), 0.0)
         # A lawn is never bare by the same share everywhere: its own spread is no part of the hole.
@@ -106,33 +99,73 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
 # -- thin ------------------------------------------------------------------------------------------------
 
 
-def _thin_patches(outlook: Outlook, place: Place, labels: Whole, number: int) -> list[Patch]:
-    season = outlook.season
-    known = np.asarray(np.isfinite(season.cover).any(axis=1))
-    own = known & (outlook.state != "thin") & (outlook.state != "not seen")
-    near, around = place.surroundings(labels, number, own)
-    inside = place.pick(labels) == number
-    sound = place.nearest(labels, number, own, SOUND_CELLS)
+@dataclass(frozen=True, eq=False, slots=True)
+class _Lawn:
+    """What all thin patches of a lawn are told from. Flags are (N,)."""
+
+    outlook: Outlook
+    place: Place
+    thin: Flags
+    known: Flags  # some visit showed it
+    sound: Flags  # known and not thin
+    gaps: Flags
+    start_cover: Floats  # (N,)
+    usual_se: float  # of a cover
+
+    @classmethod
+    def of(cls, outlook: Outlook) -> _Lawn:
+        season = outlook.season
+        place = Place(season.grid, season.row, season.col)
+        known = np.asarray(np.isfinite(season.cover).any(axis=1))
+        thin = np.asarray(outlook.state == "thin")
+        sound = known & ~thin & (outlook.state != "not seen")
+        return cls(
+            outlook,
+            place,
+            thin,
+            known,
+            sound,
+            gaps=place.gaps(known),
+            start_cover=expit(outlook.theta[:, 0]),
+            usual_se=float(np.nanmedian(season.cover_se)),
+        )
+
+    def unmixed(self, cells: Flags, sound: Flags) -> Unmixed:
+        """The marked cells against the sound ones, both (N,)."""
+        return unmix(
+            self.outlook.season,
+            cells,
+            sound,
+            start_cover=self.start_cover,
+            visit_offset=self.outlook.visit_offset,
+            usual_se=self.usual_se,
+        )
+
+
+def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
+    outlook, season, known = lawn.outlook, lawn.outlook.season, lawn.known
+    near, around = group.surroundings(lawn.sound)
+    inside = group.inside
+    sound = group.nearest(lawn.sound, SOUND_CELLS)
     cells = near & known
     share: Floats = inside.astype(float)
     se: Floats = np.zeros(len(inside))
     relative_se = UNPURE_SE
     if sound.sum() >= FEWEST:
-        start = expit(outlook.theta[:, 0])
-        found = unmix(season, cells, sound, start_cover=start, visit_offset=outlook.visit_offset)
+        found = lawn.unmixed(cells, sound)
         share, se = np.zeros((2, len(inside)))
         share[cells], se[cells] = found.share, found.se
         relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
-    around = around if around.any() else own
+    around = around if around.any() else lawn.sound
     here, there = _forecast(outlook, share, cells, around)
-    beside = "the lawn around it" if place.beside(labels, number, around) else "the rest that was seen"
-    gaps = near & place.gaps(known)
-    share, se = place.bridged(share, se, known, gaps)
+    beside = "the lawn around it" if group.beside(around) else "the rest that was seen"
+    gaps = near & lawn.gaps
+    share, se = lawn.place.bridged(share, se, known, gaps)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
     return outlined(
         "thin",
         season,
-        place,
+        lawn.place,
         Extent(share, se, known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
@@ -193,17 +226,10 @@ def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floa
 
 
 def _pale_patches(
-    cells: CellTable | Season,
-    place: Place,
-    labels: Whole,
-    number: int,
-    signed: Floats,
-    known: Flags,
-    spread: float,
+    cells: CellTable | Season, group: Group, signed: Floats, known: Flags, sound: Flags, spread: float
 ) -> list[Patch]:
-    near, around = place.surroundings(labels, number, known & (place.pick(labels) == 0))
-    inside = place.pick(labels) == number
-    core = core_of(place, labels, number)
+    near, around = group.surroundings(sound)
+    inside, core = group.inside, group.core()
     level = float(np.median(signed[core])) if core.any() else float(np.max(signed[inside]))
     own = float(np.median(signed[around])) if around.any() else 0.0
     share = np.where(near & known, (signed - own) / (level - own), 0.0)
@@ -213,7 +239,7 @@ def _pale_patches(
     patches = outlined(
         "pale",
         cells,
-        place,
+        group.place,
         Extent(share, se, known, inside),
         deficit=float("nan"),
         how_sure=float(np.clip(1 - norm.sf(level / spread) * len(signed), 0, 1)),

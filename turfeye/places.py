@@ -38,12 +38,17 @@ class Place:
         """(rows, cols) to (N,)."""
         return board[self.row, self.col]
 
-    def label(self, found: Flags) -> tuple[Whole, int]:
-        """Numbers the groups of cells that touch by a side or a corner."""
-        from scipy.ndimage import label
+    def groups(self, found: Flags) -> tuple[Group, ...]:
+        """The groups of cells (N,) that touch by a side or a corner."""
+        from scipy.ndimage import binary_dilation, find_objects, label
 
-        labels, count = label(self.spread(found, 0) > 0, structure=np.ones((3, 3)))
-        return labels, int(count)
+        around = np.ones((3, 3), bool)
+        board = self.spread(found, 0) > 0
+        labels, _ = label(board, structure=around)
+        apart = self.pick(~binary_dilation(board, around))
+        return tuple(
+            Group(self, k, labels, box, apart) for k, box in enumerate(find_objects(labels), start=1)
+        )
 
     def gaps(self, known: Flags) -> Flags:
         """(N,) lone cells that no photo showed, with seen ground on nearly all sides.
@@ -68,36 +73,72 @@ class Place:
         around = self.pick(sums / np.maximum(there, 1e-9)) * (self.pick(there) > 1e-6)
         return np.where(gaps, around, share), np.where(gaps, GAP_SE, se)
 
-    def nearest(self, labels: Whole, number: int, own: Flags, count: int) -> Flags:
-        """(N,) the ``count`` own cells nearest to a patch that touch none."""
-        from scipy.ndimage import distance_transform_edt
 
-        apart = own & (self.pick(distance_transform_edt(labels == 0)) > 1.5)
-        away = self.pick(distance_transform_edt(labels != number))
-        chosen = np.flatnonzero(apart)
+@dataclass(frozen=True, eq=False, slots=True)
+class Group:
+    """One group of cells that touch, among others. All distances are in cells."""
+
+    place: Place
+    number: int
+    labels: Whole  # (rows, cols), each group's number where it lies, else 0
+    box: tuple[slice, ...]  # the rows and columns that it spans
+    apart: Flags  # (N,) cells that touch no group
+
+    @property
+    def inside(self) -> Flags:
+        """(N,) its cells."""
+        return np.asarray(self.place.pick(self.labels) == self.number)
+
+    def nearest(self, own: Flags, count: int) -> Flags:
+        """(N,) the ``count`` own cells nearest to it that touch no group."""
+        apart, reach = own & self.apart, 2.0 * AROUND_CELLS
+        away = self._away(reach)
+        while (away[apart] <= reach).sum() < count and reach < sum(self.labels.shape):
+            reach *= 2
+            away = self._away(reach)
+        chosen = np.flatnonzero(apart & (away <= reach))
         chosen = chosen[np.argsort(away[chosen], kind="stable")[:count]]
         flags = np.zeros(len(own), bool)
         flags[chosen] = True
         return flags
 
-    def surroundings(self, labels: Whole, number: int, own: Flags) -> tuple[Flags, Flags]:
-        """(N,) cells of the patch or next to it, nearer to it than to another; and the lawn around it."""
+    def surroundings(self, own: Flags) -> tuple[Flags, Flags]:
+        """(N,) its cells and those next to it, nearer to it than to another; and the lawn around it."""
+        away = self._away(AROUND_CELLS)
+        near = (away < 1.5) & (away < self._away(AROUND_CELLS, others=True))
+        around = own & self.apart & (away < AROUND_CELLS)
+        return near, around if around.sum() >= 8 else own & self.apart
+
+    def beside(self, cells: Flags) -> bool:
+        """Whether all of the cells (N,) lie so near to it that they count as the lawn around it."""
+        return bool((self._away(AROUND_CELLS)[cells] < AROUND_CELLS).all())
+
+    def core(self) -> Flags:
+        """(N,) cells whose four neighbours belong to it too, or lie off the lawn."""
+        from scipy.ndimage import binary_erosion
+
+        cross = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], bool)
+        on_lawn = self.place.spread(np.ones(len(self.place.row)), 0) > 0
+        mine = self.labels == self.number
+        return np.asarray(self.place.pick(binary_erosion(mine | ~on_lawn, cross, border_value=1) & mine))
+
+    def _away(self, reach: float, *, others: bool = False) -> Floats:
+        """(N,) distance from it, or from the nearest of the others, where it is no further than ``reach``.
+
+        Looked for about the group only: of two hundred plots each would ask for the whole trial.
+        """
         from scipy.ndimage import distance_transform_edt
 
-        to_this = self.pick(distance_transform_edt(labels != number))
-        others = (labels != number) & (labels > 0)
-        to_other = (
-            self.pick(distance_transform_edt(~others)) if others.any() else np.full(len(self.row), np.inf)
-        )
-        near = (to_this < 1.5) & (to_this < to_other)
-        around = own & (to_this > 1.5) & (to_this < AROUND_CELLS) & (to_other > 1.5)
-        return near, around if around.sum() >= 8 else own & (to_this > 1.5) & (to_other > 1.5)
-
-    def beside(self, labels: Whole, number: int, cells: Flags) -> bool:
-        """Whether all of the cells (N,) lie so near to a patch that they count as the lawn around it."""
-        from scipy.ndimage import distance_transform_edt
-
-        return bool((self.pick(distance_transform_edt(labels != number))[cells] < AROUND_CELLS).all())
+        margin = int(reach) + 1
+        rows, cols = (slice(max(side.start - margin, 0), side.stop + margin) for side in self.box)
+        window = self.labels[rows, cols]
+        target = (window != self.number) & (window > 0) if others else window == self.number
+        away = np.full(len(self.place.row), np.inf)
+        if target.any():
+            row, col = self.place.row - rows.start, self.place.col - cols.start
+            here = np.flatnonzero((row >= 0) & (row < window.shape[0]) & (col >= 0) & (col < window.shape[1]))
+            away[here] = distance_transform_edt(~target)[row[here], col[here]]
+        return away
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -168,17 +209,6 @@ def numbered(patches: Sequence[Patch]) -> tuple[Patch, ...]:
     """The patches, numbered from 1, the largest first."""
     largest_first = sorted(patches, key=lambda patch: (-patch.area_m2, patch.y_m, patch.x_m))
     return tuple(replace(patch, number=number) for number, patch in enumerate(largest_first, start=1))
-
-
-def core_of(place: Place, labels: Whole, number: int) -> Flags:
-    """(N,) cells whose four neighbours belong to the patch too, or lie off the lawn."""
-    from scipy.ndimage import binary_erosion
-
-    cross = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], bool)
-    on_lawn = place.spread(np.ones(len(place.row)), 0) > 0
-    solid = (labels == number) | ~on_lawn
-    core = binary_erosion(solid, cross, border_value=1) & (labels == number)
-    return core[place.row, place.col]
 
 
 def robust_sd(values: Floats) -> float:

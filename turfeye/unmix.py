@@ -74,12 +74,18 @@ class _Lawn:
 
 
 def unmix(
-    season: Season, cells: Flags, sound: Flags, *, start_cover: Floats, visit_offset: Floats
+    season: Season,
+    cells: Flags,
+    sound: Flags,
+    *,
+    start_cover: Floats,
+    visit_offset: Floats,
+    usual_se: float,
 ) -> Unmixed:
     """Unmix the marked cells (N,) against the sound ones (N,), at least FEWEST of them.
 
     ``start_cover`` (N,) is what stood in each before the sowing; ``visit_offset`` (V,) what each visit
-    reads too high.
+    reads too high; ``usual_se`` what half of the season's covers err by.
     """
     lawn = _lawn_in(season, cells, sound)
     usable = np.asarray(np.isfinite(lawn.cover).all(axis=0))
@@ -89,10 +95,11 @@ def unmix(
         spread=lawn.spread[:, usable],
         covariance=lawn.covariance[np.ix_(usable, usable)],
     )
-    seen = _Mixed.of(season, cells, usable, lawn)
+    seen = _Mixed.of(season, cells, usable, lawn, usual_se=usual_se)
     start = start_cover[sound]
+    start_sd = robust_sd(start)
     guesses = [
-        _guess(seen, lawn, own, prior=prior, start_sd=robust_sd(start))
+        _guess(seen, lawn, own, prior=prior, start_sd=start_sd)
         for own, prior in _own_covers(lawn.cover.mean(axis=0), float(np.median(start)), visit_offset[usable])
     ]
     log_odds = np.array([guess.log_odds for guess in guesses])
@@ -119,11 +126,11 @@ class _Mixed:
     sides: Whole  # (n, 4), as from _sides
 
     @classmethod
-    def of(cls, season: Season, cells: Flags, usable: Flags, lawn: _Lawn) -> _Mixed:
+    def of(cls, season: Season, cells: Flags, usable: Flags, lawn: _Lawn, *, usual_se: float) -> _Mixed:
         cover, cover_se = season.cover[cells][:, usable], season.cover_se[cells][:, usable]
         unseen = ~np.isfinite(cover)
         # a cell that is seen worse than most errs by so much more
-        worse = np.nan_to_num(cover_se**2 - np.nanmedian(season.cover_se) ** 2)
+        worse = np.nan_to_num(cover_se**2 - usual_se**2)
         own = np.where(unseen, 1e4, np.clip(worse, 1e-4, None))
         noise = lawn.covariance * lawn.spread[:, :, None] * lawn.spread[:, None, :]
         noise = noise + own[:, :, None] * np.eye(cover.shape[1])
@@ -192,31 +199,50 @@ def _guess(seen: _Mixed, lawn: _Lawn, own: Floats, *, prior: float, start_sd: fl
     return _Guess(mean, sd, se, gain, float(evidence.sum()) + prior)
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class _Near:
+    """How S sound cells that a visit showed tell of n marked ones."""
+
+    known: Whole  # (S,)
+    inverse: Floats  # (S, S)
+    across: Floats  # (n, S)
+    spread: Floats  # (n,)
+    shared: Floats  # (n, n), or (1, 1) of zero for more than TOGETHER_CELLS
+
+    @classmethod
+    def of(cls, at: Floats, cells: Whole, known: Whole) -> _Near:
+        inverse = np.linalg.inv(_alike(at[known], at[known]) + np.eye(len(known)))
+        across = _alike(at[cells], at[known])
+        weights = across @ inverse
+        spread = np.sqrt(2 + NEAR + 2 * PASS - np.einsum("nk,nk->n", weights, across))
+        shared = np.zeros((1, 1))
+        if len(cells) <= TOGETHER_CELLS:
+            shared = _alike(at[cells], at[cells]) - weights @ across.T
+        return cls(known, inverse, across, spread, shared)
+
+
 def _lawn_in(season: Season, cells: Flags, sound: Flags) -> _Lawn:
     """Predict the marked cells' covers on every visit from the sound cells'."""
     at = np.stack([season.row, season.col], axis=1).astype(float)
-    count, visits = int(cells.sum()), season.cover.shape[1]
-    cover, spread = np.full((2, count, visits), np.nan)
-    shared = np.zeros((count, count)) if count <= TOGETHER_CELLS else np.zeros((1, 1))
-    missed = np.full((len(at), visits), np.nan)
-    told = 0
+    marked, around = np.flatnonzero(cells), np.flatnonzero(sound)
+    visits = season.cover.shape[1]
+    cover, spread = np.full((2, len(marked), visits), np.nan)
+    missed = np.full((len(around), visits), np.nan)
+    near, shared, told = None, np.zeros((1, 1)), 0
     for visit in range(visits):
-        known = np.flatnonzero(sound & np.isfinite(season.cover[:, visit]))
-        if len(known) < FEWEST:
+        shown = np.isfinite(season.cover[around, visit])
+        if shown.sum() < FEWEST:
             continue
-        told += 1
-        seen = season.cover[known, visit]
+        if near is None or not np.array_equal(near.known, around[shown]):
+            near = _Near.of(at, marked, around[shown])
+        seen = season.cover[near.known, visit]
         middle = float(np.median(seen))
-        inverse = np.linalg.inv(_alike(at[known], at[known]) + np.eye(len(known)))
-        pull = inverse @ (seen - middle)
+        pull = near.inverse @ (seen - middle)
         # each sound cell against what the others say of it, in its own standard deviations
-        missed[known, visit] = pull / np.sqrt(np.diag(inverse))
-        across = _alike(at[cells], at[known])
-        weights = across @ inverse
-        cover[:, visit] = middle + across @ pull
-        spread[:, visit] = np.sqrt(2 + NEAR + 2 * PASS - np.einsum("nk,nk->n", weights, across))
-        if count <= TOGETHER_CELLS:
-            shared += _alike(at[cells], at[cells]) - weights @ across.T
+        missed[shown, visit] = pull / np.sqrt(np.diag(near.inverse))
+        cover[:, visit] = middle + near.across @ pull
+        spread[:, visit] = near.spread
+        shared, told = shared + near.shared, told + 1
     shared = shared / max(told, 1)
     np.fill_diagonal(shared, 0.0)
     return _Lawn(cover, spread, shared, _covariance(missed))
@@ -231,7 +257,7 @@ def _alike(a: Floats, b: Floats) -> Floats:
 
 
 def _covariance(missed: Floats) -> Floats:
-    """(V, V) of errors (N, V), NaN where unknown; single wild cells are held to three robust sds."""
+    """(V, V) of errors (n, V), NaN where unknown; single wild cells are held to three robust sds."""
     known = np.isfinite(missed)
     held = 3 * 1.4826 * float(np.median(np.abs(missed[known]))) if known.any() else 0.0
     values = np.clip(np.where(known, missed, 0.0), -held, held) / np.sqrt(np.maximum(known.sum(axis=0), 1))

@@ -158,13 +158,12 @@ def _by_tape(
     season: Season, place: Place, group: Flags, outline_m: Floats, corner_names: Sequence[str]
 ) -> list[str]:
     """The largest connected groups, each by two tape distances, and how many more there are."""
-    labels, count = place.label(group)
-    own = place.pick(labels)
-    parts = sorted((own == k for k in range(1, count + 1)), key=lambda part: -season.area_m2[part].sum())
+    parts = [part.inside for part in place.groups(group)]
+    parts.sort(key=lambda part: -season.area_m2[part].sum())
     words = []
     for part in parts[:MOST_PLACES]:
         x, y = (np.average(v[part], weights=season.area_m2[part]) for v in (season.x_m, season.y_m))
         tape = fix(float(x), float(y), outline_m, names=corner_names)
         at = f"{tape.from_a_m:.1f} m from {tape.corner_a} and {tape.from_b_m:.1f} m from {tape.corner_b}"
-        words.append(f"{at} ({square_metres(season.area_m2[part].sum())})" if count > 1 else at)
-    return words + ([f"{count - MOST_PLACES} more places"] if count > MOST_PLACES else [])
+        words.append(f"{at} ({square_metres(season.area_m2[part].sum())})" if len(parts) > 1 else at)
+    return words + ([f"{len(parts) - MOST_PLACES} more places"] if len(parts) > MOST_PLACES else [])
