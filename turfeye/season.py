@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
-from itertools import chain, groupby
+from itertools import groupby
 
 import numpy as np
 
@@ -72,7 +72,8 @@ def build(
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
     days, apart = _by_day(kept, grid, share)
-    table = np.stack([merged[row, col] for _, merged in days], axis=1)  # (N, V, 6)
+    cells = row * grid.cols + col
+    table = np.stack([merged[cells] for _, merged in days], axis=1)  # (N, V, 6)
     centres = grid.centres_m()[row, col]
     return Season(
         grid=grid,
@@ -97,14 +98,14 @@ def build(
 def _by_day(
     readings: Sequence[Reading], grid: Grid, share: Floats
 ) -> tuple[list[tuple[tuple[Reading, ...], Floats]], list[str]]:
-    """Each day's photos and what they show together, (rows, cols, 6), and days whose photos disagree.
+    """Each day's photos and what they show together, (rows * cols, 6), and days whose photos disagree.
 
     ``readings`` come by time; ``share`` (rows, cols) of each cell is lawn.
     """
     days, apart = [], []
     for day, photos in groupby(readings, lambda reading: reading.taken.date()):
         same = tuple(photos)
-        merged, disagree = _merge(_onto(grid, reading, share) for reading in same)
+        merged, disagree = _merge((_onto(grid, reading, share) for reading in same), share.size)
         if disagree:
             apart.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
         days.append((same, merged))
@@ -123,36 +124,33 @@ def _visit(same: Sequence[Reading], sown: date, by_age: Floats | None) -> Visit:
     )
 
 
-def _onto(grid: Grid, reading: Reading, share: Floats) -> Floats:
-    """(rows, cols, 6) cover, its error, dark green index and L*a*b* of one photo on the lawn's grid."""
+def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
+    """The n cells of the lawn's grid that one photo shows, by place in the flat grid; and of each, (n, 6),
+    cover, its error, dark green index and L*a*b*."""
     table = reading.table
-    out = np.full((grid.rows, grid.cols, 6), np.nan)
     usable = (table.state == "seen") & np.isfinite(table.cover)
     row, col = _places(grid, reading)
     usable &= (row >= 0) & (row < grid.rows) & (col >= 0) & (col < grid.cols)
-    if not usable.any():
-        return out
-    flat = (row * grid.cols + col)[usable]
+    cells, place = np.unique((row * grid.cols + col)[usable], return_inverse=True)
     # weight is ground that was seen: area in the cell times the share of it that the photo shows
     weight = (table.area_m2 * np.clip(table.seen, 0, 1))[usable]
-    size = grid.rows * grid.cols
 
     def gather(values: Floats) -> Floats:
         known = np.isfinite(values)
-        total = np.bincount(flat[known], (weight * np.where(known, values, 0))[known], size)
-        mass = np.bincount(flat[known], weight[known], size)
+        total = np.bincount(place[known], (weight * np.where(known, values, 0))[known], len(cells))
+        mass = np.bincount(place[known], weight[known], len(cells))
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(mass > 0, total / mass, np.nan)
 
     columns = [table.cover, table.cover_se**2, table.dgci, table.lab_l, table.lab_a, table.lab_b]
     values = np.stack([gather(column[usable]) for column in columns], axis=-1)
-    parts = np.maximum(np.bincount(flat, minlength=size), 1)
-    area = np.maximum(share.ravel() * grid.cell_m**2, 1e-12)
-    shown = np.minimum(np.bincount(flat, weight, size) / area, 1)
+    parts = np.bincount(place, minlength=len(cells))
+    area = np.maximum(share.ravel()[cells] * grid.cell_m**2, 1e-12)
+    shown = np.minimum(np.bincount(place, weight, len(cells)) / area, 1)
     unseen_var = (1 - shown) * WITHIN_CELL_SD**2
     values[:, 1] = np.sqrt(values[:, 1] * (SHARED + (1 - SHARED) / parts) + unseen_var)
-    values[shown < LEAST_SHARE] = np.nan
-    return values.reshape(out.shape)
+    enough = shown >= LEAST_SHARE
+    return cells[enough], values[enough]
 
 
 def on_lawn_m(reading: Reading) -> tuple[Floats, Floats]:
@@ -186,29 +184,25 @@ def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
     )
 
 
-def _merge(photos: Iterable[Floats]) -> tuple[Floats, float]:
-    """Precision-weighted mean of a day's photos; also by how much they disagree (0 when they don't).
+def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, float]:
+    """Precision-weighted mean (count, 6) of a day's photos; also by how much they disagree (0 if they don't).
 
-    Each is (rows, cols, 6). One after the other: two hundred plots at once would not fit in a laptop.
+    Each is the n of ``count`` cells that it shows, and their values (n, 6). One after the other: two hundred
+    plots at once would not fit in a laptop.
     """
-    photos = iter(photos)
-    first = next(photos)
-    mass, total = np.zeros(first.shape), np.zeros(first.shape)
-    seen: list[tuple[Whole, Floats]] = []  # of each photo the cells that it shows, and their cover and error
-    for photo in chain((first,), photos):
-        cover, se = photo[..., 0], photo[..., 1]
-        weight = np.where(np.isfinite(cover), 1 / np.maximum(se, 1e-3) ** 2, 0.0)[..., None]
-        here = weight * np.isfinite(photo)
-        mass += here
-        total += here * np.nan_to_num(photo)
-        shown = np.flatnonzero(np.isfinite(cover))
-        seen.append((shown, np.stack([cover.ravel()[shown], se.ravel()[shown]])))
-    if len(seen) == 1:
-        return first, 0.0
+    mass, total = np.zeros((2, count, 6))
+    seen: list[tuple[Whole, Floats]] = []
+    for cells, values in photos:
+        weight = 1 / np.maximum(values[:, 1:2], 1e-3) ** 2 * np.isfinite(values)
+        mass[cells] += weight
+        total[cells] += weight * np.nan_to_num(values)
+        seen.append((cells, values[:, :2].T))
     with np.errstate(invalid="ignore", divide="ignore"):
         out = total / mass
-        out[..., 1] = 1 / np.sqrt(mass[..., 0])
-    out[mass[..., 0] == 0] = np.nan
+        out[:, 1] = 1 / np.sqrt(mass[:, 0])
+    if len(seen) == 1:  # as it is, without a rounding
+        out[cells] = values
+    out[mass[:, 0] == 0] = np.nan
     return out, _disagreement(seen)
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from turfeye import sward
 from turfeye.files import write_atomic
@@ -162,42 +163,65 @@ def _hashed(facts: dict[str, Any]) -> str:
 
 
 def cell_rows(table: CellTable) -> Iterable[dict[str, Any]]:
-    """The contract's cell fields, then the table's further ones, one dict a cell; NaN stays NaN."""
-    names = (*CELL_FIELDS, *(n for n in CellTable.column_names() if n not in CELL_FIELDS))
-    columns = {name: getattr(table, name).tolist() for name in names}
-    for i in range(len(table)):
-        yield {name: columns[name][i] for name in names}
+    """One dict a cell, in the order of ``_cell_columns``; NaN stays NaN."""
+    columns = {name: values.tolist() for name, values in _cell_columns(table).items()}
+    for values in zip(*columns.values(), strict=True):
+        yield dict(zip(columns, values, strict=True))
+
+
+def _cell_columns(table: CellTable) -> dict[str, NDArray[Any]]:
+    """The contract's cell fields, then the table's further ones."""
+    further = (name for name in CellTable.column_names() if name not in CELL_FIELDS)
+    return {name: getattr(table, name) for name in (*CELL_FIELDS, *further)}
 
 
 def write_cells_csv(path: Path, measured: Iterable[PlacedTable]) -> None:
     """``cells.csv``: one row a cell a photo."""
     extra = tuple(n for n in CellTable.column_names() if n not in CELL_FIELDS)
-    rows = (
-        {**row, "taken": m.taken.isoformat(), "age_days": m.age_days, "view": m.view, "photo": m.photo}
-        for m in measured
-        for row in cell_rows(m.table)
-    )
-    write_table(path, (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo"), rows)
+    names = (*CELL_FIELDS, "taken", "age_days", "view", *extra, "photo")
+    _write_columns(path, names, (_cell_columns(one.table) | _said_of(one) for one in measured))
+
+
+def _said_of(one: PlacedTable) -> dict[str, NDArray[Any]]:
+    """A photo's facts as columns, alike in every row."""
+    facts = {"taken": one.taken.isoformat(), "age_days": one.age_days, "view": one.view, "photo": one.photo}
+    return {name: np.full(len(one.table), value) for name, value in facts.items()}
 
 
 def write_look_csv(path: Path, table: CellTable) -> None:
     """One photo's cells."""
-    names = (*CELL_FIELDS, *(n for n in CellTable.column_names() if n not in CELL_FIELDS))
-    write_table(path, names, cell_rows(table))
+    columns = _cell_columns(table)
+    _write_columns(path, tuple(columns), [columns])
 
 
 def write_season_csv(path: Path, outlook: Outlook, more: Mapping[str, Sequence[Any]]) -> None:
     """``season.csv``: one row a cell: forecast and state, area, when it gets there, then ``more`` columns."""
     season = outlook.season
     columns = {
-        name: getattr(season if name in ("row", "col", "x_m", "y_m") else outlook, name).tolist()
+        name: getattr(season if name in ("row", "col", "x_m", "y_m") else outlook, name)
         for name in SEASON_FIELDS
     }
-    columns["area_m2"] = season.area_m2.tolist()
-    columns["reach_days"] = [d if math.isfinite(d) else math.nan for d in outlook.reach_days.tolist()]
-    columns |= {name: list(values) for name, values in more.items()}
-    rows = (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True))
-    write_table(path, tuple(columns), rows)
+    columns["area_m2"] = season.area_m2
+    columns["reach_days"] = np.where(np.isfinite(outlook.reach_days), outlook.reach_days, np.nan)
+    columns |= {name: np.array(values) for name, values in more.items()}
+    _write_columns(path, tuple(columns), [columns])
+
+
+def _write_columns(path: Path, names: Sequence[str], blocks: Iterable[Mapping[str, NDArray[Any]]]) -> Path:
+    """A CSV file of rows that come as columns by name, in one block or several; unknown is empty."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(names)
+    for block in blocks:
+        writer.writerows(zip(*(_as_texts(block[name]) for name in names), strict=True))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return write_atomic(path, buffer.getvalue().encode("utf-8"))
+
+
+def _as_texts(column: NDArray[Any]) -> list[Any]:
+    """As `_as_text`, value by value; at once, since a trial has millions of them."""
+    values = column.tolist()
+    return ["" if v != v else f"{v:.6g}" for v in values] if column.dtype.kind == "f" else values
 
 
 def write_table(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]) -> Path:
