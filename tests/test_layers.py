@@ -45,6 +45,7 @@ ORDER = (
     "clock curve kinds headline setback",
     "prior",
     "growth states",
+    "oversown",
     "outlook",
     "season",
     "unmix",

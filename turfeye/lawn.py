@@ -132,6 +132,18 @@ class Lawn:
     time_axis: Literal["days", "degree-days"] | None  # None: degree-days where temperatures.csv is there
 
     @property
+    def sowing(self) -> Sowing | None:
+        """The last one of all the lawn, from which its ages count; None before the work."""
+        return next((one for one in reversed(self.sowings) if not one.area_m), None)
+
+    @property
+    def oversowings(self) -> tuple[Sowing, ...]:
+        """Those of parts of the lawn since then."""
+        return tuple(
+            one for one in self.sowings if one.area_m and self.sowing and one.date >= self.sowing.date
+        )
+
+    @property
     def photos_dir(self) -> Path:
         """Where the photos are filed."""
         return self.folder / "photos"
@@ -208,9 +220,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         cell_m=float(part.cell_m),
         corner_names=corners,
         side_names=tuple(part.side_names or sides),
-        sowings=tuple(
-            sorted((Sowing(s.date, s.mix, float(s.rate_g_m2)) for s in part.sowing), key=lambda s: s.date)
-        ),
+        sowings=tuple(sorted((_sowing(s) for s in part.sowing), key=lambda s: s.date)),
         target=Target(float(part.target.cover), part.target.date) if part.target else None,
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
         spots=tuple(Spot(*peg) for peg in pegs(part.model_dump())),
@@ -226,6 +236,12 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         time_axis=part.season.time_axis,
         blades=Blades(**part.blades.model_dump()) if part.blades else None,
     )
+
+
+def _sowing(part: Any) -> Sowing:
+    """A checked ``[[sowing]]``."""
+    area_m = tuple((float(x), float(y)) for x, y in part.area_m or ())
+    return Sowing(part.date, part.mix, float(part.rate_g_m2), area_m)
 
 
 def _check_marked_photos(lawn: Lawn) -> None:

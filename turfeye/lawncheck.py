@@ -31,6 +31,7 @@ EXAMPLES = {
     "date": "date = 2026-03-14, without quotes",
     "mix": 'mix = "perennial ryegrass"',
     "rate_g_m2": "rate_g_m2 = 35",
+    "area_m": "area_m = [[1, 1], [3, 1], [3, 2.5], [1, 2.5]], in metres, corner by corner",
     "cover": "cover = 0.75 (a share, not per cent)",
     "photo": 'photo = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
     "corners_px": "corners_px = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]], as many as outline_m",
@@ -128,6 +129,7 @@ def mistakes_in(content: dict[str, Any], wording: Wording = OF_THE_FILE) -> list
         names = content.get(key)
         if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
             mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
+    mistakes += _check_sown_parts(content.get("sowing"), outline)
     mistakes += _check_views(content.get("view"), outline)
     mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
     mistakes += _check_pegs(content, outline)
@@ -242,6 +244,32 @@ def _check_size(outline: np.ndarray, cell_m: Any, wording: Wording) -> list[str]
             f"write {better} or more"
         ]
     return []
+
+
+def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
+    """Areas that are none, lie off the lawn, or were sown before all of it was."""
+    mistakes = []
+    parts = _tables(sowings)
+    whole = [part.get("date") for _, part in parts if "area_m" not in part]
+    first = min((day for day in whole if type(day) is date), default=None)
+    for i, part in parts:
+        if "area_m" not in part:
+            continue
+        place, area = f"sowing[{i}].area_m", _points(part["area_m"])
+        if area is None:
+            if isinstance(part["area_m"], list) and len(part["area_m"]) >= 3:
+                mistakes.append(f"{place}: every corner must be two numbers; write {EXAMPLES['area_m']}")
+        elif crossing_sides(area) or abs(signed_area(area)) < 0.01:
+            mistakes.append(
+                f"{place}: the corners go round no ground; write them in the order of a walk round it"
+            )
+        elif (area < outline.min(0) - 0.5).any() or (area > outline.max(0) + 0.5).any():
+            mistakes.append(f"{place}: reaches off the lawn; write its corners in the metres of outline_m")
+        if type(part.get("date")) is date and (first is None or part["date"] < first):
+            mistakes.append(
+                f"{place}: only a part was sown, and nothing before it; leave area_m out of the first sowing"
+            )
+    return mistakes
 
 
 def _check_views(views: Any, outline: np.ndarray) -> list[str]:

@@ -34,11 +34,12 @@ class _Part(BaseModel):
 
 
 class SowingPart(_Part):
-    """One ``[[sowing]]``."""
+    """One ``[[sowing]]``: of all the lawn, or of the ground within the corners of ``area_m``."""
 
     date: date
     mix: str = Field(min_length=1)
     rate_g_m2: float = Field(gt=0, le=500)
+    area_m: list[_Pair] | None = Field(default=None, min_length=3)
 
 
 class TargetPart(_Part):
@@ -280,7 +281,7 @@ def _plain(detail: Any) -> str:
     """Pydantic's finding in plain words."""
     context = detail.get("ctx", {})
     kind = detail["type"]
-    things = "corners" if detail["loc"][-1] in ("outline_m", "corners_px") else "entries"
+    things = "corners" if detail["loc"][-1] in ("outline_m", "corners_px", "area_m") else "entries"
     words = {
         "greater_than": f"must be above {context.get('gt')}",
         "greater_than_equal": f"must be at least {context.get('ge')}",
@@ -368,7 +369,7 @@ def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> st
     for entry in entries:
         table, alone = tomlkit.table(), tomlkit.document()
         for name, value in entry.items():
-            table.add(name, _pairs(value) if name.endswith("_px") else tomlkit.item(value))
+            table.add(name, _pairs(value) if name in ("corners_px", "area_m") else tomlkit.item(value))
         alone.add(key, tomlkit.aot())
         alone[key].append(table)  # type: ignore[union-attr]
         blocks.append(tomlkit.dumps(alone).strip("\n"))

@@ -7,12 +7,14 @@ What that makes of a cell is in :mod:`turfeye.states`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 
-from turfeye import growth, mixes, setback, states
+from turfeye import growth, mixes, oversown, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
@@ -21,6 +23,7 @@ from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
 from turfeye.kinds import FAILED, KINDS
 from turfeye.mixes import Mix
+from turfeye.oversown import Part
 from turfeye.prior import Prior
 from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole
 from turfeye.setback import Loss
@@ -51,8 +54,9 @@ def fit(
     mix: Mix | None = None,
     prior: Prior | None = None,
     settings: Settings | None = None,
+    users: Sequence[Mapping[str, Any]] = (),
 ) -> Outlook:
-    """Fit a curve to every cell and forecast it to the target date.
+    """Fit a curve to every cell and forecast it to the target date; parts sown again by their own sowing.
 
     Parameters
     ----------
@@ -61,6 +65,7 @@ def fit(
     time_axis : "degree-days" needs a season with temperatures, and is the default when it has them
     mix : by default the shipped one of the sowing's name; hand in a user's own
     prior : by default the mix's
+    users : the user's own mixes, for parts that were sown again with another one
 
     Raises LawnError when no mix of that name is known, SeasonError when there is no visit or when degree-days
     are wanted of a season without temperatures.
@@ -68,15 +73,24 @@ def fit(
     if not season.visits:
         raise SeasonError("a season needs at least one visit and this one has none; file photos with `add`")
     clock = Clock.of(season, time_axis)
+    parts = []
+    for part in oversown.parts(season):
+        if part.season is not None:
+            own = mix if part.sowing.mix == season.sowing.mix else mixes.get(part.sowing.mix, users)
+            ahead = fit(
+                part.season, curve=curve, time_axis=clock.axis, mix=own, prior=prior, settings=settings
+            )
+            part = replace(part, ahead=ahead)
+        parts.append(part)
     found = growth.fit(
-        season.cover,
+        oversown.before(season),
         season.cover_se,
         clock.time(season.age_days),
         place=np.stack([season.row, season.col], axis=1),
         prior=prior or prior_of(mix or mixes.get(season.sowing.mix)),
         settings=settings or Settings(curve=curve),
     )
-    return forecast(season, found, time_axis=time_axis)
+    return forecast(season, found, time_axis=time_axis, parts=parts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,14 +121,27 @@ class _Basis:
         )
 
 
-def forecast(season: Season, found: Fit, *, time_axis: TimeAxis | None = None) -> Outlook:
-    """The outlook of a season that was fitted before; the target may be another one than then."""
+def forecast(
+    season: Season,
+    found: Fit,
+    *,
+    time_axis: TimeAxis | None = None,
+    parts: Sequence[Part] = (),
+) -> Outlook:
+    """The outlook of a season that was fitted before; the target may be another one than then.
+
+    ``parts`` of it were sown again, each with its own outlook.
+    """
     basis = _Basis.of(season, found, time_axis)
     cells = _forecast(basis, season.target.cover)
     told = states.of_cells(cells, season, grown=basis.grown, overdue=basis.doubt > 0)
+    cells, told = oversown.forecast(cells, parts), oversown.states(told, parts)
     theta, theta_cov = found.best()
+    for part in parts:
+        if part.ahead is not None:
+            theta[part.cells], theta_cov[part.cells] = part.ahead.theta, part.ahead.theta_cov
     seen = np.asarray(np.isfinite(season.cover).any(axis=1))
-    ages, own = _lawn_draws(basis, season.area_m2 * seen)
+    ages, own = oversown.courses(parts, season.area_m2 * seen, partial(_lawn_draws, basis))
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(_even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)

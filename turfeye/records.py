@@ -220,11 +220,12 @@ class CellTable:
 
 @dataclass(frozen=True, slots=True)
 class Sowing:
-    """Seed put down: when, what, how much."""
+    """Seed put down: when, what, how much; on all of the lawn, or on the ground within some corners."""
 
     date: date
     mix: str
     rate_g_m2: float
+    area_m: tuple[tuple[float, float], ...] = ()  # lawn metres; () where all of the lawn was sown
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +248,14 @@ class Visit:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Oversown:
+    """Cells that were sown again: they start anew on that day, while the lawn goes on."""
+
+    sowing: Sowing
+    cells: Whole  # indexes into the season's cells
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class Season:
     """All visits of one lawn, sorted by time: (N cells, V visits), NaN where not seen. Gaps stay gaps."""
 
@@ -266,6 +275,7 @@ class Season:
     flags: tuple[str, ...] = ()  # duplicates, clock errors: said, never mended in silence
     degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
     why_in_days: str = ""  # why there are no degree-days, where daily temperatures were given
+    oversown: tuple[Oversown, ...] = ()  # parts that were sown again since, no cell in two
 
     @property
     def age_days(self) -> Floats:

@@ -30,6 +30,7 @@ from turfeye import (
     models,
     notes,
     outlook,
+    oversown,
     patches,
     photo,
     renovation,
@@ -97,7 +98,7 @@ def season(
     DateError : all photos are from before the sowing or from the future
     """
     place = lawn.read(folder)
-    if not place.sowings:
+    if place.sowing is None:
         raise NotSownError(
             f"a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none; "
             "add [[sowing]] with date, mix and rate_g_m2. Before the work: turfeye plan --before"
@@ -269,7 +270,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     if not good:
         raise doubts.nothing_measured(place, measured)
     readings = [_reading(one) for one in good]
-    sowing, weather = place.sowings[-1], _weather(place)
+    sowing, weather = place.sowing, _weather(place)
+    assert sowing is not None  # told before anything was measured
     mix = mixes.get(sowing.mix, place.mixes)
     table = seasons.build(
         readings,
@@ -282,7 +284,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     )
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
-    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix)
+    table = oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
+    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix, users=place.mixes)
     thin = patches.thin(ahead)
     settings = answer.plan_settings(place, temperatures=weather)
     taught, not_used = _taught(place)

@@ -136,7 +136,8 @@ def show(folder: Path) -> None:
     found = lawns.read(folder)
     click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
     for sowing in found.sowings:
-        click.echo(f"sown {sowing.date}: {sowing.mix}, {sowing.rate_g_m2:g} g/m²")
+        part = ", a part" if sowing.area_m else ""
+        click.echo(f"sown {sowing.date}{part}: {sowing.mix}, {sowing.rate_g_m2:g} g/m²")
     if found.target:
         click.echo(f"target {100 * found.target.cover:.0f} % by {found.target.date}")
     for view in found.views:

@@ -1,0 +1,197 @@
+"""Parts that were sown again: on simulated lawns, whose truth is known, and through lawn.toml."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from turfeye import lawn, lawnfile, outlook, oversown
+from turfeye.errors import LawnError
+from turfeye.records import Sowing
+from turfeye.simulate.tables import SOWN, TableRecipe
+from turfeye.simulate.tables import lawn as simulated
+
+AGAIN = 21
+AREA = ((2.0, 2.0), (7.0, 2.0), (7.0, 6.0), (2.0, 6.0))
+AGAIN_THERE = Sowing(SOWN + timedelta(days=AGAIN), "perennial ryegrass", 20.0, AREA)
+RECIPE = TableRecipe(
+    visit_days=(3, 7, 10, 14, 17, 21, 24, 28, 32, 35, 39, 42, 46, 50),
+    target_day=70,
+    failed_patches=0,
+    lagging_strips=0,
+    setback=0,
+    lost_visit=0,
+)
+
+
+def reseeded(seed, until_day):
+    """A lawn on a part of which nothing came until it was sown again; and its truth (N, D). Invented."""
+    season, truth = simulated(seed, RECIPE, until_day=until_day)
+    _, second = simulated(seed + 500, replace(RECIPE, start_cover=(0.08, 0.08)))
+    season = oversown.marked(season, [AGAIN_THERE])
+    (part,) = season.oversown
+    cover = truth.cover.copy()
+    cover[part.cells, :AGAIN] = second.cover[part.cells, :1]
+    cover[part.cells, AGAIN:] = second.cover[part.cells, : cover.shape[1] - AGAIN]
+    noise = season.cover_se * np.random.default_rng(seed).standard_normal(season.cover.shape)
+    seen = cover[:, season.age_days.astype(int)] + truth.visit_offset + noise
+    return replace(season, cover=np.where(np.isfinite(season.cover), np.clip(seen, 0, 1), np.nan)), cover
+
+
+@pytest.fixture(scope="module")
+def lawns():
+    """On day 42, three weeks after the second sowing."""
+    made = []
+    for seed in range(4):
+        season, cover = reseeded(seed, 42)
+        made.append((season, cover, outlook.fit(season), outlook.fit(replace(season, oversown=()))))
+    return made
+
+
+def test_the_cells_are_those_that_were_sown():
+    season, _ = reseeded(0, 10)
+    (part,) = season.oversown
+    assert len(part.cells) == 10 * 8  # 5 x 4 m in cells of 0.5 m
+    assert season.x_m[part.cells].min() == pytest.approx(2.25)
+    assert season.y_m[part.cells].max() == pytest.approx(5.75)
+    assert season.flags[-1].startswith("80 cells (20.0 m²) sown again on 2026-04-04 begin anew")
+
+
+def test_a_part_sown_again_is_forecast_from_its_own_sowing(lawns):
+    off, blind, within = [], [], []
+    for season, cover, made, by_first in lawns:
+        cells = season.oversown[0].cells
+        cells = cells[np.isfinite(season.cover[cells]).any(axis=1)]
+        true = cover[cells, RECIPE.target_day]
+        off += list(np.abs(made.cover_at_target[cells] - true))
+        blind += list(np.abs(by_first.cover_at_target[cells] - true))
+        within += list((made.cover_at_target_low[cells] <= true) & (true <= made.cover_at_target_high[cells]))
+        assert not np.isin(made.state[cells], ["thin"]).any()
+        assert all(why.startswith("sown again on 4 April: ") for why in made.why[cells])
+    assert np.mean(blind) > 0.3  # by the first sowing it had failed
+    assert np.mean(off) < 0.06
+    assert np.mean(within) > 0.85
+
+
+def test_the_lawn_is_forecast_with_its_part(lawns):
+    for season, cover, made, by_first in lawns:
+        seen = np.isfinite(season.cover).any(axis=1)
+        true = float(np.average(cover[seen, RECIPE.target_day]))
+        assert made.lawn.cover_at_target_low <= true <= made.lawn.cover_at_target_high
+        assert abs(made.lawn.cover_at_target - true) < abs(by_first.lawn.cover_at_target - true)
+        today = float(np.average(cover[seen, 42]))
+        assert made.lawn.cover_now == pytest.approx(today, abs=0.05)
+
+
+def test_the_rest_goes_on_as_it_was(lawns):
+    for season, _, made, by_first in lawns:
+        rest = np.setdiff1d(np.arange(len(season.row)), season.oversown[0].cells)
+        moved = np.abs(made.cover_at_target - by_first.cover_at_target)[rest]
+        assert np.mean(moved) < 0.02
+        assert (made.state[rest] == by_first.state[rest]).mean() > 0.9
+
+
+@pytest.mark.parametrize(("until", "says"), [(17, "not seen since"), (28, "nothing is judged before day 14")])
+def test_too_soon_to_say_after_a_second_sowing(until, says):
+    season, _ = reseeded(1, until)
+    made = outlook.fit(season)
+    cells = season.oversown[0].cells
+    assert set(made.state[cells]) <= {"too soon to say", "not seen"}
+    assert all(says in why for state, why in zip(made.state[cells], made.why[cells], strict=True)
+               if state != "not seen")  # fmt: skip
+
+
+def test_all_of_the_lawn_as_a_part_counts_from_its_second_sowing():
+    season, _ = reseeded(2, 35)
+    everywhere = replace(AGAIN_THERE, area_m=((0, 0), (15, 0), (15, 10), (0, 10)))
+    season = oversown.marked(replace(season, oversown=(), flags=()), [everywhere])
+    made = outlook.fit(season)
+    assert len(season.oversown[0].cells) == len(season.row)
+    assert np.isfinite(made.lawn.cover_at_target)
+    assert all("sown again" in why for why in made.why[made.state != "not seen"])
+
+
+def test_the_later_of_two_sowings_counts_and_small_ones_are_told():
+    season, _ = reseeded(3, 42)
+    later = replace(AGAIN_THERE, date=AGAIN_THERE.date + timedelta(days=10))
+    small = replace(AGAIN_THERE, area_m=((9.3, 3.3), (9.6, 3.3), (9.6, 3.6), (9.3, 3.6)))
+    season = oversown.marked(replace(season, oversown=(), flags=()), [AGAIN_THERE, later])
+    assert [one.sowing for one in season.oversown] == [later]
+    assert "or was sown over since" in season.flags[0]
+    assert season.flags[1].startswith("80 cells (20.0 m²) sown again on 2026-04-14")
+    season = oversown.marked(replace(season, oversown=(), flags=()), [small])
+    assert not season.oversown
+    assert "is no quarter of any cell" in season.flags[0]
+
+
+def test_places_sown_on_one_day_are_one_part():
+    season, _ = reseeded(3, 42)
+    halves = [((2, 2), (4, 2), (4, 6), (2, 6)), ((4, 2), (7, 2), (7, 6), (4, 6))]
+    found = oversown.marked(
+        replace(season, oversown=()), [replace(AGAIN_THERE, area_m=area) for area in halves]
+    )
+    (part,) = found.oversown
+    assert part.cells.tolist() == season.oversown[0].cells.tolist()
+
+
+def test_degree_days_start_anew_too():
+    season, _ = reseeded(0, 42)
+    warm = replace(
+        season,
+        degree_days_by_age=np.arange(140.0) * 10,  # the clock's own pace, so the same as days
+        visits=tuple(replace(visit, degree_days=10 * visit.age_days) for visit in season.visits),
+    )
+    by_days, by_heat = outlook.fit(season), outlook.fit(warm)
+    assert by_heat.time_axis == "degree-days"
+    np.testing.assert_allclose(by_heat.cover_at_target, by_days.cover_at_target, atol=1e-6)
+
+
+# ------------------------------------------------------------------------------------------------ lawn.toml
+
+FILE = """schema = 1
+name = "back"
+outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]
+
+[[sowing]]
+date = 2026-03-14
+mix = "perennial ryegrass"
+rate_g_m2 = 35
+
+[[sowing]]
+date = 2026-04-04
+mix = "perennial ryegrass"
+rate_g_m2 = 20
+area_m = [[1, 1], [3, 1], [3, 2.5], [1, 2.5]]
+"""
+
+
+def test_a_part_in_the_lawns_file(tmp_path):
+    (tmp_path / lawn.FILE_NAME).write_text(FILE)
+    place = lawn.read(tmp_path)
+    assert place.sowing.date.isoformat() == "2026-03-14"  # the season goes on
+    (again,) = place.oversowings
+    assert again.area_m == ((1, 1), (3, 1), (3, 2.5), (1, 2.5))
+
+
+@pytest.mark.parametrize(
+    ("area", "words"),
+    [
+        ("[[1, 1], [3, 1]]", "needs at least 3 corners"),
+        ("[[1, 1], [3, 1], [3]]", "every corner must be two numbers"),
+        ("[[1, 1], [3, 2.5], [3, 1], [1, 2.5]]", "in the order of a walk round it"),
+        ("[[1, 1], [30, 1], [30, 2.5]]", "reaches off the lawn"),
+    ],
+)
+def test_an_area_that_is_none_is_told(area, words):
+    with pytest.raises(LawnError) as caught:
+        lawnfile.parse(FILE.replace("[[1, 1], [3, 1], [3, 2.5], [1, 2.5]]", area))
+    (said,) = caught.value.mistakes
+    assert said.startswith("sowing[1].area_m")
+    assert words in said
+
+
+def test_a_part_alone_is_no_first_sowing():
+    with pytest.raises(LawnError) as caught:
+        lawnfile.parse(FILE.replace("date = 2026-04-04", "date = 2026-03-01"))
+    assert "nothing before it; leave area_m out of the first sowing" in caught.value.mistakes[0]

@@ -1,0 +1,165 @@
+"""Parts of a lawn that were sown again: they start anew on that day, while the rest of the lawn goes on.
+
+A part is fitted as a lawn of its own, from its sowing on: it begins with the cover that was left there, and
+what came up before says nothing of the new seed. What the whole lawn is told by takes each part from there.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date
+
+import numpy as np
+
+from turfeye.headline import day
+from turfeye.outline import cell_shares
+from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Whole
+from turfeye.states import Forecast, States
+from turfeye.words import square_metres
+
+LEAST_SHARE = 0.25
+"""A cell of which so much was sown again begins anew: a patch is outlined below cell size, and cells at its
+rim would else be told as thin, by what they were. Ours."""
+SOON = "too soon to say"
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Cells that were sown again, and their season since: None where no visit has shown the lawn since."""
+
+    sowing: Sowing
+    cells: Whole  # indexes into the lawn's cells
+    age_days: float  # of the lawn on that day
+    season: Season | None
+    ahead: Outlook | None = None  # of that season
+
+
+def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
+    """The season with the cells that later sowings fell on, each by its last one; noted in its flags.
+
+    Sowings of one day and mix are one part: their cells tell of one another.
+    """
+    last = np.full(len(season.row), -1)
+    for k, sowing in enumerate(sowings):
+        share = cell_shares(np.array(sowing.area_m), season.grid)[season.row, season.col]
+        last[share * season.grid.cell_m**2 >= LEAST_SHARE * season.area_m2] = k
+    together: dict[tuple[date, str], list[int]] = {}
+    for k, sowing in enumerate(sowings):
+        together.setdefault((sowing.date, sowing.mix), []).append(k)
+    found, said = [], []
+    for (when, _), several in together.items():
+        cells = np.flatnonzero(np.isin(last, several))
+        if len(cells):
+            found.append(Oversown(sowings[several[0]], cells))
+            ground = square_metres(float(season.area_m2[cells].sum()))
+            count = f"{len(cells)} cell{'s' * (len(cells) > 1)} ({ground})"
+            said.append(f"{count} sown again on {when} begin anew on that day; the rest of the lawn goes on")
+        else:
+            said.append(
+                f"what was sown again on {when} is no quarter of any cell, or was sown over since: no cell "
+                "begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
+            )
+    return replace(season, oversown=tuple(found), flags=(*season.flags, *said))
+
+
+def parts(season: Season) -> tuple[Part, ...]:
+    """The parts of a season that were sown again."""
+    return tuple(_part(season, one.sowing, one.cells) for one in season.oversown)
+
+
+def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
+    age_days = (sowing.date - season.sowing.date).days
+    since = np.flatnonzero(season.age_days >= age_days)
+    part = Part(sowing, cells, float(age_days), None)
+    if not len(since):
+        return part
+    heat = season.degree_days_by_age
+    start = 0.0 if heat is None else heat[age_days]
+    visits = tuple(
+        replace(visit, age_days=visit.age_days - age_days, degree_days=visit.degree_days - start)
+        for visit in (season.visits[v] for v in since)
+    )
+    here = np.ix_(cells, since)
+    own = replace(
+        season,
+        **{name: getattr(season, name)[cells] for name in ("row", "col", "x_m", "y_m", "area_m2")},
+        **{name: getattr(season, name)[here] for name in ("cover", "cover_se", "dgci", "lab")},
+        visits=visits,
+        sowing=sowing,
+        degree_days_by_age=None if heat is None else heat[age_days:] - start,
+        oversown=(),
+    )
+    return replace(part, season=own)
+
+
+def before(season: Season) -> Floats:
+    """Cover (N, V) by which the first sowing is told: of each part that from before it was sown again."""
+    cover = season.cover.copy()
+    for part in parts(season):
+        cover[np.ix_(part.cells, season.age_days >= part.age_days)] = np.nan
+    return cover
+
+
+def courses(
+    found: Sequence[Part], weight: Floats, draws: Callable[[Floats], tuple[Floats, Floats]]
+) -> tuple[Floats, Floats]:
+    """Ages (T,) and likely courses of the lawn's mean (K, T), each part by its own sowing from that on.
+
+    ``draws`` gives them by the first sowing, for the cells that a weight (N,) counts.
+    """
+    if not found:
+        return draws(weight)
+    rest = weight.copy()
+    for part in found:
+        rest[part.cells] = 0
+    ages, total = draws(rest)
+    total = total * rest.sum()
+    for part in found:
+        own = np.zeros_like(weight)
+        own[part.cells] = weight[part.cells]
+        course = draws(own)[1]
+        if part.ahead is not None:
+            since, theirs = ages - part.age_days, part.ahead
+            anew = np.stack([np.interp(since, theirs.lawn_age_days, one) for one in theirs.lawn_own_draws])
+            course = np.where(since < 0, course, anew)
+        total = total + course * own.sum()
+    return ages, total / max(float(weight.sum()), 1e-12)
+
+
+def forecast(cells: Forecast, found: Sequence[Part]) -> Forecast:
+    """The forecast of all cells, each part's by its own sowing where visits have shown it since."""
+    whole = {field.name: getattr(cells, field.name).copy() for field in fields(cells)}
+    for part in found:
+        if part.ahead is not None:
+            for name, theirs in _FORECAST.items():
+                whole[name][part.cells] = getattr(part.ahead, theirs)
+            whole["reach_days"][part.cells] += part.age_days
+    return Forecast(**whole)
+
+
+_FORECAST = {
+    "now": "cover_now", "now_se": "cover_now_se", "then": "cover_at_target", "low": "cover_at_target_low",
+    "high": "cover_at_target_high", "p_on_target": "p_on_target", "p_thin": "p_thin",
+    "reach_days": "reach_days",
+}  # fmt: skip
+"""What a forecast's columns are called in an outlook."""
+
+
+def states(told: States, found: Sequence[Part]) -> States:
+    """The states of all cells, each part's by its own sowing; a part's reasons say so."""
+    state, why = told.state.astype(object), told.why.astype(object)
+    lacks = Counter({told.missing: int((told.state == SOON).sum())})
+    for part in found:
+        sown, ahead, before = f"sown again on {day(part.sowing.date)}", part.ahead, told.state[part.cells]
+        lacks[told.missing] -= int((before == SOON).sum())
+        for k, cell in enumerate(part.cells):
+            if ahead is not None and ahead.state[k] != "not seen":
+                state[cell], why[cell] = ahead.state[k], f"{sown}: {ahead.why[k]}"
+            elif before[k] != "not seen":
+                state[cell], why[cell] = SOON, f"{sown} and not seen since"
+        missing = f"{sown}, {(ahead and ahead.lawn.missing) or 'photograph it again'}"
+        lacks[missing] += int((state[part.cells] == SOON).sum())
+    most = [words for words, count in lacks.most_common(1) if count > 0]
+    return States(state.astype(np.str_), why.astype(np.str_), most[0] if most else "")
