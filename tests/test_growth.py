@@ -283,6 +283,23 @@ def test_gaps_stay_gaps_and_unseen_cells_follow_the_lawn():
     assert cov[0, 3, 3] > cov[2, 3, 3]
 
 
+def test_cells_never_seen_lie_anywhere_among_the_others():
+    """One of them is fitted for all: the seen ones keep their own curves, in their order."""
+    cover, se, x, _ = exact_lawn(5, cells=60)
+    alone = growth.fit(cover, se, x)
+    gone = np.zeros(150, bool)
+    gone[np.random.default_rng(5).permutation(150)[:90]] = True
+    more, more_se = np.full((2, 150, len(x)), np.nan)
+    more[~gone], more_se[~gone] = cover, se
+    found = growth.fit(more, more_se, x)
+    for name in ("theta", "cov", "pull", "odds"):
+        np.testing.assert_allclose(
+            getattr(found, name)[:, ~gone], getattr(alone, name), rtol=1e-9, err_msg=name
+        )
+    np.testing.assert_allclose(found.theta[kinds.LAWN, gone], np.tile(found.mean, (90, 1)))
+    np.testing.assert_allclose(found.cov[kinds.LAWN, gone], np.tile(np.diag(found.cell_sd**2), (90, 1, 1)))
+
+
 def test_same_input_same_output():
     cover, se, x, _ = exact_lawn(8, cells=60)
     one, two = growth.fit(cover, se, x), growth.fit(cover, se, x)

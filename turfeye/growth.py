@@ -345,25 +345,33 @@ def _all_cells(
     prior: Prior,
     settings: Settings,
 ) -> Fit:
-    """Every cell's curve under the shared terms, a block at a time so that memory stays small."""
+    """Every cell's curve under the shared terms, a block at a time so that memory stays small.
+
+    Of the cells never seen, most of a trial's, one stands for all.
+    """
     precision = shared.kind_precisions(prior)
+    seen = np.isfinite(cover).any(axis=1)
+    fitted = np.concatenate([np.flatnonzero(seen), np.flatnonzero(~seen)[:1]])
+    of_cell = np.where(seen, np.cumsum(seen) - 1, seen.sum())
     parts = []
-    for block in blocks(len(cover)):
-        view = _Seen.of(cover[block], se[block], x, set_back, settings)
+    for block in blocks(len(fitted)):
+        view = _Seen.of(cover[fitted[block]], se[fitted[block]], x, set_back, settings)
         start = np.broadcast_to(shared.kind_means(prior)[:, None], (KINDS, len(view.cover), P))
         theta, cov = start.copy(), None
         for turn in range(9):
             cells = _cell_step(view, theta, cov, shared, prior, settings)
             theta, cov = theta + cells.move, cells.cov if turn >= 5 else None
         parts.append((cells.theta, cells.cov, _pull(cells, precision), cells.evidence))
-    thetas, covs, pulls, evidence = zip(*parts, strict=True)
+    theta, cov, pull, evidence = (
+        np.concatenate(part, axis=1)[:, of_cell] for part in zip(*parts, strict=True)
+    )
     return Fit(
         settings=settings,
         prior=prior,
-        theta=np.concatenate(thetas, axis=1),
-        cov=np.concatenate(covs, axis=1),
-        pull=np.concatenate(pulls, axis=1),
-        odds=with_neighbours(np.concatenate(evidence, axis=1), prior.shares, place),
+        theta=theta,
+        cov=cov,
+        pull=pull,
+        odds=with_neighbours(evidence, prior.shares, place),
         mean=shared.mean,
         cell_sd=shared.cell_sd,
         offset=shared.offset,
