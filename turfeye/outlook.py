@@ -312,6 +312,8 @@ def _lawn_draws(basis: _Basis, weight: Floats) -> tuple[Floats, Floats]:
     for block in growth.blocks(len(weight), 64):
         chance = rng.random((block.stop - block.start, LAWN_DRAWS))
         own = rng.standard_normal((*chance.shape, P))
+        if not weight[block].any():  # never seen, as most of a trial's cells
+            continue
         drawn = []
         for which in range(KINDS):
             root_here = np.linalg.cholesky(found.cov[which, block])
