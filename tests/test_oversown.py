@@ -5,8 +5,10 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from turfeye import lawn, lawnfile, outlook, oversown
+from turfeye.cli import root
 from turfeye.errors import LawnError
 from turfeye.records import Sowing
 from turfeye.simulate.tables import SOWN, TableRecipe
@@ -195,3 +197,10 @@ def test_a_part_alone_is_no_first_sowing():
     with pytest.raises(LawnError) as caught:
         lawnfile.parse(FILE.replace("date = 2026-04-04", "date = 2026-03-01"))
     assert "nothing before it; leave area_m out of the first sowing" in caught.value.mistakes[0]
+
+
+def test_a_plan_is_sown_only_where_the_lawn_grows(tmp_path):
+    (tmp_path / lawn.FILE_NAME).write_text(FILE)
+    done = CliRunner().invoke(root, ["plan", str(tmp_path), "--before", "--sown", "2026-04-04"])
+    assert done.exit_code == 2
+    assert "leave --before out" in done.stderr

@@ -16,7 +16,8 @@ from PIL import Image
 from turfeye import card_print, lawn, standpoints, survey
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
-from turfeye.errors import AlignmentError, CardError, SeasonError
+from turfeye.errors import AlignmentError, CardError, DateError, LawnError, SeasonError
+from turfeye.outline import signed_area
 
 ROOT = Path(__file__).parent.parent
 SPOT = ROOT / "tests/data/rendered/spots/spot-01.jpg"
@@ -489,6 +490,41 @@ def ferry(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo") / "ferry-cottage"
     shutil.copytree(SAMPLES / "ferry-cottage", folder, ignore=shutil.ignore_patterns("truth"))
     return survey.season(folder, today=dt.date.max)
+
+
+def test_a_plan_that_was_sown_begins_anew_there(ferry, tmp_path):
+    """The sample lawn's plan of 28 April, sown on that day, and its photo of 6 May."""
+    folder, sown = tmp_path / "ferry", dt.date(2026, 4, 28)
+    shutil.copytree(ferry.lawn.folder, folder)
+    before = (folder / "lawn.toml").read_text()
+    planned = survey.season(folder, today=sown)
+    answer, m2 = survey.sow_plan(folder, sown, today=dt.date.max)
+    assert m2 == pytest.approx(sum(task.patch.area_m2 for task in planned.plan.tasks))
+    place = lawn.read(folder)
+    assert len(place.oversowings) == len(planned.plan.tasks) > 1
+    seed_g = sum(s.rate_g_m2 * abs(signed_area(np.array(s.area_m))) for s in place.oversowings)
+    assert seed_g == pytest.approx(planned.plan.seed_g, rel=0.05)
+    assert (folder / "lawn.toml").read_text().startswith(before.split("[target]")[0])
+    # what was thin then is too soon to say, and nothing is sown twice
+    thin = planned.outlook.state == "thin"
+    assert thin.sum() >= 10
+    assert (answer.outlook.state[thin] == "too soon to say").mean() > 0.9
+    assert answer.plan.seed_g < 0.1 * planned.plan.seed_g
+    assert any("sown again on 2026-04-28 begin anew" in line for line in answer.warnings)
+    assert "in part again on 28 April 2026" in (folder / "results/sheet.html").read_text(encoding="utf-8")
+    assert answer.thin or not (folder / "results/plan.png").exists()
+    rest = np.setdiff1d(np.arange(len(thin)), answer.season.oversown[0].cells)
+    assert (answer.outlook.state[rest] == ferry.outlook.state[rest]).mean() > 0.9
+    for day, words in (
+        (sown, "parts sown on 2026-04-28 already"),
+        (dt.date(2026, 3, 31), "nothing was to be sown"),
+    ):
+        text = (folder / "lawn.toml").read_text()
+        with pytest.raises(LawnError, match=words):
+            survey.sow_plan(folder, day, today=dt.date.max)
+        assert (folder / "lawn.toml").read_text() == text
+    with pytest.raises(DateError, match="still to come"):
+        survey.sow_plan(folder, dt.date(2026, 5, 9), today=dt.date(2026, 5, 8))
 
 
 def last_truth():

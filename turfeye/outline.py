@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 
+import cv2
 import numpy as np
 
 from turfeye.errors import ViewError
@@ -104,6 +105,12 @@ def _mean_clipped(low: Floats, high: Floats) -> Floats:
     flat = np.abs(rise) < 1e-9
     steep = (integral(high) - integral(low)) / np.where(flat, 1.0, rise)
     return np.where(flat, np.clip((low + high) / 2, 0, 1), steep)
+
+
+def simplified(points_m: Floats, within_m: float) -> Floats:
+    """The polygon (K, 2) with fewer corners, nowhere further off than ``within_m``."""
+    few = cv2.approxPolyDP(np.asarray(points_m, np.float32), within_m, closed=True)[:, 0]
+    return np.asarray(few if len(few) >= 3 else points_m, float)
 
 
 def from_tape(sides_m: Sequence[float], diagonals_m: Mapping[tuple[int, int], float]) -> Floats:

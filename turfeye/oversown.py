@@ -14,14 +14,16 @@ from datetime import date
 import numpy as np
 
 from turfeye.headline import day
-from turfeye.outline import cell_shares
-from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Whole
+from turfeye.outline import cell_shares, simplified
+from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Whole
 from turfeye.states import Forecast, States
 from turfeye.words import square_metres
 
 LEAST_SHARE = 0.25
 """A cell of which so much was sown again begins anew: a patch is outlined below cell size, and cells at its
 rim would else be told as thin, by what they were. Ours."""
+OUTLINE_M = 0.02
+"""An outline is written down with no more corners than it needs to be so close."""
 SOON = "too soon to say"
 
 
@@ -34,6 +36,13 @@ class Part:
     age_days: float  # of the lawn on that day
     season: Season | None
     ahead: Outlook | None = None  # of that season
+
+
+def by_plan(task: Task, on: date, mix: str) -> Sowing:
+    """A patch of a work plan as it was sown: within its outline, at the rate that its seed makes."""
+    corners = simplified(task.patch.outline_m, OUTLINE_M).round(2).tolist()
+    rate = round(task.seed_g / task.patch.area_m2, 1)
+    return Sowing(on, mix, rate, tuple((x, y) for x, y in corners))
 
 
 def marked(season: Season, sowings: Sequence[Sowing]) -> Season:

@@ -26,7 +26,7 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     pictures = sheet.pictures(answer)
     for name, data in pictures.items():
         files.append(write_atomic(folder / f"{name}.png", data))
-    for stale in folder.glob("map-*.png"):
+    for stale in (*folder.glob("map-*.png"), *folder.glob("plan.png")):
         if stale.stem not in pictures and not any(_map_name(one) == stale.name for one in measured):
             stale.unlink()
     for one in measured:

@@ -52,6 +52,7 @@ from turfeye import (
 )
 from turfeye.answer import Answer, Before, Beside
 from turfeye.errors import (
+    DateError,
     LawnError,
     NotSownError,
     PlaceError,
@@ -69,7 +70,7 @@ from turfeye.summary import as_dict as look_as_dict
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
-    "season", "unplaced",
+    "season", "sow_plan", "unplaced",
 ]  # fmt: skip
 
 PHOTOS = "photos.csv"
@@ -160,6 +161,32 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
             taught=taught,
         )
         return replace(result, files=results.write_before(result))
+
+
+def sow_plan(
+    folder: Path | str, on: date, *, today: date | None = None, tell: Tell = untold
+) -> tuple[Answer, float]:
+    """Write down that a lawn's plan was sown on a day: its patches become ``[[sowing]]`` in ``lawn.toml``.
+
+    The plan is that of the photos up to that day. Returns the season after it, and the ground sown in m².
+    Raises what `season` raises, DateError for a day to come, and LawnError where nothing was to be sown or
+    parts were sown on that day already; then nothing is written.
+    """
+    if on > (today or date.today()):
+        raise DateError(f"{on} is still to come; write down what was sown once it is done")
+    place = lawn.read(folder)
+    if any(one.date == on for one in place.oversowings):
+        raise LawnError(f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already; mend them there")
+    planned = season(folder, today=on, tell=tell)
+    tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
+    with lawn.locked(place.folder):
+        lawn.add_sowings(
+            place.folder, [oversown.by_plan(task, on, planned.season.sowing.mix) for task in tasks]
+        )
+    after = season(folder, today=today, tell=tell)  # so that the results are today's again
+    if not tasks:
+        raise LawnError(f"by the photos up to {on} nothing was to be sown: {planned.plan.sentence}")
+    return after, sum(task.patch.area_m2 for task in tasks)
 
 
 def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json as json_module
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FOLDER, figure, say, say_notes, share, show_table, waiting
+from turfeye.cli.shared import FOLDER, Day, figure, say, say_notes, share, show_table, waiting
+from turfeye.words import square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
@@ -22,26 +24,39 @@ if TYPE_CHECKING:
 @click.option(
     "--mix", help="With --before: what will be sown. [the lawn's last sowing, else perennial ryegrass]"
 )
+@click.option(
+    "--sown", type=Day(), help="Its patches were sown on that day: write them to lawn.toml, then plan on."
+)
 @click.option("--json", is_flag=True, help="One JSON object, for programs.")
-def plan(folder: Path, before: bool, mix: str | None, json: bool) -> None:
+def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: bool) -> None:
     """Say where to sow, how much, by when and why; each place by two tape distances.
 
     With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
     Bare places are sown as a new lawn, the rest is overseeded, all is dressed; pale places are to be looked
     at. Ground that is bare nearly everywhere is sown all over. Fill is counted only for hollows that you
     measured and wrote in lawn.toml.
+
+    With --sown: the patches of the plan as it was on that day are written to lawn.toml as sown again. They
+    begin anew, the rest of the lawn goes on.
     """
     from turfeye import planfile, survey
 
     if mix and not before:
         raise click.UsageError("--mix goes with --before; a lawn that is sown has its mix in lawn.toml")
+    if sown and before:
+        raise click.UsageError("--sown is of a plan for a lawn that grows: leave --before out")
     found: Before | Answer
     with waiting() as tell:
         if before:
             found = surveyed = survey.before(folder, mix=mix, tell=tell)
             facts = planfile.materials_dict(surveyed.materials, taught=surveyed.taught)
         else:
-            found = answer = survey.season(folder, tell=tell)
+            if sown:
+                answer, sown_m2 = survey.sow_plan(folder, sown, tell=tell)
+                say(f"{square_metres(sown_m2)} sown again on {sown} are in {folder / 'lawn.toml'}")
+            else:
+                answer = survey.season(folder, tell=tell)
+            found = answer
             facts = planfile.plan_dict(answer.plan, taught=answer.taught)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
