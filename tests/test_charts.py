@@ -245,6 +245,15 @@ def test_one_visit_is_drawn_to_the_scale_of_several(answer: Answer) -> None:
     assert wide[0] == pytest.approx(wide[1], abs=0.3)
 
 
+def test_visits_before_a_second_sowing_stand_first(answer: Answer) -> None:
+    season, ground = answer.season, sheet.ground(answer.lawn)
+    before = replace(season.visits[0], age_days=-12.0)
+    resown = replace(season, earlier=(before,), earlier_cover=np.full((len(season.row), 1), 0.1))
+    titles = [axes.get_title(loc="left") for axes in charts.growth_panels(resown, ground=ground).axes]
+    plain = [axes.get_title(loc="left") for axes in charts.growth_panels(season, ground=ground).axes]
+    assert titles == ["Day −12", *plain]
+
+
 def test_tapes_to_many_patches_do_not_cover_them(answer: Answer) -> None:
     """Two hundred plots to reseed were four hundred lines from four corners."""
     one, ground = answer.plan.tasks[0], sheet.ground(answer.lawn)

@@ -194,6 +194,41 @@ def test_temperatures_that_end_long_before_the_last_photo_are_not_used_in_silenc
     assert "growth is counted in days; add the missing days" in built.flags[0]
 
 
+AGAIN = Sowing(SOWN + timedelta(days=21), "perennial ryegrass", 25.0)
+
+
+def resown(*readings, again=AGAIN):
+    earlier, since = season.split(readings, [SOWING, again])
+    made = season.build(since, GRID, sowing=again, today=date(2026, 12, 1))
+    return season.with_earlier(made, earlier)
+
+
+def test_photos_from_before_a_second_sowing_are_shown_and_do_not_count():
+    made = resown(
+        reading(5, cover=0.1), reading(12, cover=0.2), reading(25, cover=0.3), reading(30, cover=0.4)
+    )
+    assert made.age_days.tolist() == [4, 9]
+    assert [visit.age_days for visit in made.earlier] == [-16, -9]
+    np.testing.assert_allclose(made.earlier_cover, np.tile([0.1, 0.2], (len(made.row), 1)))
+    (said,) = made.flags
+    assert said.startswith(
+        "2 photos from before all of the lawn was sown again on 2026-04-04 are shown but don't"
+    )
+    assert "area_m" in said
+    alone = season.build(
+        [reading(25, cover=0.3), reading(30, cover=0.4)], GRID, sowing=AGAIN, today=date(2026, 12, 1)
+    )
+    np.testing.assert_array_equal(outlook.fit(made).cover_at_target, outlook.fit(alone).cover_at_target)
+
+
+def test_a_sowing_of_another_season_sets_no_photo_apart():
+    next_year = replace(AGAIN, date=SOWN + timedelta(days=365))
+    photos = [reading(5), reading(370)]
+    assert season.split(photos, [SOWING, next_year]) == ((), tuple(photos))
+    part = replace(AGAIN, area_m=((0, 0), (1, 0), (1, 1)))
+    assert season.split(photos, [SOWING, part]) == ((), tuple(photos))
+
+
 def test_days_missing_among_the_temperatures_dont_stop_a_season():
     known = {SOWN + timedelta(days=k): (6.0, 14.0) for k in (*range(4), *range(6, 30))}
     built = build(reading(5), reading(12), temperatures=Temperatures.of(known), base_c=3.6)

@@ -163,7 +163,9 @@ PANELS_IN = 8.6
 @styled
 def growth_panels(season: Season, *, ground: Ground) -> Figure:
     """One small map a visit, all on one scale."""
-    count = len(season.visits)
+    visits = [*season.earlier, *season.visits]
+    covers = [*season.earlier_cover.T, *season.cover.T]
+    count = len(visits)
     (x0, y0), (x1, y1) = bounds(ground)
     aspect = (y1 - y0) / (x1 - x0)
     across = min(count, 4 if aspect < 1.2 else 5)
@@ -174,14 +176,21 @@ def growth_panels(season: Season, *, ground: Ground) -> Figure:
     step_x, step_y = wide + 0.25, tall + 0.5
     # As wide with one map as with four: a page draws all at one width, letters with them.
     figure = new_figure(PANELS_IN + 1.3, down * step_y + 0.55)
-    for v, visit in enumerate(season.visits):
+    for v, visit in enumerate(visits):
         left = 0.35 + (v % across) * step_x
         bottom = 0.2 + (down - 1 - v // across) * step_y
         axes = place_axes(figure, left, bottom, wide, tall)
         set_bounds(axes, ground, 0.0)
-        cover = on_grid(season.grid, season.row, season.col, season.cover[:, v])
+        cover = on_grid(season.grid, season.row, season.col, covers[v])
         _draw_cover(axes, season.grid, cover, ground, 0.0)
-        axes.set_title(f"Day {visit.age_days:.0f}", fontsize=9, loc="left", pad=4, color=INK, weight="bold")
+        axes.set_title(
+            f"Day {visit.age_days:.0f}".replace("-", "−"),
+            fontsize=9,
+            loc="left",
+            pad=4,
+            color=INK,
+            weight="bold",
+        )
         axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
     draw_cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
     headline(figure, "Cover, visit by visit")

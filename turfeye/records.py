@@ -276,6 +276,8 @@ class Season:
     degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
     why_in_days: str = ""  # why there are no degree-days, where daily temperatures were given
     oversown: tuple[Oversown, ...] = ()  # parts that were sown again since, no cell in two
+    earlier: tuple[Visit, ...] = ()  # before all of the lawn was sown again: shown, but no part of its growth
+    earlier_cover: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (N, E)
 
     @property
     def age_days(self) -> Floats:

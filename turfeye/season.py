@@ -7,8 +7,9 @@ Spot photos are laid onto the lawn's grid where their peg stands.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
-from itertools import groupby
+from itertools import compress, groupby
 
 import numpy as np
 
@@ -25,6 +26,8 @@ LEAST_SHARE = 0.25
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
 DEFAULT_TARGET_DAYS = 56
+RESOWN_DAYS = 84
+"""A sowing of all the lawn so soon after another makes good what came of that; later it is a season. Ours."""
 LEAST_OVERLAP = 3
 """Cells that two photos of a day share, from which they are compared."""
 
@@ -92,6 +95,42 @@ def build(
         flags=(*flags, *apart),
         degree_days_by_age=by_age,
         why_in_days=said if by_age is None else "",
+    )
+
+
+def split(
+    readings: Sequence[Reading], sowings: Sequence[Sowing]
+) -> tuple[tuple[Reading, ...], tuple[Reading, ...]]:
+    """Photos from before the last sowing of all the lawn, where that made good an earlier one; and the rest.
+
+    ``sowings`` come by date. More than `RESOWN_DAYS` apart they are two seasons, and nothing is set apart.
+    """
+    days = [one.date for one in sowings if not one.area_m]
+    if len(days) < 2 or (days[-1] - days[-2]).days > RESOWN_DAYS:
+        return (), tuple(readings)
+    first, again = days[-2:]
+    earlier = [first <= reading.taken.date() < again for reading in readings]
+    return tuple(compress(readings, earlier)), tuple(compress(readings, [not one for one in earlier]))
+
+
+def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
+    """The season with photos from before all of its lawn was sown again: they are shown, and don't count."""
+    if not readings:
+        return season
+    grid, ordered = season.grid, sorted(readings, key=lambda r: (r.clock, r.photo))
+    share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
+    days, _ = _by_day(ordered, grid, share)
+    cells = season.row * grid.cols + season.col
+    count = f"{len(readings)} photo{'s' * (len(readings) > 1)}"
+    said = (
+        f"{count} from before all of the lawn was sown again on {season.sowing.date} are shown but don't "
+        "count: growth begins with that sowing; where only a part was sown again, give it area_m in lawn.toml"
+    )
+    return replace(
+        season,
+        earlier=tuple(_visit(photos, season.sowing.date, None) for photos, _ in days),
+        earlier_cover=np.stack([merged[cells, 0] for _, merged in days], axis=1),
+        flags=(said, *season.flags),
     )
 
 

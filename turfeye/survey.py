@@ -300,8 +300,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     sowing, weather = place.sowing, _weather(place)
     assert sowing is not None  # told before anything was measured
     mix = mixes.get(sowing.mix, place.mixes)
+    earlier, since = seasons.split(readings, place.sowings)
     table = seasons.build(
-        readings,
+        since or readings,
         cells.lawn_grid(place.outline_m, place.cell_m),
         sowing=sowing,
         target=place.target,
@@ -311,6 +312,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     )
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
+    table = seasons.with_earlier(table, earlier if since else ())
     table = oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix, users=place.mixes)
     thin = patches.thin(ahead)
