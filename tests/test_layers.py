@@ -49,7 +49,7 @@ ORDER = (
     "outlook",
     "season",
     "unmix",
-    "course patches stripes uniformity unseen shown window compare",
+    "course patches plots stripes uniformity unseen shown window compare",
     "workplan",
     "renovation",
     "planfile",

@@ -12,6 +12,7 @@ from typing import Any
 from turfeye import headline
 from turfeye.course import Course
 from turfeye.lawn import Lawn
+from turfeye.plots import Standing, counted, where
 from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
@@ -46,6 +47,7 @@ class Answer:
     taught: Teaching | None = None  # what the readings were adapted by
     spots: str = ""  # how several spots rank at the last visit, in a sentence
     plots: tuple[Mapping[str, Any], ...] = ()  # each spot's row of its last visit, the greenest first
+    standings: tuple[Standing, ...] = ()  # of a trial's plots
     beside: Beside | None = None
 
     @property
@@ -147,7 +149,10 @@ def _patches(word: str, patches: tuple[Patch, ...]) -> str:
     if not patches:
         return f"{word}: nothing stands out"
     area = sum(patch.area_m2 for patch in patches)
-    places = ", ".join(f"{square_metres(p.area_m2)} at ({p.x_m:.1f}, {p.y_m:.1f}) m" for p in patches[:3])
+    places = ", ".join(
+        f"{square_metres(p.area_m2)} {f'in {where(p)}' if p.plots else f'at ({p.x_m:.1f}, {p.y_m:.1f}) m'}"
+        for p in patches[:3]
+    )
     more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
-    count = f"{len(patches)} patch" + ("es" if len(patches) != 1 else "")
+    count = f"{len(patches)} patch{'es' if len(patches) != 1 else ''}{counted(patches)}"
     return f"{word}: {count}, {square_metres(area)} by outline: {places}{more}"

@@ -30,7 +30,7 @@ from turfeye.gapfraction import Blades
 from turfeye.lawncheck import OF_A_NEW_LAWN, off_axes, pegs
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
-from turfeye.records import Floats, Sowing, Target
+from turfeye.records import Floats, Plot, Sowing, Target
 
 FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
@@ -57,6 +57,7 @@ class Spot:
     number: int
     at_m: tuple[float, float]
     turned_deg: float  # the card's x axis against the lawn's, anticlockwise
+    size_m: tuple[float, float] | None = None  # of the trial plot in whose middle it stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +143,11 @@ class Lawn:
         return tuple(
             one for one in self.sowings if one.area_m and self.sowing and one.date >= self.sowing.date
         )
+
+    @property
+    def plots(self) -> tuple[Plot, ...]:
+        """The trial's plots, () of a lawn that is no trial."""
+        return tuple(Plot(s.number, s.at_m, s.size_m) for s in self.spots if s.size_m)
 
     @property
     def photos_dir(self) -> Path:

@@ -39,6 +39,7 @@ EXAMPLES = {
     "taken": "taken = 2026-04-14, or with the time: 2026-04-14T10:15:00; without quotes",
     "at_m": "at_m = [2.0, 1.5]",
     "step_m": "step_m = [1.5, 2.0], from peg to peg along x and along y",
+    "size_m": "size_m = [1.2, 1.8], a plot's sides along x and along y",
     "first": "first = 1",
     "columns": "columns = 20",
     "rows": "rows = 10",
@@ -315,16 +316,31 @@ def wrong_corners(
     return [f"the corners are in the wrong order; in the outline's that is perhaps {words}"]
 
 
-def pegs(content: Mapping[str, Any]) -> list[tuple[int, tuple[float, float], float]]:
-    """Number, place and turn of every peg: those of ``[[spot]]``, then the rows of ``[[plots]]``."""
-    found = [(s["number"], tuple(s["at_m"]), float(s.get("turned_deg", 0.0))) for s in content["spot"]]
+_Peg = tuple[int, tuple[float, float], float, tuple[float, float] | None]
+
+
+def pegs(content: Mapping[str, Any]) -> list[_Peg]:
+    """Number, place, turn and plot's size of every peg: of ``[[spot]]`` (no plot), then ``[[plots]]``."""
+    found: list[_Peg] = [
+        (s["number"], tuple(s["at_m"]), float(s.get("turned_deg", 0.0)), None) for s in content["spot"]
+    ]
     for block in content["plots"]:
         (x, y), (step_x, step_y) = block["at_m"], block["step_m"]
+        size_m = _plot_size_m(block)
         for k in range(block["columns"] * block.get("rows", 1)):
             row, column = divmod(k, block["columns"])
             at_m = round(x + column * step_x, 3), round(y + row * step_y, 3)
-            found.append((block.get("first", 1) + k, at_m, float(block.get("turned_deg", 0.0))))
+            found.append((block.get("first", 1) + k, at_m, float(block.get("turned_deg", 0.0)), size_m))
     return found
+
+
+def _plot_size_m(block: Mapping[str, Any]) -> tuple[float, float]:
+    """A plot's sides, by default from peg to peg; along a single row or column that may be 0."""
+    if block.get("size_m"):
+        x, y = block["size_m"]
+        return float(x), float(y)
+    x, y = (abs(float(step)) for step in block["step_m"])
+    return x or y, y or x
 
 
 def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
@@ -343,7 +359,7 @@ def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
         except (KeyError, TypeError, ValueError):  # not well formed: told elsewhere
             continue
         twice = [number for number, *_ in rows if number in numbers]
-        off = [(number, at) for number, at, _ in rows if not (np.all(low <= at) and np.all(at <= high))]
+        off = [(number, at) for number, at, *_ in rows if not (np.all(low <= at) and np.all(at <= high))]
         if twice:
             mistakes.append(f"plots[{i}]: peg {twice[0]} is there already; write another first")
         if off:
@@ -351,8 +367,21 @@ def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
                 f"plots[{i}]: peg {off[0][0]} would stand at {list(off[0][1])}, off the lawn; mend "
                 "at_m, step_m, columns or rows"
             )
+        mistakes += [f"plots[{i}].{words}" for words in _overlaps(block)]
         numbers += [number for number, *_ in rows]
     return mistakes
+
+
+def _overlaps(block: Mapping[str, Any]) -> list[str]:
+    """Plots that are larger than it is from peg to peg."""
+    counts = block["columns"], block.get("rows", 1)
+    sides = zip(_plot_size_m(block), block["step_m"], counts, "xy", strict=True)
+    return [
+        f"size_m: plots of {size:g} m along {axis} overlap where pegs stand {abs(step):g} m apart; mend "
+        "size_m or step_m"
+        for size, step, count, axis in sides
+        if count > 1 and size > abs(step) + 1e-6
+    ]
 
 
 def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:

@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -66,13 +66,14 @@ class SpotPart(_Part):
 
 
 class PlotsPart(_Part):
-    """One ``[[plots]]``: pegs in rows and columns, numbered row by row from ``first``."""
+    """One ``[[plots]]``: a peg amid each, in rows and columns, numbered row by row from ``first``."""
 
     first: int = Field(default=1, ge=0)
     columns: int = Field(ge=1, le=1000)
     rows: int = Field(default=1, ge=1, le=1000)
     at_m: _Pair = _XY
     step_m: _Pair = _XY
+    size_m: list[Annotated[float, Field(gt=0)]] | None = Field(default=None, min_length=2, max_length=2)
     turned_deg: float = 0.0
 
 

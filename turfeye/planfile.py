@@ -21,7 +21,7 @@ PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing
 """The first columns of plan.csv, in order; new ones go to the end."""
 TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
 WHERE_COLUMNS = ("x_m", "y_m", *TAPE_COLUMNS)
-EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions")
+EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions", "plots", "plot_shares")
 MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *WHERE_COLUMNS)
 EQUATOR_M, ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
 """The WGS 84 ellipsoid's larger radius and squared first eccentricity (NIMA TR8350.2)."""
@@ -33,8 +33,12 @@ def rows(plan: WorkPlan) -> list[dict[str, Any]]:
 
 
 def plan_csv(plan: WorkPlan) -> str:
-    """The text of plan.csv; unknown is empty."""
-    return _csv((*PLAN_COLUMNS, *EXTRA_COLUMNS), rows(plan))
+    """The text of plan.csv; unknown is empty, several plots stand in one field with spaces."""
+    lists = ("plots", "plot_shares")
+    lines = [
+        row | {name: " ".join(f"{value:g}" for value in row[name]) for name in lists} for row in rows(plan)
+    ]
+    return _csv((*PLAN_COLUMNS, *EXTRA_COLUMNS), lines)
 
 
 def plan_dict(plan: WorkPlan, *, taught: Teaching | None = None) -> dict[str, Any]:
@@ -135,6 +139,7 @@ def outlines(
             "deficit": _number(patch.deficit, 3),
             "how_sure": _number(patch.how_sure, 3),
             "because": patch.because,
+            **_plots(patch),
         }
         features.append(_feature(patch.outline_m, facts, to_map, digits, holes_m=patch.holes_m))
     collection: dict[str, Any] = {"type": "FeatureCollection", "schema": SCHEMA, "features": features}
@@ -175,6 +180,15 @@ def _row(task: Task) -> dict[str, Any]:
         "how_sure": _number(patch.how_sure, 2),
         **_tape(tape),
         "cautions": " ".join(task.cautions),
+        **_plots(patch),
+    }
+
+
+def _plots(patch: Patch) -> dict[str, Any]:
+    """The plots of a trial in which a patch lies and the share of its area in each, the largest first."""
+    return {
+        "plots": [number for number, _ in patch.plots],
+        "plot_shares": [_number(share, 2) for _, share in patch.plots],
     }
 
 

@@ -332,6 +332,15 @@ class LawnOutlook:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """One plot of a trial, its sides along the lawn's x and y."""
+
+    number: int
+    at_m: tuple[float, float]  # its middle
+    size_m: tuple[float, float]
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Patch:
     """A connected area that stands out, outlined below cell size."""
@@ -348,6 +357,9 @@ class Patch:
     cells: Whole  # indexes into the season's cells
     because: str
     holes_m: tuple[Floats, ...] = ()  # sound ground within it, each (K, 2), clockwise; no part of the area
+    plots: tuple[
+        tuple[int, float], ...
+    ] = ()  # of a trial: where it lies, by number and share, the most first
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -33,6 +33,7 @@ from turfeye import (
     oversown,
     patches,
     photo,
+    plots,
     renovation,
     results,
     series,
@@ -315,7 +316,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     table = seasons.with_earlier(table, earlier if since else ())
     table = oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix, users=place.mixes)
-    thin = patches.thin(ahead)
+    thin = plots.placed(patches.thin(ahead), place.plots)
     settings = answer.plan_settings(place, temperatures=weather)
     taught, not_used = _taught(place)
     beside, not_compared = _beside(ahead, other, taught)
@@ -323,19 +324,21 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     in_season = [reading for reading in readings if reading.photo in used]
     said = doubts.of_season(place, measured, table, in_season)
     by_photo = _series(measured, table)
+    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     whole = Answer(
         lawn=place,
         outlook=ahead,
         course=course.of(ahead, mix=mix),
         thin=thin,
-        pale=patches.pale(table),
-        plan=workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings),
+        pale=plots.placed(patches.pale(table), place.plots),
+        plan=plan,
         stripes=_stripes(place, ahead),
         evenness=_evenness(ahead),
         warnings=(*table.flags, *not_used, *not_compared, *said),
         taught=taught,
         spots=series.words([row for row in by_photo if row["photo"] in table.visits[-1].photos]),
         plots=series.latest(by_photo),
+        standings=plots.standings(ahead, place.plots, plan.tasks),
         beside=beside,
     )
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)

@@ -16,6 +16,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
+from turfeye.plots import counted, named
 from turfeye.records import Floats, Outlook, Patch, Task, WorkPlan
 from turfeye.tape import fix
 from turfeye.temperatures import Temperatures
@@ -226,7 +227,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
         if not grams:
             continue
         if grams < HEAPS_FROM_G:
-            lines.append(f"Patch {task.patch.number}: {grams} g, by hand.")
+            lines.append(f"{named(task.patch)}: {grams} g, by hand.")
             continue
         by_spreader = task.patch.area_m2 >= SPREADER_FROM_M2
         parts = heaps_g(grams, PASSES if by_spreader else 2)
@@ -236,7 +237,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
             if by_spreader
             else "by hand, one heap to and fro, the other across"
         )
-        lines.append(f"Patch {task.patch.number}: weigh {grams} g, split {heaps}; {how}.")
+        lines.append(f"{named(task.patch)}: weigh {grams} g, split {heaps}; {how}.")
     if any("split" in line for line in lines):
         lines.append(
             "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
@@ -251,7 +252,8 @@ def _sentence(
     count = sum(task.seed_g > 0 for task in tasks)
     if not count:
         return "Nothing to reseed."
-    what = f"{count} patch{'es' if count > 1 else ''}, {area:.2f} m²"
+    sown = counted([task.patch for task in tasks if task.seed_g > 0])
+    what = f"{count} patch{'es' if count > 1 else ''}{sown}, {area:.2f} m²"
     dressing = f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
     amount = f"{seed} g of {mix.name} and {spare} g spare{dressing}"
     if verdict == "too late":

@@ -73,10 +73,14 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
 
 
 def _show_plan(work: WorkPlan) -> None:
+    from turfeye.plots import named
+
     click.echo(work.sentence)
+    trial = any(task.patch.plots for task in work.tasks)
     rows = [
         (
             str(task.patch.number),
+            *([_plots(task)] if trial else []),
             task.patch.kind,
             figure(task.patch.area_m2, 2),
             _by_tape(task.tape),
@@ -87,9 +91,10 @@ def _show_plan(work: WorkPlan) -> None:
         for task in work.tasks
     ]
     if rows:
-        show_table(("patch", "kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L"), rows)
+        names = ("kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L")
+        show_table(("patch", *(["plots"] if trial else []), *names), rows)
     for task in work.tasks:
-        click.echo(f"Patch {task.patch.number}: {task.because}.")
+        click.echo(f"{named(task.patch)}: {task.because}.")
     for line in (work.window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
@@ -118,6 +123,10 @@ def _show_materials(found: Materials) -> None:
 
 def _where(task: Task) -> tuple[str, str]:
     return f"{task.patch.x_m:.2f}, {task.patch.y_m:.2f}", _by_tape(task.tape)
+
+
+def _plots(task: Task) -> str:
+    return ", ".join(str(number) for number, _ in task.patch.plots) or "–"
 
 
 def _by_tape(tape: Tape) -> str:

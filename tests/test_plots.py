@@ -1,0 +1,199 @@
+"""The plots of a trial: in which of them a patch lies, and what is said of each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import Polygon, box
+
+from turfeye import answer, lawn, planfile, plots
+from turfeye.errors import LawnError
+from turfeye.records import Patch, Plot, Sowing, Tape, Task
+from turfeye.workplan import _spreading
+
+TRIAL = """schema = 1
+name = "Invented trial"
+outline_m = [[0, 0], [8, 0], [8, 5], [0, 5]]
+cell_m = 0.1
+
+[[plots]]
+first = 11
+columns = 4
+rows = 2
+at_m = [1.0, 1.2]
+step_m = [2.0, 2.5]
+"""
+
+
+def patch(ring, *, number=1, holes=(), kind="thin", **facts):
+    ring = np.array(ring, float)
+    area = Polygon(ring, holes).area
+    x, y = Polygon(ring, holes).centroid.coords[0]
+    return Patch(
+        number, kind, ring, x, y, area, 0.01, 0.5, 0.9, np.arange(3), "it is thin",
+        holes_m=tuple(np.array(hole, float) for hole in holes), **facts,
+    )  # fmt: skip
+
+
+def square(x, y, side):
+    return [(x, y), (x + side, y), (x + side, y + side), (x, y + side)]
+
+
+def task(one, grams):
+    return Task(one, Tape("A", "B", 1.0, 2.0, 0.05), grams, 1.5, "because it is thin")
+
+
+@pytest.fixture
+def trial(tmp_path: Path) -> lawn.Lawn:
+    (tmp_path / "lawn.toml").write_text(TRIAL)
+    return lawn.read(tmp_path)
+
+
+def test_plots_reach_half_way_to_their_neighbours_unless_they_have_a_size(trial: lawn.Lawn) -> None:
+    assert trial.plots[5] == Plot(16, (3.0, 3.7), (2.0, 2.5))
+    assert [plot.number for plot in trial.plots] == list(range(11, 19))
+    (trial.folder / "lawn.toml").write_text(TRIAL + "size_m = [1.5, 2.0]\n")
+    assert lawn.read(trial.folder).plots[5].size_m == (1.5, 2.0)
+    (trial.folder / "lawn.toml").write_text(TRIAL.replace("rows = 2\n", "").replace("2.5]", "0]"))
+    assert lawn.read(trial.folder).plots[0].size_m == (2.0, 2.0)  # a single row: from row to row is nothing
+    (trial.folder / "lawn.toml").write_text(
+        TRIAL.split("[[plots]]")[0] + "[[spot]]\nnumber = 1\nat_m = [1, 1]\n"
+    )
+    assert lawn.read(trial.folder).plots == ()
+
+
+@pytest.mark.parametrize(
+    ("size", "says"),
+    [
+        ("[2.2, 2.0]", r"plots\[0\].size_m: plots of 2.2 m along x overlap where pegs stand 2 m apart"),
+        ("[1.5, 0]", r"plots\[0\].size_m\[1\]: must be above 0.0, found 0"),
+        ("[1.5]", r"plots\[0\].size_m: needs at least 2 entries.*write size_m = \[1.2, 1.8\]"),
+    ],
+)
+def test_mistakes_in_a_plot_s_size_are_told(trial: lawn.Lawn, size: str, says: str) -> None:
+    (trial.folder / "lawn.toml").write_text(f"{TRIAL}size_m = {size}\n")
+    with pytest.raises(LawnError, match=says):
+        lawn.read(trial.folder)
+
+
+def test_a_patch_over_two_plots_is_shared_out_by_area(trial: lawn.Lawn) -> None:
+    # from x 1.5 to 2.5: plots 11 and 12 meet at 2.0; half of it each, but for the hole in the left half
+    one = patch(square(1.5, 1.0, 1.0), holes=(square(1.6, 1.2, 0.3)[::-1],))
+    found = dict(plots.shares(one, trial.plots))
+    assert list(found) == [12, 11]  # the larger share first
+    assert found == {12: pytest.approx(0.5 / 0.91), 11: pytest.approx(0.41 / 0.91)}
+    assert plots.where(plots.placed([one], trial.plots)[0]) == "plots 12 (55 %) and 11 (45 %)"
+    assert plots.where(replace(one, plots=((3, 0.5), (4, 0.3), (9, 0.2)))) == (
+        "plots 3 (50 %), 4 (30 %) and 9 (20 %)"
+    )
+    assert plots.where(replace(one, plots=((3, 0.97),))) == "plot 3"
+
+
+def test_a_sliver_in_the_next_plot_is_no_share_and_beside_the_plots_is_none(trial: lawn.Lawn) -> None:
+    assert plots.shares(patch(square(1.0, 1.0, 1.005)), trial.plots) == (
+        (11, pytest.approx(0.995, abs=0.001)),
+    )
+    assert plots.shares(patch(square(7.95, 4.95, 0.04)), trial.plots) == ()
+    assert plots.where(patch(square(7.95, 4.95, 0.04))) == ""
+    assert plots.named(patch(square(0, 0, 1), number=7)) == "Patch 7"
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(-0.3, 6.3), st.floats(-0.3, 5.3)), min_size=3, max_size=9),
+    st.floats(0.5, 2.0), st.floats(0.5, 2.5),
+)  # fmt: skip
+def test_shares_are_those_of_clipped_polygons(points, wide, tall):
+    """Against shapely 2 (GEOS), by any ring round its middle: a star, so that it doesn't cross itself."""
+    points = np.array(points)
+    middle = points.mean(axis=0)
+    ring = points[np.argsort(np.arctan2(*(points - middle).T[::-1]))]
+    shape = Polygon(ring)
+    if not shape.is_valid or shape.area < 0.05:
+        return
+    some = [Plot(k, (1.0 + 2 * (k % 3), 1.25 + 2.5 * (k // 3)), (wide, tall)) for k in range(6)]
+    found = dict(plots.shares(patch(ring), some))
+    for plot in some:
+        (x, y), half = plot.at_m, (wide / 2, tall / 2)
+        want = shape.intersection(box(x - half[0], y - half[1], x + half[0], y + half[1])).area / shape.area
+        assert found.get(plot.number, 0.0) == pytest.approx(
+            want if want >= plots.LEAST_SHARE else 0, abs=1e-9
+        ) or (abs(want - plots.LEAST_SHARE) < 1e-9)
+
+
+# -- what is told of them ------------------------------------------------------------------------------------
+
+
+def placed(trial: lawn.Lawn) -> tuple[Patch, ...]:
+    rings = (square(1.5, 1.0, 1.0), square(4.5, 3.0, 0.5), square(7.95, 4.95, 0.04))
+    return plots.placed([patch(ring, number=k) for k, ring in enumerate(rings, start=1)], trial.plots)
+
+
+def test_the_plan_s_files_have_the_plots(trial: lawn.Lawn) -> None:
+    patches = placed(trial)
+    plan = SimpleNamespace(tasks=tuple(task(one, 20) for one in patches))
+    rows = list(csv.DictReader(io.StringIO(planfile.plan_csv(plan))))
+    assert [(row["plots"], row["plot_shares"]) for row in rows] == [
+        ("11 12", "0.5 0.5"),
+        ("17", "1"),
+        ("", ""),
+    ]
+    assert [(row["plots"], row["plot_shares"]) for row in planfile.rows(plan)] == [
+        ([11, 12], [0.5, 0.5]),
+        ([17], [1.0]),
+        ([], []),
+    ]
+    shapes = json.loads(planfile.outlines_text(patches, trial.outline_m))
+    assert [one["properties"].get("plots") for one in shapes["features"]] == [None, [11, 12], [17], []]
+
+
+def test_lines_for_people_name_the_plots(trial: lawn.Lawn) -> None:
+    patches = placed(trial)
+    steps = _spreading([task(patches[0], 20), task(patches[1], 4), task(patches[2], 4)])
+    assert steps[0].startswith("Patch 1 (plots 11 (50 %) and 12 (50 %)): weigh 20 g, split 10 g + 10 g;")
+    assert steps[1:3] == ("Patch 2 (plot 17): 4 g, by hand.", "Patch 3: 4 g, by hand.")
+    line = answer._patches("Thin", patches)
+    assert line.startswith("Thin: 3 patches in 3 plots, ")
+    assert "in plots 11 (50 %) and 12 (50 %), " in line
+    assert " in plot 17, " in line
+    assert line.endswith(" at (8.0, 5.0) m")
+
+
+def test_a_plot_stands_as_its_cells_do() -> None:
+    x, y = (np.arange(0.05, 2, 0.1), np.arange(0.05, 1, 0.1))
+    x, y = (grid.ravel() for grid in np.meshgrid(x, y))
+    left = x < 1
+    cover = np.where(left, 0.2, 0.6)[:, None] + np.zeros((1, 2))
+    cover[y > 0.8] = np.nan  # two rows of ten that nobody saw
+    state = np.where(left & (y < 0.4), "thin", np.where(np.isnan(cover[:, 0]), "not seen", "on course"))
+    ahead = SimpleNamespace(
+        season=SimpleNamespace(
+            cover=cover, x_m=x, y_m=y, area_m2=np.full(len(x), 0.01), sowing=Sowing(None, "rye", 35.0)
+        ),
+        cover_now=cover[:, 0],
+        cover_now_se=np.full(len(x), 0.04),
+        state=state,
+    )
+    two = [Plot(1, (0.5, 0.5), (1.0, 1.0)), Plot(2, (1.5, 0.5), (1.0, 1.0)), Plot(3, (9.5, 0.5), (1.0, 1.0))]
+    tasks = [task(replace(patch(square(0.6, 0, 0.5)), plots=((1, 0.8), (2, 0.2))), 10)]
+    first, second, third = plots.standings(ahead, two, tasks)
+    assert first.seen_m2 == second.seen_m2 == pytest.approx(0.8)
+    assert (first.cover, second.cover) == (pytest.approx(0.2), pytest.approx(0.6))
+    # half of the variance is one for all cells, half is each cell's own: 0.04 (1/2 + 1/2 / 80) ** 0.5
+    assert first.cover_se == pytest.approx(0.04 * np.sqrt(0.5 + 0.5 / 80))
+    shares = {"on course": 0.5, "slow": 0, "thin": 0.5, "too soon to say": 0}
+    assert first.states == pytest.approx(shares)
+    assert (first.thin_m2, second.thin_m2) == (pytest.approx(0.2), pytest.approx(0.05))
+    assert (first.patches, first.seed_g, second.seed_g) == ((1,), pytest.approx(8), pytest.approx(2))
+    assert third.seen_m2 == 0
+    assert np.isnan([third.cover, third.cover_se, *third.states.values()]).all()
+    assert (third.patches, third.thin_m2, third.seed_g) == ((), 0, 0)

@@ -1,0 +1,123 @@
+"""The plots of a trial: in which of them a patch lies, and how each plot stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from turfeye.cells import mean_se
+from turfeye.outline import cell_shares
+from turfeye.records import STATES, Flags, Floats, Grid, Outlook, Patch, Plot, Task
+from turfeye.words import per_cent
+
+LEAST_SHARE = 0.01
+"""Less of a patch than this in a plot is what its outline errs by."""
+
+
+def placed(patches: Sequence[Patch], plots: Sequence[Plot]) -> tuple[Patch, ...]:
+    """The patches with the plots in which they lie."""
+    return tuple(replace(patch, plots=shares(patch, plots)) for patch in patches)
+
+
+def shares(patch: Patch, plots: Sequence[Plot]) -> tuple[tuple[int, float], ...]:
+    """Number of each plot in which a patch lies and the share of its area there, the largest first.
+
+    What is missing from 1 lies beside the plots. The patch's outline is cut along each plot's sides, exactly.
+    """
+    low, high = patch.outline_m.min(axis=0), patch.outline_m.max(axis=0)
+    areas = {
+        plot.number: _area_within(patch, plot)
+        for plot in plots
+        if np.all(low < np.add(plot.at_m, np.divide(plot.size_m, 2)))
+        and np.all(high > np.subtract(plot.at_m, np.divide(plot.size_m, 2)))
+    }
+    whole = max(patch.area_m2, 1e-9)
+    found = [(number, min(area / whole, 1.0)) for number, area in areas.items()]
+    return tuple(sorted(((n, s) for n, s in found if s >= LEAST_SHARE), key=lambda one: (-one[1], one[0])))
+
+
+def _area_within(patch: Patch, plot: Plot) -> float:
+    """Area of a patch inside a plot, which is taken as the only cell of a grid with its sides as unit."""
+    size = np.array(plot.size_m)
+    x0, y0 = np.array(plot.at_m) / size - 0.5
+    cell = Grid(1.0, float(x0), float(y0), rows=1, cols=1)
+    filled, *holes = (
+        float(cell_shares(ring / size, cell)[0, 0]) for ring in (patch.outline_m, *patch.holes_m)
+    )
+    return (filled - sum(holes)) * float(size.prod())
+
+
+def where(patch: Patch) -> str:
+    """The plots of a patch in words, "" where it lies in none.
+
+    Of several each with its share: "plots 12 (62 %) and 13 (38 %)".
+    """
+    if not patch.plots:
+        return ""
+    if len(patch.plots) == 1:
+        return f"plot {patch.plots[0][0]}"
+    *first, last = (f"{number} ({per_cent(share)})" for number, share in patch.plots)
+    return f"plots {', '.join(first)} and {last}"
+
+
+def named(patch: Patch) -> str:
+    """A patch by its number and, of a trial, its plots: "Patch 3 (plot 12)"."""
+    return f"Patch {patch.number}" + (f" ({where(patch)})" if patch.plots else "")
+
+
+def counted(patches: Sequence[Patch]) -> str:
+    """How many plots the patches are in, for a sentence: " in 12 plots"; "" where they are in none."""
+    count = len({number for patch in patches for number, _ in patch.plots})
+    return f" in {count} plot{'s' * (count > 1)}" if count else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How one plot stands at the last visit of a season."""
+
+    plot: Plot
+    seen_m2: float  # ground of it that some visit showed; of 0 nothing below is known
+    cover: float  # mean over that, by the fitted curves; NaN where nothing was seen
+    cover_se: float
+    states: dict[str, float]  # share of that ground in each state
+    thin_m2: float  # of it in thin patches, by their outlines
+    patches: tuple[int, ...]  # their numbers
+    seed_g: float
+
+
+def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
+    """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies."""
+    season = outlook.season
+    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
+    at = np.stack([season.x_m, season.y_m], axis=1)
+    found = []
+    for plot in plots:
+        away = (at - plot.at_m) / plot.size_m  # from -1/2 to 1/2 inside; an edge belongs to the plot above it
+        inside = ((away >= -0.5 - 1e-9) & (away < 0.5 - 1e-9)).all(axis=1)
+        found.append(_standing(outlook, plot, seen & inside, tasks))
+    return tuple(found)
+
+
+def _standing(outlook: Outlook, plot: Plot, cells: Flags, tasks: Sequence[Task]) -> Standing:
+    area: Floats = outlook.season.area_m2[cells]
+    state = outlook.state[cells]
+    known = len(area) > 0
+    mine = [
+        (task, dict(task.patch.plots)[plot.number]) for task in tasks if plot.number in dict(task.patch.plots)
+    ]
+    return Standing(
+        plot=plot,
+        seen_m2=float(area.sum()),
+        cover=float(np.average(outlook.cover_now[cells], weights=area)) if known else float("nan"),
+        cover_se=float(mean_se(outlook.cover_now_se[cells], area)) if known else float("nan"),
+        states={
+            word: float(area[state == word].sum() / area.sum()) if known else float("nan")
+            for word in STATES
+            if word != "not seen"
+        },
+        thin_m2=sum(share * task.patch.area_m2 for task, share in mine if task.patch.kind == "thin"),
+        patches=tuple(task.patch.number for task, _ in mine),
+        seed_g=sum(share * task.seed_g for task, share in mine),
+    )
