@@ -48,7 +48,7 @@ ORDER = (
     "oversown",
     "outlook",
     "season",
-    "unmix",
+    "unmix turned",
     "course patches plots stripes uniformity unseen shown window compare",
     "workplan",
     "renovation",

@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import notes, unseen
+from turfeye import notes, turned, unseen
 from turfeye.errors import NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.measurement import Measured
@@ -35,7 +35,7 @@ def of_season(
 ) -> list[str]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     said = [*not_measured(measured), *noted(one for one in measured if one.table is not None)]
-    said += _on_one_visit(table)
+    said += [*turned.said(in_season), *_on_one_visit(table)]
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],

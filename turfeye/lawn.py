@@ -104,6 +104,7 @@ class Note:
     view: str | None
     spot: int | None
     taken: dt.datetime | None = None  # where the camera's clock was wrong
+    turned_deg: float = 0.0  # how the spot's card lay against how it usually does
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -231,7 +232,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
         spots=tuple(Spot(*peg) for peg in pegs(part.model_dump())),
         mixes=tuple(part.mix),
-        notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken)) for p in part.photo),
+        notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken), float(p.turned_deg)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),
         hollows=tuple(Hollow((h.at_m[0], h.at_m[1]), float(h.depth_mm), h.area_m2) for h in part.hollow),
         anchors=tuple(Anchor(a.corner, a.lat_deg, a.lon_deg) for a in part.anchor),

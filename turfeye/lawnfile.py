@@ -130,6 +130,7 @@ class PhotoPart(_Part):
     view: str | None = None
     spot: int | None = Field(default=None, ge=0)
     taken: datetime | date | None = None
+    turned_deg: float = 0.0
 
 
 class LawnPart(_Part):

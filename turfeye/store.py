@@ -70,7 +70,7 @@ def cell_key(
         "card_rule_mm": lawn.card_rule_mm,
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
         "spots": [(s.number, s.at_m, s.turned_deg) for s in lawn.spots if not pegs or s.number in pegs],
-        "note": [(n.view, n.spot, str(n.taken)) for n in notes],
+        "note": [(n.view, n.spot, str(n.taken), n.turned_deg) for n in notes],
         "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
         "version": version("turfeye"),

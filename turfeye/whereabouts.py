@@ -58,7 +58,8 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     wanted = note.view if note else None
     if spot is not None and seen is not None and wanted is None and (above or not place.views):
         _, twice = card.choose(cards, spot=named)
-        return Whereabouts(seen, sighting, spot=spot, twice=twice)
+        lay_deg = spot.turned_deg + (note.turned_deg if note else 0.0)
+        return Whereabouts(seen, sighting, spot=replace(spot, turned_deg=lay_deg), twice=twice)
     if not place.views:
         if cards:
             card.choose(cards, spot=named)
