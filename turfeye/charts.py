@@ -183,14 +183,8 @@ def growth_panels(season: Season, *, ground: Ground) -> Figure:
         set_bounds(axes, ground, 0.0)
         cover = on_grid(season.grid, season.row, season.col, covers[v])
         _draw_cover(axes, season.grid, cover, ground, 0.0)
-        axes.set_title(
-            f"Day {visit.age_days:.0f}".replace("-", "−"),
-            fontsize=9,
-            loc="left",
-            pad=4,
-            color=INK,
-            weight="bold",
-        )
+        age = f"Day {visit.age_days:.0f}".replace("-", "−")
+        axes.set_title(age, fontsize=9, loc="left", pad=4, color=INK, weight="bold")
         axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
     draw_cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
     headline(figure, "Cover, visit by visit")
