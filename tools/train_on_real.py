@@ -23,14 +23,13 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import onnx
 import torch
-import train_sward
-from onnx import numpy_helper
+from sward_crops import CROP
+from sward_light import little_changed, relight
+from sward_net import SwardNet, export, load
 from sward_pictures import Picture, part_of, read_all, read_split
 
 COLUMNS = tuple(f"{name}_percent_by_eye" for name in ("green", "straw", "bare", "other"))
-CROP = 208
 REAL_SCALES, OTHER_SCALES = (0.5, 1.4), (0.35, 1.2)  # smallest and largest enlargement of a crop
 CLOSED = 0.75  # half of the real crops are of pictures with more green than this: there it goes wrong
 REAL, OTHER = 8, 10  # crops a step
@@ -58,37 +57,6 @@ def read_real(folder: Path) -> list[Real]:
     return found
 
 
-def load(path: Path) -> train_sward.SwardNet:
-    """A network of the shipped shape from its ONNX file, ready to learn on with its norms as they are.
-
-    The file has the norms folded into the convolutions before them, in the order in which they run.
-    """
-    graph = onnx.load(str(path)).graph
-    arrays = {each.name: torch.tensor(numpy_helper.to_array(each)) for each in graph.initializer}
-    weights = iter([[arrays[name] for name in n.input[1:]] for n in graph.node if n.op_type == "Conv"])
-    net = train_sward.SwardNet()
-    first, bias = next(weights)  # it takes squares of 2 x 2 pixels, codes 0-255: see train_sward.Squares
-    whole = first.reshape(-1, 3, 2, 2, 2, 2).permute(0, 1, 4, 2, 5, 3).reshape(-1, 3, 4, 4) * (255 / 4)
-    _put(net.stem[0], whole, bias + 2 * whole.sum((1, 2, 3)))
-    for layer in (layer for down in net.down for layer in down):
-        _put(layer, *next(weights))
-    for narrow, up in zip(reversed(net.narrow), reversed(net.up), strict=True):
-        narrow.weight.data, narrow.bias.data = next(weights)
-        for layer in up:
-            _put(layer, *next(weights))
-    last, bias = next(weights)
-    net.head.weight.data = last.reshape(4, 2, 2, -1).permute(3, 0, 1, 2).contiguous()
-    net.head.bias.data = bias.reshape(4, 4).mean(1)
-    return net.eval()
-
-
-def _put(layer: torch.nn.Sequential, weight: torch.Tensor, bias: torch.Tensor) -> None:
-    """A convolution with its norm folded in, and a norm that changes nothing but adds the bias."""
-    convolution, norm = layer[0], layer[1]
-    convolution.weight.data, norm.bias.data = weight, bias
-    norm.running_var.fill_(1 - norm.eps)
-
-
 def crop(rgb: np.ndarray, scales: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
     """A square cut, scaled, turned and mirrored, (CROP, CROP, 3)."""
     scale = float(np.exp(rng.uniform(*np.log(scales))))
@@ -106,7 +74,7 @@ def batch(pictures: list[np.ndarray], scales: tuple[float, float], rng: np.rando
     return torch.from_numpy(crops).permute(0, 3, 1, 2).float() / 255
 
 
-def divergence(net: train_sward.SwardNet, before: train_sward.SwardNet, rgb: torch.Tensor) -> torch.Tensor:
+def divergence(net: SwardNet, before: SwardNet, rgb: torch.Tensor) -> torch.Tensor:
     """How far a network's answers are from those that it gave before, a pixel (Kullback and Leibler)."""
     with torch.no_grad():
         old = before.logits(rgb).log_softmax(1)
@@ -114,8 +82,8 @@ def divergence(net: train_sward.SwardNet, before: train_sward.SwardNet, rgb: tor
 
 
 def learn(
-    net: train_sward.SwardNet,
-    before: train_sward.SwardNet,
+    net: SwardNet,
+    before: SwardNet,
     real: list[Real],
     others: list[Picture],
     steps: int,
@@ -131,11 +99,11 @@ def learn(
         warm, cooled = min(1, step / 50), 0.5 + 0.5 * math.cos(math.pi * step / steps)
         optimiser.param_groups[0]["lr"] = rate * warm * cooled
         drawn = [some[k] for some in (closed, rest) for k in rng.integers(len(some), size=REAL // 2)]
-        found = net(train_sward._little_changed(batch([one.rgb for one in drawn], REAL_SCALES, rng)))
+        found = net(little_changed(batch([one.rgb for one in drawn], REAL_SCALES, rng)))
         wanted = torch.tensor(np.stack([one.shares for one in drawn])).float()
         off = torch.nan_to_num(found.mean((2, 3)) - wanted).square().sum(1).mean()
         beside = [others[k].rgb for k in rng.integers(len(others), size=OTHER)]
-        drift = divergence(net, before, train_sward.relight(batch(beside, OTHER_SCALES, rng)))
+        drift = divergence(net, before, relight(batch(beside, OTHER_SCALES, rng)))
         optimiser.zero_grad()
         (drift + WEIGHT * off).backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -164,8 +132,7 @@ def main() -> None:
     with torch.no_grad():
         for weight, old in zip(net.parameters(), before.parameters(), strict=True):
             weight.lerp_(old, 1 - OF_THE_WAY)
-    train_sward.export(net.eval(), say.out)
-    train_sward.enlist(say.out.parent, say.out.name)
+    export(net.eval(), say.out)
 
 
 if __name__ == "__main__":
