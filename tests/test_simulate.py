@@ -2,12 +2,15 @@
 
 import dataclasses
 import json
+from datetime import datetime
 
 import numpy as np
 import pytest
 
-from turfeye.simulate import fields, lawns, litter, recipes, samples, scene, soil, truth, turf
+from turfeye.errors import PhotoError
+from turfeye.simulate import fields, lawns, litter, recipes, render, samples, scene, shapes, soil, truth, turf
 from turfeye.simulate.mesh import Part, merged
+from turfeye.simulate.phone import MAKES, shoot
 
 BOX = (0.0, 0.0, 0.3, 0.2)
 
@@ -194,6 +197,60 @@ def test_cell_table_leaves_the_card_out():
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(
+    ("at", "beside"),
+    [((3, 4), 8), ((0, 4), 5), ((5, 8), 3)],
+    ids=["inside", "at the rim", "in a corner"],
+)
+def test_a_pixel_without_light_takes_the_median_of_those_beside_it(at, beside):
+    rng = np.random.default_rng(1)
+    light = rng.random((6, 9, 3))
+    spoiled = light.copy()
+    spoiled[at][1] = np.nan
+    whole, count = render.mended(spoiled)
+    assert count == 1
+    (row, col), places = at, np.indices((6, 9))
+    near = (np.abs(places[0] - row) <= 1) & (np.abs(places[1] - col) <= 1)
+    near[at] = False
+    assert near.sum() == beside
+    np.testing.assert_array_equal(whole[at], np.median(light[near], axis=0))
+    others = np.ones((6, 9), bool)
+    others[at] = False
+    np.testing.assert_array_equal(whole[others], light[others])
+    assert np.isnan(spoiled[at][1])  # what came is left as it was
+
+
+def test_sound_light_stays_as_it_is_and_holes_stay_holes():
+    light = np.random.default_rng(2).random((6, 9, 3))
+    whole, count = render.mended(light)
+    assert count == 0
+    np.testing.assert_array_equal(whole, light)
+    light[1:5, 2:6] = np.inf
+    holed, _ = render.mended(light)
+    assert not np.isfinite(holed[2:4, 3:5]).any()
+    with pytest.raises(PhotoError, match="finite"):
+        shoot(holed, MAKES[0], seed=1, taken=datetime(2026, 4, 2, 12))
+
+
+def test_a_mended_picture_is_told(monkeypatch):
+    pytest.importorskip("mitsuba")
+    plate = Part("plate", "bare", *shapes.box((2, 2, 0.01), (0, 0, -0.01)), rgb_linear=np.full((8, 3), 0.2))
+    stage = render.Stage([plate], render.Light(sky="overcast"))
+    view = render.look_at((0, -0.1, 1.0), (0, 0, 0), size_px=(9, 6), focal_px=9.0)
+    traced = stage._render
+
+    def spoiled(*args, **how):
+        light = traced(*args, **how)
+        if light.shape[2] == 3:  # the picture, not its truth
+            light[3, 4] = np.nan
+        return light
+
+    monkeypatch.setattr(stage, "_render", spoiled)
+    with pytest.warns(UserWarning, match="1 pixel had"):
+        picture = stage.photograph(view, spp=4, seed=1)
+    assert np.isfinite(picture.rgb_linear).all()
+
+
 def test_a_small_picture_has_consistent_truth():
     """Seen by the camera from straight above and by the truth, the same turf has the same shares."""
     pytest.importorskip("mitsuba")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -234,6 +235,24 @@ def _sensor(view: View) -> Any:
     )
 
 
+def mended(rgb_linear: Floats) -> tuple[Floats, int]:
+    """Light (H, W, 3) whose single pixels that are not finite are filled in, and how many there were.
+
+    Now and then the light of a path is not a number, and its pixel's mean with it (in 2 of 1,300 scenes).
+    Such a pixel takes the median of those beside it if most of them are known. Larger holes mean that the
+    scene is unsound: they stay, and `turfeye.simulate.phone.shoot` refuses the picture.
+    """
+    known = np.asarray(np.isfinite(rgb_linear).all(axis=2))
+    whole = rgb_linear.copy()
+    count = 0
+    for row, col in np.argwhere(~known):
+        box = np.s_[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
+        if 2 * known[box].sum() >= known[box].size:
+            whole[row, col] = np.median(rgb_linear[box][known[box]], axis=0)
+            count += 1
+    return whole, count
+
+
 def _film(width: int, height: int) -> dict[str, Any]:
     return {
         "type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"},
@@ -266,10 +285,12 @@ class Stage:
         )
 
     def photograph(self, view: View, *, spp: int = 64, seed: int = 0) -> Picture:
-        """Light and truth for one camera."""
-        rgb = self._render(_sensor(view), spp, seed)[..., :3] / float(
-            np.asarray(white(self.light)) @ RGB_TO_XYZ[1]
-        )
+        """Light and truth for one camera; warns where pixels had to be mended (`mended`)."""
+        traced = self._render(_sensor(view), spp, seed)[..., :3]
+        rgb, count = mended(traced / float(np.asarray(white(self.light)) @ RGB_TO_XYZ[1]))
+        if count:
+            had = "pixel had" if count == 1 else "pixels had"
+            warnings.warn(f"{count} {had} light that is not a number: filled in", stacklevel=2)
         # Single fireflies (a path that met the sun by chance) are held to what their surroundings could be.
         rgb = np.minimum(rgb, 4.0)
         truth = self.shown(view, spp=min(spp, 64), seed=seed + 1)
