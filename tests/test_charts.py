@@ -10,6 +10,7 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from PIL import Image
 from skimage.color import deltaE_ciede2000, rgb2lab
 
@@ -193,7 +194,7 @@ def test_every_state_has_its_own_mark_and_thin_is_the_darkest() -> None:
     assert sorted(light.values())[1] - light["thin"] > 25
 
 
-def texts_in_reach(figure: charts.Figure) -> list:
+def texts_in_reach(figure: Figure) -> list:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     canvas = FigureCanvasAgg(figure)

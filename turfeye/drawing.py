@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 import numpy as np
 
 from turfeye.files import write_atomic
-from turfeye.records import Floats, Grid, Patch
+from turfeye.records import Floats, Grid, Patch, Plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,6 +60,7 @@ STYLE = {
 DPI = 150
 MAP_BOX_IN = (7.0, 5.4)  # the largest that a lawn is drawn
 NUMBERS_FROM_IN = 0.30  # cells at least this wide carry their figure
+PLOT_NUMBERS_FROM_IN = 0.2  # and plots their number
 
 P = ParamSpec("P")
 
@@ -71,6 +72,7 @@ class Ground:
     outline_m: Floats  # (K, 2)
     corner_names: tuple[str, ...] = ()
     side_names: tuple[str, ...] = ()  # only names that people gave
+    plots: tuple[Plot, ...] = ()  # of a trial
 
 
 def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
@@ -165,10 +167,14 @@ def _corner_names(axes: Axes, ground: Ground, scale: float) -> None:
     for (x, y), (dx, dy), name in zip(corners, out_at, ground.corner_names, strict=False):
         axes.text(x + 0.17 * dx / scale, y + 0.17 * dy / scale, name, weight="bold", ha="center", va="center")
     for a, b, (ux, uy), (dx, dy), name in zip(corners, ends, along, outward, ground.side_names, strict=False):
-        angle = float(np.degrees(np.arctan2(uy, ux)))
-        angle = angle - 180 if angle > 90.1 else angle + 180 if angle < -90 else angle
         x, y = (a + b) / 2 + np.array([dx, dy]) * 0.17 / scale
-        axes.text(x, y, name, rotation=angle, ha="center", va="center", fontsize=8, color=QUIET)
+        axes.text(x, y, name, rotation=reading_deg(ux, uy), ha="center", va="center", fontsize=8, color=QUIET)
+
+
+def reading_deg(dx: float, dy: float) -> float:
+    """The turn of words along a line, so that none stand on their head: -90 to 90, upwards if upright."""
+    angle = float(np.degrees(np.arctan2(dy, dx)))
+    return angle - 180 if angle > 90.1 else angle + 180 if angle < -90 else angle
 
 
 def _scale_bar(axes: Axes, ground: Ground, scale: float, edge: float) -> None:
@@ -188,6 +194,25 @@ def draw_outline(axes: Axes, ground: Ground, *, fill: str | None = None) -> None
     if fill:
         axes.fill(*closed.T, fc=fill, lw=0)
     axes.plot(*closed.T, color=INK, lw=1.4, solid_joinstyle="miter")
+
+
+def draw_plots(axes: Axes, ground: Ground, in_per_m: float) -> None:
+    """A trial's plots, each with its number in its upper left corner where that has room."""
+    from matplotlib.collections import PolyCollection
+
+    if not ground.plots:
+        return
+    half = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2
+    rings = np.array([plot.at_m + half * plot.size_m for plot in ground.plots])
+    sides = PolyCollection(list(rings), facecolors="none", edgecolors=QUIET, linewidths=0.5, zorder=3.5)
+    axes.add_collection(sides)
+    sides.set_clip_path(clip_to(axes, ground))
+    if min(np.min([plot.size_m for plot in ground.plots], axis=0)) * in_per_m < PLOT_NUMBERS_FROM_IN:
+        return
+    for plot, ring in zip(ground.plots, rings, strict=True):
+        x, y = ring[3] + np.array([0.03, -0.03]) / in_per_m
+        number = axes.text(x, y, str(plot.number), ha="left", va="top", fontsize=5.5, color=INK, zorder=8)
+        halo(number, PAPER, 1.2)
 
 
 def draw_patch(axes: Axes, patch: Patch) -> None:
@@ -295,8 +320,9 @@ def draw_cover_bar(figure: Figure, left: float, bottom: float, tall: float) -> N
         spine.set_visible(False)
 
 
-def headline(figure: Figure, title: str, subtitle: str = "") -> None:
-    """Title and, below it, a line or two that say more."""
+def headline(figure: Figure, title: str, subtitle: str = "", *, hatched: bool = False) -> None:
+    """Title and, below it, a line or two that say more, also that ``hatched`` cells were not seen."""
+    subtitle = " · ".join(part for part in (subtitle, "hatched: not seen" if hatched else "") if part)
     wide, tall = figure.get_size_inches()
     figure.text(0.25 / wide, 1 - 0.27 / tall, title, fontsize=13, weight="bold", va="center")
     if subtitle:
@@ -321,8 +347,15 @@ def halo(text: Any, colour: str, width: float) -> None:
     text.set_path_effects([withStroke(linewidth=width, foreground=colour)])
 
 
-def ground_of(outline_m: Floats, corner_names: Sequence[str], side_names: Sequence[str] = ()) -> Ground:
+def ground_of(
+    outline_m: Floats,
+    corner_names: Sequence[str],
+    side_names: Sequence[str] = (),
+    *,
+    plots: Sequence[Plot] = (),
+) -> Ground:
     """The ground of a lawn; side names that only repeat the corners' are left out."""
     given = tuple(name for name in side_names)
     repeats = all("–" in name and name.split("–")[0] in corner_names for name in given)
-    return Ground(np.asarray(outline_m, dtype=float), tuple(corner_names), () if repeats else given)
+    names = tuple(corner_names), () if repeats else given
+    return Ground(np.asarray(outline_m, dtype=float), *names, tuple(plots))

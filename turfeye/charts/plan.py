@@ -1,0 +1,121 @@
+"""The plan to take outside: patches, tape lines, a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from turfeye.drawing import (
+    INK,
+    LINE,
+    PAPER,
+    QUIET,
+    Ground,
+    draw_outline,
+    draw_patch,
+    draw_plots,
+    frameless,
+    headline,
+    lawn_axes,
+    place_axes,
+    reading_deg,
+    styled,
+)
+from turfeye.records import Floats, Task
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+MOST_TAPES = 20  # patches; beyond that their lines cover one another
+LABEL_IN = 0.9  # a tape line shorter than this on paper has no room for its length beside the two marks
+
+
+@styled
+def plan_picture(
+    tasks: Sequence[Task], *, ground: Ground, title: str, subtitle: str = "", litres_of: str = "dressing"
+) -> Figure:
+    """The plan to print: patches with their numbers, tape lines from two named corners, and the table.
+
+    Of more than `MOST_TAPES` patches it is a map alone, by the plots' numbers where there are plots.
+    """
+    rows = len(tasks)
+    crowded = rows > MOST_TAPES  # their lines would cover the patches, their rows would fill pages
+    table_in = 0.0 if crowded else 0.42 + 0.235 * max(rows, 1)
+    figure, axes, scale = lawn_axes(ground, legend_in=table_in + 0.15)
+    draw_outline(axes, ground, fill="#f3f4ea")
+    draw_plots(axes, ground, scale)
+    corners = dict(zip(ground.corner_names, ground.outline_m, strict=False))
+    for task in tasks:
+        draw_patch(axes, task.patch)
+    for task in () if crowded else tasks:
+        centre = np.array([task.patch.x_m, task.patch.y_m])
+        for name, length in (
+            (task.tape.corner_a, task.tape.from_a_m),
+            (task.tape.corner_b, task.tape.from_b_m),
+        ):
+            if name in corners:
+                _tape(axes, corners[name], centre, length, labelled=rows <= 8 and length * scale > LABEL_IN)
+    for task in () if crowded and ground.plots else tasks:
+        _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number), small=crowded)
+    if not crowded:
+        _plan_table(figure, tasks, table_in, litres_of)
+    headline(figure, title, subtitle)
+    return figure
+
+
+def _tape(axes: Axes, corner: Floats, centre: Floats, length: float, *, labelled: bool) -> None:
+    """A tape line, its length written along it."""
+    axes.plot(*np.stack([corner, centre]).T, color=INK, lw=0.9, ls=(0, (6, 3)), zorder=3)
+    if not labelled:
+        return
+    along = centre - corner
+    x, y = corner + 0.4 * along
+    text = axes.text(
+        x, y, f"{length:.2f} m", rotation=reading_deg(*along), rotation_mode="anchor", fontsize=7
+    )
+    text.set(
+        ha="center", va="center", zorder=5, bbox={"boxstyle": "round,pad=0.15", "fc": PAPER, "ec": "none"}
+    )
+
+
+def _badge(axes: Axes, x: float, y: float, text: str, *, small: bool) -> None:
+    """A patch's number in a disk, or alone where disks would cover the patches."""
+    if not small:
+        axes.plot(x, y, "o", ms=14, mfc="white", mec=INK, mew=1.4, zorder=6)
+    size = 5.5 if small else 8
+    axes.text(x, y, text, ha="center", va="center_baseline", fontsize=size, weight="bold", zorder=7)
+
+
+def _plan_table(figure: Figure, tasks: Sequence[Task], table_in: float, litres_of: str) -> None:
+    """Patches in rows: what, where by tape, how much."""
+    wide = figure.get_size_inches()[0]
+    axes = place_axes(figure, 0.0, 0.15, wide, table_in)
+    axes.set_xlim(0, wide)
+    axes.set_ylim(0, table_in)
+    frameless(axes)
+    names = ("patch", "area", "tape from", "", "seed", litres_of)
+    share = np.array([0.0, 0.20, 0.36, 0.56, 0.80, 1.0])
+    left = 0.5 + share * (wide - 1.3)
+    align = ("left", "right", "left", "left", "right", "right")
+    y = table_in - 0.16
+    for x, name, ha in zip(left, names, align, strict=True):
+        axes.text(x + (0.3 if ha == "right" else 0), y, name, fontsize=7.5, color=QUIET, ha=ha, va="center")
+    axes.plot([0.5, wide - 0.5], [y - 0.13] * 2, color=LINE, lw=0.8)
+    for task in tasks:
+        y -= 0.235
+        row = (
+            f"{task.patch.number}  {task.patch.kind}",
+            f"{task.patch.area_m2:.2f} m²",
+            f"{task.tape.corner_a}  {task.tape.from_a_m:.2f} m",
+            f"{task.tape.corner_b}  {task.tape.from_b_m:.2f} m",
+            f"{task.seed_g:.0f} g" if task.seed_g else "–",
+            f"{task.dressing_l:.1f} L" if task.dressing_l else "–",
+        )
+        for x, text, ha in zip(left, row, align, strict=True):
+            axes.text(x + (0.3 if ha == "right" else 0), y - 0.04, text, fontsize=8.5, ha=ha, va="center")
+    if not tasks:
+        axes.text(wide / 2, y - 0.28, "nothing to do", fontsize=9, ha="center", va="center")
