@@ -104,6 +104,20 @@ def test_too_soon_to_say_after_a_second_sowing(until, says):
                if state != "not seen")  # fmt: skip
 
 
+def test_a_part_that_later_visits_did_not_show_is_no_bare_part():
+    season, cover = reseeded(1, 42)
+    cells = season.oversown[0].cells
+    hidden = season.cover.copy()
+    hidden[np.ix_(cells, season.age_days > 21)] = np.nan
+    blind = outlook.fit(replace(season, cover=hidden))
+    assert set(blind.state[cells]) <= {"too soon to say", "not seen"}
+    seen = np.isfinite(hidden).any(axis=1)
+    # what was seen there last is told, not that it has gone
+    left = cover[:, 42].copy()
+    left[cells] = cover[cells, 20]
+    assert blind.lawn.cover_now == pytest.approx(float(left[seen].mean()), abs=0.04)
+
+
 def test_all_of_the_lawn_as_a_part_counts_from_its_second_sowing():
     season, _ = reseeded(2, 35)
     everywhere = replace(AGAIN_THERE, area_m=((0, 0), (15, 0), (15, 10), (0, 10)))

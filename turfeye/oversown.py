@@ -29,7 +29,7 @@ SOON = "too soon to say"
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """Cells that were sown again, and their season since: None where no visit has shown the lawn since."""
+    """Cells that were sown again, and their season since: None where no visit has shown them since."""
 
     sowing: Sowing
     cells: Whole  # indexes into the lawn's cells
@@ -82,7 +82,8 @@ def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
     age_days = (sowing.date - season.sowing.date).days
     since = np.flatnonzero(season.age_days >= age_days)
     part = Part(sowing, cells, float(age_days), None)
-    if not len(since):
+    here, later = (np.ix_(cells, v) for v in (since, np.flatnonzero(season.age_days > age_days)))
+    if not np.isfinite(season.cover[later]).any():
         return part
     heat = season.degree_days_by_age
     start = 0.0 if heat is None else heat[age_days]
@@ -90,7 +91,6 @@ def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
         replace(visit, age_days=visit.age_days - age_days, degree_days=visit.degree_days - start)
         for visit in (season.visits[v] for v in since)
     )
-    here = np.ix_(cells, since)
     own = replace(
         season,
         **{name: getattr(season, name)[cells] for name in ("row", "col", "x_m", "y_m", "area_m2")},
