@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+import shutil
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,11 +16,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from shapely import Polygon, box
 
-from turfeye import answer, lawn, planfile, plots
+from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
 from turfeye.errors import LawnError
-from turfeye.records import Patch, Plot, Sowing, Tape, Task
+from turfeye.measurement import Measured
+from turfeye.records import CellTable, Grid, Patch, Plot, Sowing, Tape, Task
 from turfeye.workplan import _spreading
 
 TRIAL = """schema = 1
@@ -197,3 +202,110 @@ def test_a_plot_stands_as_its_cells_do() -> None:
     assert third.seen_m2 == 0
     assert np.isnan([third.cover, third.cover_se, *third.states.values()]).all()
     assert (third.patches, third.thin_m2, third.seed_g) == ((), 0, 0)
+
+
+# -- a season of a trial -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sown(tmp_path_factory: pytest.TempPathFactory) -> answer.Answer:
+    """Two plots, seen by one spot photo each on four days; half of the second came to nothing. Invented."""
+    folder = tmp_path_factory.mktemp("trial") / "trial"
+    folder.mkdir()
+    (folder / "lawn.toml").write_text(
+        TRIAL.replace("columns = 4\nrows = 2", "columns = 2\nrows = 1").replace("first = 11", "first = 41")
+        + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
+    )
+    place = lawn.read(folder)
+    grid = Grid(0.1, -0.6, -0.5, rows=10, cols=12)
+    rng = np.random.default_rng(3)
+    measured = []
+    for day in (12, 21, 30, 42):
+        for plot, x_m in ((41, 1.0), (42, 3.0)):
+            cover = 0.8 / (1 + np.exp(-(day - 20) / 4)) + rng.normal(0, 0.02, 120)
+            col = np.tile(np.arange(12), 10)
+            cover = np.where((plot == 42) & (col < 6), 0.03, cover)
+            measured.append(spot(grid, cover, plot, day, (x_m, 1.2), place))
+    return survey._answer(place, tuple(measured), None, None)
+
+
+def spot(grid, cover, plot, day, at_m, place) -> Measured:
+    """One measured spot photo, filed as a picture of one colour."""
+    taken = datetime(2026, 3, 14, 9) + timedelta(days=day)
+    place.photos_dir.mkdir(exist_ok=True)
+    path = place.photos_dir / f"{taken:%Y-%m-%d}-plot-{plot}.png"
+    Image.new("RGB", (240, 180), (plot, 110, day)).save(path)
+    row, col = (index.ravel() for index in np.indices((grid.rows, grid.cols)))
+    x_m, y_m = grid.centres_m().reshape(-1, 2).T
+    values = dict.fromkeys(CellTable.column_names(), np.zeros(len(row)))
+    values |= {"row": row, "col": col, "x_m": x_m, "y_m": y_m, "area_m2": np.full(len(row), grid.cell_m**2)}
+    values |= {"seen": np.ones(len(row)), "cover": cover, "cover_se": np.full(len(row), 0.03)}
+    values |= {"state": np.full(len(row), "seen"), "why": np.full(len(row), "")}
+    facts = {
+        "taken": taken.isoformat(),
+        "view": f"spot {plot}",
+        "at_m": at_m,
+        "turned_deg": 0.0,
+        "card": True,
+        "warnings": [],
+    }
+    return Measured(path, f"{plot}-{day}", CellTable(grid=grid, **values), facts)
+
+
+def test_a_season_tells_what_is_thin_by_plot(sown: answer.Answer) -> None:
+    first, second = sown.standings
+    assert first.thin == 0
+    # 60 cells of 0.1 m failed; the fit is told by neighbours too, so the rim may go either way
+    assert second.thin == pytest.approx(0.5, abs=0.06)
+    assert second.thin_m2 == pytest.approx(0.6, rel=0.12)
+    assert second.seed_g == pytest.approx(sown.plan.seed_g)
+    assert [(number, round(share, 6)) for one in sown.thin for number, share in one.plots] == [(42, 1)]
+    lines = answer.ten_lines(sown)
+    assert any(line.startswith("Greenest is plot 41 (") for line in lines)
+    assert any(
+        re.match(r"Thin: 1 patch in 1 plot, 0\.6\d* m² by outline: 0\.6\d* m² in plot 42$", line)
+        for line in lines
+    )
+    assert sown.plan.sentence.startswith("1 patch in 1 plot, 0.6")
+
+
+def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:
+    results = sown.lawn.results_dir
+    rows = list(csv.DictReader(io.StringIO((results / "plots.csv").read_text())))
+    assert [row["plot"] for row in rows] == ["41", "42"]
+    assert (float(rows[0]["thin"]), rows[0]["patches"], rows[1]["patches"]) == (0, "", "1")
+    assert float(rows[0]["cover_now"]) == pytest.approx(0.78, abs=0.04)
+    for row in rows:
+        states = ("on_course", "slow", "thin", "too_soon_to_say")
+        assert sum(float(row[name]) for name in states) == pytest.approx(1, abs=0.002)
+    page = (results / "sheet.html").read_text()
+    assert "How each plot stands" in page
+    assert '<th class="n">Plot</th>' in page
+    assert re.search(r'Thin, %</th></tr>.*<td class="n">41</td>.*<td class="n">0</td></tr>', page, re.DOTALL)
+    assert "<td>1 thin</td><td>42</td>" in page
+
+
+def test_a_lawn_that_is_no_trial_any_more_keeps_no_plots(sown: answer.Answer, tmp_path: Path) -> None:
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results/plots.csv").write_text("plot\n41\n")
+    shutil.copytree(sown.lawn.photos_dir, tmp_path / "photos")
+    plain = replace(sown.lawn, folder=tmp_path, spots=())
+    results.write(replace(sown, lawn=plain, standings=()))
+    assert not (tmp_path / "results/plots.csv").exists()
+
+
+def test_plots_are_drawn_with_their_numbers(sown: answer.Answer) -> None:
+    ground = sheet.ground(sown.lawn)
+    few = charts.plan_picture(sown.plan.tasks, ground=ground, title="t")
+    assert {"41", "42"} <= {text.get_text() for text in few.axes[0].texts}
+    assert len(few.axes) == 2  # the map and its table
+    one = sown.plan.tasks[0]
+    tasks = [replace(one, patch=replace(one.patch, number=k)) for k in range(100, 130)]
+    many = charts.plan_picture(tasks, ground=ground, title="t")
+    written = {text.get_text() for text in many.axes[0].texts}
+    assert {"41", "42"} <= written
+    assert not written & {str(k) for k in range(100, 130)}  # patches are found by their plots
+    assert len(many.axes) == 1
+    assert {"41", "42"} <= {
+        text.get_text() for text in charts.state_map(sown.outlook, ground=ground).axes[0].texts
+    }

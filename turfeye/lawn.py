@@ -151,6 +151,11 @@ class Lawn:
         return tuple(Plot(s.number, s.at_m, s.size_m) for s in self.spots if s.size_m)
 
     @property
+    def peg_word(self) -> str:
+        """What people call a place that a peg marks."""
+        return "plot" if self.plots and len(self.plots) == len(self.spots) else "spot"
+
+    @property
     def photos_dir(self) -> Path:
         """Where the photos are filed."""
         return self.folder / "photos"

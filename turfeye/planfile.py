@@ -13,6 +13,7 @@ import numpy as np
 
 from turfeye.errors import LawnError
 from turfeye.outline import signed_area
+from turfeye.plots import Standing
 from turfeye.records import SCHEMA, Floats, Patch, Tape, Task, WorkPlan
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
@@ -23,6 +24,10 @@ TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
 WHERE_COLUMNS = ("x_m", "y_m", *TAPE_COLUMNS)
 EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions", "plots", "plot_shares")
 MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *WHERE_COLUMNS)
+PLOT_COLUMNS = (
+    "plot", "x_m", "y_m", "seen_m2", "cover_now", "cover_now_se", "on_course", "slow", "thin",
+    "too_soon_to_say", "thin_m2", "patches", "seed_g",
+)  # fmt: skip
 EQUATOR_M, ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
 """The WGS 84 ellipsoid's larger radius and squared first eccentricity (NIMA TR8350.2)."""
 
@@ -39,6 +44,27 @@ def plan_csv(plan: WorkPlan) -> str:
         row | {name: " ".join(f"{value:g}" for value in row[name]) for name in lists} for row in rows(plan)
     ]
     return _csv((*PLAN_COLUMNS, *EXTRA_COLUMNS), lines)
+
+
+def plots_csv(standings: Sequence[Standing]) -> str:
+    """The text of plots.csv, a row a plot; unknown is empty."""
+    return _csv(PLOT_COLUMNS, [_plot_row(one) for one in standings])
+
+
+def _plot_row(one: Standing) -> dict[str, Any]:
+    (x_m, y_m), shares = one.plot.at_m, {name: _number(share, 3) for name, share in one.states.items()}
+    return {
+        "plot": one.plot.number,
+        "x_m": x_m,
+        "y_m": y_m,
+        "seen_m2": _number(one.seen_m2, 3),
+        "cover_now": _number(one.cover, 4),
+        "cover_now_se": _number(one.cover_se, 4),
+        **{name.replace(" ", "_"): share for name, share in shares.items()},
+        "thin_m2": _number(one.thin_m2, 2),
+        "patches": " ".join(map(str, one.patches)),
+        "seed_g": _number(one.seed_g, 1),
+    }
 
 
 def plan_dict(plan: WorkPlan, *, taught: Teaching | None = None) -> dict[str, Any]:

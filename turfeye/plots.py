@@ -86,6 +86,11 @@ class Standing:
     patches: tuple[int, ...]  # their numbers
     seed_g: float
 
+    @property
+    def thin(self) -> float:
+        """Share of the ground seen in thin cells."""
+        return self.states["thin"]
+
 
 def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
     """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies."""

@@ -43,6 +43,9 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     outlook = replace(answer.outlook, why=told.with_reasons(answer.outlook.why))
     store.write_season_csv(folder / "season.csv", outlook, told.columns())
     plan_text = planfile.plan_csv(answer.plan)
+    (folder / "plots.csv").unlink(missing_ok=True)  # it may be no trial any more
+    if answer.standings:
+        files.append(write_atomic(folder / "plots.csv", planfile.plots_csv(answer.standings).encode("utf-8")))
     shapes = planfile.outlines_text(
         (*answer.thin, *answer.pale),
         answer.lawn.outline_m,

@@ -107,13 +107,14 @@ def latest(rows: Sequence[Mapping[str, Any]]) -> tuple[Mapping[str, Any], ...]:
     return tuple(sorted(last.values(), key=lambda one: (-one["cover"], len(one["view"]), one["view"])))
 
 
-def words(rows: Sequence[Mapping[str, Any]]) -> str:
-    """How the ranked photos among these stand, in a sentence; "" of fewer than two."""
+def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
+    """How the ranked photos among these stand, in a sentence; "" of fewer than two. Each is a ``peg``'s."""
     placed = sorted((r for r in rows if r["rank"]), key=lambda one: (one["rank"], one["view"]))
     if len(placed) < 2:
         return ""
     best, least = (
-        f"{r['view']} ({100 * r['cover']:.0f} ± {100 * r['cover_se']:.0f} %)" for r in (placed[0], placed[-1])
+        f"{peg} {r['view'].removeprefix('spot ')} ({100 * r['cover']:.0f} ± {100 * r['cover_se']:.0f} %)"
+        for r in (placed[0], placed[-1])
     )
     could = sum(r["rank_low"] == 1 for r in placed)
     surely = "and surely" if could == 1 else f"though {could} of {len(placed)} could be"

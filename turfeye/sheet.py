@@ -14,10 +14,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, notes, renovation
+from turfeye import cautions, charts, drawing, notes, plots, renovation
 from turfeye.answer import Answer, Before, state_counts
+from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
+from turfeye.records import Patch
 from turfeye.words import day, per_cent, square_metres
 
 if TYPE_CHECKING:
@@ -81,7 +83,7 @@ def pictures(answer: Answer) -> dict[str, bytes]:
             answer.plan.tasks,
             ground=shape,
             title=f"{lawn.name}: {tasks} patch{'es' if tasks != 1 else ''}",
-            subtitle=BY_TAPE,
+            subtitle=_how_to_find(tasks, "plan.csv"),
         )
     return {name: drawing.png(figure) for name, figure in figures.items()}
 
@@ -114,14 +116,25 @@ def materials_pictures(before: Before) -> dict[str, bytes]:
     if tasks:
         title = f"{before.lawn.name}: {len(tasks)} place{'s' if len(tasks) != 1 else ''} to look at"
         figures["before-places"] = charts.plan_picture(
-            tasks, ground=shape, title=title, subtitle=BY_TAPE, litres_of="fill"
+            tasks,
+            ground=shape,
+            title=title,
+            subtitle=_how_to_find(len(tasks), "materials.csv"),
+            litres_of="fill",
         )
     return {name: drawing.png(figure) for name, figure in figures.items()}
 
 
+def _how_to_find(places: int, table: str) -> str:
+    """What stands above the plan picture, which has tape lines for a few places only."""
+    return (
+        BY_TAPE if places <= MOST_TAPES else f"Where each is by tape is in the page's table and in {table}."
+    )
+
+
 def ground(lawn: Lawn) -> drawing.Ground:
     """The lawn's shape and names for maps."""
-    return drawing.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names)
+    return drawing.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names, plots=lawn.plots)
 
 
 def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
@@ -138,12 +151,20 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "cannot_tell": CANNOT_TELL,
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
         "spots_only": spots_only(season),
-        "plots": [_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
+        "peg": answer.lawn.peg_word,
+        "in_plots": any(task.patch.plots for task in answer.plan.tasks),
+        "plots": _plots(answer) if len(answer.plots) > 1 else [],
         "plain_plots": [_plain_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
+
+
+def _plots(answer: Answer) -> list[tuple[str, ...]]:
+    """The spots' rows; of a trial with how much of each plot is thin."""
+    thin = {f"spot {one.plot.number}": _figure(one.thin, times=100) for one in answer.standings}
+    return [(*_plot(row), *([thin.get(row["view"], "–")] if thin else [])) for row in answer.plots]
 
 
 def _plot(row: Mapping[str, Any]) -> tuple[str, ...]:
@@ -174,7 +195,7 @@ def _plain_plot(row: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _figure(value: float | None, se: float | None = None, *, times: float = 1, digits: int = 0) -> str:
     """A figure with its error where it has one; a dash where it is not known."""
-    if value is None:
+    if value is None or value != value:
         return "–"
     parts = (value,) if se is None else (value, se)
     return "\u00a0±\u00a0".join(f"{times * part:.{digits}f}" for part in parts)
@@ -237,7 +258,14 @@ def _environment() -> Environment:
     environment.filters["day"] = day
     environment.filters["square_metres"] = square_metres
     environment.filters["sentence"] = _sentence
+    environment.filters["where"] = plots.where
+    environment.filters["plot_numbers"] = _plot_numbers
     return environment
+
+
+def _plot_numbers(patch: Patch) -> str:
+    """The plots of a patch for a narrow column: 12, or 12 (62 %) and 13 (38 %)."""
+    return plots.where(patch).removeprefix("plots ").removeprefix("plot ") or "–"
 
 
 def _sentence(text: str) -> str:

@@ -336,7 +336,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         evenness=_evenness(ahead),
         warnings=(*table.flags, *not_used, *not_compared, *said),
         taught=taught,
-        spots=series.words([row for row in by_photo if row["photo"] in table.visits[-1].photos]),
+        spots=series.words(
+            [row for row in by_photo if row["photo"] in table.visits[-1].photos], peg=place.peg_word
+        ),
         plots=series.latest(by_photo),
         standings=plots.standings(ahead, place.plots, plan.tasks),
         beside=beside,
