@@ -109,7 +109,7 @@ def test_a_sliver_in_the_next_plot_is_no_share_and_beside_the_plots_is_none(tria
     )
     assert plots.shares(patch(square(7.95, 4.95, 0.04)), trial.plots) == ()
     assert plots.where(patch(square(7.95, 4.95, 0.04))) == ""
-    assert plots.named(patch(square(0, 0, 1), number=7)) == "Patch 7"
+    assert plots.named([patch(square(0, 0, 1), number=7)]) == "Patch 7"
 
 
 @settings(max_examples=80, deadline=None)
@@ -163,9 +163,13 @@ def test_the_plan_s_files_have_the_plots(trial: lawn.Lawn) -> None:
 
 def test_lines_for_people_name_the_plots(trial: lawn.Lawn) -> None:
     patches = placed(trial)
-    steps = _spreading([task(patches[0], 20), task(patches[1], 4), task(patches[2], 4)])
+    steps = _spreading([task(patches[0], 20), task(patches[1], 4), task(patches[2], 3)])
     assert steps[0].startswith("Patch 1 (plots 11 (50 %) and 12 (50 %)): weigh 20 g, split 10 g + 10 g;")
-    assert steps[1:3] == ("Patch 2 (plot 17): 4 g, by hand.", "Patch 3: 4 g, by hand.")
+    assert steps[1:3] == ("Patch 2 (plot 17): 4 g, by hand.", "Patch 3: 3 g, by hand.")
+    steps = _spreading([task(patches[0], 20), task(patches[1], 20), task(patches[2], 4)])
+    assert steps[0].startswith(
+        "Patches 1 and 2 (plots 11, 12 and 17): weigh 20 g for each, split 10 g + 10 g;"
+    )
     line = answer._patches("Thin", patches)
     assert line.startswith("Thin: 3 patches in 3 plots, ")
     assert "in plots 11 (50 %) and 12 (50 %), " in line

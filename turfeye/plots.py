@@ -10,7 +10,7 @@ import numpy as np
 from turfeye.cells import mean_se
 from turfeye.outline import cell_shares
 from turfeye.records import STATES, Flags, Floats, Grid, Outlook, Patch, Plot, Task
-from turfeye.words import per_cent
+from turfeye.words import listed, per_cent
 
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
@@ -58,13 +58,18 @@ def where(patch: Patch) -> str:
         return ""
     if len(patch.plots) == 1:
         return f"plot {patch.plots[0][0]}"
-    *first, last = (f"{number} ({per_cent(share)})" for number, share in patch.plots)
-    return f"plots {', '.join(first)} and {last}"
+    return "plots " + listed(f"{number} ({per_cent(share)})" for number, share in patch.plots)
 
 
-def named(patch: Patch) -> str:
-    """A patch by its number and, of a trial, its plots: "Patch 3 (plot 12)"."""
-    return f"Patch {patch.number}" + (f" ({where(patch)})" if patch.plots else "")
+def named(patches: Sequence[Patch]) -> str:
+    """Patches by their numbers and, of a trial, their plots: "Patches 3 and 5 (plots 12 and 7)"."""
+    if len(patches) == 1:
+        plots, told = where(patches[0]), f"Patch {patches[0].number}"
+    else:
+        numbers = list(dict.fromkeys(number for patch in patches for number, _ in patch.plots))
+        plots = f"plot{'s' * (len(numbers) > 1)} {listed(numbers)}" if numbers else ""
+        told = f"Patches {listed(patch.number for patch in patches)}"
+    return f"{told} ({plots})" if plots else told
 
 
 def counted(patches: Sequence[Patch]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 
 
@@ -25,6 +26,16 @@ def square_metres(m2: float) -> str:
     if m2 < 0.005:
         return "under 0.01 m²"
     return f"{m2:.{1 if m2 >= 0.095 else 2}f} m²"
+
+
+def listed(parts: Iterable[object]) -> str:
+    """Things in a row for people.
+
+    >>> listed([3]), listed([3, 4]), listed([3, 4, 9])
+    ('3', '3 and 4', '3, 4 and 9')
+    """
+    *first, last = map(str, parts)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 MONTHS = (

@@ -220,24 +220,27 @@ def _plan_cautions(tasks: Sequence[Task], seed: int) -> tuple[str, ...]:
 
 
 def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
-    """How the weighed seed lasts to the end: a heap a patch, in crossing passes at a low setting."""
-    lines = []
+    """How the weighed seed lasts to the end: a heap a patch, in crossing passes at a low setting.
+
+    Patches that get the same are told together.
+    """
+    alike: dict[tuple[int, bool], list[Patch]] = {}
     for task in tasks:
-        grams = int(task.seed_g)
-        if not grams:
-            continue
+        if grams := int(task.seed_g):
+            alike.setdefault((grams, task.patch.area_m2 >= SPREADER_FROM_M2), []).append(task.patch)
+    lines = []
+    for (grams, by_spreader), patches in alike.items():
+        each = " for each" if len(patches) > 1 else ""
         if grams < HEAPS_FROM_G:
-            lines.append(f"{named(task.patch)}: {grams} g, by hand.")
+            lines.append(f"{named(patches)}: {grams} g{each}, by hand.")
             continue
-        by_spreader = task.patch.area_m2 >= SPREADER_FROM_M2
-        parts = heaps_g(grams, PASSES if by_spreader else 2)
-        heaps = " + ".join(f"{part} g" for part in parts)
+        heaps = " + ".join(f"{part} g" for part in heaps_g(grams, PASSES if by_spreader else 2))
         how = (
             "spreader at its lowest setting that lets seed through, two heaps lengthways and two across"
             if by_spreader
             else "by hand, one heap to and fro, the other across"
         )
-        lines.append(f"{named(task.patch)}: weigh {grams} g, split {heaps}; {how}.")
+        lines.append(f"{named(patches)}: weigh {grams} g{each}, split {heaps}; {how}.")
     if any("split" in line for line in lines):
         lines.append(
             "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "

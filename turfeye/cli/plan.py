@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from turfeye.renovation import Materials
 
 
+MOST_REASONS = 20
+"""Of more patches the reasons, a line each, would push the table off the screen."""
+
+
 @click.command(short_help="Where to sow, how much, by when, and why.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.option("--before", is_flag=True, help="What to bring, from the photos before the work.")
@@ -93,8 +97,10 @@ def _show_plan(work: WorkPlan) -> None:
     if rows:
         names = ("kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L")
         show_table(("patch", *(["plots"] if trial else []), *names), rows)
-    for task in work.tasks:
-        click.echo(f"{named(task.patch)}: {task.because}.")
+    if len(rows) > MOST_REASONS:
+        click.echo("Why, patch by patch: the column because of results/plan.csv.")
+    for task in work.tasks if len(rows) <= MOST_REASONS else ():
+        click.echo(f"{named([task.patch])}: {task.because}.")
     for line in (work.window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
