@@ -142,11 +142,12 @@ def show(folder: Path) -> None:
         click.echo(f"target {100 * found.target.cover:.0f} % by {found.target.date}")
     for view in found.views:
         click.echo(f"view {view.name}: marked in {view.photo}")
+    word = "plot" if found.peg_word == "plot" else "peg"
     if len(found.spots) > MOST_PEGS:
         numbers = sorted(spot.number for spot in found.spots)
-        click.echo(f"{len(numbers)} pegs, numbered {numbers[0]} to {numbers[-1]}")
+        click.echo(f"{len(numbers)} {word}s, numbered {numbers[0]} to {numbers[-1]}")
     for spot in found.spots if len(found.spots) <= MOST_PEGS else ():
-        click.echo(f"peg {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
+        click.echo(f"{word} {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
     if found.card_rule_mm != 100:
         click.echo(f"cards: the 100 mm rule measures {found.card_rule_mm:g} mm")
     if found.blades:
