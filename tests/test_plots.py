@@ -289,6 +289,20 @@ def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:
     assert "<td>1 thin</td><td>42</td>" in page
 
 
+def test_plots_of_a_lawn_seen_as_a_whole_have_a_table_too(sown: answer.Answer) -> None:
+    assert "Seed, g" not in sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits"), b""))
+    seen = replace(sown, plots=())  # no spot photos: no rows of them
+    page = sheet.page(seen, dict.fromkeys(("map-states", "curve", "visits"), b""))
+    rows = re.findall(r"<tr>((?:<td class=\"n\">[^<]*</td>){7})</tr>", page)
+    cells = [re.findall(r">([^<]+)</td>", row) for row in rows]
+    assert [row[0] for row in cells] == ["41", "42"]
+    assert cells[0][1] == cells[1][1] == "1.20"
+    assert re.match(r"(7\d|80)\u00a0±\u00a0\d$", cells[0][2])
+    assert (cells[0][5], cells[0][6]) == ("0", "0")
+    assert cells[1][5] == f"{100 * sown.standings[1].thin:.0f}"
+    assert cells[1][6] == f"{sown.plan.seed_g:.0f}"
+
+
 def test_a_lawn_that_is_no_trial_any_more_keeps_no_plots(sown: answer.Answer, tmp_path: Path) -> None:
     (tmp_path / "results").mkdir()
     (tmp_path / "results/plots.csv").write_text("plot\n41\n")

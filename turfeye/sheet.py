@@ -154,6 +154,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "peg": answer.lawn.peg_word,
         "in_plots": any(task.patch.plots for task in answer.plan.tasks),
         "plots": _plots(answer) if len(answer.plots) > 1 else [],
+        "standings": [_standing(one) for one in answer.standings] if len(answer.plots) < 2 else [],
         "plain_plots": [_plain_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
@@ -178,6 +179,17 @@ def _plot(row: Mapping[str, Any]) -> tuple[str, ...]:
         _figure(row["bare"], times=100),
         _figure(row["dgci"], row["dgci_se"], digits=2),
         _figure(row["cv_pct"]),
+    )
+
+
+def _standing(one: plots.Standing) -> tuple[str, ...]:
+    """A plot's row where its ground was seen in views of the whole lawn, which have no row a plot."""
+    return (
+        str(one.plot.number),
+        _figure(one.seen_m2, digits=2),
+        _figure(one.cover, one.cover_se, times=100),
+        *(_figure(one.states[state], times=100) for state in ("on course", "slow", "thin")),
+        _figure(one.seed_g),
     )
 
 
