@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import chi2
 
 from turfeye import cells, mixes, outlook, season
+from turfeye.cells import SHARED
 from turfeye.clock import REFERENCE_PACE
 from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
@@ -483,3 +484,44 @@ def test_same_season_same_outlook():
     one, two = outlook.fit(made_season), outlook.fit(made_season)
     assert one.lawn == two.lawn
     assert one.cover_at_target_low.tobytes() == two.cover_at_target_low.tobytes()
+
+
+@pytest.mark.parametrize(("at_m", "turned_deg"), [((1.25, 1.05), 0), ((1.223, 1.071), 0), ((1.25, 1.0), 30)])
+def test_a_spot_leaves_no_gaps_wherever_its_peg_stands(at_m, turned_deg):
+    """By the middles of its cells a peg half a cell off the lawn's cells filled every second column twice."""
+    lawn = Grid(0.1, 0.0, 0.0, rows=20, cols=30)
+    spot = Grid(0.1, -0.5, -0.4, rows=8, cols=10)
+    one = reading(5, grid=spot, at_m=at_m, turned_deg=turned_deg, view="spot 3")
+    built = season.build([one], lawn, sowing=SOWING, today=date(2026, 8, 1))
+    away = np.stack([built.x_m, built.y_m], axis=1) - at_m
+    turn = np.radians(turned_deg)
+    inside = np.abs(away @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    well_inside = (inside < [0.42, 0.32]).all(axis=1)
+    beyond = (inside > [0.58, 0.48]).any(axis=1)
+    shown = np.isfinite(built.cover[:, 0])
+    assert shown[well_inside].all()
+    assert not shown[beyond].any()
+    np.testing.assert_allclose(built.cover[shown, 0], 0.4)
+
+
+def test_half_a_cell_off_a_cell_takes_the_mean_of_two():
+    lawn = Grid(0.1, 0.0, 0.0, rows=4, cols=8)
+    spot = Grid(0.1, -0.2, -0.1, rows=2, cols=4)
+    one = reading(5, grid=spot, at_m=(0.45, 0.2), view="spot 3", se=0.02)
+    one = replace(one, table=replace(one.table, cover=np.tile([0.2, 0.4, 0.6, 0.8], 2)))
+    built = season.build([one], lawn, sowing=SOWING, today=date(2026, 8, 1))
+    cover, se = (values[:, 0].reshape(4, 8) for values in (built.cover, built.cover_se))
+    np.testing.assert_allclose(cover[1, 2:7], [0.2, 0.3, 0.5, 0.7, 0.8])  # the ends half seen
+    # what all cells of a photo share stays, of their own errors the mean of two has half the variance
+    np.testing.assert_allclose(se[1, 3], 0.02 * np.sqrt(SHARED + (1 - SHARED) / 2))
+    assert se[1, 2] > 0.05  # half of it was not seen
+
+
+def test_the_ground_that_a_spot_shows_stays_the_same():
+    """What the cells of a turned spot give to the lawn's adds up to what they are."""
+    lawn = Grid(0.1, 0.0, 0.0, rows=20, cols=30)
+    one = reading(
+        5, grid=Grid(0.1, -0.5, -0.4, rows=8, cols=10), at_m=(1.5, 1.0), turned_deg=17, view="spot 3"
+    )
+    _, rows, part = season._overlaps(lawn, one, np.ones(80, bool))
+    np.testing.assert_allclose(np.bincount(rows, part), 1)

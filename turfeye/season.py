@@ -18,11 +18,13 @@ from turfeye.errors import DateError, SeasonError
 from turfeye.lawn import TARGET_COVER
 from turfeye.readings import Reading as Reading
 from turfeye.readings import usable
-from turfeye.records import Floats, Grid, Season, Sowing, Target, Visit, Whole
+from turfeye.records import Flags, Floats, Grid, Season, Sowing, Target, Visit, Whole
 from turfeye.temperatures import Temperatures
 
 LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
+PARTS = 4
+"""A spot's cell is cut into PARTS x PARTS to see in which of the lawn's cells it lies."""
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
 DEFAULT_TARGET_DAYS = 56
@@ -167,12 +169,10 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
     """The n cells of the lawn's grid that one photo shows, by place in the flat grid; and of each, (n, 6),
     cover, its error, dark green index and L*a*b*."""
     table = reading.table
-    usable = (table.state == "seen") & np.isfinite(table.cover)
-    row, col = _places(grid, reading)
-    usable &= (row >= 0) & (row < grid.rows) & (col >= 0) & (col < grid.cols)
-    cells, place = np.unique((row * grid.cols + col)[usable], return_inverse=True)
+    flat, rows, part = _overlaps(grid, reading, (table.state == "seen") & np.isfinite(table.cover))
+    cells, place = np.unique(flat, return_inverse=True)
     # weight is ground that was seen: area in the cell times the share of it that the photo shows
-    weight = (table.area_m2 * np.clip(table.seen, 0, 1))[usable]
+    weight = (table.area_m2 * np.clip(table.seen, 0, 1))[rows] * part
 
     def gather(values: Floats) -> Floats:
         known = np.isfinite(values)
@@ -182,31 +182,42 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
             return np.where(mass > 0, total / mass, np.nan)
 
     columns = [table.cover, table.cover_se**2, table.dgci, table.lab_l, table.lab_a, table.lab_b]
-    values = np.stack([gather(column[usable]) for column in columns], axis=-1)
-    parts = np.bincount(place, minlength=len(cells))
+    values = np.stack([gather(column[rows]) for column in columns], axis=-1)
+    shown = np.bincount(place, weight, len(cells))
+    count = shown**2 / np.maximum(np.bincount(place, weight**2, len(cells)), 1e-18)  # as of equal ones
     area = np.maximum(share.ravel()[cells] * grid.cell_m**2, 1e-12)
-    shown = np.minimum(np.bincount(place, weight, len(cells)) / area, 1)
+    shown = np.minimum(shown / area, 1)
     unseen_var = (1 - shown) * WITHIN_CELL_SD**2
-    values[:, 1] = np.sqrt(values[:, 1] * (SHARED + (1 - SHARED) / parts) + unseen_var)
+    values[:, 1] = np.sqrt(values[:, 1] * (SHARED + (1 - SHARED) / np.maximum(count, 1)) + unseen_var)
     enough = shown >= LEAST_SHARE
     return cells[enough], values[enough]
 
 
 def on_lawn_m(reading: Reading) -> tuple[Floats, Floats]:
     """Where each cell's centre lies, x and y in lawn metres; a spot's cells lie round its peg."""
-    table = reading.table
+    return _from_peg(reading, reading.table.x_m, reading.table.y_m)
+
+
+def _from_peg(reading: Reading, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
+    """Points of a photo's own ground in lawn metres: the same of a lawn view, turned and moved of a spot."""
     if reading.at_m is None:
-        return table.x_m, table.y_m
+        return x_m, y_m
     turn = np.radians(reading.turned_deg)
     return (
-        reading.at_m[0] + np.cos(turn) * table.x_m - np.sin(turn) * table.y_m,
-        reading.at_m[1] + np.sin(turn) * table.x_m + np.cos(turn) * table.y_m,
+        reading.at_m[0] + np.cos(turn) * x_m - np.sin(turn) * y_m,
+        reading.at_m[1] + np.sin(turn) * x_m + np.cos(turn) * y_m,
     )
 
 
-def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
-    """Row and column on the lawn's grid of each row of the table."""
+def _overlaps(grid: Grid, reading: Reading, usable: Flags) -> tuple[Whole, Whole, Floats]:
+    """Which cells of the lawn's flat grid the usable rows of a photo's table lie in: cell, row, and share of
+    that row's cell which lies there, one entry a pair.
+
+    A spot's cells lie anyhow across the lawn's: by their middles alone, a peg half a cell off leaves every
+    second column empty. So each is cut into PARTS x PARTS.
+    """
     table = reading.table
+    rows = np.flatnonzero(usable)
     if reading.at_m is None:
         same = (table.grid.rows, table.grid.cols, table.grid.cell_m) == (grid.rows, grid.cols, grid.cell_m)
         if not same:
@@ -215,12 +226,16 @@ def _places(grid: Grid, reading: Reading) -> tuple[Whole, Whole]:
                 f"{table.grid.cell_m} m, the lawn has {grid.rows} x {grid.cols} of {grid.cell_m} m; "
                 "measure it again (delete the lawn's results folder)"
             )
-        return table.row, table.col
-    x, y = on_lawn_m(reading)
-    return (
-        np.floor((y - grid.y0_m) / grid.cell_m).astype(int),
-        np.floor((x - grid.x0_m) / grid.cell_m).astype(int),
-    )
+        return table.row[rows] * grid.cols + table.col[rows], rows, np.ones(len(rows))
+    steps = ((np.arange(PARTS) + 0.5) / PARTS - 0.5) * table.grid.cell_m
+    aside, along = (step.ravel() for step in np.meshgrid(steps, steps))
+    x, y = _from_peg(reading, table.x_m[rows, None] + aside, table.y_m[rows, None] + along)
+    row = np.floor((y - grid.y0_m) / grid.cell_m).astype(int)
+    col = np.floor((x - grid.x0_m) / grid.cell_m).astype(int)
+    on = (row >= 0) & (row < grid.rows) & (col >= 0) & (col < grid.cols)
+    pairs = ((row * grid.cols + col) * len(table) + rows[:, None])[on]
+    pairs, times = np.unique(pairs, return_counts=True)
+    return pairs // len(table), pairs % len(table), times / PARTS**2
 
 
 def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, float]:
