@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from turfeye.errors import PhotoError
-from turfeye.simulate import fields, lawns, litter, recipes, render, samples, scene, shapes, soil, truth, turf
+from turfeye.simulate import fields, lawns, litter, render, samples, scene, shapes, soil, spots, truth, turf
 from turfeye.simulate.mesh import Part, merged
 from turfeye.simulate.phone import MAKES, shoot
 
@@ -139,12 +139,12 @@ def test_a_pressed_spot_has_nothing_above_the_sheet():
 
 def test_focal_length_is_diagonal_based():
     """26 mm at 4000 x 3000 is 3004.6 px: f35 / 43.2666 x diagonal (CIPA DCG-001's diagonal equivalence)."""
-    recipe = dataclasses.replace(recipes.random_spot(1), size_px=(4000, 3000), focal_35mm=26)
+    recipe = dataclasses.replace(spots.random_spot(1), size_px=(4000, 3000), focal_35mm=26)
     assert recipe.focal_px == pytest.approx(3004.6, abs=0.1)
 
 
 def test_the_camera_looks_where_it_should():
-    recipe = dataclasses.replace(recipes.random_spot(3), tilt_deg=25.0, gsd_mm=0.6, aim_m=(0.05, -0.02))
+    recipe = dataclasses.replace(spots.random_spot(3), tilt_deg=25.0, gsd_mm=0.6, aim_m=(0.05, -0.02))
     view = recipe.view()
     assert view.tilt_deg == pytest.approx(25.0)
     middle = truth.project(view, np.array([[0.05, -0.02, 0.01]]))
@@ -154,9 +154,9 @@ def test_the_camera_looks_where_it_should():
 
 
 def test_recipes_fit_in_json_and_differ():
-    drawn = [recipes.random_spot(seed) for seed in range(20)]
+    drawn = [spots.random_spot(seed) for seed in range(20)]
     assert len({json.dumps(recipe.as_json()) for recipe in drawn}) == 20
-    assert recipes.random_spot(7) == recipes.random_spot(7)
+    assert spots.random_spot(7) == spots.random_spot(7)
     assert json.loads(json.dumps(lawns.random_garden(5).as_json()))["seed"] == 5
 
 
@@ -180,7 +180,7 @@ def test_inside_a_polygon():
 
 def test_cell_table_leaves_the_card_out():
     """A half-green picture with a card on it: the cover is that of the lawn which the card leaves free."""
-    view = dataclasses.replace(recipes.random_spot(3), tilt_deg=0.0, turn_deg=0.0, gsd_mm=1.0).view()
+    view = dataclasses.replace(spots.random_spot(3), tilt_deg=0.0, turn_deg=0.0, gsd_mm=1.0).view()
     grid = truth.spot_cells(view)
     assert (grid.rows, grid.cols) == (4, 8)
     down = np.zeros((200, 400, 5), np.float32)
@@ -257,11 +257,11 @@ def test_a_small_picture_has_consistent_truth():
     from turfeye.simulate.render import Stage
 
     recipe = dataclasses.replace(
-        recipes.random_spot(12), card=None, cover=0.4, gsd_mm=1.5, tilt_deg=0.0, turn_deg=0.0,
+        spots.random_spot(12), card=None, cover=0.4, gsd_mm=1.5, tilt_deg=0.0, turn_deg=0.0,
         light="overcast", size_px=(96, 64), patchiness=0.2, leaves_per_m2=0.0, moss=0.0,
     )  # fmt: skip
     view = recipe.view()
-    stage = Stage(recipes.spot_parts(recipe), recipe.lighting())
+    stage = Stage(spots.spot_parts(recipe), recipe.lighting())
     picture = stage.photograph(view, spp=8, seed=1)
     assert picture.rgb_linear.shape == (64, 96, 3)
     np.testing.assert_allclose(picture.shares.sum(axis=-1), 1, atol=1e-5)

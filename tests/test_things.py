@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
-from turfeye.simulate import fallen, laying, recipes, soil, things, truth, turf
+from turfeye.simulate import card_sheet, fallen, laying, soil, spots, things, truth, turf
 from turfeye.simulate.mesh import Part
 
 BOX = (0.0, 0.0, 1.2, 0.8)
 SPOT = dataclasses.replace(
-    recipes.random_spot(3), card=None, cover=0.3, gsd_mm=0.8, size_px=(408, 272), leaves_per_m2=0.0, moss=0.0,
+    spots.random_spot(3), card=None, cover=0.3, gsd_mm=0.8, size_px=(408, 272), leaves_per_m2=0.0, moss=0.0,
     clover_per_m2=0.0, tilt_deg=8.0, things=0, fallen=0.0,
 )  # fmt: skip
 
@@ -52,7 +52,7 @@ def test_many_things_are_as_brown_as_soil():
 
 
 def flat_ground(view, step_m=0.01):
-    x0, y0, x1, y1 = recipes.seen_box(view, 0.1)
+    x0, y0, x1, y1 = spots.seen_box(view, 0.1)
     x, y = np.meshgrid(np.arange(x0, x1, step_m), np.arange(y0, y1, step_m))
     points = np.stack([x, y, 0 * x], -1).reshape(-1, 3)
     return turf.lawn_part("soil", "bare", points, np.array([[0, 1, 2]]), np.full(points.shape, 0.2))
@@ -70,7 +70,7 @@ def test_nothing_lies_before_the_card(seed):
         SPOT, card=4, gsd_mm=1.2 + 0.2 * seed, tilt_deg=4.0 * seed, turn_deg=40.0 * seed
     )
     view = recipe.view()
-    sheet = recipes.card_part(4, (0.0, 0.0, 0.01), (1.0, -1.0))
+    sheet = card_sheet.card_part(4, (0.0, 0.0, 0.01), (1.0, -1.0))
     parts = laying.laid_down([flat_ground(view), sheet], view, 2, seed)
     laid = [part for part in parts if not part.lawn]
     assert laid
@@ -99,7 +99,7 @@ def test_what_is_laid_shows_and_leaves_most_of_the_picture(seed):
 
 
 def test_things_leave_the_turf_as_it_was_and_nothing_grows_under_them():
-    plain, with_things = (recipes.spot_parts(dataclasses.replace(SPOT, things=n)) for n in (0, 2))
+    plain, with_things = (spots.spot_parts(dataclasses.replace(SPOT, things=n)) for n in (0, 2))
     assert with_things[0].name == "soil"
     fewer = 0
     for before, after in zip(plain, with_things, strict=False):
@@ -151,7 +151,7 @@ def test_fallen_leaves_are_of_their_size_and_on_the_ground():
 def test_piles_are_thick_and_thin_and_keep_off_the_card():
     recipe = dataclasses.replace(SPOT, card=4, fallen=0.8, fallen_area=0.3)
     x, y = np.meshgrid(np.linspace(-2, 2, 300), np.linspace(-2, 2, 200))
-    share = recipes.turf_of(recipe).fallen(x, y)
+    share = spots.turf_of(recipe).fallen(x, y)
     assert (share[(abs(x) < 0.15) & (abs(y) < 0.105)] == 0).all()
     away = share[abs(x) > 0.25]
     assert away.min() == pytest.approx(0.08, abs=0.01)
@@ -175,12 +175,12 @@ def test_clods_stand_above_the_soil_and_are_soil():
 
 
 def test_without_asking_there_are_none():
-    recipe = recipes.SpotRecipe("plain", 1, 0.5)
+    recipe = spots.SpotRecipe("plain", 1, 0.5)
     assert recipe.things == 0
-    assert recipes.turf_of(recipe).fallen is None
-    assert recipes.random_spot(6).things == 0
-    assert recipes.random_spot(6).fallen == 0
-    assert recipes.random_spot(6).clods_per_m2 == 0
+    assert spots.turf_of(recipe).fallen is None
+    assert spots.random_spot(6).things == 0
+    assert spots.random_spot(6).fallen == 0
+    assert spots.random_spot(6).clods_per_m2 == 0
 
 
 def test_parts_are_named_parts():

@@ -10,7 +10,6 @@ licence and don't travel along.
 from __future__ import annotations
 
 import argparse
-import csv
 import os
 import time
 from collections.abc import Iterable
@@ -22,11 +21,14 @@ import numpy as np
 
 cv2.setNumThreads(1)
 
-from turfeye import card, cells, glance, measurement, models, photo, region, survey, view  # noqa: E402
+import bench_row  # noqa: E402
+from bench_row import Row, row  # noqa: E402
+
+from rendered import card_in, card_off_px, corners_of, lawn_view, outlined, pairs, pictures  # noqa: E402
+from turfeye import glance, measurement, models, region, survey  # noqa: E402
 from turfeye.errors import TurfeyeError  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
-Row = dict[str, str]
 WANTED = {
     "wheat": "IoU plant ≥ 0.82 (first ≥ 0.75), soil ≥ 0.93; cover ≤ 2.5 points, ± 1",
     "peanut": "IoU plant ≥ 0.80; cover ≤ 1.5 points",
@@ -35,39 +37,6 @@ KNOWN = {
     "wheat": "deep network 0.77 / 0.90 (Zenkl et al. 2022)",
     "peanut": "best colour threshold chosen with the truth in hand 0.77",
 }
-
-
-def row(name: str, value: str, reach: str, known: str = "") -> Row:
-    """One line of the table."""
-    return {"name": name, "value": value, "reach": reach, "known": known}
-
-
-def truth_of(path: Path) -> dict[tuple[float, float], dict[str, str]]:
-    """True cells of one picture by their centre."""
-    with path.open(encoding="utf-8") as file:
-        return {(round(float(r["x_m"]), 2), round(float(r["y_m"]), 2)): r for r in csv.DictReader(file)}
-
-
-def corners_of(path: Path, what: str) -> np.ndarray:
-    """True corners of the card or the lawn, (4, 2) pixels."""
-    with path.open(encoding="utf-8") as file:
-        return np.array(
-            [(float(r["x_px"]), float(r["y_px"])) for r in csv.DictReader(file) if r["what"] == what]
-        )
-
-
-def pairs(table: cells.CellTable, truth: dict) -> np.ndarray:
-    """(N, 4) cover, its error, true cover, zenith of the cells that both have."""
-    found = []
-    for i in np.flatnonzero(table.state == "seen"):
-        true = truth.get((round(float(table.x_m[i]), 2), round(float(table.y_m[i]), 2)))
-        if (
-            true is not None
-            and float(true["card"]) < 0.1
-            and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2
-        ):
-            found.append((table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i]))
-    return np.array(found).reshape(-1, 4)
 
 
 def cover_rows(name: str, found: list[np.ndarray], reach: str) -> Iterable[Row]:
@@ -103,9 +72,8 @@ def spot_rows(folders: list[Path]) -> Iterable[Row]:
             print(f"  {picture.name}: {error}")
             refused += 1
             continue
-        found.append(pairs(seen.table, truth_of(picture.with_name(picture.stem + "-cells.csv"))))
-        true = corners_of(picture.with_name(picture.stem + "-corners.csv"), "card")
-        off.append(np.linalg.norm(seen.sighting.corners_px - true, axis=1).max())
+        found.append(pairs(seen.table, picture))
+        off.append(card_off_px(seen.sighting, picture))
     yield from cover_rows("rendered spots, 10 cm cells", found, "≤ 2.5 points (first ≤ 4); ±1; ≥ 0.98")
     if off:
         yield row(
@@ -117,18 +85,12 @@ def lawn_rows(folders: list[Path]) -> Iterable[Row]:
     """Rendered lawn views, their corners given."""
     near, far, off, missed = [], [], [], 0
     for picture in pictures(folders, "lawn"):
-        shot = photo.read(picture)
-        outline = np.array(read_outline(picture))
-        corners = corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
-        try:
-            sighting = card.find(shot)
-            true = corners_of(picture.with_name(picture.stem + "-corners.csv"), "card")
-            off.append(np.linalg.norm(sighting.corners_px - true, axis=1).max())
-        except TurfeyeError:
-            sighting, missed = None, missed + 1
-        seen = view.from_corners(shot, corners, outline)
-        one = glance.look_through(shot, seen, cells.lawn_grid(outline, 0.5), sighting=sighting)
-        a = pairs(one.table, truth_of(picture.with_name(picture.stem + "-cells.csv")))
+        shot, seen, grid = lawn_view(picture)
+        if (sighting := card_in(shot)) is None:
+            missed += 1
+        else:
+            off.append(card_off_px(sighting, picture))
+        a = pairs(glance.look_through(shot, seen, grid, sighting=sighting).table, picture)
         near.append(a[a[:, 3] <= 60])
         far.append(a[a[:, 3] > 60])
     yield from cover_rows(
@@ -148,9 +110,8 @@ def region_rows(folders: list[Path]) -> Iterable[Row]:
     """The lawn's region in rendered lawn views against the true outline, things standing on it included."""
     scores = []
     for picture in pictures(folders, "lawn"):
-        corners = corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
         rgb = cv2.cvtColor(cv2.imread(str(picture)), cv2.COLOR_BGR2RGB)
-        true = cv2.fillPoly(np.zeros(rgb.shape[:2], np.uint8), [np.rint(corners).astype(np.int32)], 1) > 0
+        true = outlined(picture, rgb.shape[:2])
         found = region.lawn_in_garden(rgb) > 0.5
         scores.append((found & true).sum() / (found | true).sum())
     if scores:
@@ -161,29 +122,23 @@ def region_rows(folders: list[Path]) -> Iterable[Row]:
         )
 
 
-def read_outline(picture: Path) -> list[list[float]]:
-    """The lawn's outline in metres, from the picture's facts."""
-    import json
+def labelled_rows(folder: Path) -> Iterable[Row]:
+    """Labelled field photographs, each by a network that has not learnt from its like."""
+    import score_sward
 
-    facts = json.loads(picture.with_suffix(".json").read_text(encoding="utf-8"))
-    return facts["outline_m"] if "outline_m" in facts else facts["recipe"]["outline_m"]
-
-
-def pictures(folders: list[Path], kind: str) -> list[Path]:
-    """Pictures of a kind that have their truth beside them, each name once."""
-    found: dict[str, Path] = {}
-    for folder in folders:
-        for path in sorted(folder.rglob(f"{kind}-*.jpg")):
-            if path.with_name(path.stem + "-cells.csv").is_file():
-                found.setdefault(path.stem, path)
-    return list(found.values())
+    for name, score in score_sward.score_labelled(folder).items():
+        told = ", ".join(f"{key} {value:.3f}" for key, value in score.items() if isinstance(value, float))
+        yield row(f"{name}, kept out", told, WANTED[name], KNOWN[name])
+    for name, score in score_sward.score_across(folder).items():
+        told = f"iou {score['iou']:.3f}, cover_mae {score['cover_mae']:.3f}"
+        yield row(f"{name}, by a network that saw the other real set alone", told, "IoU ≥ 0.65")
 
 
 def time_rows() -> Iterable[Row]:
     """A whole look at a 12 MP photo against decoding it with OpenCV, one core; medians of fifteen."""
     source = pictures([ROOT / "tests/data/rendered"], "spot")[0]
     near = cv2.imread(str(source))
-    left = int(corners_of(source.with_name(source.stem + "-corners.csv"), "card")[:, 0].min()) - 40
+    left = int(corners_of(source, "card")[:, 0].min()) - 40
     for name, picture in (("", near), (", as from twice as high", more_ground(near, near[:, :left]))):
         whole, decode = times_of(picture)
         yield row(
@@ -227,36 +182,26 @@ def times_of(picture: np.ndarray) -> tuple[float, float]:
 
 def main() -> None:
     """Print the table; write it to benchmarks.md."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--labelled", type=Path)
-    parser.add_argument("--rendered", type=Path, action="append", default=[])
-    options = parser.parse_args()
-    folders = options.rendered or [ROOT / "tests/data/rendered"]
     import bench_alignment
     import bench_colour
     import bench_compare
     import bench_patches
     import bench_season
 
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--labelled", type=Path)
+    parser.add_argument("--rendered", type=Path, action="append", default=[])
+    options = parser.parse_args()
+    folders = options.rendered or [ROOT / "tests/data/rendered"]
     rows = [*spot_rows(folders), *lawn_rows(folders), *region_rows(folders), *bench_colour.rows(folders)]
     rows += time_rows()
     rows += [*bench_season.rows(labelled=options.labelled), *bench_compare.rows(), *bench_patches.rows()]
     rows += bench_alignment.rows(options.rendered)
     if options.labelled:
-        import score_sward
-
-        for name, score in score_sward.score_labelled(options.labelled).items():
-            told = ", ".join(f"{key} {value:.3f}" for key, value in score.items() if isinstance(value, float))
-            rows.append(row(f"{name}, kept out", told, WANTED[name], KNOWN[name]))
-        for name, score in score_sward.score_across(options.labelled).items():
-            told = f"iou {score['iou']:.3f}, cover_mae {score['cover_mae']:.3f}"
-            rows.append(row(f"{name}, by a network that saw the other real set alone", told, "IoU ≥ 0.65"))
-    lines = ["| what | measured | reach | known |", "|---|---|---|---|"]
-    lines += [f"| {r['name']} | {r['value']} | {r['reach']} | {r.get('known') or ''} |" for r in rows]
+        rows += labelled_rows(options.labelled)
     digests = ", ".join(f"{name} {models.digest(name)[:12]}" for name in measurement.MODELS)
-    text = (
-        f"# What turfeye reaches\n\nPrinted by `make bench`. Models: {digests}.\n\n" + "\n".join(lines) + "\n"
-    )
+    about = f"# What turfeye reaches\n\nPrinted by `make bench`. Models: {digests}.\n\n"
+    text = about + bench_row.table(rows)
     print(text)
     (ROOT / "benchmarks.md").write_text(text, encoding="utf-8")
 

@@ -16,7 +16,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import bench_row
 import numpy as np
+from bench_row import Row, row
 
 from turfeye import align, photo, view
 from turfeye.errors import AlignmentError
@@ -86,7 +88,7 @@ def judged(name: str, visit: int, found: align.Aligned | None, seen: View, outli
     return Laid(name, visit, float(np.sqrt((off**2).mean())), float(off.max()), at_5, found.residual_cm)
 
 
-def rows(folders: Iterable[Path], *, show: bool = False) -> list[dict[str, str]]:
+def rows(folders: Iterable[Path], *, show: bool = False) -> list[Row]:
     """The bench's rows, of gardens kept out and of those used for tuning; none where there are no gardens."""
     found = {int(p.stem.split("-")[1]): folder for folder in folders for p in folder.glob("garden-*-0.json")}
     out = []
@@ -101,7 +103,7 @@ def rows(folders: Iterable[Path], *, show: bool = False) -> list[dict[str, str]]
     return out
 
 
-def summary(laid: list[Laid], what: str) -> list[dict[str, str]]:
+def summary(laid: list[Laid], what: str) -> list[Row]:
     """Shares and errors over all photos."""
     near = [one for one in laid if one.visit != FAR_VISIT]
     far = [one for one in laid if one.visit == FAR_VISIT]
@@ -111,27 +113,25 @@ def summary(laid: list[Laid], what: str) -> list[dict[str, str]]:
     ratio = np.array([one.rms_cm / one.residual_cm for one in placed])
     wrong = sum(one.largest_cm > 20 for one in placed)
     return [
-        {
-            "name": f"{what}: error at 5 m, root mean square; worst photo",
-            "value": f"{np.sqrt(np.nanmean(at_5**2)):.1f} cm; {np.nanmax(at_5):.1f} cm",
-            "reach": "≤ 5 cm",
-        },
-        {
-            "name": f"{what}: accepted, though wrong by more than 20 cm somewhere",
-            "value": f"{wrong} of {len(placed)}",
-            "reach": "0",
-        },
-        {
-            "name": f"{what}: laid over, of photos taken within 0.5 m and 10°; from 0.9–2 m off",
-            "value": f"{len(good)} of {len(near)}; "
-            f"{sum(bool(np.isfinite(o.rms_cm)) for o in far)} of {len(far)}",
-            "reach": "",
-        },
-        {
-            "name": f"{what}: true error within 1 and 2 times the residual told",
-            "value": f"{100 * np.mean(ratio < 1):.0f} %; {100 * np.mean(ratio < 2):.0f} %",
-            "reach": "≥ 60 %; ≥ 95 %",
-        },
+        row(
+            f"{what}: error at 5 m, root mean square; worst photo",
+            f"{np.sqrt(np.nanmean(at_5**2)):.1f} cm; {np.nanmax(at_5):.1f} cm",
+            "≤ 5 cm",
+        ),
+        row(
+            f"{what}: accepted, though wrong by more than 20 cm somewhere",
+            f"{wrong} of {len(placed)}",
+            "0",
+        ),
+        row(
+            f"{what}: laid over, of photos taken within 0.5 m and 10°; from 0.9–2 m off",
+            f"{len(good)} of {len(near)}; {sum(bool(np.isfinite(o.rms_cm)) for o in far)} of {len(far)}",
+        ),
+        row(
+            f"{what}: true error within 1 and 2 times the residual told",
+            f"{100 * np.mean(ratio < 1):.0f} %; {100 * np.mean(ratio < 2):.0f} %",
+            "≥ 60 %; ≥ 95 %",
+        ),
     ]
 
 
@@ -141,8 +141,7 @@ def main() -> None:
     )
     parser.add_argument("folder", type=Path)
     args = parser.parse_args()
-    for row in rows([args.folder], show=True):
-        print(f"{row['name']}: {row['value']}  ({row['reach']})")
+    bench_row.show(rows([args.folder], show=True))
 
 
 if __name__ == "__main__":

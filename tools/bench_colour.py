@@ -11,17 +11,18 @@ from datetime import datetime
 from pathlib import Path
 from unittest import mock
 
+import bench_row
 import numpy as np
+from bench_row import Row, row
 
 from turfeye import card, colour, leafcolour, photo, series, summary, survey, sward
 from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
+from turfeye.simulate.card_sheet import card_texture
 from turfeye.simulate.phone import MAKES, Phone, random_phone, shoot
-from turfeye.simulate.recipes import card_texture
 
 ROOT = Path(__file__).resolve().parent.parent
-Row = dict[str, str]
 FIVE = ("sun", "overcast", "shade", "evening", "warm", "cold")
 HARSH = ("harsh-warm", "harsh-cold")
 DISKS = np.array([[87, 108, 67], [231, 199, 31]])
@@ -32,11 +33,6 @@ LIGHTS = {
     "under leaves": (0.9, 1.08, 0.85),
     "lamp": (1.35, 1, 0.5),
 }
-
-
-def row(name: str, value: str, reach: str = "", known: str = "") -> Row:
-    """One line of the table."""
-    return {"name": name, "value": value, "reach": reach, "known": known}
 
 
 def light_rows(folders: list[Path]) -> Iterable[Row]:
@@ -209,5 +205,4 @@ def rows(folders: list[Path]) -> Iterable[Row]:
 
 
 if __name__ == "__main__":
-    for line in rows([Path(p) for p in sys.argv[1:]] or [ROOT / "rendered/bench"]):
-        print(f"{line['name']}: {line['value']}  [{line['reach']}]")
+    bench_row.show(rows([Path(p) for p in sys.argv[1:]] or [ROOT / "rendered/bench"]))

@@ -12,7 +12,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import bench_row
 import numpy as np
+from bench_row import Row
 
 from turfeye import compare, outlook
 from turfeye.cells import SHARED, Accuracy, classifier_se
@@ -30,7 +32,7 @@ LAST_YEAR = TableRecipe(
 THIS_YEAR = replace(LAST_YEAR, visit_days=(4, 8, 11, 15, 18, 21, 25, 28))
 
 
-def rows(*, lawns: int = 40) -> list[dict]:
+def rows(*, lawns: int = 40) -> list[Row]:
     """Every figure as name, value, reach, known."""
     seeds = range(FIRST_SEED, FIRST_SEED + lawns)
     kinds = [(f"one lawn, {name}", share, True) for name, share in BY_VISIT.items()]
@@ -43,7 +45,7 @@ def rows(*, lawns: int = 40) -> list[dict]:
     ]
 
 
-def _rows(day: int, name: str, by_visit: float, same: bool, seeds: range) -> list[dict]:
+def _rows(day: int, name: str, by_visit: float, same: bool, seeds: range) -> list[Row]:
     pairs = [(lead, *_compared(seed, lead, day, by_visit, same)) for lead in LEADS_DAYS for seed in seeds]
     leads, found, truths = zip(*pairs, strict=True)
     off = np.array([one.ahead - lead for one, lead in zip(found, leads, strict=True)])
@@ -71,8 +73,8 @@ def _rows(day: int, name: str, by_visit: float, same: bool, seeds: range) -> lis
     ]
 
 
-def _row(name: str, value: str, known: str) -> dict:
-    return {"name": name, "value": value, "reach": "87-93 %, or conservative", "known": known}
+def _row(name: str, value: str, known: str) -> Row:
+    return bench_row.row(name, value, "87-93 %, or conservative", known)
 
 
 def _compared(
@@ -102,5 +104,4 @@ def _photographed(season: Season, own: float, by_visit: float, rng: np.random.Ge
 
 
 if __name__ == "__main__":
-    for row in rows():
-        print(f"{row['name']}: {row['value']} ({row['known']})")
+    bench_row.show(rows())

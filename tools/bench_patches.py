@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import bench_row
 import numpy as np
+from bench_row import Row
 from scipy.ndimage import label
 
 from turfeye import outlook, patches
@@ -25,7 +27,7 @@ STRIPE_POINTS = (0.15, 0.20)
 """Depth of the strips looked for: from 15 points (and no deeper than 20, so that it is about 15)."""
 
 
-def rows(*, lawns: int = 60, stripe_lawns: int = 500) -> list[dict[str, Any]]:
+def rows(*, lawns: int = 60, stripe_lawns: int = 500) -> list[Row]:
     """The figures: name, value, what to reach, what is known."""
     found = []
     for day in (28, 42):
@@ -124,10 +126,9 @@ def false_alarms(lawns: int) -> float:
     return float(np.mean(alarms))
 
 
-def _row(name: str, value: float, reach: str, known: str = "") -> dict[str, Any]:
-    return {"name": name, "value": round(float(value), 4), "reach": reach, "known": known}
+def _row(name: str, value: float, reach: str) -> Row:
+    return bench_row.row(name, str(round(float(value), 4)), reach)
 
 
 if __name__ == "__main__":
-    for row in rows():
-        print(f"{row['name']:60s} {row['value']:8.4f}  {row['reach']}")
+    bench_row.show(rows())

@@ -14,8 +14,10 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
+import bench_row
 import cv2
 import numpy as np
+from bench_row import Row, row
 
 from turfeye import growth, outlook
 from turfeye.curve import alone, cover_at
@@ -27,18 +29,12 @@ AHEAD_DAYS = 14
 WANTED_COVER = 0.64  # 80 % of what photos measure of closed turf
 
 
-def rows(
-    *, labelled: Path | None = None, lawns: int = 60, healthy: int = 200, others: int = 24
-) -> list[dict]:
+def rows(*, labelled: Path | None = None, lawns: int = 60, healthy: int = 200, others: int = 24) -> list[Row]:
     """Every figure as name, value, reach, known; of real plots where the labelled photographs are given."""
     table = _simulated(range(FIRST_SEED, FIRST_SEED + lawns))
     for world in ("gompertz", "wobble", "logit-offset"):
         table += _misfit(world, range(FIRST_SEED, FIRST_SEED + others))
     return table + _healthy(healthy) + _speed() + (_real(labelled / "wheat_series") if labelled else [])
-
-
-def row(name: str, value: str, reach: str = "", known: str = "") -> dict:
-    return {"name": name, "value": value, "reach": reach, "known": known}
 
 
 def holds(season: Season, truth: TableTruth, found: growth.Fit, day: int) -> tuple[np.ndarray, bool]:
@@ -119,7 +115,7 @@ def precision_recall(counts: np.ndarray) -> tuple[float, float]:
     return right / max(right + wrong, 1), right / max(right + missed, 1)
 
 
-def _simulated(seeds: range) -> list[dict]:
+def _simulated(seeds: range) -> list[Row]:
     found = scores(seeds, TableRecipe(), (9, 14, 21, 28))
     table = []
     for day in (14, 21, 28):
@@ -148,7 +144,7 @@ def _simulated(seeds: range) -> list[dict]:
     return [*table, row("called thin on day 9", f"{called} of {found[9]['thin'][3]} cells", "0")]
 
 
-def _misfit(world: str, seeds: range) -> list[dict]:
+def _misfit(world: str, seeds: range) -> list[Row]:
     """Worlds that the curve can't follow: for honesty, no reach."""
     found = scores(seeds, TableRecipe(world=world), (21, 28))
     held = " / ".join(f"{np.mean(found[day]['held']):.1%}" for day in (21, 28))
@@ -159,7 +155,7 @@ def _misfit(world: str, seeds: range) -> list[dict]:
     ]
 
 
-def _healthy(count: int) -> list[dict]:
+def _healthy(count: int) -> list[Row]:
     recipe = TableRecipe(rows=12, cols=18, failed_patches=0)
     right = wrong = cells = 0
     for seed in range(FIRST_SEED, FIRST_SEED + count):
@@ -188,7 +184,7 @@ def seconds(rows: int, cols: int, *, times: int = 2) -> float:
     return min(taken)
 
 
-def _speed() -> list[dict]:
+def _speed() -> list[Row]:
     small = seconds(40, 50, times=3)
     table = [row("2,000 cells x 12 visits, fitted and forecast", f"{small:.2f} s of one core", "<= 1 s")]
     for rows_, cols in ((100, 200), (400, 500)):
@@ -270,7 +266,7 @@ def wheat_scores(series: dict[str, tuple[np.ndarray, np.ndarray]]) -> dict:
     return scores | {"plots": sorted(plots), "held": held, "asked": asked}
 
 
-def _real(folder: Path) -> list[dict]:
+def _real(folder: Path) -> list[Row]:
     """With the masks that are whole, and with all of them."""
     plots = wheat_series(folder)
     partial = sum(int((~whole).sum()) for _, _, whole in plots.values())
@@ -295,5 +291,4 @@ def _real(folder: Path) -> list[dict]:
 
 
 if __name__ == "__main__":
-    for line in rows():
-        print(f"{line['name']:75} {line['value']:28} {line['reach']:20} {line['known']}", flush=True)
+    bench_row.show(rows())

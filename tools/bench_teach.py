@@ -92,14 +92,12 @@ def pixel_truth(job: samples.Job, facts: dict, folder: Path) -> np.ndarray:
     """(H, W, 4) what each pixel of a picture shows: kept in the folder, or made from its recipe."""
     path = folder / f"{job.set}-{job.recipe.name}.png"
     if not path.is_file():
-        from turfeye.simulate import lawns, recipes
+        from turfeye.simulate import lawns, spots
         from turfeye.simulate.render import Stage, release
 
         recipe = job.recipe
-        is_spot = isinstance(recipe, recipes.SpotRecipe)
-        stage = Stage(
-            recipes.spot_parts(recipe) if is_spot else lawns.garden_parts(recipe), recipe.lighting()
-        )
+        is_spot = isinstance(recipe, spots.SpotRecipe)
+        stage = Stage(spots.spot_parts(recipe) if is_spot else lawns.garden_parts(recipe), recipe.lighting())
         shares = stage.shown(recipe.view(), spp=8)[..., :4]
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(path), np.rint(255 * shares).clip(0, 255).astype(np.uint8))

@@ -16,12 +16,13 @@ import re
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-import bench
 import cv2
 import numpy as np
 
-from turfeye import card, cells, glance, photo, survey, view
+from rendered import card_in, lawn_view, pairs, pictures
+from turfeye import cells, glance, survey
 from turfeye.errors import TurfeyeError
+from turfeye.records import Look
 
 cv2.setNumThreads(1)
 KINDS = ("spot", "lawn, card", "lawn, no card")
@@ -33,38 +34,23 @@ def gathered(folders: list[Path]) -> tuple[np.ndarray, list[str]]:
     """(N, 6): kind, cover, its error, true cover, zenith, picture; and the pictures' names."""
     found: list[np.ndarray] = []
     names: list[str] = []
-    for picture in bench.pictures(folders, "spot"):
+
+    def keep(kind: int, look: Look, picture: Path) -> None:
+        rows = pairs(look.table, picture)
+        found.append(np.column_stack([np.full(len(rows), kind), rows, np.full(len(rows), len(found))]))
+        names.append(picture.stem)
+
+    for picture in pictures(folders, "spot"):
         try:
-            found.append(_rows(0, survey.look(picture).table, picture, len(found)))
-            names.append(picture.stem)
+            keep(0, survey.look(picture), picture)
         except TurfeyeError as error:
             print(f"  {picture.name}: {error}")
-    for picture in bench.pictures(folders, "lawn"):
-        shot, outline = photo.read(picture), np.array(bench.read_outline(picture))
-        corners = bench.corners_of(picture.with_name(picture.stem + "-corners.csv"), "outline")
-        seen, grid = view.from_corners(shot, corners, outline), cells.lawn_grid(outline, 0.5)
-        try:
-            sighting = card.find(shot)
-        except TurfeyeError:
-            sighting = None
-        for kind, one in ((1, sighting), (2, None)):
-            if kind == 2 or one is not None:
-                table = glance.look_through(shot, seen, grid, sighting=one).table
-                found.append(_rows(kind, table, picture, len(found)))
-                names.append(picture.stem)
+    for picture in pictures(folders, "lawn"):
+        seen = lawn_view(picture)
+        if (sighting := card_in(seen[0])) is not None:
+            keep(1, glance.look_through(*seen, sighting=sighting), picture)
+        keep(2, glance.look_through(*seen, sighting=None), picture)
     return np.concatenate(found), names
-
-
-def _rows(kind: int, table: cells.CellTable, picture: Path, number: int) -> np.ndarray:
-    truth = bench.truth_of(picture.with_name(picture.stem + "-cells.csv"))
-    rows = []
-    for i in np.flatnonzero(table.state == "seen"):
-        place = (round(float(table.x_m[i]), 2), round(float(table.y_m[i]), 2))
-        true = truth.get(place)
-        if true and float(true["card"]) < 0.1 and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2:
-            told = (table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i])
-            rows.append((kind, *told, number))
-    return np.array(rows).reshape(-1, 6)
 
 
 def told(name: str, rows: np.ndarray) -> None:

@@ -14,14 +14,13 @@ import csv
 from dataclasses import dataclass
 from pathlib import Path
 
-import bench
 import cv2
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from turfeye import cells, drawing, glance, photo, survey, sward, view
-from turfeye.card import find
+from rendered import card_in, lawn_view, pairs
+from turfeye import drawing, glance, photo, survey, sward
 from turfeye.drawing import INK
 
 ROOT = Path(__file__).parent.parent
@@ -59,17 +58,13 @@ def judged(case: Case, folder: Path) -> tuple[np.ndarray, np.ndarray, str]:
         eye = next(r["green_percent_by_eye"] for r in rows if r["file"] == f"{case.picture}.jpg")
         return *cut(rgb, shares, case), f"by eye {eye} %, read {100 * shares.green.mean():.0f} %"
     path = folder / case.picture
-    shot = photo.read(path)
-    sighting = find(shot)
     if "lawn" in path.stem:
-        outline = np.array(bench.read_outline(path))
-        corners = bench.corners_of(path.with_name(path.stem + "-corners.csv"), "outline")
-        seen, grid = view.from_corners(shot, corners, outline), cells.lawn_grid(outline, 0.5)
-        look = glance.look_through(shot, seen, grid, sighting=sighting)
+        shot, seen, grid = lawn_view(path)
+        look = glance.look_through(shot, seen, grid, sighting=card_in(shot))
     else:
-        look = survey.look(path)
+        shot, look = photo.read(path), survey.look(path)
     pixels = glance.judged(shot, look.view, look.correction)
-    found = bench.pairs(look.table, bench.truth_of(path.with_name(path.stem + "-cells.csv")))
+    found = pairs(look.table, path)
     told = f"true {100 * found[:, 2].mean():.0f} %, read {100 * found[:, 0].mean():.0f} %"
     return *cut(pixels.rgb_coded, pixels.shares, case), told
 

@@ -24,8 +24,8 @@ from make_samples import expose
 from turfeye.records import View
 from turfeye.simulate import lawns, samples
 from turfeye.simulate.garden import make_garden
+from turfeye.simulate.looks import LIGHTS
 from turfeye.simulate.phone import MAKES, random_phone
-from turfeye.simulate.recipes import LIGHTS
 from turfeye.simulate.render import Stage, look_at
 from turfeye.simulate.truth import project
 
@@ -132,15 +132,13 @@ def turned(ahead: np.ndarray, aim_deg: np.ndarray) -> np.ndarray:
     return length * np.array([np.cos(rise) * np.cos(way), np.cos(rise) * np.sin(way), np.sin(rise)])
 
 
-def make(seed: int, visit: int, out: Path, long_px: int, spp: int, deadline: float) -> str:
+def make(seed: int, visit: int, out: Path, long_px: int, spp: int) -> str:
     """One picture and its truth."""
     start = time.time()
     one = look(seed, visit, long_px)
     recipe = one.recipe
     if (out / f"{recipe.name}.json").exists():  # written last
         return f"{recipe.name}: there already"
-    if start > deadline:
-        return f"{recipe.name}: left out, no time"
     around = make_garden(
         np.asarray(recipe.outline_m),
         np.random.default_rng(recipe.garden_seed),
@@ -179,22 +177,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--first", type=int, default=7000)
-    parser.add_argument("--count", type=int, default=8)
+    pool.add_arguments(parser, first=7000, count=8)
     parser.add_argument("--visits", type=int, default=len(AGES))
     parser.add_argument("--long-px", type=int, default=1600)
     parser.add_argument("--spp", type=int, default=64)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--stop-after-s", type=float, default=1e9)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    end = time.time() + args.stop_after_s
-    seeds = range(args.first, args.first + args.count)
     jobs = (
-        (seed, visit, args.out, args.long_px, args.spp, end) for seed in seeds for visit in range(args.visits)
+        (seed, visit, args.out, args.long_px, args.spp)
+        for seed in pool.seeds(args)
+        for visit in range(args.visits)
     )
-    pool.run(make, jobs, workers=args.workers)
+    pool.run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
 
 
 if __name__ == "__main__":

@@ -22,14 +22,15 @@ import numpy as np
 import pool
 
 from turfeye.records import Grid
-from turfeye.simulate import lawns, recipes, samples, truth
-from turfeye.simulate.phone import metered, shoot
+from turfeye.simulate import lawns, samples, spots, truth
+from turfeye.simulate.card_sheet import card_corners
+from turfeye.simulate.phone import balanced, metered, shoot
 from turfeye.simulate.render import Stage, white
 
 
 def expose(picture, job: samples.Job, recipe) -> bytes:
     """Meter without clipping white paper; a smaller quality if the file would be larger than wanted."""
-    phone = recipes.balanced(job.phone, np.asarray(white(recipe.lighting())))
+    phone = balanced(job.phone, np.asarray(white(recipe.lighting())))
     paper = max(1.0 / metered(picture.rgb_linear), 0.62)
     for quality in (phone.jpeg_quality, 86, 80, 74, 68, 60, 52):
         jpeg = shoot(
@@ -44,20 +45,6 @@ def expose(picture, job: samples.Job, recipe) -> bytes:
     return jpeg
 
 
-def card_corners(parts) -> np.ndarray | None:
-    """The active area's corners in metres, (4, 3), from (-x, +y) clockwise."""
-    from turfeye.card_layout import CARD
-
-    card = next((part for part in parts if part.name == "card"), None)
-    if card is None:
-        return None
-    net = card.vertices.reshape(7, 9, 3).astype(float)
-    a = np.array([net[0, 0], net[0, -1], net[-1, 0]])
-    right, up = (a[1] - a[0]) / recipes.PAPER_M[0], (a[2] - a[0]) / recipes.PAPER_M[1]
-    middle = net[3, 4]
-    return middle + CARD.corners_mm[:, :1] / 1e3 * right + CARD.corners_mm[:, 1:] / 1e3 * up
-
-
 def write_rows(path: Path, head, rows) -> None:
     with path.open("w", newline="") as file:
         out = csv.writer(file)
@@ -70,7 +57,7 @@ def scaled(job: samples.Job, scale: float) -> samples.Job:
     recipe = job.recipe
     size = tuple(int(v * scale) // 2 * 2 for v in recipe.size_px)
     recipe = replace(recipe, size_px=size)
-    if isinstance(recipe, recipes.SpotRecipe):
+    if isinstance(recipe, spots.SpotRecipe):
         recipe = replace(recipe, gsd_mm=recipe.gsd_mm / scale)
     return replace(job, recipe=recipe)
 
@@ -85,9 +72,9 @@ class Scene:
 
     def __init__(self, job: samples.Job, spp: int) -> None:
         self.recipe = recipe = job.recipe
-        self.spot = isinstance(recipe, recipes.SpotRecipe)
+        self.spot = isinstance(recipe, spots.SpotRecipe)
         self.view, self._spp = recipe.view(), spp
-        self.parts = recipes.spot_parts(recipe) if self.spot else lawns.garden_parts(recipe)
+        self.parts = spots.spot_parts(recipe) if self.spot else lawns.garden_parts(recipe)
         self._stage = Stage(self.parts, recipe.lighting())
         self._seen: dict = {}
 
@@ -95,7 +82,7 @@ class Scene:
         """The picture in a recipe's light; the same light is rendered once."""
         light = replace(recipe, name="")
         if light not in self._seen:
-            shades = recipes.shades(recipe) if self.spot else ()
+            shades = spots.shades(recipe) if self.spot else ()
             stage = self._stage.relit(recipe.lighting(), shades)
             self._seen = {light: stage.photograph(self.view, spp=self._spp, seed=recipe.seed % 10_000)}
         return self._seen[light]
@@ -108,20 +95,21 @@ class Scene:
     @functools.cached_property
     def points(self) -> list[tuple]:
         """Where the card's and the outline's corners show."""
-        points = []
-        corners = card_corners(self.parts)
-        if corners is not None:
-            points += [("card", k, *p) for k, p in enumerate(truth.project(self.view, corners).tolist())]
+        places = [("card", card_corners(part)) for part in self.parts if part.name == "card"]
         if not self.spot:
-            outline = np.column_stack([self.recipe.outline_m, np.zeros(len(self.recipe.outline_m))])
-            points += [("outline", k, *p) for k, p in enumerate(truth.project(self.view, outline).tolist())]
-        return points
+            flat = np.zeros(len(self.recipe.outline_m))
+            places.append(("outline", np.column_stack([self.recipe.outline_m, flat])))
+        return [
+            (what, k, *point)
+            for what, corners in places
+            for k, point in enumerate(truth.project(self.view, corners).tolist())
+        ]
 
 
 def cell_truth(stage: Stage, recipe) -> tuple[Grid, list]:
     """The cells of a scene, and one row a cell as seen straight from above."""
     card = None
-    if isinstance(recipe, recipes.SpotRecipe):
+    if isinstance(recipe, spots.SpotRecipe):
         grid, pixel_m = truth.spot_cells(recipe.view()), 0.002
         card = truth.CardPlace() if recipe.card is not None else None
     else:

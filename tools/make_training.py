@@ -27,8 +27,9 @@ import pool
 from make_samples import cell_truth, write_rows
 from PIL import Image
 
-from turfeye.simulate import lawns, recipes, truth
-from turfeye.simulate.phone import Phone, random_phone, shoot
+from turfeye.simulate import chance, lawns, spots, truth
+from turfeye.simulate.mesh import CLASSES
+from turfeye.simulate.phone import Phone, balanced, random_phone, shoot
 from turfeye.simulate.render import Stage, release, white
 
 GARDEN_PX = (1344, 1008)
@@ -48,7 +49,7 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
     rng = np.random.default_rng(seed + 77)
     card = int(rng.integers(1, 20)) if seed % 6 == 0 else None
     oblique = card is None and seed % 5 == 1
-    recipe = recipes.random_spot(seed, oblique=oblique, card=card)
+    recipe = spots.random_spot(seed, oblique=oblique, card=card)
     tint = random_tint(rng)
     low, high = OBLIQUE_GSD_MM if oblique else SPOT_GSD_MM
     recipe = replace(
@@ -60,8 +61,8 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
         **grown(seed, fine=not oblique),
     )
     if rng.random() < OLIVE:
-        recipe = replace(recipe, green=recipes.random_green(rng, rng.uniform(*OLIVE_HUE)))
-    return [recipe, *recipes.other_looks(recipe, count - 1)], recipes.spot_parts(recipe)
+        recipe = replace(recipe, green=chance.green(rng, rng.uniform(*OLIVE_HUE)))
+    return [recipe, *spots.other_looks(recipe, count - 1)], spots.spot_parts(recipe)
 
 
 def random_tint(rng: np.random.Generator) -> tuple[float, float, float]:
@@ -123,22 +124,20 @@ def garden_looks(seed: int, count: int) -> tuple[list, list]:
     tint, hue = random_tint(rng), 0.6 * rng.normal()
     if rng.random() < OLIVE:
         hue = rng.uniform(*OLIVE_HUE)
-    recipe = replace(recipe, soil_tint=tint, green=recipes.random_green(rng, hue))
+    recipe = replace(recipe, soil_tint=tint, green=chance.green(rng, hue))
     if rng.random() < ISLANDS:
         recipe = replace(recipe, growth=replace(recipe.growth, **broken(rng, recipe)))
     return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
 
 
-def make(kind: str, out: Path, seed: int, count: int, spp: int, deadline: float) -> str:
+def make(kind: str, out: Path, seed: int, count: int, spp: int) -> str:
     """Render one scene's looks, in a process of its own."""
     start = time.time()
-    if start > deadline:
-        return f"{seed} left out: no time"
     looks, parts = spot_looks(seed, count) if kind == "spots" else garden_looks(seed, count)
     built = time.time()
     stage = Stage(parts, looks[0].lighting())
     for number, recipe in enumerate(looks):
-        more = recipes.shades(recipe) if kind == "spots" else []
+        more = spots.shades(recipe) if kind == "spots" else []
         picture = stage.relit(recipe.lighting(), more).photograph(recipe.view(), spp=spp, seed=seed + number)
         name = f"{recipe.name}-{number}"
         write_rows(out / f"{name}-cells.csv", truth.COLUMNS, cell_truth(stage, recipe)[1])
@@ -161,7 +160,7 @@ def save(out: Path, name: str, recipe, picture, phones: list[Phone]) -> None:
     """The picture by the first phone, as corrected by the others, the truth and the facts of one look."""
     white_rgb = np.asarray(white(recipe.lighting()))
     gsd_mm = getattr(recipe, "gsd_mm", float("nan"))
-    first, *others = (recipes.balanced(phone, white_rgb) for phone in phones)
+    first, *others = (balanced(phone, white_rgb) for phone in phones)
     jpeg = shoot(picture.rgb_linear, first, seed=recipe.seed, taken=recipe.when())
     (out / f"{name}.jpg").write_bytes(jpeg)
     cards_px = {}
@@ -188,13 +187,7 @@ def save(out: Path, name: str, recipe, picture, phones: list[Phone]) -> None:
         "camera_matrix": view.camera_matrix.tolist(),
         "rotation": view.rotation.tolist(),
         "translation": view.translation.tolist(),
-        "mean_shares": dict(
-            zip(
-                ("green", "straw", "bare", "other"),
-                picture.shares.mean((0, 1)).round(4).tolist(),
-                strict=True,
-            )
-        ),
+        "mean_shares": dict(zip(CLASSES, picture.shares.mean((0, 1)).round(4).tolist(), strict=True)),
     }
     (out / f"{name}.json").write_text(json.dumps(facts, indent=1))
 
@@ -202,19 +195,13 @@ def save(out: Path, name: str, recipe, picture, phones: list[Phone]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("kind", choices=["spots", "gardens"])
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--count", type=int, default=4)
+    pool.add_arguments(parser, count=4, workers=2)
     parser.add_argument("--looks", type=int, default=1)
     parser.add_argument("--spp", type=int, default=80)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--stop-after-s", type=float, default=1e9)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    end = time.time() + args.stop_after_s
-    seeds = range(args.first, args.first + args.count)
-    jobs = ((args.kind, args.out, seed, args.looks, args.spp, end) for seed in seeds)
-    pool.run(make, jobs, workers=args.workers)
+    jobs = ((args.kind, args.out, seed, args.looks, args.spp) for seed in pool.seeds(args))
+    pool.run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
 
 
 if __name__ == "__main__":

@@ -20,8 +20,8 @@ from turfeye import card, colour, sward
 from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import Bytes, Floats, Photo
+from turfeye.simulate.card_sheet import PAPER_M, card_texture
 from turfeye.simulate.phone import Phone, metered, shoot
-from turfeye.simulate.recipes import PAPER_M, card_texture
 
 WIDTH_SHARE, GARDEN_WIDTH_SHARE = 0.4, 0.25  # of the picture's width that the sheet takes up at most
 DARKEST_PAPER = 0.62  # white paper must not burn out: who lays a card down looks for that

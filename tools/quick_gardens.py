@@ -10,16 +10,14 @@ NAME-bare.png (255 = bare or straw part of the lawn).
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import time
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import datetime
-from itertools import repeat
 from pathlib import Path
 
 import cv2
 import numpy as np
+import pool
 
 from turfeye.simulate import surfaces
 from turfeye.simulate.garden import make_garden
@@ -100,10 +98,9 @@ def lawn_sheet(outline: np.ndarray, texture: np.ndarray) -> Part:
     return Part("lawn", "green", vertices, np.array(faces), texture=texture, uv=uv, lawn=True)
 
 
-def one(seed: int, out: Path, deadline: float) -> bool:
-    """One picture with its truth, unless it is too late."""
-    if time.time() > deadline:
-        return False
+def make(seed: int, out: Path) -> str:
+    """One picture with its truth."""
+    start = time.time()
     rng = np.random.default_rng([seed, 20260402])
     outline = random_outline(rng)
     span = outline.max(0) - outline.min(0)
@@ -133,7 +130,7 @@ def one(seed: int, out: Path, deadline: float) -> bool:
         str(out / f"quick{seed:05d}-bare.png"),
         (lawn & _seen(view, outline, off_green)).astype(np.uint8) * 255,
     )
-    return True
+    return f"{seed}: {time.time() - start:.1f} s"
 
 
 def _seen(view, outline: np.ndarray, picture: np.ndarray) -> np.ndarray:
@@ -155,17 +152,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--count", type=int, default=20)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--stop-after-s", type=float, default=1e9)
+    pool.add_arguments(parser, count=20)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    end = time.time() + args.stop_after_s
-    with ProcessPoolExecutor(args.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        seeds = range(args.first, args.first + args.count)
-        print(sum(pool.map(one, seeds, repeat(args.out), repeat(end))), "pictures")
+    jobs = ((seed, args.out) for seed in pool.seeds(args))
+    pool.run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
 
 
 if __name__ == "__main__":

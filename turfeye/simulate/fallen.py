@@ -66,6 +66,7 @@ def _outline(rng: np.random.Generator) -> Floats:
 
 
 def _area(outline: Floats) -> float:
+    """Of a rim (N, 2): the shoelace formula."""
     x, y = outline.T
     return float(0.5 * abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))))
 

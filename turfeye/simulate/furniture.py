@@ -34,32 +34,13 @@ def person(rng: np.random.Generator) -> list[Part]:
     tall = rng.uniform(0.9, 1.08)
     skin, top, bottom = pick(rng, SKIN), pick(rng, CLOTH), pick(rng, CLOTH)
     spread = rng.uniform(0.08, 0.15)
-    legs, arms, hands, shoes = [], [], [], []
-    for side in (-1, 1):
-        hip, step = [side * 0.09, 0, 0.92], rng.uniform(-0.08, 0.08)
-        legs.append(
-            tube(
-                [[side * spread, step, 0.06], [side * 0.1, step * 0.4 + 0.02, 0.48], hip],
-                [0.05, 0.065, 0.09],
-                12,
-            )
-        )
-        shoes.append(ellipsoid((0.05, 0.13, 0.05), (side * spread, step + 0.05, 0.05), 9))
-        out = rng.uniform(0.05, 0.2)
-        elbow = np.array([side * (0.22 + out), -0.04, 1.14])
-        hand = elbow + ([-side * out, 0.12, -0.2] if rng.random() < 0.4 else [0.0, 0.05, -0.25])
-        arms.append(
-            tube(
-                np.array([[side * 0.19, 0, 1.43], elbow, elbow * 0.4 + hand * 0.6]), [0.055, 0.045, 0.04], 10
-            )
-        )
-        hands.append(ellipsoid((0.035, 0.04, 0.075), hand, 8))
-    body = tube(
+    left, right = (_limbs(side, spread, rng) for side in (-1, 1))
+    legs, shoes, arms, hands = ([one, other] for one, other in zip(left, right, strict=True))
+    trunk, faces = tube(
         [[0, 0, 0.86], [0, 0, 1.0], [0, 0.01, 1.25], [0, 0, 1.44], [0, 0, 1.5]],
         [0.15, 0.15, 0.165, 0.15, 0.06],
         16,
     )
-    body = (body[0] * [1.1, 0.72, 1.0], body[1])
     head = [
         ellipsoid((0.078, 0.095, 0.115), (0, 0.02, 1.64), 13),
         tube([[0, 0, 1.46], [0, 0.01, 1.58]], 0.05, 10),
@@ -70,14 +51,29 @@ def person(rng: np.random.Generator) -> list[Part]:
         ("shoes", shoes, pick(rng, CLOTH) * 0.5),
         ("arms", arms, top if rng.random() < 0.6 else skin),
         ("hands", hands, skin),
-        ("body", [body], top),
+        ("body", [(trunk * [1.1, 0.72, 1.0], faces)], top),
         ("head", head, skin),
         ("hair", [hair], pick(rng, WOOD) * 0.4),
     ]
     return [painted(name, _scaled(join(shapes), tall), rgb, rng, vary=0.04) for name, shapes, rgb in groups]
 
 
+def _limbs(side: int, spread: float, rng: np.random.Generator) -> tuple[Shape, Shape, Shape, Shape]:
+    """Leg, shoe, arm and hand of the left (-1) or the right (1); ``spread`` is how far the foot is aside."""
+    step = rng.uniform(-0.08, 0.08)
+    foot, knee = [side * spread, step, 0.06], [side * 0.1, step * 0.4 + 0.02, 0.48]
+    leg = tube([foot, knee, [side * 0.09, 0, 0.92]], [0.05, 0.065, 0.09], 12)
+    shoe = ellipsoid((0.05, 0.13, 0.05), (side * spread, step + 0.05, 0.05), 9)
+    out = rng.uniform(0.05, 0.2)
+    elbow = np.array([side * (0.22 + out), -0.04, 1.14])
+    hand = elbow + ([-side * out, 0.12, -0.2] if rng.random() < 0.4 else [0.0, 0.05, -0.25])
+    path = np.array([[side * 0.19, 0, 1.43], elbow, elbow * 0.4 + hand * 0.6])
+    arm = tube(path, [0.055, 0.045, 0.04], 10)
+    return leg, shoe, arm, ellipsoid((0.035, 0.04, 0.075), hand, 8)
+
+
 def _scaled(shape: Shape, factor: float) -> Shape:
+    """Larger or smaller about the origin."""
     return (shape[0] * factor).astype(np.float32), shape[1]
 
 

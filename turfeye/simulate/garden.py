@@ -13,9 +13,12 @@ import numpy as np
 
 from turfeye.records import Floats
 from turfeye.simulate import furniture, plants, surfaces
+from turfeye.simulate.boundary import boundary
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.shapes import box, join, painted, placed, sheet
 
+Bands = tuple[tuple[str, float], ...]
+"""Kinds of ground outward from a lawn's side, each with its width in metres."""
 GROUND_M = -0.045  # paving and beds lie a little below the lawn's soil
 BED_M = -0.03
 
@@ -27,12 +30,13 @@ class _Side:
     start: Floats  # (2,)
     end: Floats
     out: Floats  # (2,), unit, away from the lawn
-    bands: tuple[tuple[str, float], ...]  # (kind, width in metres)
-    upright: str
+    bands: Bands
+    upright: str  # one of `boundary.KINDS`
     near: bool  # the camera stands on this side
 
     @property
     def width_m(self) -> float:
+        """Of all bands."""
         return sum(width for _, width in self.bands)
 
 
@@ -64,7 +68,7 @@ def make_garden(
     parts = [_country(outline, rng), *_ground(sides, rng), *_edging(outline, rng)]
     for number, side in enumerate(sides):
         line = _offset_corners(sides, [s.width_m for s in sides])[[number, (number + 1) % len(sides)]]
-        parts += _upright(side, line, rng)
+        parts += boundary(side.upright, line, side.out, rng)
         parts += _furnish(side, camera, rng)
     parts += _background(outline, camera, rng)
     today = today or rng
@@ -73,6 +77,7 @@ def make_garden(
 
 
 def _plan(outline: Floats, rng: np.random.Generator, camera_m: Sequence[float] | None) -> list[_Side]:
+    """The sides of a garden: one near the camera, which stays open, mostly one kind of boundary, a house."""
     ends = np.roll(outline, -1, axis=0)
     along = ends - outline
     out = np.stack([along[:, 1], -along[:, 0]], 1) / np.linalg.norm(along, axis=1, keepdims=True)
@@ -80,32 +85,38 @@ def _plan(outline: Floats, rng: np.random.Generator, camera_m: Sequence[float] |
     if camera_m is not None:
         near = int(np.argmax(((np.asarray(camera_m)[:2] - outline) * out).sum(1)))
     house = int(rng.integers(len(outline)))
-    main = rng.choice(["fence", "fence", "hedge", "wall"])
+    main = str(rng.choice(["fence", "fence", "hedge", "wall"]))
     sides = []
     for k in range(len(outline)):
-        upright = str(
+        upright = (
             main
             if rng.random() < 0.65
-            else rng.choice(["fence", "hedge", "wall", "open"], p=[0.4, 0.3, 0.2, 0.1])
+            else str(rng.choice(["fence", "hedge", "wall", "open"], p=[0.4, 0.3, 0.2, 0.1]))
         )
-        bands: list[tuple[str, float]] = []
-        if k == house and k != near:
-            upright, bands = "house", [("patio", rng.uniform(0.8, 4.0))]
-        elif k == near:
+        bands: Bands
+        if k == near:
             kind = str(rng.choice(["patio", "patio", "path", "gravel", "bed"]))
-            bands, upright = [(kind, rng.uniform(0.8, 2.5)), ("patio", 4.0)], "open"
+            bands, upright = ((kind, rng.uniform(0.8, 2.5)), ("patio", 4.0)), "open"
+        elif k == house:
+            bands, upright = (("patio", rng.uniform(0.8, 4.0)),), "house"
         else:
-            if rng.random() < 0.35:
-                bands.append((str(rng.choice(["path", "gravel"])), rng.uniform(0.5, 1.2)))
-            if rng.random() < 0.7:
-                bands.append(("bed", rng.uniform(0.3, 1.8)))
-            if not bands:
-                bands.append(("bed", 0.12))
-        sides.append(_Side(outline[k], ends[k], out[k], tuple(bands), upright, k == near))
+            bands = _random_bands(rng)
+        sides.append(_Side(outline[k], ends[k], out[k], bands, upright, k == near))
     return sides
 
 
+def _random_bands(rng: np.random.Generator) -> Bands:
+    """Now and then a path, mostly a bed, at least the edge of one."""
+    bands: Bands = ()
+    if rng.random() < 0.35:
+        bands += ((str(rng.choice(["path", "gravel"])), rng.uniform(0.5, 1.2)),)
+    if rng.random() < 0.7:
+        bands += (("bed", rng.uniform(0.3, 1.8)),)
+    return bands or (("bed", 0.12),)
+
+
 def _middle(sides: list[_Side], *, near: bool, out_m: float) -> Floats:
+    """(2,): that far outside the middle of the first side that is, or isn't, near the camera."""
     side = next(side for side in sides if side.near == near)
     return (side.start + side.end) / 2 + side.out * out_m
 
@@ -149,10 +160,8 @@ def _surface(kind: str, rng: np.random.Generator) -> tuple[Floats, float]:
         return surfaces.timber(rng, furniture.pick(rng, furniture.WOOD), boards=14), 2.0
     across = int(rng.integers(2, 5))
     bond = float(rng.choice([0.0, 0.5]))
-    down = int(rng.integers(2, 7))
-    return surfaces.blocks(rng, rgb, across=across, down=down, joint=0.008, bond=bond), across * rng.uniform(
-        0.4, 0.6
-    )
+    slabs = surfaces.blocks(rng, rgb, across=across, down=int(rng.integers(2, 7)), joint=0.008, bond=bond)
+    return slabs, across * rng.uniform(0.4, 0.6)
 
 
 def _ground(sides: list[_Side], rng: np.random.Generator) -> list[Part]:
@@ -212,99 +221,6 @@ def _edging(outline: Floats, rng: np.random.Generator) -> list[Part]:
     return [edge, painted("pegs", join(pegs), (0.5, 0.33, 0.16), rng, vary=0.1)]
 
 
-def _upright(side: _Side, line: Floats, rng: np.random.Generator) -> list[Part]:
-    """What closes a side: fence, wall, hedge, house or nothing."""
-    start, end = line
-    turn = float(np.degrees(np.arctan2(*(end - start)[::-1])))
-    length = float(np.linalg.norm(end - start))
-    if side.upright == "open":
-        return []
-    if side.upright == "hedge":
-        thick = rng.uniform(0.5, 0.9)
-        return plants.hedge(
-            end + side.out * thick * 0.95, start + side.out * thick * 0.95, rng.uniform(0.7, 2.2), thick, rng
-        )
-    if side.upright == "house":
-        return furniture.moved(_house(length, rng), (*start, 0.0), turn)
-    if side.upright == "wall":
-        return furniture.moved(_wall(length, rng), (*start, 0.0), turn)
-    return furniture.moved(_fence(length, rng), (*start, 0.0), turn)
-
-
-def _fence(length: float, rng: np.random.Generator) -> list[Part]:
-    """Panels between posts along +x, seen from +y."""
-    height, panels = rng.uniform(0.9, 1.9), max(int(np.ceil(length / 1.83)), 1)
-    step = length / panels
-    wood = furniture.pick(rng, furniture.WOOD)
-    texture = surfaces.timber(rng, wood, boards=int(rng.integers(9, 16)))
-    flat = rng.random() < 0.4  # boards lying
-    quad = np.array([(0, 0, 0), (length, 0, 0), (length, 0, height), (0, 0, height)])
-    panel = sheet("fence", quad, texture, 1.6, turn_deg=90.0 if flat else 0.0)
-    posts = [box((0.1, 0.1, height + 0.06), (k * step, 0, 0)) for k in range(panels + 1)]
-    rails = [box((length, 0.05, 0.07), (length / 2, 0.03, z)) for z in (0.1, height - 0.1)]
-    post_rgb = wood if rng.random() < 0.6 else np.array([0.40, 0.39, 0.36])
-    return [
-        panel,
-        painted("posts", join(posts), post_rgb, rng, vary=0.1),
-        painted("rails", join(rails), wood, rng, vary=0.1),
-    ]
-
-
-def _wall(length: float, rng: np.random.Generator) -> list[Part]:
-    height = rng.uniform(0.6, 1.9)
-    brick = np.array([(0.27, 0.12, 0.08), (0.36, 0.27, 0.18), (0.22, 0.20, 0.19)][rng.integers(3)])
-    texture = surfaces.blocks(
-        rng, brick, across=5, down=16, joint=0.006, vary=0.18, joint_rgb=(0.3, 0.28, 0.25)
-    )
-    if rng.random() < 0.3:
-        texture = surfaces.plaster(rng, (0.55, 0.52, 0.45))
-    face = np.array([(0, 0, 0), (length, 0, 0), (length, 0, height), (0, 0, height)])
-    cap = painted("coping", box((length, 0.28, 0.06), (length / 2, -0.1, height)), (0.36, 0.35, 0.32), rng)
-    return [sheet("wall", face, texture, 1.15), cap]
-
-
-def _house(length: float, rng: np.random.Generator) -> list[Part]:
-    """A back wall with doors and windows along +x, seen from +y (inside out: the lawn lies to the left)."""
-    height = rng.uniform(2.6, 5.6)
-    wide = length + rng.uniform(-0.5, 2.5)
-    if rng.random() < 0.5:
-        brick = np.array([(0.27, 0.12, 0.08), (0.40, 0.30, 0.20), (0.30, 0.18, 0.13)][rng.integers(3)])
-        texture = surfaces.blocks(
-            rng, brick, across=5, down=16, joint=0.006, vary=0.15, joint_rgb=(0.33, 0.31, 0.27)
-        )
-        tile = 1.15
-    else:
-        paint = np.array(
-            [(0.70, 0.68, 0.62), (0.60, 0.52, 0.40), (0.55, 0.60, 0.62), (0.62, 0.45, 0.36)][rng.integers(4)]
-        )
-        texture, tile = surfaces.plaster(rng, paint), 3.0
-    x0 = (length - wide) / 2
-    parts = [
-        sheet(
-            "house",
-            np.array([(x0, 0, -0.1), (x0 + wide, 0, -0.1), (x0 + wide, 0, height), (x0, 0, height)]),
-            texture,
-            tile,
-        )
-    ]
-    frames, panes = [], []
-    for x in np.arange(x0 + 1.2, x0 + wide - 1.0, rng.uniform(1.9, 2.8)):
-        for floor in range(int(height // 2.6)):
-            door = floor == 0 and rng.random() < 0.35
-            w, low, high = rng.uniform(0.9, 1.6), 0.05 if door else 0.9 + 2.6 * floor, 2.1 + 2.6 * floor
-            frames.append(box((w, 0.08, high - low), (x, 0.0, low)))
-            panes += [
-                box((w / 2 - 0.1, 0.1, high - low - 0.16), (x + s * w / 4, 0.0, low + 0.08)) for s in (-1, 1)
-            ]
-    if frames:
-        trim = (0.70, 0.70, 0.68) if rng.random() < 0.7 else (0.06, 0.07, 0.08)
-        parts.append(painted("frames", join(frames), trim, rng, vary=0.02, roughness=0.3))
-        parts.append(
-            painted("panes", join(panes), (0.03, 0.035, 0.045), rng, vary=0.1, each=8, roughness=0.08)
-        )
-    return parts
-
-
 def _furnish(side: _Side, camera: Floats, rng: np.random.Generator) -> list[Part]:
     """Plants in the beds, things on the paving."""
     parts: list[Part] = []
@@ -333,6 +249,7 @@ def _furnish(side: _Side, camera: Floats, rng: np.random.Generator) -> list[Part
 
 
 def _bedding(at: Floats, room_m: float, rng: np.random.Generator, *, low: bool) -> list[Part]:
+    """A plant for a bed, or a gap; a ``low`` one leaves the lawn in sight."""
     choice = rng.random()
     if choice < 0.30:
         return plants.flowers(at, room_m * rng.uniform(0.5, 1.0), rng.uniform(0.12, 0.5), rng)
@@ -353,41 +270,44 @@ def _background(outline: Floats, camera: Floats, rng: np.random.Generator) -> li
     """Trees and houses beyond the boundary, away from the camera."""
     middle = outline.mean(0)
     reach = float(np.linalg.norm(outline - middle, axis=1).max())
-    ahead = np.arctan2(*(middle - camera[:2])[::-1])
+    ahead = float(np.arctan2(*(middle - camera[:2])[::-1]))
+
+    def beyond(angle: float, far_m: float) -> Floats:
+        return middle + far_m * np.array([np.cos(angle), np.sin(angle)])
+
     parts: list[Part] = []
     for bearing in np.linspace(-1.7, 1.7, 17):
         angle, far = ahead + bearing + rng.normal(0, 0.06), reach + rng.uniform(9.0, 24.0)
         size = far * rng.uniform([0.09, 0.09, 0.06], [0.16, 0.16, 0.20])
-        at = middle + far * np.array([np.cos(angle), np.sin(angle)])
-        parts += plants.bush((*at, size[2] * 0.7), size, rng, leaf_m=0.2)
+        parts += plants.bush((*beyond(angle, far), size[2] * 0.7), size, rng, leaf_m=0.2)
     for _ in range(int(rng.integers(1, 6))):
         angle, far = ahead + rng.uniform(-1.3, 1.3), reach + rng.uniform(3.5, 18.0)
-        at = middle + far * np.array([np.cos(angle), np.sin(angle)])
         if rng.random() < 0.7:
-            parts += plants.tree(at, rng.uniform(3.5, 9.0), rng)
+            parts += plants.tree(beyond(angle, far), rng.uniform(3.5, 9.0), rng)
         else:
-            size = rng.uniform([5, 5, 3], [10, 8, 6])
-            turn = float(rng.uniform(0, 90))
-            at = middle + (far + 10) * np.array([np.cos(angle), np.sin(angle)])
-            rgb = [(0.28, 0.14, 0.09), (0.62, 0.58, 0.5), (0.4, 0.33, 0.24)][rng.integers(3)]
-            parts.append(painted("neighbour", box(size, (*at, 0), turn), rgb, rng, vary=0.03))
-            roof = placed(box((size[0] + 0.6, size[1] + 0.6, 2.4)), (*at, size[2]), turn)
-            top = roof[0][:, 2] > size[2] + 1
-            centre = np.append(at, 0)
-            roof[0][top] = centre + (roof[0][top] - centre) * [0.35, 0.35, 1.0]
-            parts.append(painted("roof", roof, (0.14, 0.08, 0.06), rng, vary=0.05))
+            parts += _neighbour(beyond(angle, far + 10), rng)
     if rng.random() < 0.35:
         tall = rng.uniform(3, 6)
-        angle = rng.uniform(0, 2 * np.pi)
-        at = middle + (reach + 1.5) * np.array([np.cos(angle), np.sin(angle)])
+        at = beyond(rng.uniform(0, 2 * np.pi), reach + 1.5)
         if np.hypot(*(at - camera[:2])) > 4:
             parts += plants.tree(at, tall, rng)
     if rng.random() < 0.3:
         angle = ahead + rng.uniform(-0.9, 0.9)
-        at = middle + (reach + 1.2) * np.array([np.cos(angle), np.sin(angle)])
         face = float(np.degrees(angle)) + 90
-        parts += furniture.moved(furniture.shed(rng), (*at, GROUND_M), face)
+        parts += furniture.moved(furniture.shed(rng), (*beyond(angle, reach + 1.2), GROUND_M), face)
     return parts
+
+
+def _neighbour(at: Floats, rng: np.random.Generator) -> list[Part]:
+    """The neighbours' house: a box under a hipped roof."""
+    size = rng.uniform([5, 5, 3], [10, 8, 6])
+    turn = float(rng.uniform(0, 90))
+    rgb = [(0.28, 0.14, 0.09), (0.62, 0.58, 0.5), (0.4, 0.33, 0.24)][rng.integers(3)]
+    walls = painted("neighbour", box(size, (*at, 0), turn), rgb, rng, vary=0.03)
+    roof, faces = placed(box((size[0] + 0.6, size[1] + 0.6, 2.4)), (*at, size[2]), turn)
+    top, centre = roof[:, 2] > size[2] + 1, np.append(at, 0)
+    roof[top] = centre + (roof[top] - centre) * [0.35, 0.35, 1.0]
+    return [walls, painted("roof", (roof, faces), (0.14, 0.08, 0.06), rng, vary=0.05)]
 
 
 def _people(sides: list[_Side], camera: Floats, rng: np.random.Generator) -> list[Part]:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from turfeye.records import Flags, Floats, View
+from turfeye.simulate import chance
+from turfeye.simulate.card_sheet import PAPER_M, card_part
 from turfeye.simulate.fields import fractal, noise
 from turfeye.simulate.garden import make_garden
+from turfeye.simulate.looks import LIGHTS, Look
 from turfeye.simulate.mesh import Part
-from turfeye.simulate.recipes import LIGHTS, PAPER_M, card_part, coarsening
-from turfeye.simulate.render import Light, look_at
-from turfeye.simulate.scene import pressed, turf_parts
+from turfeye.simulate.render import look_at
+from turfeye.simulate.scene import coarsening, pressed, turf_parts
 from turfeye.simulate.turf import SOILS, Turf
 
 Corners = tuple[tuple[float, float], ...]
@@ -40,7 +42,7 @@ class Growth:
 
 
 @dataclass(frozen=True)
-class LawnRecipe:
+class LawnRecipe(Look):
     """A lawn, its garden, and one look at it. Metres, degrees, days."""
 
     name: str
@@ -76,29 +78,11 @@ class LawnRecipe:
     soil_step_m: float = 0.008
     taken: str = "2026-04-02T10:41:00"
 
-    @property
-    def focal_px(self) -> float:
-        """From the diagonal-based 35 mm equivalent."""
-        return self.focal_35mm / 43.2666 * float(np.hypot(*self.size_px))
-
     def view(self) -> View:
         """The camera."""
         return look_at(
             self.camera_m, self.target_m, size_px=self.size_px, focal_px=self.focal_px, kind="lawn"
         )
-
-    def lighting(self) -> Light:
-        """The sky."""
-        sky = self.light if self.light in ("overcast", "shade") else "clear"
-        return Light(self.sun_elevation_deg, self.sun_azimuth_deg, self.turbidity, sky)  # type: ignore[arg-type]
-
-    def when(self) -> datetime:
-        """By the camera's clock."""
-        return datetime.fromisoformat(self.taken)
-
-    def as_json(self) -> dict:
-        """Plain values."""
-        return asdict(self)
 
 
 def inside(outline_m: Corners) -> Callable[[Floats, Floats], Flags]:
@@ -203,66 +187,111 @@ def garden_parts(recipe: LawnRecipe) -> list[Part]:
     return [*lawn_parts(recipe), *make_garden(np.asarray(recipe.outline_m), rng, camera_m=seen_from)]
 
 
+SUN_DEG = dict.fromkeys(LIGHTS, (28.0, 60.0)) | {"low sun": (12.0, 25.0), "warm evening": (6.0, 12.0)}
+"""How high the sun stands in each light."""
+
+
 def random_garden(seed: int, *, size_px: tuple[int, int] = (640, 480)) -> LawnRecipe:
-    """Draw a lawn view as varied as gardens are."""
+    """Draw a lawn view as varied as gardens are; a small picture gets coarser leaves and soil."""
     rng = np.random.default_rng(seed)
-    u = rng.uniform
-    wide, deep = u(3.5, 8.0), u(3.5, 7.5)
-    lean = rng.normal(0, 0.06, 8) * np.tile([wide, deep], 4)
-    corners = np.array([[0, 0], [wide, 0], [wide, deep], [0, deep]], float)
-    corners[2:] += lean.reshape(4, 2)[2:]
-    height = float(rng.choice([u(1.5, 1.9), u(2.4, 4.2)]))
-    camera = (wide * u(0.2, 0.8), -u(0.8, 2.4), height)
-    target = (wide * u(0.4, 0.6), deep * u(0.3, 0.55), 0.0)
-    light = str(rng.choice(LIGHTS, p=[0.3, 0.1, 0.3, 0.08, 0.1, 0.12]))
-    low = {"low sun": u(12, 25), "warm evening": u(6, 12)}
-    some = rng.random() < 0.4
-    ellipse = (wide * u(0.2, 0.8), deep * u(0.2, 0.8), u(0.25, 0.7), u(0.25, 0.7))
+    wide, deep = rng.uniform(3.5, 8.0), rng.uniform(3.5, 7.5)
+    outline_m = _random_outline(rng, wide, deep)
+    camera = _random_camera(rng, wide, deep)
+    light = chance.light(rng, p=[0.3, 0.1, 0.3, 0.08, 0.1, 0.12])
+    low = {name: rng.uniform(*SUN_DEG[name]) for name in ("low sun", "warm evening")}
+    growth = _random_growth(rng, wide, deep)
+    turf = _random_turf(rng)
+    sun = chance.sun(rng, SUN_DEG["sun"])
+    small = size_px[0] < 1000
     return LawnRecipe(
         name=f"garden-{seed:04d}",
         seed=seed,
-        outline_m=tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners),
-        growth=Growth(
-            first=u(0.0, 0.25),
-            full=u(0.75, 0.97),
-            half_days=u(20, 30),
-            pace_days=u(4, 8),
-            vary_days=u(1, 7),
-            patchiness=u(0.1, 0.9),
-            never=(ellipse,) if rng.random() < 0.5 else (),
-            strip=(wide * u(0.2, 0.8), u(0.4, 0.8), u(8, 25)) if rng.random() < 0.3 else None,
-            pale=((wide * u(0.2, 0.8), deep * u(0.2, 0.8), u(0.3, 0.8), u(0.3, 0.8)),) if some else (),
-        ),
-        age_days=float(rng.choice([u(0, 15), u(15, 40), u(40, 90)])),
+        outline_m=outline_m,
+        growth=growth,
         garden_seed=seed + 100_000,
-        camera_m=camera,
-        target_m=target,
-        soil=str(rng.choice(list(SOILS))),
-        wet=u(0, 1) ** 1.4,
-        straw=float(rng.choice([u(0, 0.1), u(0.1, 0.4)])),
-        leaves_per_m2=float(rng.random() < 0.3) * u(0.1, 4),
-        length_mm=u(35, 65),
-        width_mm=u(1.6, 3.2),
-        upright=u(0.3, 0.9),
-        mown_mm=u(25, 80),
+        **camera,
+        **turf,
         light=light,
-        sun_elevation_deg=low.get(light, u(28, 60)),
-        sun_azimuth_deg=u(0, 360),
-        turbidity=u(2.2, 7),
-        card=int(rng.integers(1, 60)) if rng.random() < 0.5 else None,
-        card_at_m=(wide * u(0.35, 0.65), u(0.3, 1.2)),
-        card_turn_deg=u(-25, 25),
+        **(sun | ({"sun_elevation_deg": low[light]} if light in low else {})),
+        **_random_card(rng, wide),
         size_px=size_px,
         focal_35mm=int(rng.integers(24, 29)),
-        widest=9.0 if size_px[0] < 1000 else 5.0,
-        soil_step_m=0.016 if size_px[0] < 1000 else 0.008,
-        taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}T{rng.integers(8, 19):02d}:15:00",
+        widest=9.0 if small else 5.0,
+        soil_step_m=0.016 if small else 0.008,
+        taken=f"{chance.taken(rng)}:15:00",
     )
+
+
+def _random_outline(rng: np.random.Generator, wide: float, deep: float) -> Corners:
+    """A rectangle whose far side leans; anticlockwise, the first side towards the camera."""
+    lean = (rng.normal(0, 0.06, 8) * np.tile([wide, deep], 4)).reshape(4, 2)
+    corners = np.array([[0, 0], [wide, 0], [wide, deep], [0, deep]], float)
+    corners[2:] += lean[2:]
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners)
+
+
+def _random_camera(rng: np.random.Generator, wide: float, deep: float) -> dict[str, Any]:
+    """Where somebody stands, or leans out of a window, and what the phone is aimed at."""
+    height = chance.one_of(rng, (1.5, 1.9), (2.4, 4.2))
+    return {
+        "camera_m": (wide * rng.uniform(0.2, 0.8), -rng.uniform(0.8, 2.4), height),
+        "target_m": (wide * rng.uniform(0.4, 0.6), deep * rng.uniform(0.3, 0.55), 0.0),
+    }
+
+
+def _random_growth(rng: np.random.Generator, wide: float, deep: float) -> Growth:
+    """How the lawn comes; half of them have a patch that doesn't take, some a missed pass or a pale patch."""
+
+    def place() -> tuple[float, float]:
+        return wide * rng.uniform(0.2, 0.8), deep * rng.uniform(0.2, 0.8)
+
+    pale = rng.random() < 0.4
+    patch = (*place(), rng.uniform(0.25, 0.7), rng.uniform(0.25, 0.7))
+    return Growth(
+        first=rng.uniform(0.0, 0.25),
+        full=rng.uniform(0.75, 0.97),
+        half_days=rng.uniform(20, 30),
+        pace_days=rng.uniform(4, 8),
+        vary_days=rng.uniform(1, 7),
+        patchiness=rng.uniform(0.1, 0.9),
+        never=(patch,) if rng.random() < 0.5 else (),
+        strip=_random_strip(rng, wide) if rng.random() < 0.3 else None,
+        pale=((*place(), rng.uniform(0.3, 0.8), rng.uniform(0.3, 0.8)),) if pale else (),
+    )
+
+
+def _random_strip(rng: np.random.Generator, wide: float) -> tuple[float, float, float]:
+    """A missed spreader pass: where, how wide, how many days late."""
+    return wide * rng.uniform(0.2, 0.8), rng.uniform(0.4, 0.8), rng.uniform(8, 25)
+
+
+def _random_turf(rng: np.random.Generator) -> dict[str, Any]:
+    """Its age, the ground, and how the blades stand."""
+    return {
+        "age_days": chance.one_of(rng, (0, 15), (15, 40), (40, 90)),
+        "soil": str(rng.choice(list(SOILS))),
+        "wet": rng.uniform(0, 1) ** 1.4,
+        "straw": chance.one_of(rng, (0, 0.1), (0.1, 0.4)),
+        "leaves_per_m2": chance.now_and_then(rng, 0.3, (0.1, 4)),
+        "length_mm": rng.uniform(35, 65),
+        "width_mm": rng.uniform(1.6, 3.2),
+        "upright": rng.uniform(0.3, 0.9),
+        "mown_mm": rng.uniform(25, 80),
+    }
+
+
+def _random_card(rng: np.random.Generator, wide: float) -> dict[str, Any]:
+    """Half of the lawns have a card near the camera."""
+    return {
+        "card": int(rng.integers(1, 60)) if rng.random() < 0.5 else None,
+        "card_at_m": (wide * rng.uniform(0.35, 0.65), rng.uniform(0.3, 1.2)),
+        "card_turn_deg": rng.uniform(-25, 25),
+    }
 
 
 def established(recipe: LawnRecipe) -> LawnRecipe:
     """The same lawn years on: closed but for what never takes."""
-    closed = 1 - float(np.exp(np.random.default_rng(recipe.seed + 31).uniform(*np.log([5e-4, 1e-2]))))
+    closed = chance.closed_sward(recipe.seed)
     growth = replace(recipe.growth, full=closed, patchiness=0.3 * recipe.growth.patchiness, closed=closed)
     return replace(recipe, growth=growth, age_days=400.0, straw=0.3 * recipe.straw)
 
@@ -270,22 +299,18 @@ def established(recipe: LawnRecipe) -> LawnRecipe:
 def other_looks(recipe: LawnRecipe, count: int) -> list[LawnRecipe]:
     """The same lawn in its garden seen ``count`` more times: other light, from beside, higher or lower."""
     rng = np.random.default_rng(recipe.seed + 4000)
+    x, y, z = recipe.camera_m
     looks = []
     for _ in range(count):
-        light = str(rng.choice(LIGHTS))
-        low = {"low sun": (12, 25), "warm evening": (6, 12)}
-        x, y, z = recipe.camera_m
+        light = chance.light(rng)
         aside, higher = rng.uniform(-1.2, 1.2), rng.uniform(0.8, 1.3)
-        looks.append(
-            replace(
-                recipe,
-                light=light,
-                sun_elevation_deg=float(rng.uniform(*low.get(light, (28, 60)))),
-                sun_azimuth_deg=float(rng.uniform(0, 360)),
-                turbidity=float(rng.uniform(2.2, 7)),
-                camera_m=(x + float(aside), y, max(z * float(higher), 1.4)),
-                target_m=tuple(np.add(recipe.target_m, [*rng.normal(0, 0.4, 2), 0.0]).tolist()),
-                focal_35mm=int(rng.integers(24, 29)),
-            )
+        look = replace(
+            recipe,
+            light=light,
+            **chance.sun(rng, SUN_DEG[light]),
+            camera_m=(x + aside, y, max(z * higher, 1.4)),
+            target_m=tuple(np.add(recipe.target_m, [*rng.normal(0, 0.4, 2), 0.0]).tolist()),
+            focal_35mm=int(rng.integers(24, 29)),
         )
+        looks.append(look)
     return looks

@@ -41,6 +41,7 @@ def straw(turf: Turf, box_m: Box, surface: Ground, *, coarser: Field | None = No
 
 
 def _lying(places: Places, length: Floats, width: Floats, surface: Ground, k: int) -> Part:
+    """One stem a place, on the ground from end to end; ``k`` is the first number drawn."""
     x = places.x_m + 0.02 * (places.draw(k) - 0.5)
     y = places.y_m + 0.02 * (places.draw(k + 1) - 0.5)
     azimuth = 2 * np.pi * places.draw(k + 2)

@@ -64,6 +64,7 @@ def merged(parts: Iterable[Part]) -> list[Part]:
 
 
 def _join(group: list[Part]) -> Part:
+    """Parts of one material as one mesh."""
     if len(group) == 1:
         return group[0]
     starts = np.cumsum([0, *[len(part.vertices) for part in group[:-1]]])

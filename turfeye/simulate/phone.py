@@ -154,6 +154,13 @@ def random_phone(rng: np.random.Generator, *, mishaps: bool = False) -> Phone:
     )
 
 
+def balanced(phone: Phone, white_rgb: Floats, *, strength: float = 0.85) -> Phone:
+    """A phone that takes out most of the light's own cast by itself, on top of how far it is set off."""
+    cast = np.log2(white_rgb / white_rgb[1]) * strength
+    red, blue = phone.white_balance_stops
+    return replace(phone, white_balance_stops=(float(red - cast[0]), float(blue - cast[2])))
+
+
 def shoot(
     rgb_linear: Floats, phone: Phone, *, seed: int, taken: datetime, white: float | None = None
 ) -> bytes:
@@ -320,6 +327,7 @@ _TURN_BACK = {1: 0, 3: 2, 6: 1, 8: 3}  # quarter turns anticlockwise from uprigh
 
 
 def _jpeg(rgb_coded: Bytes, phone: Phone, taken: datetime) -> bytes:
+    """The file, turned as the phone was held, with its EXIF: make, date, lens, which way is up."""
     exif = Image.Exif()
     exif[ExifTags.Base.Make] = phone.make
     exif[ExifTags.Base.Model] = phone.model

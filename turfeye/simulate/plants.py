@@ -33,6 +33,7 @@ def foliage_colour(rng: np.random.Generator) -> Floats:
 def _foliage(
     name: str, at: Floats, size_m: float, rgb: Floats, rng: np.random.Generator, out: Floats
 ) -> Part:
+    """One leaf a place (N, 3), its upper side mostly towards ``out`` (N, 3)."""
     return painted(
         name,
         leaves(at, size_m, rng, facing=out),

@@ -21,6 +21,7 @@ from turfeye.simulate.mesh import CLASSES, Part, merged
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
+Sky = Literal["clear", "shade", "overcast"]
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
@@ -34,7 +35,7 @@ class Light:
     sun_elevation_deg: float = 45.0
     sun_azimuth_deg: float = 200.0
     turbidity: float = 3.0
-    sky: Literal["clear", "shade", "overcast"] = "clear"
+    sky: Sky = "clear"
     sky_rgb: tuple[float, float, float] = (0.96, 1.0, 1.06)  # of an overcast sky
 
     @property
@@ -70,6 +71,7 @@ def look_at(
 
 @functools.cache
 def _mitsuba() -> Any:
+    """The renderer, set to the first of ``VARIANTS`` that works here."""
     import mitsuba as mi
 
     for variant in VARIANTS:
@@ -103,6 +105,8 @@ def release() -> None:
 
 @functools.cache
 def _class_integrator(mi: Any) -> type:
+    """The truth's integrator, made once the renderer is there."""
+
     class Classes(mi.SamplingIntegrator):  # type: ignore[misc, name-defined]
         """First hit only: green, straw, bare as R, G, B, and the lawn flag as a fourth channel."""
 
@@ -122,6 +126,7 @@ def _class_integrator(mi: Any) -> type:
 
 
 def _bsdf(part: Part) -> dict[str, Any]:
+    """How a part's surface scatters light: matt, faintly glossy, or thin and translucent as a leaf."""
     mi = _mitsuba()
     if part.texture is not None:
         colour: dict[str, Any] = {
@@ -147,6 +152,7 @@ def _bsdf(part: Part) -> dict[str, Any]:
 
 
 def _mesh(part: Part, number: int) -> Any:
+    """A part as the renderer has it; its class and whether it is lawn go along as a colour of each vertex."""
     mi = _mitsuba()
     props = mi.Properties()
     props["mesh_bsdf"] = mi.load_dict(_bsdf(part))
@@ -173,6 +179,7 @@ def _mesh(part: Part, number: int) -> Any:
 
 
 def _emitters(light: Light) -> dict[str, Any]:
+    """The sky and the sun."""
     mi = _mitsuba()
     if light.sky == "overcast":
         # CIE overcast sky: three times as bright overhead as at the horizon (CIE S 011).
@@ -216,6 +223,7 @@ def white(light: Light) -> tuple[float, float, float]:
 
 
 def _sensor(view: View) -> Any:
+    """A view as the renderer's camera."""
     mi = _mitsuba()
     width, height = view.size_px
     camera, forward = view.camera_m, view.rotation[2]
@@ -254,6 +262,7 @@ def mended(rgb_linear: Floats) -> tuple[Floats, int]:
 
 
 def _film(width: int, height: int) -> dict[str, Any]:
+    """Plain means over square pixels, linear."""
     return {
         "type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"},
         "pixel_format": "rgb", "component_format": "float32",
@@ -275,6 +284,7 @@ class Stage:
         return other
 
     def _lit(self, light: Light, parts: Sequence[Part]) -> None:
+        """Load the scene: its meshes and those of ``parts`` in a light."""
         first = len(self._meshes)
         more = [_mesh(part, first + n) for n, part in enumerate(parts)]
         meshes = {f"m{n}": mesh for n, mesh in enumerate([*self._meshes, *more])}
@@ -326,6 +336,7 @@ class Stage:
         return self._classes(sensor, spp, 7)[::-1]
 
     def _render(self, sensor: Any, spp: int, seed: int, integrator: Any = None) -> Floats:
+        """(H, W, channels), the mean of as many passes as the memory asks for."""
         mi = _mitsuba()
         extra = {} if integrator is None else {"integrator": integrator}
         width, height = sensor.film().size()
@@ -340,6 +351,7 @@ class Stage:
         return np.asarray(total / passes)
 
     def _classes(self, sensor: Any, spp: int, seed: int) -> Floats:
+        """(H, W, 5) shares of CLASSES and of lawn."""
         integrator = _mitsuba().load_dict({"type": "turfeye_classes"})
         seen = np.clip(self._render(sensor, spp, seed, integrator), 0, 1)
         other = np.clip(1 - seen[..., :3].sum(axis=-1, keepdims=True), 0, 1)

@@ -46,6 +46,7 @@ class Ribbons:
 
 
 def _strip_faces(count: int, segments: int) -> Whole:
+    """Two triangles a segment, one for the last, which ends in a point."""
     quads = [
         f for k in range(segments - 1) for f in ((2 * k, 2 * k + 1, 2 * k + 3), (2 * k, 2 * k + 3, 2 * k + 2))
     ]
@@ -54,5 +55,6 @@ def _strip_faces(count: int, segments: int) -> Whole:
 
 
 def _strip_along(count: int, segments: int) -> Floats:
+    """How far along its strip, 0-1, each vertex lies."""
     one = np.append(np.repeat(np.arange(segments), 2), segments) / segments
     return np.tile(one.astype(np.float32), count)

@@ -10,7 +10,7 @@ import numpy as np
 
 from turfeye.simulate.lawns import Growth, LawnRecipe, established, random_garden
 from turfeye.simulate.phone import MAKES, Phone, random_phone
-from turfeye.simulate.recipes import SpotRecipe, random_spot
+from turfeye.simulate.spots import SpotRecipe, random_spot
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,7 @@ FERRY_VISITS = (
 
 
 def _ferry() -> list[Job]:
+    """One lawn from an upstairs window, on eight dates."""
     jobs = []
     for n, (age, time, light, height, side, wet, moved, aimed) in enumerate(FERRY_VISITS):
         day = SOWN + timedelta(days=age)
@@ -101,6 +102,7 @@ SPOTS = (
 
 
 def _spots() -> list[Job]:
+    """Three spots on five dates."""
     jobs = []
     for number, seed, soil, straw, covers in SPOTS:
         for n, (day, cover) in enumerate(zip(SPOT_DATES, covers, strict=True)):
@@ -249,6 +251,7 @@ def _lights() -> list[Job]:
 
 
 def _large() -> list[Job]:
+    """One spot at the size of a phone's picture."""
     recipe = replace(
         random_spot(9700, card=61), name="spot-12mp", cover=0.55, light="overcast", gsd_mm=0.30,
         tilt_deg=8.0, size_px=(4000, 3000), focal_35mm=26,

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from turfeye.records import Flags, Floats
+from turfeye.records import Flags, Floats, View
 from turfeye.simulate.fallen import fallen
 from turfeye.simulate.fields import Places, scatter
 from turfeye.simulate.litter import litter, straw, straw_rgb
@@ -32,6 +32,7 @@ def _leaf_growth(age: Floats) -> tuple[Floats, Floats]:
 
 
 def _emergence(u: Floats) -> Floats:
+    """Growth at which a seedling comes up, for its uniform number 0-1."""
     return 0.75 * u**1.2
 
 
@@ -139,6 +140,17 @@ def _leaf_rgb(turf: Turf, plants: Places, along: Floats, age: Floats, pale: Flag
     rgb = rgb + (base - rgb) * 0.55 * np.clip(1 - 3.5 * s, 0, 1)
     brown = np.repeat(plants.draw(k + 13) < 0.10, per)[:, None] * np.clip(6 * s - 5.0, 0, 1)
     return rgb + (np.array([0.27, 0.19, 0.09]) - rgb) * brown
+
+
+def coarsening(view: View, *, leaf_m: float = 0.0022, widest: float = 4.0) -> Field:
+    """How many times wider leaves may be drawn before a single one shows as too wide in this view."""
+    camera = view.camera_m
+
+    def widen(x: Floats, y: Floats) -> Floats:
+        away = np.sqrt((x - camera[0]) ** 2 + (y - camera[1]) ** 2 + camera[2] ** 2)
+        return np.clip(away / view.focal_px / leaf_m * 1.3, 1.0, widest).astype(np.float32)
+
+    return widen
 
 
 def turf_parts(turf: Turf, box_m: Box, *, step_m: float, coarser: Field | None = None) -> list[Part]:

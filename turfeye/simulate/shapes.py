@@ -83,10 +83,18 @@ def ellipsoid(radii: ArrayLike, at: ArrayLike = (0, 0, 0), rings: int = 11) -> S
 
 
 def _ring_faces(rings: int, sides: int) -> Whole:
+    """Two triangles for each square between rings, the last side of each joined to its first."""
     ring, side = np.meshgrid(np.arange(rings - 1), np.arange(sides), indexing="ij")
     a = (ring * sides + side).ravel()
     b = (ring * sides + (side + 1) % sides).ravel()
     return np.concatenate([np.stack([a, b, b + sides], 1), np.stack([a, b + sides, a + sides], 1)])
+
+
+def grid_faces(rows: int, cols: int) -> Whole:
+    """Two triangles for each square of a grid whose vertices go row by row, (2 (rows - 1) (cols - 1), 3)."""
+    index = np.arange(rows * cols).reshape(rows, cols)
+    a, b, c, d = index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1]
+    return np.concatenate([np.stack(half, -1).reshape(-1, 3) for half in ((a, b, c), (a, c, d))])
 
 
 def leaves(at: Floats, size_m: ArrayLike, rng: np.random.Generator, *, facing: Floats | None = None) -> Shape:

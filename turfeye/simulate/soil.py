@@ -10,6 +10,7 @@ import numpy as np
 from turfeye.records import Floats, Whole
 from turfeye.simulate.fields import fractal, hashed, noise, scatter
 from turfeye.simulate.mesh import Part
+from turfeye.simulate.shapes import grid_faces
 from turfeye.simulate.turf import SOILS, Box, Turf, lawn_part
 
 
@@ -112,11 +113,8 @@ def soil(turf: Turf, surface: Ground) -> Part:
     rgb = dry * tone[..., None] * np.stack([np.sqrt(warm), np.ones_like(warm), 1 / warm], axis=-1)
     grain = hashed(turf.seed + 10, np.rint(X / surface.step_m), np.rint(Y / surface.step_m))
     rgb = np.clip(rgb * (0.82 + 0.36 * grain[..., None]), 0.01, 0.9)
-    index = np.arange(rows * cols).reshape(rows, cols)
-    a, b, c, d = index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1]
-    faces = np.concatenate([np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)])
     vertices = np.stack([X, Y, surface.z_m], axis=-1).reshape(-1, 3)
-    return lawn_part("soil", "bare", vertices, faces, rgb.reshape(-1, 3))
+    return lawn_part("soil", "bare", vertices, grid_faces(rows, cols), rgb.reshape(-1, 3))
 
 
 def stones(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:

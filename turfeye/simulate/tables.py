@@ -168,6 +168,7 @@ def _failed(rng: np.random.Generator, recipe: TableRecipe) -> Floats:
 
 
 def _strips(rng: np.random.Generator, recipe: TableRecipe) -> Flags:
+    """Cells (rows, cols) in whole rows or columns that come late, as after a missed spreader pass."""
     lagging = np.zeros((recipe.rows, recipe.cols), bool)
     for _ in range(recipe.lagging_strips):
         if rng.random() < 0.5:
@@ -209,6 +210,7 @@ def _visits(
 
 
 def _season(recipe: TableRecipe, days: Floats, cover: Floats, se: Floats) -> Season:
+    """The visits as the fitter has them: cover (N, V) and its stated error, no colour."""
     grid = Grid(recipe.cell_m, 0.0, 0.0, recipe.rows, recipe.cols)
     row, col = (index.ravel() for index in np.indices((recipe.rows, recipe.cols)))
     centres = grid.centres_m().reshape(-1, 2)

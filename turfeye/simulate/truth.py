@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from turfeye.records import Floats, Grid, View
-from turfeye.simulate.recipes import PAPER_M
+from turfeye.simulate.card_sheet import PAPER_M
 
 COLUMNS = ("row", "col", "x_m", "y_m", "area_m2", "cover", "straw", "bare", "other", "card")
 

@@ -1,32 +1,32 @@
-"""Recipes: everything that a rendered picture follows from, as plain numbers that fit in a JSON file.
+"""Spots: a phone held over a piece of turf, as recipes.
 
-A recipe is a frozen dataclass of scalars; the same recipe gives the same scene. ``random_spot`` draws one.
-`turfeye.simulate.lawns` holds those of whole lawns.
+A recipe is a frozen dataclass of plain numbers that fit in a JSON file; everything in the picture follows
+from it. ``random_spot`` draws one. `turfeye.simulate.lawns` holds those of whole lawns.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from turfeye.records import Floats, View
+from turfeye.simulate import chance
+from turfeye.simulate.card_sheet import PAPER_M, card_part
 from turfeye.simulate.fields import fractal, noise
 from turfeye.simulate.laying import laid_down
+from turfeye.simulate.looks import LIGHTS, Look
 from turfeye.simulate.mesh import Part
-from turfeye.simulate.phone import Phone
-from turfeye.simulate.render import Light, look_at
-from turfeye.simulate.scene import pressed, turf_parts
+from turfeye.simulate.render import look_at
+from turfeye.simulate.scene import coarsening, pressed, turf_parts
+from turfeye.simulate.shapes import grid_faces
 from turfeye.simulate.turf import PLANTS_PER_M2, SOILS, Box, Turf
-
-PAPER_M = (0.297, 0.210)  # the sheet that the card is printed on
-LIGHTS = ("sun", "low sun", "overcast", "half shade", "shade", "warm evening")
 
 
 @dataclass(frozen=True)
-class SpotRecipe:
+class SpotRecipe(Look):
     """A phone held over a spot of turf. Metres, degrees, shares 0-1; the card, if any, lies at the origin."""
 
     name: str
@@ -71,11 +71,6 @@ class SpotRecipe:
     focal_35mm: int = 26
     taken: str = "2026-04-02T10:41:00"
 
-    @property
-    def focal_px(self) -> float:
-        """From the diagonal-based 35 mm equivalent."""
-        return self.focal_35mm / 43.2666 * float(np.hypot(*self.size_px))
-
     def view(self) -> View:
         """The camera."""
         tilt, turn = np.radians(self.tilt_deg), np.radians(self.turn_deg)
@@ -86,19 +81,6 @@ class SpotRecipe:
         return look_at(
             camera.tolist(), target.tolist(), size_px=self.size_px, focal_px=self.focal_px, up=up.tolist()
         )
-
-    def lighting(self) -> Light:
-        """The sky, without what throws shade."""
-        sky = "overcast" if self.light == "overcast" else "shade" if self.light == "shade" else "clear"
-        return Light(self.sun_elevation_deg, self.sun_azimuth_deg, self.turbidity, sky)  # type: ignore[arg-type]
-
-    def when(self) -> datetime:
-        """By the camera's clock."""
-        return datetime.fromisoformat(self.taken)
-
-    def as_json(self) -> dict:
-        """Plain values."""
-        return asdict(self)
 
 
 def seen_box(view: View, margin_m: float, *, far_m: float = 6.0) -> Box:
@@ -198,57 +180,6 @@ def shades(recipe: SpotRecipe) -> list[Part]:
     return [shade_part(recipe)] if recipe.light == "half shade" else []
 
 
-def coarsening(
-    view: View, *, leaf_m: float = 0.0022, widest: float = 4.0
-) -> Callable[[Floats, Floats], Floats]:
-    """How many times wider leaves may be drawn before a single one shows as too wide in this view."""
-    camera = view.camera_m
-
-    def widen(x: Floats, y: Floats) -> Floats:
-        away = np.sqrt((x - camera[0]) ** 2 + (y - camera[1]) ** 2 + camera[2] ** 2)
-        return np.clip(away / view.focal_px / leaf_m * 1.3, 1.0, widest).astype(np.float32)
-
-    return widen
-
-
-def card_part(
-    spot: int, at_m: tuple[float, float, float], tilt_deg: tuple[float, float], *, turn_deg: float = 0.0
-) -> Part:
-    """The printed card on its sheet of paper, lying at ``at_m``, a little tilted and bent."""
-    texture = card_texture(spot)
-    u, v = np.meshgrid(np.linspace(0, 1, 9), np.linspace(0, 1, 7))
-    x, y = (u - 0.5) * PAPER_M[0], (v - 0.5) * PAPER_M[1]
-    z = np.tan(np.radians(tilt_deg[0])) * x + np.tan(np.radians(tilt_deg[1])) * y
-    turn = np.radians(turn_deg)
-    flat = np.stack([x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn), z], -1)
-    index = np.arange(63).reshape(7, 9)
-    a, b, c, d = (index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1])
-    faces = np.concatenate([np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)])
-    return Part(
-        name="card",
-        klass="other",
-        vertices=(flat.reshape(-1, 3) + np.asarray(at_m)).astype(np.float32),
-        faces=faces.astype(np.int32),
-        texture=texture,
-        uv=np.stack([u.ravel(), 1 - v.ravel()], -1).astype(np.float32),
-        lawn=True,
-    )
-
-
-def card_texture(spot: int, *, dpi: float = 150) -> Floats:
-    """The whole sheet as linear reflectance, (H, W, 3): the card's active area amid bare paper."""
-    from turfeye.card import draw
-    from turfeye.card_layout import PAPER
-    from turfeye.colourspace import decode
-
-    active = decode(draw(spot, dpi=dpi).astype(np.float64)).astype(np.float32)
-    height, width = round(PAPER_M[1] / 0.0254 * dpi), round(PAPER_M[0] / 0.0254 * dpi)
-    sheet = np.full((height, width, 3), PAPER, np.float32)
-    top, left = (height - active.shape[0]) // 2, (width - active.shape[1]) // 2
-    sheet[top : top + active.shape[0], left : left + active.shape[1]] = active
-    return sheet
-
-
 def shade_part(recipe: SpotRecipe) -> Part:
     """Something tall, 4 m off towards the sun, whose ragged shadow's edge crosses the picture."""
     to_sun = recipe.lighting().to_sun
@@ -257,67 +188,104 @@ def shade_part(recipe: SpotRecipe) -> Part:
     side = np.array([-to_sun[1], to_sun[0], 0.0]) / np.hypot(to_sun[0], to_sun[1])
     shift = rng.normal(0, 0.12 * recipe.gsd_mm)
     # A wall whose upright edge throws the shadow's edge; ragged like a hedge's.
-    t = np.linspace(-0.3, 3.0, 60)
-    rag = 0.02 * recipe.gsd_mm**0.3 * np.cumsum(rng.normal(0, 1, 60)) * 0.6
-    reach = 6.0
-    near = away * [1, 1, 0] + side * shift + t[:, None] * np.array([0, 0, away[2]])
-    near = near + rag[:, None] * side
-    far = away * [1, 1, 0] + side * reach + t[:, None] * np.array([0, 0, away[2]])
+    count, reach_m = 60, 6.0
+    upwards = np.linspace(-0.3, 3.0, count)[:, None] * np.array([0, 0, away[2]])
+    rag = 0.02 * recipe.gsd_mm**0.3 * np.cumsum(rng.normal(0, 1, count)) * 0.6
+    near = away * [1, 1, 0] + side * shift + upwards + rag[:, None] * side
+    far = away * [1, 1, 0] + side * reach_m + upwards
     vertices = np.concatenate([near, far]).astype(np.float32)
-    k = np.arange(59)
-    faces = np.concatenate([np.stack([k, k + 1, k + 61], -1), np.stack([k, k + 61, k + 60], -1)])
-    rgb = np.tile(np.array([[0.08, 0.10, 0.05]], np.float32), (120, 1))
-    return Part("shade", "other", vertices, faces.astype(np.int32), rgb)
+    rgb = np.tile(np.array([[0.08, 0.10, 0.05]], np.float32), (2 * count, 1))
+    return Part("shade", "other", vertices, grid_faces(2, count).astype(np.int32), rgb)
+
+
+SUN_DEG = dict.fromkeys(LIGHTS, (25.0, 62.0)) | {"low sun": (12.0, 25.0), "warm evening": (5.0, 12.0)}
+"""How high the sun stands in each light."""
 
 
 def random_spot(seed: int, *, oblique: bool = False, card: int | None = None) -> SpotRecipe:
     """Draw a spot picture as varied as gardens are."""
     rng = np.random.default_rng(seed)
-    u = rng.uniform
-    light = str(rng.choice(LIGHTS, p=[0.28, 0.1, 0.28, 0.14, 0.08, 0.12]))
-    elevation = {"low sun": u(12, 25), "warm evening": u(5, 12)}.get(light, u(25, 62))
-    cover = float(np.clip(rng.beta(0.8, 0.8), 0.0, 0.98)) if rng.random() > 0.06 else 0.0
-    old = cover > 0.7 and rng.random() < 0.5  # an established sward rather than new seed
-    closed = (
-        1 - float(np.exp(np.random.default_rng(seed + 31).uniform(*np.log([5e-4, 1e-2])))) if old else 0.985
-    )
+    sky = _random_sky(rng)
+    stand, old = _random_stand(rng, seed)
     hue = rng.normal(0, 1)
-    gsd = float(u(0.45, 1.1) if card is not None else np.exp(u(np.log(0.25), np.log(3.0))))
+    gsd_mm = rng.uniform(0.45, 1.1) if card is not None else chance.by_ratio(rng, 0.25, 3.0)
     return SpotRecipe(
         name=f"spot-{seed:04d}",
         seed=seed,
-        cover=max(cover, 1 - 3 * (1 - closed)) if old else cover,
-        closed=closed,
-        patchiness=u(0.1, 1.0),
-        patch_m=float(np.exp(u(np.log(0.08), np.log(0.6)))),
-        straw=float(rng.choice([u(0, 0.05), u(0.05, 0.25), u(0.25, 0.6)], p=[0.3, 0.5, 0.2])),
-        soil=str(rng.choice(list(SOILS))),
-        wet=u(0, 1) ** 1.4,
-        rough_mm=u(2, 7),
-        stones_per_m2=float(rng.choice([u(0, 10), u(10, 80), u(80, 250)], p=[0.5, 0.35, 0.15])),
-        clover_per_m2=float(rng.random() < 0.15) * u(5, 60),
-        leaves_per_m2=float(rng.random() < 0.3) * u(1, 14),
-        moss=float(rng.random() < 0.15) * u(0.03, 0.4),
-        pale=float(rng.random() < 0.25) * u(0.05, 0.4),
-        length_mm=u(40, 85) if old else u(28, 70),
-        width_mm=u(2.0, 3.8) if old else u(1.3, 3.0),
-        upright=u(0.25, 0.95),
-        mown_mm=u(25, 50) if old else float(rng.choice([u(25, 50), 150.0])),
-        vigour=float(np.clip(rng.normal(0.92, 0.12), 0.5, 1.0)),
-        green=random_green(rng, hue),
-        gsd_mm=float(u(0.8, 2.0)) if oblique else gsd,
-        tilt_deg=u(40, 60) if oblique else u(0, 38) * u(0.2, 1),
-        turn_deg=u(0, 360) if card is None else u(-30, 30) + 180 * float(rng.random() < 0.3),
-        aim_m=(0.0, 0.0) if card is None else (u(-0.12, 0.12), u(-0.08, 0.08)),
-        light=light,
-        sun_elevation_deg=elevation,
-        sun_azimuth_deg=u(0, 360),
-        turbidity=u(2.2, 7),
         card=card,
+        **sky,
+        **stand,
+        **_random_ground(rng),
+        **_random_company(rng),
+        **_random_blades(rng, hue, old=old),
+        **_random_camera(rng, gsd_mm, oblique=oblique, card=card is not None),
+        sun_azimuth_deg=rng.uniform(0, 360),
+        turbidity=rng.uniform(2.2, 7),
         card_tilt_deg=(rng.normal(0, 0.9), rng.normal(0, 0.9)),
-        taken=f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}"
-        f"T{rng.integers(8, 19):02d}:{rng.integers(60):02d}:00",
-    )  # fmt: skip
+        taken=f"{chance.taken(rng)}:{rng.integers(60):02d}:00",
+    )
+
+
+def _random_sky(rng: np.random.Generator) -> dict[str, Any]:
+    """The light and how high its sun stands."""
+    light = chance.light(rng, p=[0.28, 0.1, 0.28, 0.14, 0.08, 0.12])
+    height = {name: rng.uniform(*SUN_DEG[name]) for name in ("low sun", "warm evening", "sun")}
+    return {"light": light, "sun_elevation_deg": height.get(light, height["sun"])}
+
+
+def _random_stand(rng: np.random.Generator, seed: int) -> tuple[dict[str, Any], bool]:
+    """How much grass there is; whether it is an established sward rather than new seed."""
+    cover = float(np.clip(rng.beta(0.8, 0.8), 0.0, 0.98)) if rng.random() > 0.06 else 0.0
+    old = cover > 0.7 and rng.random() < 0.5
+    if not old:
+        return {"cover": cover, "closed": 0.985}, old
+    closed = chance.closed_sward(seed)
+    return {"cover": max(cover, 1 - 3 * (1 - closed)), "closed": closed}, old
+
+
+def _random_ground(rng: np.random.Generator) -> dict[str, Any]:
+    """Holes and tufts, straw, and the soil beneath."""
+    return {
+        "patchiness": rng.uniform(0.1, 1.0),
+        "patch_m": chance.by_ratio(rng, 0.08, 0.6),
+        "straw": chance.one_of(rng, (0, 0.05), (0.05, 0.25), (0.25, 0.6), p=[0.3, 0.5, 0.2]),
+        "soil": str(rng.choice(list(SOILS))),
+        "wet": rng.uniform(0, 1) ** 1.4,
+        "rough_mm": rng.uniform(2, 7),
+        "stones_per_m2": chance.one_of(rng, (0, 10), (10, 80), (80, 250), p=[0.5, 0.35, 0.15]),
+    }
+
+
+def _random_company(rng: np.random.Generator) -> dict[str, Any]:
+    """What grows or lies among the grass."""
+    return {
+        "clover_per_m2": chance.now_and_then(rng, 0.15, (5, 60)),
+        "leaves_per_m2": chance.now_and_then(rng, 0.3, (1, 14)),
+        "moss": chance.now_and_then(rng, 0.15, (0.03, 0.4)),
+        "pale": chance.now_and_then(rng, 0.25, (0.05, 0.4)),
+    }
+
+
+def _random_blades(rng: np.random.Generator, hue: float, *, old: bool) -> dict[str, Any]:
+    """How the leaves of an old sward, or of new seed, stand and look."""
+    return {
+        "length_mm": rng.uniform(40, 85) if old else rng.uniform(28, 70),
+        "width_mm": rng.uniform(2.0, 3.8) if old else rng.uniform(1.3, 3.0),
+        "upright": rng.uniform(0.25, 0.95),
+        "mown_mm": rng.uniform(25, 50) if old else float(rng.choice([rng.uniform(25, 50), 150.0])),
+        "vigour": float(np.clip(rng.normal(0.92, 0.12), 0.5, 1.0)),
+        "green": chance.green(rng, hue),
+    }
+
+
+def _random_camera(rng: np.random.Generator, gsd_mm: float, *, oblique: bool, card: bool) -> dict[str, Any]:
+    """How far off the phone is held, how tilted and turned, and where it is aimed."""
+    return {
+        "gsd_mm": rng.uniform(0.8, 2.0) if oblique else gsd_mm,
+        "tilt_deg": rng.uniform(40, 60) if oblique else rng.uniform(0, 38) * rng.uniform(0.2, 1),
+        "turn_deg": rng.uniform(-30, 30) + 180 * float(rng.random() < 0.3) if card else rng.uniform(0, 360),
+        "aim_m": (rng.uniform(-0.12, 0.12), rng.uniform(-0.08, 0.08)) if card else (0.0, 0.0),
+    }
 
 
 def other_looks(recipe: SpotRecipe, count: int) -> list[SpotRecipe]:
@@ -328,44 +296,14 @@ def other_looks(recipe: SpotRecipe, count: int) -> list[SpotRecipe]:
     rng = np.random.default_rng(recipe.seed + 4000)
     looks = []
     for n in range(count):
-        light = str(rng.choice(LIGHTS))
-        look = replace(
-            recipe,
-            light=light,
-            sun_elevation_deg=_elevation(rng, light),
-            sun_azimuth_deg=float(rng.uniform(0, 360)),
-            turbidity=float(rng.uniform(2.2, 7)),
-        )
+        light = chance.light(rng)
+        look = replace(recipe, light=light, **chance.sun(rng, SUN_DEG[light]))
         if n % 2 == 0 and recipe.tilt_deg < 40 and recipe.card is None:
             look = replace(
                 look,
-                gsd_mm=recipe.gsd_mm * float(rng.uniform(0.45, 0.6)),
-                tilt_deg=recipe.tilt_deg * float(rng.uniform(0, 1)),
-                turn_deg=float(rng.uniform(0, 360)),
+                gsd_mm=recipe.gsd_mm * rng.uniform(0.45, 0.6),
+                tilt_deg=recipe.tilt_deg * rng.uniform(0, 1),
+                turn_deg=rng.uniform(0, 360),
             )
         looks.append(look)
     return looks
-
-
-def _elevation(rng: np.random.Generator, light: str) -> float:
-    low = {"low sun": (12, 25), "warm evening": (5, 12)}
-    return float(rng.uniform(*low.get(light, (25, 62))))
-
-
-def random_green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:
-    """A leaf colour: lighter or darker, bluer or yellower (``hue``, in standard deviations)."""
-    change = 0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue
-    red, green, blue = np.array([0.062, 0.118, 0.030]) * np.exp(change)
-    return float(red), float(green), float(blue)
-
-
-def with_phone(recipe: SpotRecipe, phone: Phone) -> SpotRecipe:
-    """The same spot, seen through that phone's lens."""
-    return replace(recipe, focal_35mm=phone.focal_35mm)
-
-
-def balanced(phone: Phone, white_rgb: Floats, *, strength: float = 0.85) -> Phone:
-    """A phone that takes out most of the light's own cast by itself, on top of how far it is set off."""
-    cast = np.log2(white_rgb / white_rgb[1]) * strength
-    red, blue = phone.white_balance_stops
-    return replace(phone, white_balance_stops=(float(red - cast[0]), float(blue - cast[2])))
