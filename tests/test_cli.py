@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import errno
-import importlib.util
 import io
 import re
 import shutil
@@ -17,6 +16,7 @@ from pathlib import Path
 import click
 import numpy as np
 import pytest
+import write_commands
 from click.testing import CliRunner, Result
 from PIL import Image
 
@@ -92,13 +92,8 @@ def test_the_commands_are_the_ones_promised() -> None:
 
 
 def test_the_page_of_commands_is_not_stale() -> None:
-    where = HERE / "tools" / "write_commands.py"
-    spec = importlib.util.spec_from_file_location("write_commands", where)
-    assert spec is not None
-    assert spec.loader is not None
-    tool = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(tool)
-    assert tool.PAGE.read_text(encoding="utf-8") == tool.text(), "run python tools/write_commands.py"
+    page = write_commands.PAGE.read_text(encoding="utf-8")
+    assert page == write_commands.text(), "run python tools/write_commands.py"
 
 
 def test_a_quick_start() -> None:

@@ -1,21 +1,23 @@
 """What is said of a season's photos: that one visit alone carries it, and many photos in one line."""
 
-from types import SimpleNamespace
-
-import numpy as np
 import pytest
 
-from turfeye import doubts, notes
+from turfeye import doubts, lawn, notes
+from turfeye.simulate import tables
 
 
 @pytest.mark.parametrize(
     ("ages", "said"),
-    [((20.0,), 1), ((14.0,), 1), ((9.0,), 0), ((9.0, 20.0), 0)],
+    [((20,), 1), ((14,), 1), ((9,), 0), ((9, 20), 0)],
     ids=["one late visit", "one on the day from which states are told", "too soon anyway", "two visits"],
 )
-def test_states_that_rest_on_one_visit_are_told_as_that(ages, said):
-    season = SimpleNamespace(visits=ages, age_days=np.array(ages))
-    lines = doubts._on_one_visit(season)
+def test_states_that_rest_on_one_visit_are_told_as_that(ages, said, tmp_path):
+    (tmp_path / "lawn.toml").write_text(
+        'schema = 1\nname = "Bank"\noutline_m = [[0, 0], [9, 0], [9, 6], [0, 6]]\n'
+    )
+    recipe = tables.TableRecipe(rows=12, cols=18, visit_days=ages, lost_visit=0.0, unseen=0.0)
+    season, _ = tables.lawn(1, recipe)
+    lines = doubts.of_season(lawn.read(tmp_path), [], season, [])
     assert len(lines) == said
     assert all("single visit" in line for line in lines)
 

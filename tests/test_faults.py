@@ -1,8 +1,8 @@
 import dataclasses
-import importlib.util
 import time
 from pathlib import Path
 
+import bench_faults as bench
 import cv2
 import numpy as np
 import pytest
@@ -13,13 +13,6 @@ from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Shares
 
-_SPEC = importlib.util.spec_from_file_location(
-    "bench_faults", Path(__file__).parents[1] / "tools" / "bench_faults.py"
-)
-assert _SPEC is not None
-assert _SPEC.loader is not None
-bench = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(bench)
 SAMPLES = Path(__file__).parents[1] / "sample_images" / "trial-spots" / "photos"
 
 SIZE = (600, 840)

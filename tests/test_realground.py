@@ -7,24 +7,14 @@ was set before the pieces that came with it were read, but with readings of the 
 """
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+import real_ground
 
 from turfeye import sward
-
-_SPEC = importlib.util.spec_from_file_location(
-    "real_ground", Path(__file__).parents[1] / "tools" / "real_ground.py"
-)
-assert _SPEC is not None
-assert _SPEC.loader is not None
-real_ground = importlib.util.module_from_spec(_SPEC)
-sys.modules["real_ground"] = real_ground  # its dataclass looks its module up
-_SPEC.loader.exec_module(real_ground)
 
 FOLDER = real_ground.DEFAULT
 ROWS = list(csv.DictReader((FOLDER / "index.csv").read_text(encoding="utf-8").splitlines()))

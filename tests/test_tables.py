@@ -1,25 +1,14 @@
 """The table-level simulator, and the season's promises measured on it (invented lawns, known futures)."""
 
-import importlib.util
-import sys
 import time
 from dataclasses import replace
-from pathlib import Path
 
+import bench_season as bench
 import numpy as np
 import pytest
 
 from turfeye import outlook
 from turfeye.simulate.tables import CLEAR_DEFICIT, WORLDS, TableRecipe, lawn, smooth_field
-
-_SPEC = importlib.util.spec_from_file_location(
-    "bench_season", Path(__file__).parents[1] / "tools" / "bench_season.py"
-)
-assert _SPEC is not None
-assert _SPEC.loader is not None
-bench = importlib.util.module_from_spec(_SPEC)
-sys.modules["bench_season"] = bench
-_SPEC.loader.exec_module(bench)
 
 SMALL = TableRecipe(rows=12, cols=18, failed_patches=2)
 
