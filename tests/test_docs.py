@@ -63,6 +63,13 @@ def test_every_column_of_the_photos_is_explained() -> None:
     assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(series.COLUMNS)
 
 
+def test_every_column_of_the_plots_is_explained() -> None:
+    page = (DOCS / "columns.md").read_text(encoding="utf-8")
+    section = page.split("## results/plots.csv")[1].split("\n## ")[0]
+    lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(planfile.PLOT_COLUMNS)
+
+
 def test_the_contract_s_columns_come_first() -> None:
     assert planfile.PLAN_COLUMNS == (
         "patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because",

@@ -186,19 +186,26 @@ def test_a_plot_stands_as_its_cells_do() -> None:
     state = np.where(left & (y < 0.4), "thin", np.where(np.isnan(cover[:, 0]), "not seen", "on course"))
     ahead = SimpleNamespace(
         season=SimpleNamespace(
-            cover=cover, x_m=x, y_m=y, area_m2=np.full(len(x), 0.01), sowing=Sowing(None, "rye", 35.0)
+            cover=cover,
+            x_m=x,
+            y_m=y,
+            area_m2=np.full(len(x), 0.01),
+            sowing=Sowing(None, "rye", 35.0),
+            age_days=np.array([12.0, 45.0]),
         ),
         cover_now=cover[:, 0],
         cover_now_se=np.full(len(x), 0.04),
         state=state,
+        lawn_age_days=np.array([0.0, 30, 60]),
+        lawn_shared_se=np.array([0.01, 0.02, 0.04]),
     )
     two = [Plot(1, (0.5, 0.5), (1.0, 1.0)), Plot(2, (1.5, 0.5), (1.0, 1.0)), Plot(3, (9.5, 0.5), (1.0, 1.0))]
     tasks = [task(replace(patch(square(0.6, 0, 0.5)), plots=((1, 0.8), (2, 0.2))), 10)]
     first, second, third = plots.standings(ahead, two, tasks)
     assert first.seen_m2 == second.seen_m2 == pytest.approx(0.8)
     assert (first.cover, second.cover) == (pytest.approx(0.2), pytest.approx(0.6))
-    # half of the variance is one for all cells, half is each cell's own: 0.04 (1/2 + 1/2 / 80) ** 0.5
-    assert first.cover_se == pytest.approx(0.04 * np.sqrt(0.5 + 0.5 / 80))
+    # half of the cells' variance is one for all, half is each one's own; 0.03 is what all photos err by alike
+    assert first.cover_se == pytest.approx(np.sqrt(0.04**2 * (0.5 + 0.5 / 80) + 0.03**2))
     shares = {"on course": 0.5, "slow": 0, "thin": 0.5, "too soon to say": 0}
     assert first.states == pytest.approx(shares)
     assert (first.thin_m2, second.thin_m2) == (pytest.approx(0.2), pytest.approx(0.05))
@@ -282,6 +289,9 @@ def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:
     for row in rows:
         states = ("on_course", "slow", "thin", "too_soon_to_say")
         assert sum(float(row[name]) for name in states) == pytest.approx(1, abs=0.002)
+    cells = list(csv.DictReader(io.StringIO((results / "season.csv").read_text())))
+    number = {(row["x_m"], row["y_m"]): row["plot"] for row in cells}
+    assert [number[x, "1.25"] for x in ("0.45", "1.95", "2.05", "5.05")] == ["41", "41", "42", ""]
     page = (results / "sheet.html").read_text()
     assert "How each plot stands" in page
     assert '<th class="n">Plot</th>' in page

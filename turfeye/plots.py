@@ -9,9 +9,10 @@ import numpy as np
 
 from turfeye.cells import mean_se
 from turfeye.outline import cell_shares
-from turfeye.records import STATES, Flags, Floats, Grid, Outlook, Patch, Plot, Task
+from turfeye.records import STATES, Flags, Floats, Grid, Outlook, Patch, Plot, Season, Task, Whole
 from turfeye.words import listed, per_cent
 
+JUDGED = tuple(state for state in STATES if state != "not seen")
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
 
@@ -97,36 +98,45 @@ class Standing:
         return self.states["thin"]
 
 
-def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
-    """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies."""
-    season = outlook.season
-    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
+def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:
+    """(N,) number of the plot in which each cell's middle lies, -1 where in none."""
+    number = np.full(len(season.x_m), -1)
     at = np.stack([season.x_m, season.y_m], axis=1)
-    found = []
     for plot in plots:
         away = (at - plot.at_m) / plot.size_m  # from -1/2 to 1/2 inside; an edge belongs to the plot above it
-        inside = ((away >= -0.5 - 1e-9) & (away < 0.5 - 1e-9)).all(axis=1)
-        found.append(_standing(outlook, plot, seen & inside, tasks))
-    return tuple(found)
+        number[((away >= -0.5 - 1e-9) & (away < 0.5 - 1e-9)).all(axis=1)] = plot.number
+    return number
 
 
-def _standing(outlook: Outlook, plot: Plot, cells: Flags, tasks: Sequence[Task]) -> Standing:
+def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
+    """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies.
+
+    The error of a plot's cover is its own and, beyond that, what all photos of the season err by alike.
+    """
+    season = outlook.season
+    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
+    number = np.where(seen, of_cells(season, plots), -1)
+    alike = float(np.interp(season.age_days[-1], outlook.lawn_age_days, outlook.lawn_shared_se))
+    return tuple(_standing(outlook, plot, number == plot.number, alike, tasks) for plot in plots)
+
+
+def _standing(outlook: Outlook, plot: Plot, cells: Flags, alike: float, tasks: Sequence[Task]) -> Standing:
     area: Floats = outlook.season.area_m2[cells]
     state = outlook.state[cells]
-    known = len(area) > 0
     mine = [
         (task, dict(task.patch.plots)[plot.number]) for task in tasks if plot.number in dict(task.patch.plots)
     ]
+    cover, cover_se, shares = float("nan"), float("nan"), dict.fromkeys(JUDGED, float("nan"))
+    if len(area):
+        cover = float(np.average(outlook.cover_now[cells], weights=area))
+        cover_se = float(np.hypot(mean_se(outlook.cover_now_se[cells], area), alike))
+        shares = {word: float(area[state == word].sum() / area.sum()) for word in JUDGED}
     return Standing(
         plot=plot,
         seen_m2=float(area.sum()),
-        cover=float(np.average(outlook.cover_now[cells], weights=area)) if known else float("nan"),
-        cover_se=float(mean_se(outlook.cover_now_se[cells], area)) if known else float("nan"),
-        states={
-            word: float(area[state == word].sum() / area.sum()) if known else float("nan")
-            for word in STATES
-            if word != "not seen"
-        },
+        cover=cover,
+        cover_se=cover_se,
+        states=shares,
         thin_m2=sum(share * task.patch.area_m2 for task, share in mine if task.patch.kind == "thin"),
         patches=tuple(task.patch.number for task, _ in mine),
         seed_g=sum(share * task.seed_g for task, share in mine),

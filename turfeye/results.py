@@ -6,8 +6,9 @@ import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from turfeye import charts, drawing, planfile, sheet, shown, store
+from turfeye import charts, drawing, planfile, plots, sheet, shown, store
 from turfeye.answer import Answer, Before
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
@@ -41,7 +42,8 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     store.write_cells_csv(folder / "cells.csv", measured)
     told = shown.of(answer.season, measured)
     outlook = replace(answer.outlook, why=told.with_reasons(answer.outlook.why))
-    store.write_season_csv(folder / "season.csv", outlook, told.columns())
+    more = told.columns() | _plot_column(answer)
+    store.write_season_csv(folder / "season.csv", outlook, more)
     plan_text = planfile.plan_csv(answer.plan)
     (folder / "plots.csv").unlink(missing_ok=True)  # it may be no trial any more
     if answer.standings:
@@ -57,6 +59,12 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
     write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
     return (page, *files)
+
+
+def _plot_column(answer: Answer) -> dict[str, list[Any]]:
+    """The plot of each cell of a trial; empty beside the plots."""
+    numbers = plots.of_cells(answer.season, answer.lawn.plots).tolist()
+    return {"plot": ["" if number < 0 else str(number) for number in numbers]}
 
 
 def write_before(before: Before) -> tuple[Path, ...]:

@@ -277,7 +277,8 @@ def _environment() -> Environment:
 
 def _plot_numbers(patch: Patch) -> str:
     """The plots of a patch for a narrow column: 12, or 12 (62 %) and 13 (38 %)."""
-    return plots.where(patch).removeprefix("plots ").removeprefix("plot ") or "–"
+    told = plots.where(patch).removeprefix("plots ").removeprefix("plot ") or "–"
+    return told.replace(" (", "\u00a0(").replace(" %", "\u00a0%")
 
 
 def _sentence(text: str) -> str:
