@@ -316,6 +316,13 @@ def test_a_bad_lawn_is_not_made(tmp_path: Path, words: tuple[str, ...], says: st
     assert not re.search(r"outline_m|cell_m|rate_g_m2|sowing\[|target\.|lawn\.toml has", result.stderr)
 
 
+@pytest.mark.parametrize("option", ["--rule", "--cell"])
+def test_what_is_no_number_is_no_length(option: str) -> None:
+    result = run("look", "photo.jpg", option, "nan")
+    assert result.exit_code == 2
+    assert "'nan' is no number in the range" in result.stderr
+
+
 def test_a_lawn_file_with_several_mistakes_tells_all(folder: Path) -> None:
     path = folder / "lawn.toml"
     path.write_text(path.read_text().replace("cell_m = 0.5", "cell_m = 0").replace("0.75", "75"))

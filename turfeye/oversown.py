@@ -19,9 +19,9 @@ from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Who
 from turfeye.states import Forecast, States
 from turfeye.words import square_metres
 
-LEAST_SHARE = 0.25
-"""A cell of which so much was sown again begins anew: a patch is outlined below cell size, and cells at its
-rim would else be told as thin, by what they were. Ours."""
+LEAST_SHARE = 0.05
+"""A cell of which so much was sown again begins anew: a patch is outlined below cell size, and a tenth that
+is bare takes seven points from a cell at its rim, which would else be told as thin by what it was. Ours."""
 OUTLINE_M = 0.02
 """An outline is written down with no more corners than it needs to be so close."""
 SOON = "too soon to say"
@@ -67,8 +67,8 @@ def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
             said.append(f"{count} sown again on {when} begin anew on that day; the rest of the lawn goes on")
         else:
             said.append(
-                f"what was sown again on {when} is no quarter of any cell, or was sown over since: no cell "
-                "begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
+                f"what was sown again on {when} is hardly a part of any cell, or was sown over since: no "
+                "cell begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
             )
     return replace(season, oversown=tuple(found), flags=(*season.flags, *said))
 

@@ -106,7 +106,7 @@ class _Lawn:
     outlook: Outlook
     place: Place
     thin: Flags
-    known: Flags  # some visit showed it
+    known: Flags  # some visit showed it as it is now
     sound: Flags  # known and not thin
     gaps: Flags
     start_cover: Floats  # (N,)
@@ -116,8 +116,12 @@ class _Lawn:
     def of(cls, outlook: Outlook) -> _Lawn:
         season = outlook.season
         place = Place(season.grid, season.row, season.col)
-        known = np.asarray(np.isfinite(season.cover).any(axis=1))
         thin = np.asarray(outlook.state == "thin")
+        anew = np.zeros(len(thin), bool)
+        for part in season.oversown:
+            anew[part.cells] = True
+        # what was sown again and isn't judged yet is neither the patch nor the lawn around it
+        known = np.isfinite(season.cover).any(axis=1) & (thin | ~anew)
         sound = known & ~thin & (outlook.state != "not seen")
         return cls(
             outlook,

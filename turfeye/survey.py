@@ -170,12 +170,17 @@ def sow_plan(
     """Write down that a lawn's plan was sown on a day: its patches become ``[[sowing]]`` in ``lawn.toml``.
 
     The plan is that of the photos up to that day. Returns the season after it, and the ground sown in m².
-    Raises what `season` raises, DateError for a day to come, and LawnError where nothing was to be sown or
-    parts were sown on that day already; then nothing is written.
+    Raises what `season` raises, DateError for a day to come or before the lawn's own sowing, and LawnError
+    where nothing was to be sown or parts were sown on that day already; then nothing is written.
     """
     if on > (today or date.today()):
         raise DateError(f"{on} is still to come; write down what was sown once it is done")
     place = lawn.read(folder)
+    if place.sowing and on <= place.sowing.date:
+        raise DateError(
+            f"{on} is not after the lawn's own sowing on {place.sowing.date}; give the day on which the "
+            "plan's patches were sown"
+        )
     if any(one.date == on for one in place.oversowings):
         raise LawnError(f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already; mend them there")
     planned = season(folder, today=on, tell=tell)

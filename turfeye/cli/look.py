@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
-from turfeye.cli.shared import FILE, FOLDER, figure, say, share, show_table, waiting
+from turfeye.cli.shared import FILE, FOLDER, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ FEW_PHOTOS = 4
 @click.option(
     "--cell",
     "cell_m",
-    type=click.FloatRange(0.01, 5),
+    type=Span(0.01, 5),
     help="Side of a cell in metres. [0.10, of an oblique photo 0.50]",
 )
 @click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
@@ -42,7 +42,7 @@ FEW_PHOTOS = 4
 @click.option(
     "--rule",
     "rule_mm",
-    type=click.FloatRange(50, 200),
+    type=Span(50, 200),
     default=100,
     show_default=True,
     help="What the card's 100 mm rule measures as printed, in mm.",

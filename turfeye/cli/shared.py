@@ -60,6 +60,17 @@ class Pair(click.ParamType):
         return x, y
 
 
+class Span(click.FloatRange):
+    """A number in a range; NaN, which no comparison keeps out, is in none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """``"0.25"`` as 0.25."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is no number in the range {self._describe_range()}.", param, ctx)
+        return number
+
+
 class Outline(click.ParamType):
     """A rectangle as 8x6, or corners as "0,0 8,0 8,6 0,6"."""
 
