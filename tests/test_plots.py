@@ -70,6 +70,10 @@ def test_plots_reach_half_way_to_their_neighbours_unless_they_have_a_size(trial:
     assert lawn.read(trial.folder).plots[5].size_m == (1.5, 2.0)
     (trial.folder / "lawn.toml").write_text(TRIAL.replace("rows = 2\n", "").replace("2.5]", "0]"))
     assert lawn.read(trial.folder).plots[0].size_m == (2.0, 2.0)  # a single row: from row to row is nothing
+    row = "[[plots]]\nfirst = {}\ncolumns = 4\nat_m = [{}, {}]\nstep_m = [{}, 2.5]\nsize_m = [1.5, 2]\n"
+    to_and_fro = row.format(1, 1, 1.2, 2) + row.format(5, 7, 3.7, -2)
+    (trial.folder / "lawn.toml").write_text(TRIAL.split("[[plots]]")[0] + to_and_fro)
+    assert lawn.read(trial.folder).plots[3:5] == (Plot(4, (7, 1.2), (1.5, 2)), Plot(5, (7, 3.7), (1.5, 2)))
     (trial.folder / "lawn.toml").write_text(
         TRIAL.split("[[plots]]")[0] + "[[spot]]\nnumber = 1\nat_m = [1, 1]\n"
     )
@@ -177,9 +181,24 @@ def test_lines_for_people_name_the_plots(trial: lawn.Lawn) -> None:
     assert line.endswith(" at (8.0, 5.0) m")
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(-0.4, 2.3), st.floats(-0.4, 1.9), st.floats(0.1, 1.5), st.floats(0.1, 1.5),
+    st.sampled_from([0.1, 0.25, 0.5]),
+)  # fmt: skip
+def test_a_cell_is_of_the_plot_that_holds_its_middle(x, y, wide, tall, cell_m):
+    grid = Grid(cell_m, -0.2, 0.1, rows=7, cols=9)
+    row, col = np.indices((7, 9)).reshape(2, -1)
+    season = SimpleNamespace(grid=grid, row=row, col=col)
+    away = np.abs(grid.centres_m().reshape(-1, 2) - (x, y)) - np.array([wide, tall]) / 2
+    number = plots.of_cells(season, [Plot(7, (x, y), (wide, tall))])
+    assert (number[(away < -1e-6).all(axis=1)] == 7).all()
+    assert (number[(away > 1e-6).any(axis=1)] == -1).all()
+
+
 def test_a_plot_stands_as_its_cells_do() -> None:
     x, y = (np.arange(0.05, 2, 0.1), np.arange(0.05, 1, 0.1))
-    x, y = (grid.ravel() for grid in np.meshgrid(x, y))
+    x, y = (values.ravel() for values in np.meshgrid(x, y))
     left = x < 1
     cover = np.where(left, 0.2, 0.6)[:, None] + np.zeros((1, 2))
     cover[y > 0.8] = np.nan  # two rows of ten that nobody saw
@@ -192,6 +211,9 @@ def test_a_plot_stands_as_its_cells_do() -> None:
             area_m2=np.full(len(x), 0.01),
             sowing=Sowing(None, "rye", 35.0),
             age_days=np.array([12.0, 45.0]),
+            grid=Grid(0.1, 0.0, 0.0, rows=10, cols=20),
+            row=np.repeat(np.arange(10), 20),
+            col=np.tile(np.arange(20), 10),
         ),
         cover_now=cover[:, 0],
         cover_now_se=np.full(len(x), 0.04),

@@ -27,15 +27,13 @@ def shares(patch: Patch, plots: Sequence[Plot]) -> tuple[tuple[int, float], ...]
 
     What is missing from 1 lies beside the plots. The patch's outline is cut along each plot's sides, exactly.
     """
+    if not plots:
+        return ()
     low, high = patch.outline_m.min(axis=0), patch.outline_m.max(axis=0)
-    areas = {
-        plot.number: _area_within(patch, plot)
-        for plot in plots
-        if np.all(low < np.add(plot.at_m, np.divide(plot.size_m, 2)))
-        and np.all(high > np.subtract(plot.at_m, np.divide(plot.size_m, 2)))
-    }
+    at, half = np.array([plot.at_m for plot in plots]), np.array([plot.size_m for plot in plots]) / 2
+    near = np.flatnonzero(((low < at + half) & (high > at - half)).all(axis=1))
     whole = max(patch.area_m2, 1e-9)
-    found = [(number, min(area / whole, 1.0)) for number, area in areas.items()]
+    found = [(plots[k].number, min(_area_within(patch, plots[k]) / whole, 1.0)) for k in near.tolist()]
     return tuple(sorted(((n, s) for n, s in found if s >= LEAST_SHARE), key=lambda one: (-one[1], one[0])))
 
 
@@ -99,13 +97,15 @@ class Standing:
 
 
 def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:
-    """(N,) number of the plot in which each cell's middle lies, -1 where in none."""
-    number = np.full(len(season.x_m), -1)
-    at = np.stack([season.x_m, season.y_m], axis=1)
+    """(N,) number of the plot in which each cell's middle lies, -1 in none; an edge is the plot's beyond."""
+    grid = season.grid
+    board = np.full((grid.rows, grid.cols), -1)
     for plot in plots:
-        away = (at - plot.at_m) / plot.size_m  # from -1/2 to 1/2 inside; an edge belongs to the plot above it
-        number[((away >= -0.5 - 1e-9) & (away < 0.5 - 1e-9)).all(axis=1)] = plot.number
-    return number
+        edges_m = np.array(plot.at_m) + np.outer([-0.5, 0.5], plot.size_m)  # (2, 2): low and high of x, y
+        first = np.ceil((edges_m - (grid.x0_m, grid.y0_m)) / grid.cell_m - 0.5 - 1e-6).astype(int)
+        (left, low), (right, high) = np.maximum(first, 0)
+        board[low:high, left:right] = plot.number
+    return board[season.row, season.col]
 
 
 def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
