@@ -23,8 +23,8 @@ cv2.setNumThreads(1)
 
 import bench_row  # noqa: E402
 from bench_row import Row, row  # noqa: E402
+from rendered_truth import card_in, card_off_px, corners_of, lawn_view, outlined, pairs, pictures  # noqa: E402
 
-from rendered import card_in, card_off_px, corners_of, lawn_view, outlined, pairs, pictures  # noqa: E402
 from turfeye import glance, measurement, models, region, survey  # noqa: E402
 from turfeye.errors import TurfeyeError  # noqa: E402
 

@@ -18,20 +18,24 @@ from pathlib import Path
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 import cv2
 import numpy as np
+from rendered_truth import card_in, lawn_view, pairs, pictures
 
-from rendered import card_in, lawn_view, pairs, pictures
 from turfeye import cells, glance, survey
 from turfeye.errors import TurfeyeError
 from turfeye.records import Look
 
 cv2.setNumThreads(1)
 KINDS = ("spot", "lawn, card", "lawn, no card")
-BANDS = {"cover": (0, 0.05, 0.3, 0.7, 0.95, 1.01), "zenith_deg": (0, 20, 40, 50, 60, 66)}
+BANDS = {
+    "cover": (1, (0, 0.05, 0.3, 0.7, 0.95, 1.01)),
+    "zenith_deg": (4, (0, 20, 40, 50, 60, 66)),
+    "hardness": (6, (0, 0.2, 0.3, 0.4, 1)),
+}  # column, edges
 TAIL = 6.0  # degrees of freedom of Student's t: single cells are further off than a bell curve has it
 
 
 def gathered(folders: list[Path]) -> tuple[np.ndarray, list[str]]:
-    """(N, 6): kind, cover, its error, true cover, zenith, picture; and the pictures' names."""
+    """(N, 7): kind, cover, its error, true cover, zenith, picture, hardness; and the pictures' names."""
     found: list[np.ndarray] = []
     names: list[str] = []
 
@@ -71,7 +75,7 @@ def table(rows: np.ndarray) -> None:
     for number, kind in enumerate(KINDS):
         mine = rows[rows[:, 0] == number]
         told(kind, mine)
-        for column, (band, edges) in zip((1, 4), BANDS.items(), strict=True):
+        for band, (column, edges) in BANDS.items():
             for low, high in itertools.pairwise(edges):
                 some = mine[(mine[:, column] >= low) & (mine[:, column] < high)]
                 told(f"  {kind}, {band} {low:g}-{high:g}", some)
@@ -103,14 +107,15 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
 
-    cover, se, zenith = rows[:, 1], rows[:, 2], rows[:, 4]
-    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy(), zenith_deg=zenith) ** 2, 0)
+    cover, se = rows[:, 1], rows[:, 2]
+    seen = {"zenith_deg": rows[:, 4], "hardness": rows[:, 6]}
+    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy(), **seen) ** 2, 0)
     miss = cover - rows[:, 3]
     _, picture, count = np.unique(rows[:, 5], return_inverse=True, return_counts=True)
     voice = 1 / count[picture]
 
     def errors(logs: np.ndarray) -> np.ndarray:
-        alone = cells.classifier_se(cover, cells.Accuracy(*np.exp(logs)), zenith_deg=zenith)
+        alone = cells.classifier_se(cover, cells.Accuracy(*np.exp(logs)), **seen)
         return np.sqrt(rest + alone**2)
 
     def cost(logs: np.ndarray) -> float:
@@ -118,7 +123,7 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
         return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
 
     start = cells.Accuracy()
-    found = minimize(cost, np.log([start.dense, start.slope]), method="Nelder-Mead").x
+    found = minimize(cost, np.log([start.dense, start.slope, start.hard]), method="Nelder-Mead").x
     changed = rows.copy()
     changed[:, 2] = errors(found)
     return cells.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed

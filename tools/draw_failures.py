@@ -18,8 +18,8 @@ import cv2
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
+from rendered_truth import card_in, lawn_view, pairs
 
-from rendered import card_in, lawn_view, pairs
 from turfeye import drawing, glance, photo, survey, sward
 from turfeye.drawing import INK
 

@@ -24,6 +24,8 @@ from turfeye.simulate.garden import make_garden
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.phone import random_phone, shoot
 from turfeye.simulate.render import Light, Stage, look_at
+from turfeye.simulate.turf import GREEN
+from turfeye.view import DIAGONAL_35MM
 
 PATCH_PX = 768
 LONG_PX, SHORT_PX = 416, 312
@@ -63,9 +65,7 @@ def spots(rng: np.random.Generator, share: float) -> np.ndarray:
 
 def lawn_picture(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Linear reflectance (P, P, 3) of a whole lawn from above, and its share that is not green (P, P)."""
-    green = (
-        np.array([0.062, 0.118, 0.03]) * rng.uniform(0.7, 1.5) * rng.uniform([0.8, 0.9, 0.7], [1.4, 1.1, 1.4])
-    )
+    green = np.array(GREEN) * rng.uniform(0.7, 1.5) * rng.uniform([0.8, 0.9, 0.7], [1.4, 1.1, 1.4])
     soil = np.array([(0.165, 0.112, 0.072), (0.085, 0.06, 0.042), (0.29, 0.225, 0.155), (0.42, 0.33, 0.215),
                      (0.05, 0.036, 0.027), (0.23, 0.125, 0.07)][rng.integers(6)])  # fmt: skip
     state = rng.choice(["good", "patchy", "thin", "bare", "straw"], p=[0.25, 0.3, 0.2, 0.15, 0.1])
@@ -110,7 +110,7 @@ def make(seed: int, out: Path) -> str:
     parts = make_garden(outline, rng, camera_m=camera)
     texture, off_green = lawn_picture(rng)
     size = (LONG_PX, SHORT_PX) if rng.random() < 0.75 else (SHORT_PX, LONG_PX)
-    focal = rng.uniform(24, 28) / 43.2666 * np.hypot(*size)
+    focal = rng.uniform(24, 28) / DIAGONAL_35MM * np.hypot(*size)
     target = [*(outline.mean(0) + rng.normal(0, 0.12, 2) * span), rng.uniform(0.0, 0.6)]
     view = look_at(camera, target, size_px=size, focal_px=focal, kind="lawn")
     light = Light(

@@ -355,7 +355,7 @@ def ground_of(
     plots: Sequence[Plot] = (),
 ) -> Ground:
     """The ground of a lawn; side names that only repeat the corners' are left out."""
-    given = tuple(name for name in side_names)
+    given = tuple(side_names)
     repeats = all("–" in name and name.split("–")[0] in corner_names for name in given)
     names = tuple(corner_names), () if repeats else given
     return Ground(np.asarray(outline_m, dtype=float), *names, tuple(plots))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from turfeye.simulate.looks import LIGHTS
+from turfeye.simulate.turf import GREEN, Colour
 
 Range = tuple[float, float]
 
@@ -51,10 +52,10 @@ def taken(rng: np.random.Generator) -> str:
     return f"2026-{rng.integers(3, 6):02d}-{rng.integers(1, 29):02d}T{rng.integers(8, 19):02d}"
 
 
-def green(rng: np.random.Generator, hue: float) -> tuple[float, float, float]:
+def green(rng: np.random.Generator, hue: float) -> Colour:
     """A leaf colour: lighter or darker, bluer or yellower (``hue``, in standard deviations)."""
     change = 0.22 * rng.normal() + np.array([0.16, 0.0, -0.05]) * hue
-    r, g, b = np.array([0.062, 0.118, 0.030]) * np.exp(change)
+    r, g, b = np.array(GREEN) * np.exp(change)
     return float(r), float(g), float(b)
 
 

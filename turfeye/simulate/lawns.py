@@ -17,7 +17,7 @@ from turfeye.simulate.looks import LIGHTS, Look
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.render import look_at
 from turfeye.simulate.scene import coarsening, pressed, turf_parts
-from turfeye.simulate.turf import SOILS, Turf
+from turfeye.simulate.turf import GREEN, SOILS, Colour, Turf
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -56,7 +56,7 @@ class LawnRecipe(Look):
     garden_camera_m: tuple[float, float, float] | None = None  # the garden is built to be seen from here
     soil: str = "loam"
     soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
-    green: tuple[float, float, float] = (0.062, 0.118, 0.030)
+    green: Colour = GREEN
     wet: float = 0.3
     straw: float = 0.15
     leaves_per_m2: float = 0.2

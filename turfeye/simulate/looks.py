@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from turfeye.simulate.render import Light, Sky
+from turfeye.view import DIAGONAL_35MM
 
 LIGHTS = ("sun", "low sun", "overcast", "half shade", "shade", "warm evening")
 
@@ -27,7 +28,7 @@ class Look:
     @property
     def focal_px(self) -> float:
         """From the diagonal-based 35 mm equivalent."""
-        return self.focal_35mm / 43.2666 * float(np.hypot(*self.size_px))
+        return self.focal_35mm / DIAGONAL_35MM * float(np.hypot(*self.size_px))
 
     def lighting(self) -> Light:
         """The sky, without what throws shade."""

@@ -22,7 +22,7 @@ from turfeye.simulate.mesh import Part
 from turfeye.simulate.render import look_at
 from turfeye.simulate.scene import coarsening, pressed, turf_parts
 from turfeye.simulate.shapes import grid_faces
-from turfeye.simulate.turf import PLANTS_PER_M2, SOILS, Box, Turf
+from turfeye.simulate.turf import GREEN, PLANTS_PER_M2, SOILS, Box, Colour, Turf
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class SpotRecipe(Look):
     mown_mm: float = 120.0
     vigour: float = 0.95
     closed: float = 0.985  # wanted cover at which growth ends
-    green: tuple[float, float, float] = (0.062, 0.118, 0.030)
+    green: Colour = GREEN
     gsd_mm: float = 0.5  # at the picture's centre
     tilt_deg: float = 10.0
     turn_deg: float = 0.0  # of the phone about the upright

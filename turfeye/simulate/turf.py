@@ -24,6 +24,10 @@ SOILS: dict[str, tuple[float, float, float]] = {
 }
 """Dry reflectances, linear RGB, ours: ordinary soils lie between these."""
 
+Colour = tuple[float, float, float]
+GREEN: Colour = (0.062, 0.118, 0.030)
+"""Reflectance of a full-grown leaf, linear RGB, ours."""
+
 PLANTS_PER_M2 = 20_000
 
 
@@ -64,7 +68,7 @@ class Turf:
     width_mm: float = 2.6
     upright: float = 0.5  # 0 lies flat, 1 stands
     mown_mm: float = 200.0  # nothing stands higher
-    green: tuple[float, float, float] = (0.062, 0.118, 0.030)
+    green: Colour = GREEN
     vigour: float = 1.0  # below 1: yellower
     closed: float = 0.985  # wanted cover at which growth ends; an established lawn is nearer to 1
     inside: Callable[[Floats, Floats], Flags] | None = None  # where the lawn is; None is everywhere
