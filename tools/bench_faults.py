@@ -251,6 +251,37 @@ def spoiled(path: Path, put: Fault, seed: int, out: Path) -> Whole:
     return np.asarray(mask)
 
 
+def line(name: str, before: dict[Path, set[tuple[float, float]]], into: Path) -> str:
+    """A fault's row of the table over all photos, with the cells that each marks ``before`` it is put in.
+
+    The spoiled photos stay in the folder ``into``.
+    """
+    put, codes = FAULTS[name]
+    counts, hinted, refused = np.zeros(5, int), 0, 0
+    for seed, (path, marked) in enumerate(before.items()):
+        mask = spoiled(path, put, seed, into / path.name)
+        try:
+            one = glance.look(into / path.name)
+        except TurfeyeError as error:
+            refused += 1
+            print(f"<!-- {path.name}: {error} -->")
+            continue
+        got, words = score(one, mask, codes, marked)
+        counts += got
+        hinted += bool(words)
+    found, right, wrong = (
+        f"{a / b:.0%}" if b else "-" for a, b in zip(counts[[1, 2, 4]], counts[[0, 0, 3]], strict=True)
+    )
+    row = [name, counts[0], found, right, f"{wrong} of {counts[3]}", hinted, refused]
+    return f"| {' | '.join(map(str, row))} |"
+
+
+def tile(name: str, picture: Path) -> np.ndarray:
+    """A spoiled photo, small, with its fault's name on it."""
+    small = cv2.resize(cv2.imread(str(picture)), (640, 480))
+    return np.asarray(cv2.putText(small, name, (10, 30), 0, 0.8, (255, 255, 255), 2))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("folder", type=Path)
@@ -258,38 +289,16 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=list(FAULTS))
     asked = parser.parse_args()
     cv2.setNumThreads(1)
-    paths = sorted(asked.folder.glob("*.jpg"))
     print("| fault | affected cells | found | by its name | sound cells marked | photos hinted | refused |")
     print("|---|---|---|---|---|---|---|")
+    before = {path: marked_cells(glance.look(path)) for path in sorted(asked.folder.glob("*.jpg"))}
     tiles = []
-    before = {path: marked_cells(glance.look(path)) for path in paths}
-    with tempfile.TemporaryDirectory() as temporary:
+    with tempfile.TemporaryDirectory() as folder:
         for name in asked.only:
-            put, codes = FAULTS[name]
-            counts, hinted, refused = np.zeros(5, int), 0, 0
-            for seed, path in enumerate(paths):
-                out = Path(temporary) / path.name
-                mask = spoiled(path, put, seed, out)
-                try:
-                    one = glance.look(out)
-                except TurfeyeError as error:
-                    refused += 1
-                    print(f"<!-- {path.name}: {error} -->")
-                    continue
-                got, words = score(one, mask, codes, before[path])
-                counts += got
-                hinted += bool(words)
-                if seed == 1:
-                    tile = cv2.resize(cv2.imread(str(out)), (640, 480))
-                    cv2.putText(tile, name, (10, 30), 0, 0.8, (255, 255, 255), 2)
-                    tiles.append(tile)
-            found, right, wrong = (
-                f"{a / b:.0%}" if b else "-"
-                for a, b in zip(counts[[1, 2, 4]], counts[[0, 0, 3]], strict=True)
-            )
-            row = [name, counts[0], found, right, f"{wrong} of {counts[3]}", hinted, refused]
-            print("|", " | ".join(map(str, row)), "|", flush=True)
-    if asked.sheet and tiles:
+            print(line(name, before, Path(folder)), flush=True)
+            if asked.sheet:
+                tiles.append(tile(name, Path(folder) / list(before)[1].name))
+    if tiles:
         tiles += [np.zeros_like(tiles[0])] * (-len(tiles) % 4)
         rows = [np.hstack(tiles[k : k + 4]) for k in range(0, len(tiles), 4)]
         cv2.imwrite(str(asked.sheet), np.vstack(rows))

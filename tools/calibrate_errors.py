@@ -41,7 +41,8 @@ def gathered(folders: list[Path]) -> tuple[np.ndarray, list[str]]:
 
     def keep(kind: int, look: Look, picture: Path) -> None:
         rows = pairs(look.table, picture)
-        found.append(np.column_stack([np.full(len(rows), kind), rows, np.full(len(rows), len(found))]))
+        photo = np.tile([len(found), look.hardness], (len(rows), 1))
+        found.append(np.column_stack([np.full(len(rows), kind), rows, photo]))
         names.append(picture.stem)
 
     for picture in pictures(folders, "spot"):

@@ -16,15 +16,15 @@ import json
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pool
 from make_samples import expose
 
 from turfeye.records import View
-from turfeye.simulate import lawns, samples
+from turfeye.simulate import chance, lawns, samples
 from turfeye.simulate.garden import make_garden
-from turfeye.simulate.looks import LIGHTS
 from turfeye.simulate.phone import MAKES, random_phone
 from turfeye.simulate.render import Stage, look_at
 from turfeye.simulate.truth import project
@@ -47,6 +47,22 @@ class Look:
     moved_m: tuple[float, float, float]
     aimed_deg: tuple[float, float]
     roll_deg: float
+
+    def facts(self) -> dict[str, Any]:
+        """What is written beside the picture."""
+        return {
+            "visit": self.visit,
+            "light": self.recipe.light,
+            "age_days": self.recipe.age_days,
+            "outline_m": self.recipe.outline_m,
+            "size_px": self.recipe.size_px,
+            "focal_px": self.view.focal_px,
+            "rotation": self.view.rotation.tolist(),
+            "translation": self.view.translation.tolist(),
+            "moved_m": self.moved_m,
+            "aimed_deg": self.aimed_deg,
+            "roll_deg": self.roll_deg,
+        }
 
 
 def garden(seed: int, long_px: int) -> lawns.LawnRecipe:
@@ -82,19 +98,11 @@ def look(seed: int, visit: int, long_px: int) -> Look:
     """One visit to one garden."""
     base = garden(seed, long_px)
     rng = np.random.default_rng([seed, visit, 6])
-    light = str(rng.choice(LIGHTS))
-    shift, aim, roll = np.zeros(3), np.zeros(2), 0.0
+    light = chance.light(rng)
     focal_35mm = MAKES[seed % len(MAKES)].focal_35mm
-    if visit:
-        far = visit == len(AGES) - 1
-        reach = rng.uniform(*FAR_M) if far else MOVED_M * np.sqrt(rng.random())
-        way = rng.uniform(0, 2 * np.pi)
-        shift = np.array([reach * np.cos(way), reach * np.sin(way), rng.normal(0, 0.06)])
-        way, off = rng.uniform(0, 2 * np.pi), AIMED_DEG * np.sqrt(rng.random())
-        aim = off * np.array([np.cos(way), np.sin(way)])
-        roll = float(rng.normal(0, 1.5))
-        if visit == OTHER_LENS:
-            focal_35mm = round(focal_35mm * float(rng.choice([0.8, 1.25, 1.4])))
+    shift, aim, roll = (np.zeros(3), np.zeros(2), 0.0) if visit == 0 else off_by(rng, visit)
+    if visit == OTHER_LENS:
+        focal_35mm = round(focal_35mm * float(rng.choice([0.8, 1.25, 1.4])))
     camera = np.add(base.camera_m, shift)
     target = camera + turned(np.subtract(base.target_m, base.camera_m), aim)
     recipe = replace(
@@ -121,6 +129,16 @@ def look(seed: int, visit: int, long_px: int) -> Look:
         kind="lawn",
     )
     return Look(recipe, view, visit, tuple(shift.tolist()), tuple(aim.tolist()), roll)
+
+
+def off_by(rng: np.random.Generator, visit: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Off the first standing point, (3,) m; off its aim, left and up, (2,) degrees; rolled, degrees."""
+    far = visit == len(AGES) - 1
+    reach = rng.uniform(*FAR_M) if far else MOVED_M * np.sqrt(rng.random())
+    way = rng.uniform(0, 2 * np.pi)
+    shift = np.array([reach * np.cos(way), reach * np.sin(way), rng.normal(0, 0.06)])
+    way, off = rng.uniform(0, 2 * np.pi), AIMED_DEG * np.sqrt(rng.random())
+    return shift, off * np.array([np.cos(way), np.sin(way)]), float(rng.normal(0, 1.5))
 
 
 def turned(ahead: np.ndarray, aim_deg: np.ndarray) -> np.ndarray:
@@ -155,21 +173,7 @@ def make(seed: int, visit: int, out: Path, long_px: int, spp: int) -> str:
     phone = replace(phone, focal_35mm=recipe.focal_35mm, white_balance_stops=stops)
     job = samples.Job("align", recipe, phone, visit, LARGEST_BYTES)
     (out / f"{recipe.name}.jpg").write_bytes(expose(picture, job, recipe))
-    facts = {
-        "garden": seed,
-        "visit": visit,
-        "light": recipe.light,
-        "age_days": recipe.age_days,
-        "outline_m": recipe.outline_m,
-        "size_px": recipe.size_px,
-        "focal_px": one.view.focal_px,
-        "rotation": one.view.rotation.tolist(),
-        "translation": one.view.translation.tolist(),
-        "moved_m": one.moved_m,
-        "aimed_deg": one.aimed_deg,
-        "roll_deg": one.roll_deg,
-    }
-    (out / f"{recipe.name}.json").write_text(json.dumps(facts, indent=1))
+    (out / f"{recipe.name}.json").write_text(json.dumps({"garden": seed, **one.facts()}, indent=1))
     return f"{recipe.name}: built {built - start:.1f}, rendered {seen - built:.1f} s"
 
 

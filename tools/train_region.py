@@ -234,18 +234,23 @@ def started(path: Path) -> Region:
     return net
 
 
-def train(pictures: list, plan: Plan, device: str) -> Region:
-    """Fit on all pictures; the weights returned are a running mean over the steps."""
-    steps, batch, seed, stop_after_s = plan.steps, plan.batch, plan.seed, plan.stop_after_s
-    torch.manual_seed(seed)
-    rng = torch.Generator(device).manual_seed(seed)
-    shelves = []  # lying and upright pictures apart
+def shelved(pictures: list, device: str) -> list[tuple[torch.Tensor, torch.Tensor, tuple[int, int]]]:
+    """Lying and upright pictures apart: rgb (N, 3, h, w), lawn (N, 1, h, w), the size that is trained on."""
+    shelves = []
     for lying in (True, False):
         shelf = [(rgb, lawn) for _, rgb, lawn in pictures if (rgb.shape[1] >= rgb.shape[0]) == lying]
         if shelf:
             rgb = torch.from_numpy(np.stack([a for a, _ in shelf])).to(device).permute(0, 3, 1, 2)
             lawn = torch.from_numpy(np.stack([b for _, b in shelf])).to(device)[:, None]
             shelves.append((rgb, lawn, (SHORT_PX, LONG_PX) if lying else (LONG_PX, SHORT_PX)))
+    return shelves
+
+
+def train(pictures: list, plan: Plan, device: str) -> Region:
+    """Fit on all pictures; the weights returned are a running mean over the steps."""
+    torch.manual_seed(plan.seed)
+    rng = torch.Generator(device).manual_seed(plan.seed)
+    shelves = shelved(pictures, device)
     weight = torch.tensor([float(len(shelf[0])) for shelf in shelves])
     layout = torch.channels_last if device == "cuda" else torch.contiguous_format
     net = (started(plan.start) if plan.start else Region()).to(device, memory_format=layout)
@@ -254,15 +259,15 @@ def train(pictures: list, plan: Plan, device: str) -> Region:
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=2e-3)
     start = time.time()
-    for step in range(steps):
-        done = max(step / steps, (time.time() - start) / stop_after_s)
+    for step in range(plan.steps):
+        done = max(step / plan.steps, (time.time() - start) / plan.stop_after_s)
         if done >= 1:
             break
         rate = plan.rate * min(1.0, step / 100 + 0.01) * (0.5 + 0.5 * math.cos(math.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
         rgb, lawn, size = shelves[int(torch.multinomial(weight, 1))]
-        pick = torch.randint(len(rgb), (batch,), generator=rng, device=device)
+        pick = torch.randint(len(rgb), (plan.batch,), generator=rng, device=device)
         picture, wanted = moved(rgb[pick].float() / 255, lawn[pick].float() / 255, size, rng)
         picture = relit(picture, rng).contiguous(memory_format=layout)
         with torch.autocast(device, torch.bfloat16):
@@ -273,7 +278,7 @@ def train(pictures: list, plan: Plan, device: str) -> Region:
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         mean.update_parameters(net)
-        if step % 50 == 0 or step == steps - 1:
+        if step % 50 == 0 or step == plan.steps - 1:
             print(f"step {step} loss {loss.item():.4f} {time.time() - start:.0f} s", flush=True)
     return mean.module.float().cpu().eval()
 
