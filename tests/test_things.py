@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from turfeye.card_layout import CARD as LAYOUT
 from turfeye.simulate import card_sheet, fallen, laying, soil, spots, things, truth, turf
 from turfeye.simulate.mesh import Part
 
@@ -62,6 +63,17 @@ def in_picture(points, view):
     pixel = truth.project(view, points)
     ahead = (points @ view.rotation.T + view.translation)[:, 2] > 0
     return pixel[ahead & (pixel > -0.5).all(axis=1) & (pixel < np.array(view.size_px) - 0.5).all(axis=1)]
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0])
+def test_the_card_s_corners_lie_where_its_print_has_them(turn_deg):
+    """From its layout: the active area in the middle of the sheet, (-x, +y) first, clockwise."""
+    part = card_sheet.card_part(4, (1.0, 2.0, 0.3), (0.0, 0.0), turn_deg=turn_deg)
+    x, y = LAYOUT.corners_mm.T / 1e3
+    if turn_deg:
+        x, y = -y, x
+    flat = np.column_stack([1.0 + x, 2.0 + y, np.full(4, 0.3)])
+    np.testing.assert_allclose(card_sheet.card_corners(part), flat, atol=1e-6)
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -130,6 +130,11 @@ def from_above(figure: Figure) -> None:
     words(
         axes, 0, 0.5, "Hold the phone level and look straight down.\nFeet and shadow stay out of the picture."
     )
+    spot_seen(axes)
+
+
+def spot_seen(axes: Axes) -> None:
+    """The picture from above: turf with the card."""
     frame = Bbox([[3.55, 1.42], [5.55, 2.92]])
     words(axes, 3.55, 3.22, "what the phone sees", color=QUIET, fontsize=8)
     edge = Rectangle((frame.x0, frame.y0), frame.width, frame.height, fc="#b9a684", ec=INK, lw=1.6)
@@ -153,12 +158,7 @@ def from_one_place(figure: Figure) -> None:
     heading(axes, 0, 3.95, "2", "From one place: the whole lawn")
     ground = 0.78
     axes.add_patch(Rectangle((0, ground - 0.16), 3.45, 0.16, fc=SOIL, lw=0))
-    axes.add_patch(Rectangle((0, ground), 0.62, 2.72, fc=WALL, ec=LINE, lw=0.8))
-    axes.add_patch(Polygon([(-0.02, 3.5), (0.78, 3.5), (0.5, 3.74), (-0.02, 3.74)], fc="#a65f45", lw=0))
-    axes.add_patch(Rectangle((0.18, 2.28), 0.44, 0.72, fc=GLASS, ec=QUIET, lw=1.0))
-    axes.add_patch(Circle((0.33, 2.72), 0.10, fc=SKIN, lw=0))
-    axes.plot([0.33, 0.33], [2.34, 2.56], color=CLOTH, lw=13, solid_capstyle="butt")
-    axes.plot([0.35, 0.62], [2.5, 2.62], color=CLOTH, lw=5, solid_capstyle="round")
+    house(axes, ground)
     eye = (0.68, 2.66)
     axes.add_patch(Polygon([eye, (1.0, ground), (3.3, ground)], fc="#e6c66e", alpha=0.30, lw=0))
     axes.plot([eye[0] - 0.05, eye[0] + 0.07], [eye[1] + 0.1, eye[1] - 0.08], color=INK, lw=3.2, zorder=7)
@@ -173,6 +173,21 @@ def from_one_place(figure: Figure) -> None:
         "A window, step or path: the same place, height and\n"
         "aim each visit. The higher, the more is measured.",
     )
+    lawn_seen(axes)
+
+
+def house(axes: Axes, ground: float) -> None:
+    """A house at the left, somebody at its upper window."""
+    axes.add_patch(Rectangle((0, ground), 0.62, 2.72, fc=WALL, ec=LINE, lw=0.8))
+    axes.add_patch(Polygon([(-0.02, 3.5), (0.78, 3.5), (0.5, 3.74), (-0.02, 3.74)], fc="#a65f45", lw=0))
+    axes.add_patch(Rectangle((0.18, 2.28), 0.44, 0.72, fc=GLASS, ec=QUIET, lw=1.0))
+    axes.add_patch(Circle((0.33, 2.72), 0.10, fc=SKIN, lw=0))
+    axes.plot([0.33, 0.33], [2.34, 2.56], color=CLOTH, lw=13, solid_capstyle="butt")
+    axes.plot([0.35, 0.62], [2.5, 2.62], color=CLOTH, lw=5, solid_capstyle="round")
+
+
+def lawn_seen(axes: Axes) -> None:
+    """The picture from the window: the whole lawn, its corners named, a fence behind."""
     frame = Bbox([[3.85, 1.42], [5.85, 2.92]])
     words(axes, 3.85, 3.22, "what the phone sees", color=QUIET, fontsize=8)
     axes.add_patch(Rectangle((frame.x0, frame.y0), frame.width, frame.height, fc="#d8d0c0", lw=0))

@@ -24,13 +24,15 @@ def clouds(
     return (noise / noise.std()).astype(np.float32)
 
 
-def _tinted(value: Floats, rgb_linear: ArrayLike) -> Floats:
-    return np.clip(value[..., None] * np.asarray(rgb_linear, np.float32), 0.004, 0.9).astype(np.float32)
+def _reflectance(rgb_linear: Floats) -> Floats:
+    """Held to what surfaces give back: nothing is black or brighter than fresh paint."""
+    return np.clip(rgb_linear, 0.004, 0.9).astype(np.float32)
 
 
 def plaster(rng: np.random.Generator, rgb_linear: ArrayLike) -> Floats:
     """Painted render, concrete or tarmac: fine grain, soft stains."""
-    return _tinted(np.exp(0.06 * clouds(rng, slope=0.4) + 0.07 * clouds(rng, slope=2.0)), rgb_linear)
+    tone = np.exp(0.06 * clouds(rng, slope=0.4) + 0.07 * clouds(rng, slope=2.0))
+    return _reflectance(tone[..., None] * np.asarray(rgb_linear, np.float32))
 
 
 def blocks(
@@ -60,9 +62,7 @@ def blocks(
         * np.exp(0.07 * clouds(rng, slope=0.6) + 0.08 * clouds(rng, slope=1.9))[..., None]
     )
     solid = np.clip((edge - joint / 2) / 0.0025, 0, 1)[..., None]
-    return np.clip(
-        solid * face * np.asarray(rgb_linear) + (1 - solid) * np.asarray(joint_rgb), 0.004, 0.9
-    ).astype(np.float32)
+    return _reflectance(solid * face * np.asarray(rgb_linear) + (1 - solid) * np.asarray(joint_rgb))
 
 
 def crumbs(
@@ -84,7 +84,7 @@ def crumbs(
     pieces = (tone[label] * rim[..., None]).astype(np.float32)
     pieces = cv2.resize(pieces, (SIZE_PX, SIZE_PX), interpolation=cv2.INTER_LINEAR)
     pieces *= np.exp(0.10 * clouds(rng, slope=1.8))[..., None]
-    return np.clip(pieces * np.asarray(rgb_linear, np.float32), 0.004, 0.9).astype(np.float32)
+    return _reflectance(pieces * np.asarray(rgb_linear, np.float32))
 
 
 def timber(rng: np.random.Generator, rgb_linear: ArrayLike, *, boards: int, gap: float = 0.004) -> Floats:
@@ -95,6 +95,4 @@ def timber(rng: np.random.Generator, rgb_linear: ArrayLike, *, boards: int, gap:
     grain = np.exp(0.10 * clouds(rng, slope=1.0, stretch=14.0) + 0.10 * clouds(rng, slope=1.8))
     lap = 1.0 - 0.25 * (x % 1) ** 6  # each board's far edge lies in the next one's shade
     inside = np.clip((np.minimum(x % 1, 1 - x % 1) / boards - gap / 2) / 0.002, 0.08, 1)
-    return np.clip(
-        tone[board] * (grain * lap * inside)[..., None] * np.asarray(rgb_linear), 0.004, 0.9
-    ).astype(np.float32)
+    return _reflectance(tone[board] * (grain * lap * inside)[..., None] * np.asarray(rgb_linear))

@@ -1,0 +1,69 @@
+"""What the tools share: the table's lines, pictures side by side, truth beside rendered pictures."""
+
+import math
+import operator
+from pathlib import Path
+from types import SimpleNamespace
+
+import bench_row
+import numpy as np
+import pool
+import rendered_truth
+
+from turfeye.records import Grid
+
+RENDERED = Path(__file__).parent / "data" / "rendered"
+
+
+def test_a_table_has_a_line_a_row():
+    rows = [bench_row.row("speed", "1.0 s", "≤ 2 s"), bench_row.row("size", "3 MB", known="4 MB elsewhere")]
+    lines = ["| speed | 1.0 s | ≤ 2 s |  |", "| size | 3 MB |  | 4 MB elsewhere |"]
+    assert bench_row.table(rows).splitlines()[2:] == lines
+
+
+def test_one_picture_that_fails_leaves_the_others(capfd):
+    pool.run(operator.truediv, [(1, 2), (1, 0), (3, 4)], workers=1)
+    said, wrong = capfd.readouterr()
+    assert sorted(said.split()) == ["0.5", "0.75"]
+    assert "ZeroDivisionError" in wrong
+
+
+def test_none_begins_too_late(capfd):
+    pool.run(operator.truediv, [(1, 2), (3, 4)], workers=1, stop_after_s=-1)
+    assert capfd.readouterr().out == "2 left out: no time\n"
+
+
+def test_pictures_are_those_with_their_truth_beside_them_each_name_once(tmp_path):
+    (tmp_path / "spot-99.jpg").touch()
+    names = [path.stem for path in rendered_truth.pictures([RENDERED, RENDERED, tmp_path], "spot")]
+    assert names == ["spot-00", "spot-01", "spot-02"]
+
+
+def test_the_card_s_cells_and_slivers_are_not_compared(tmp_path):
+    picture = tmp_path / "spot-00.jpg"
+    lines = ["row,col,x_m,y_m,area_m2,cover,straw,bare,other,card"]
+    lines += ["0,0,0.05,0.05,0.01,0.25,0,0.75,0,0", "0,1,0.15,0.05,0.01,0.5,0,0.5,0,0.4"]
+    lines += ["1,0,0.05,0.15,0.002,0.75,0,0.25,0,0", "1,1,0.15,0.15,0.01,1,0,0,0,0"]
+    picture.with_name("spot-00-cells.csv").write_text("\n".join(lines) + "\n")
+    x, y = np.meshgrid([0.05, 0.15, 0.25], [0.05, 0.15])
+    table = SimpleNamespace(
+        grid=Grid(0.1, 0.0, 0.0, rows=2, cols=3), x_m=x.ravel(), y_m=y.ravel(),
+        state=np.array(["seen"] * 5 + ["too dark"]), cover=np.arange(6) / 10,
+        cover_se=np.full(6, 0.05), zenith_deg=np.full(6, 12.0),
+    )  # fmt: skip
+    np.testing.assert_allclose(
+        rendered_truth.pairs(table, picture), [[0.0, 0.05, 0.25, 12.0], [0.4, 0.05, 1.0, 12.0]]
+    )
+
+
+def test_a_lawn_is_seen_through_its_true_corners():
+    picture = RENDERED / "lawns" / "lawn-02.jpg"
+    shot, seen, grid = rendered_truth.lawn_view(picture)
+    assert grid.cell_m == rendered_truth.LAWN_CELL_M
+    height, width = shot.rgb_coded.shape[:2]
+    assert seen.size_px == (width, height)
+    marked = rendered_truth.outlined(picture, (height, width)).mean()
+    corners = rendered_truth.corners_of(picture, "outline")
+    after = np.roll(corners, -1, axis=0)
+    area = abs(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0])) / 2  # the shoelace formula
+    assert math.isclose(marked, area / (width * height), rel_tol=0.01)
