@@ -20,6 +20,7 @@ from PIL import Image
 from shapely import Polygon, box
 
 from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
+from turfeye.cells import lawn_grid
 from turfeye.errors import LawnError
 from turfeye.measurement import Measured
 from turfeye.records import CellTable, Grid, Patch, Plot, Sowing, Tape, Task
@@ -237,6 +238,20 @@ def test_a_plot_stands_as_its_cells_do() -> None:
     assert (third.patches, third.thin_m2, third.seed_g) == ((), 0, 0)
 
 
+def test_paths_between_the_plots_are_no_lawn(trial: lawn.Lawn) -> None:
+    assert not trial.paths
+    (trial.folder / "lawn.toml").write_text(TRIAL + "size_m = [1.5, 2.0]\n")
+    place = lawn.read(trial.folder)
+    assert place.paths
+    grid = plots.only(lawn_grid(place.outline_m, place.cell_m), place.plots)
+    assert grid.share.sum() * grid.cell_m**2 == pytest.approx(8 * 1.5 * 2.0)
+    x, y = grid.centres_m()[grid.share > 0].T
+    assert (np.abs((x - 1.0 + 1) % 2 - 1) < 0.751).all()  # pegs at x = 1, 3, 5, 7 and y = 1.2, 3.7
+    assert (np.abs((y - 1.2 + 1.25) % 2.5 - 1.25) < 1.001).all()
+    cut = plots.only(replace(grid, share=np.full(grid.share.shape, 0.4)), place.plots)  # at the lawn's edge
+    assert set(np.unique(cut.share)) == {0.0, 0.4}
+
+
 # -- a season of a trial -------------------------------------------------------------------------------------
 
 
@@ -250,16 +265,20 @@ def sown(tmp_path_factory: pytest.TempPathFactory) -> answer.Answer:
         + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
     )
     place = lawn.read(folder)
+    return survey._answer(place, measured_in(place), None, None)
+
+
+def measured_in(place: lawn.Lawn) -> tuple[Measured, ...]:
     grid = Grid(0.1, -0.6, -0.5, rows=10, cols=12)
     rng = np.random.default_rng(3)
-    measured = []
+    found = []
     for day in (12, 21, 30, 42):
         for plot, x_m in ((41, 1.0), (42, 3.0)):
             cover = 0.8 / (1 + np.exp(-(day - 20) / 4)) + rng.normal(0, 0.02, 120)
             col = np.tile(np.arange(12), 10)
             cover = np.where((plot == 42) & (col < 6), 0.03, cover)
-            measured.append(spot(grid, cover, plot, day, (x_m, 1.2), place))
-    return survey._answer(place, tuple(measured), None, None)
+            found.append(spot(grid, cover, plot, day, (x_m, 1.2), place))
+    return tuple(found)
 
 
 def spot(grid, cover, plot, day, at_m, place) -> Measured:
@@ -300,6 +319,21 @@ def test_a_season_tells_what_is_thin_by_plot(sown: answer.Answer) -> None:
         for line in lines
     )
     assert sown.plan.sentence.startswith("1 patch in 1 plot, 0.6")
+
+
+def test_bare_paths_are_neither_thin_nor_sown(sown: answer.Answer, tmp_path: Path) -> None:
+    """As if the failed half of plot 42 were a path: plots 0.5 m wide that lie right of the cards."""
+    shutil.copytree(sown.lawn.photos_dir, tmp_path / "photos")
+    text = (sown.lawn.folder / "lawn.toml").read_text().replace("at_m = [1.0,", "at_m = [1.35,")
+    (tmp_path / "lawn.toml").write_text(
+        text.replace("step_m = [2.0, 2.5]", "step_m = [2.0, 2.5]\nsize_m = [0.5, 1]")
+    )
+    place = lawn.read(tmp_path)
+    found = survey._answer(place, measured_in(place), None, None)
+    assert found.thin == ()
+    assert found.plan.seed_g == 0
+    assert [one.seen_m2 for one in found.standings] == pytest.approx([0.5, 0.5])
+    assert found.season.area_m2.sum() == pytest.approx(1.0)
 
 
 def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:

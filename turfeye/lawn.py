@@ -132,6 +132,7 @@ class Lawn:
     curve: Literal["logistic", "gompertz"]
     blades: Blades | None  # None: as usual
     time_axis: Literal["days", "degree-days"] | None  # None: degree-days where temperatures.csv is there
+    paths: bool  # the plots have sizes of their own: what lies between them is no lawn
 
     @property
     def sowing(self) -> Sowing | None:
@@ -246,6 +247,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         seed=Seed(**part.seed.model_dump()),
         curve=part.season.curve,
         time_axis=part.season.time_axis,
+        paths=bool(part.plots) and all(block.size_m for block in part.plots),
         blades=Blades(**part.blades.model_dump()) if part.blades else None,
     )
 

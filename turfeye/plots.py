@@ -96,16 +96,26 @@ class Standing:
         return self.states["thin"]
 
 
+def only(grid: Grid, plots: Sequence[Plot]) -> Grid:
+    """The grid without the cells whose middle lies on the paths between the plots."""
+    share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
+    return replace(grid, share=np.where(_board(grid, plots) < 0, 0.0, share))
+
+
 def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:
     """(N,) number of the plot in which each cell's middle lies, -1 in none; an edge is the plot's beyond."""
-    grid = season.grid
+    return _board(season.grid, plots)[season.row, season.col]
+
+
+def _board(grid: Grid, plots: Sequence[Plot]) -> Whole:
+    """(rows, cols) number of each cell's plot, -1 where it lies in none."""
     board = np.full((grid.rows, grid.cols), -1)
     for plot in plots:
         edges_m = np.array(plot.at_m) + np.outer([-0.5, 0.5], plot.size_m)  # (2, 2): low and high of x, y
         first = np.ceil((edges_m - (grid.x0_m, grid.y0_m)) / grid.cell_m - 0.5 - 1e-6).astype(int)
         (left, low), (right, high) = np.maximum(first, 0)
         board[low:high, left:right] = plot.number
-    return board[season.row, season.col]
+    return board
 
 
 def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:

@@ -307,9 +307,10 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     assert sowing is not None  # told before anything was measured
     mix = mixes.get(sowing.mix, place.mixes)
     earlier, since = seasons.split(readings, place.sowings)
+    grid = cells.lawn_grid(place.outline_m, place.cell_m)
     table = seasons.build(
         since or readings,
-        cells.lawn_grid(place.outline_m, place.cell_m),
+        plots.only(grid, place.plots) if place.paths else grid,
         sowing=sowing,
         target=place.target,
         temperatures=weather,
