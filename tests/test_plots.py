@@ -334,6 +334,11 @@ def test_bare_paths_are_neither_thin_nor_sown(sown: answer.Answer, tmp_path: Pat
     assert found.plan.seed_g == 0
     assert [one.seen_m2 for one in found.standings] == pytest.approx([0.5, 0.5])
     assert found.season.area_m2.sum() == pytest.approx(1.0)
+    rows = list(csv.DictReader(io.StringIO((place.results_dir / "photos.csv").read_text())))
+    last = {row["view"]: row for row in rows}
+    covers = [float(last[view]["cover"]) for view in ("spot 41", "spot 42")]
+    assert covers[1] == pytest.approx(covers[0], abs=0.02)  # with the path 42 would have half of it
+    assert last["spot 42"]["cells_seen"] == "50"
 
 
 def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:

@@ -9,10 +9,11 @@ import numpy as np
 
 from turfeye.cells import mean_se
 from turfeye.outline import cell_shares
-from turfeye.records import STATES, Flags, Floats, Grid, Outlook, Patch, Plot, Season, Task, Whole
+from turfeye.records import STATES, CellTable, Flags, Floats, Grid, Outlook, Patch, Plot, Season, Task, Whole
 from turfeye.words import listed, per_cent
 
 JUDGED = tuple(state for state in STATES if state != "not seen")
+BESIDE = "beside the plot"
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
 
@@ -100,6 +101,14 @@ def only(grid: Grid, plots: Sequence[Plot]) -> Grid:
     """The grid without the cells whose middle lies on the paths between the plots."""
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     return replace(grid, share=np.where(_board(grid, plots) < 0, 0.0, share))
+
+
+def within(table: CellTable, x_m: Floats, y_m: Floats, plot: Plot) -> CellTable:
+    """A spot's table with the cells beside its plot as not seen; where its cells (N,) are in lawn metres."""
+    away = (np.abs(np.stack([x_m, y_m], axis=1) - plot.at_m) > np.array(plot.size_m) / 2 + 1e-6).any(axis=1)
+    beside = away & (table.state == "seen")
+    state, why = np.where(beside, "not seen", table.state), np.where(beside, BESIDE, table.why)
+    return replace(table, state=state, why=why)
 
 
 def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:

@@ -329,7 +329,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
     said = doubts.of_season(place, measured, table, in_season)
-    by_photo = _series(measured, table)
+    by_photo = _series(place, measured, table)
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     whole = Answer(
         lawn=place,
@@ -374,11 +374,19 @@ def _beside(
     return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
 
 
-def _series(measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:
-    """A row a photo; spots are ranked among those of their visit."""
+def _series(place: Lawn, measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:
+    """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
+    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
+    tables = [
+        plots.within(o.table, *seasons.on_lawn_m(_reading(o)), own[o.facts["view"]])
+        if o.table is not None and o.facts["view"] in own
+        else o.table
+        for o in measured
+    ]
     visit_of = {name: k for k, visit in enumerate(table.visits) for name in visit.photos}
     rows = [
-        series.row(o.path.name, o.table, o.facts, sown=table.sowing.date, used=visit_of) for o in measured
+        series.row(o.path.name, own_table, o.facts, sown=table.sowing.date, used=visit_of)
+        for o, own_table in zip(measured, tables, strict=True)
     ]
     groups = [visit_of.get(o.path.name) if "at_m" in o.facts else None for o in measured]
     return series.ranked(rows, groups)
