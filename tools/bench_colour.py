@@ -23,6 +23,8 @@ from turfeye.simulate.card_sheet import card_texture
 from turfeye.simulate.phone import MAKES, Phone, random_phone, shoot
 
 ROOT = Path(__file__).resolve().parent.parent
+Seen = dict[str, float]
+"""What one photo says, by name."""
 FIVE = ("sun", "overcast", "shade", "evening", "warm", "cold")
 HARSH = ("harsh-warm", "harsh-cold")
 DISKS = np.array([[87, 108, 67], [231, 199, 31]])
@@ -43,40 +45,48 @@ def light_rows(folders: list[Path]) -> Iterable[Row]:
         spots[spot][light] = path
     seen = {spot: {light: _look(path) for light, path in looks.items()} for spot, looks in spots.items()}
     for name, lights in (("five lights", FIVE), ("white balance off by three stops", ("overcast", *HARSH))):
-        known = [
-            [looks[light] for light in lights if looks.get(light) is not None] for looks in seen.values()
-        ]
-        known = [some for some in known if len(some) > 1]
-        if not known:
-            continue
-        index, none_withheld, cover, raw, raw_cover = (
-            np.array([_spread([look[field] for look in some]) for some in known])
-            for field in ("dgci", "dgci_all", "cover", "raw", "raw_cover")
-        )
-        lost = sum(looks.get(light) is None for looks in seen.values() for light in lights)
-        every = [look for some in known for look in some]
-        without, withheld, green = (
-            sum(look[field] for look in every) for field in ("without", "withheld", "green")
-        )
-        yield row(
-            f"same turf, {name}: DGCI, sd over lights",
-            f"{_figures(index)}; with none withheld for its error {_figures(none_withheld)}; uncorrected "
-            f"{raw.mean():.4f}; {without:.0f} of {len(every)} photos without an index, withheld in "
-            f"{withheld:.0f} of {green:.0f} green cells of the others; {lost} not rendered or refused",
-            "≤ 0.015",
-        )
-        yield row(
-            f"same turf, {name}: cover, sd over lights",
-            f"{100 * cover.mean():.2f} points; uncorrected {100 * raw_cover.mean():.2f}",
-            "≤ 1.5 points",
-        )
-        ranked = [(one, len(some)) for some in known for one in series.ranked(some, [0] * len(some))]
-        apart = [one["rank_low"] > 1 or one["rank_high"] < places for one, places in ranked]
-        yield row(
-            f"same turf, {name}: photos ranked as surely greener or less green than another of it",
-            f"{sum(apart)} of {len(apart)}",
-            "none: it is one turf",
-        )
+        looks = [[one for light in lights if (one := of.get(light))] for of in seen.values()]
+        known = [some for some in looks if len(some) > 1]
+        if known:
+            lost = len(seen) * len(lights) - sum(map(len, looks))
+            yield from (_index_row(name, known, lost), _cover_row(name, known), _rank_row(name, known))
+
+
+def _over_lights(known: list[list[Seen]], field: str) -> np.ndarray:
+    """A figure's spread over the photos of each spot."""
+    return np.array([_spread([look[field] for look in some]) for some in known])
+
+
+def _index_row(name: str, known: list[list[Seen]], lost: int) -> Row:
+    every = [look for some in known for look in some]
+    without, withheld, green = (
+        sum(look[field] for look in every) for field in ("without", "withheld", "green")
+    )
+    index, none_withheld = (_figures(_over_lights(known, field)) for field in ("dgci", "dgci_all"))
+    return row(
+        f"same turf, {name}: DGCI, sd over lights",
+        f"{index}; with none withheld for its error {none_withheld}; uncorrected "
+        f"{_over_lights(known, 'raw').mean():.4f}; {without:.0f} of {len(every)} photos without an index, "
+        f"withheld in {withheld:.0f} of {green:.0f} green cells of the others; "
+        f"{lost} not rendered or refused",
+        "≤ 0.015",
+    )
+
+
+def _cover_row(name: str, known: list[list[Seen]]) -> Row:
+    cover, raw = (100 * _over_lights(known, field).mean() for field in ("cover", "raw_cover"))
+    value = f"{cover:.2f} points; uncorrected {raw:.2f}"
+    return row(f"same turf, {name}: cover, sd over lights", value, "≤ 1.5 points")
+
+
+def _rank_row(name: str, known: list[list[Seen]]) -> Row:
+    ranked = [(one, len(some)) for some in known for one in series.ranked(some, [0] * len(some))]
+    apart = [one["rank_low"] > 1 or one["rank_high"] < places for one, places in ranked]
+    return row(
+        f"same turf, {name}: photos ranked as surely greener or less green than another of it",
+        f"{sum(apart)} of {len(apart)}",
+        "none: it is one turf",
+    )
 
 
 def _spread(values: list[float]) -> float:
@@ -91,7 +101,7 @@ def _figures(spreads: np.ndarray) -> str:
     return f"{np.nanmean(spreads):.4f} ({', '.join(f'{v:.3f}' for v in spreads)})"
 
 
-def _look(path: Path) -> dict[str, float] | None:
+def _look(path: Path) -> Seen | None:
     """DGCI and cover, corrected and not, how many cells have no colour; None where the photo is refused."""
     try:
         one = survey.look(path)
