@@ -25,7 +25,7 @@ from turfeye.simulate.mesh import Part
 from turfeye.simulate.phone import random_phone, shoot
 from turfeye.simulate.render import Light, Stage, look_at
 from turfeye.simulate.turf import GREEN
-from turfeye.view import DIAGONAL_35MM
+from turfeye.view import focal_from_35mm
 
 PATCH_PX = 768
 LONG_PX, SHORT_PX = 416, 312
@@ -110,7 +110,7 @@ def make(seed: int, out: Path) -> str:
     parts = make_garden(outline, rng, camera_m=camera)
     texture, off_green = lawn_picture(rng)
     size = (LONG_PX, SHORT_PX) if rng.random() < 0.75 else (SHORT_PX, LONG_PX)
-    focal = rng.uniform(24, 28) / DIAGONAL_35MM * np.hypot(*size)
+    focal = focal_from_35mm(rng.uniform(24, 28), size)
     target = [*(outline.mean(0) + rng.normal(0, 0.12, 2) * span), rng.uniform(0.0, 0.6)]
     view = look_at(camera, target, size_px=size, focal_px=focal, kind="lawn")
     light = Light(

@@ -6,10 +6,8 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from turfeye.simulate.render import Light, Sky
-from turfeye.view import DIAGONAL_35MM
+from turfeye.view import focal_from_35mm
 
 LIGHTS = ("sun", "low sun", "overcast", "half shade", "shade", "warm evening")
 
@@ -28,7 +26,7 @@ class Look:
     @property
     def focal_px(self) -> float:
         """From the diagonal-based 35 mm equivalent."""
-        return self.focal_35mm / DIAGONAL_35MM * float(np.hypot(*self.size_px))
+        return focal_from_35mm(self.focal_35mm, self.size_px)
 
     def lighting(self) -> Light:
         """The sky, without what throws shade."""

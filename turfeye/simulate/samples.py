@@ -321,3 +321,4 @@ at_m = [6.0, 4.5]
 turned_deg = 0
 """,
 }
+"""lawn.toml of the shipped lawns; make_samples.py puts the first photo's name and corners in."""
