@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import darksoil, leafcolour, outline, view
+from turfeye import darksoil, leafcolour, lighting, outline, view
 from turfeye.errors import ViewError
 from turfeye.faults import REASONS, Faults
 from turfeye.gapfraction import Blades, leaf_angle_of, straight_down, straight_down_se
@@ -63,10 +63,12 @@ class Accuracy:
     pictures with a card that trained nothing and carry no figure (make_samples.py --sets tune, and the sample
     photos); without the cosine lawn views got errors by a third too wide, and its square is likelier than its
     first or third power. A part that grows with the ground sample distance was looked for and is none.
+    All of it times ``(hardness / usual) ** hard``, by how hard the light is (`lighting.hardness`).
     """
 
-    dense: float = 0.097
-    slope: float = 0.054
+    dense: float = 0.056
+    slope: float = 0.068
+    hard: float = 0.78
 
 
 def spot_grid(seen: View, cell_m: float) -> Grid:
@@ -109,7 +111,14 @@ def lawn_grid(outline_m: Floats, cell_m: float) -> Grid:
     return Grid(cell_m, bare.x0_m, bare.y0_m, bare.rows, bare.cols, outline_m=corners, share=share)
 
 
-def measure(pixels: Pixels, found: Faults, grid: Grid, *, blades: Blades | None = None) -> CellTable:
+def measure(
+    pixels: Pixels,
+    found: Faults,
+    grid: Grid,
+    *,
+    blades: Blades | None = None,
+    hardness: float = lighting.USUAL_HARDNESS,
+) -> CellTable:
     """One row for every cell of the grid that lies inside the outline, seen or not.
 
     Parameters
@@ -118,6 +127,7 @@ def measure(pixels: Pixels, found: Faults, grid: Grid, *, blades: Blades | None 
     found : its faults, pixel by pixel: those with one don't count
     grid : the cells
     blades : the lawn's own leaf angle; by default the usual one
+    hardness : of the light, as `lighting.hardness` has it
 
     Raises ViewError for more cells than can be told apart (`gather.MOST_CELLS`).
     """
@@ -133,7 +143,7 @@ def measure(pixels: Pixels, found: Faults, grid: Grid, *, blades: Blades | None 
     means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
     cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
     cover = darksoil.without_excess(cover, _excess(pixels, found))
-    variance += classifier_se(cover, Accuracy(), zenith_deg=zenith) ** 2
+    variance += classifier_se(cover, Accuracy(), zenith_deg=zenith, hardness=hardness) ** 2
     variance += _colour_se(cover, leafcolour.trusted(pixels.correction)) ** 2
     colours, withheld = _colours(cells, pixels, found.other_light)
     known = {"cover": cover, "cover_se": np.sqrt(variance), **_classes(cells, means, cover), **colours}
@@ -157,7 +167,9 @@ def measure(pixels: Pixels, found: Faults, grid: Grid, *, blades: Blades | None 
     return CellTable(grid=grid, **{name: values[keep] for name, values in columns.items()})
 
 
-def measure_picture(shares: Shares, found: Faults, *, columns: int) -> CellTable:
+def measure_picture(
+    shares: Shares, found: Faults, *, columns: int, hardness: float = lighting.USUAL_HARDNESS
+) -> CellTable:
     """Cover in parts of a picture that nothing places: no metres, no angle, no colour.
 
     ``x_m`` to ``gsd_mm`` are unknown. Cover is as seen; what the angle may do to it is in its error.
@@ -175,7 +187,7 @@ def measure_picture(shares: Shares, found: Faults, *, columns: int) -> CellTable
     why = np.where(seen_share < MIN_SEEN, _worst(everything.areas(found.fault, len(REASONS) - 1)), "")
     means = {name: cells.mean(cells.block_means(getattr(shares, name))) for name in CLASSES}
     cover = means.pop("green")
-    se = np.hypot(classifier_se(cover, Accuracy()), UNPLACED_SE)
+    se = np.hypot(classifier_se(cover, Accuracy(), hardness=hardness), UNPLACED_SE)
     row, col = np.divmod(np.arange(cells.count), columns)
     known = {"cover": cover, "cover_se": se, "cover_as_seen": cover, **means}
     known = {name: np.where(why == "", values, np.nan) for name, values in known.items()}
@@ -248,13 +260,17 @@ def _straight_down(
 
 
 def classifier_se(
-    cover: Floats, accuracy: Accuracy, *, zenith_deg: Floats | float = USUAL_ZENITH_DEG
+    cover: Floats,
+    accuracy: Accuracy,
+    *,
+    zenith_deg: Floats | float = USUAL_ZENITH_DEG,
+    hardness: Floats | float = lighting.USUAL_HARDNESS,
 ) -> Floats:
-    """The classifier's own error on a cell of this cover."""
+    """The classifier's own error on a cell of this cover; where ``hardness`` is NaN it is the usual one."""
     gaps_show = np.cos(np.radians(zenith_deg)) ** 2
-    return accuracy.dense * cover * gaps_show + accuracy.slope * np.sqrt(
-        np.clip(cover * (1 - cover), 0, 0.25)
-    )
+    edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
+    harder = np.nan_to_num(hardness / lighting.USUAL_HARDNESS, nan=1.0)
+    return (accuracy.dense * cover * gaps_show + accuracy.slope * edges) * harder**accuracy.hard
 
 
 def shared_se(se: Floats, weight: Floats) -> Floats:

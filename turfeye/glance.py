@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, faults, leafcolour, photo, region, sward, teach, view
+from turfeye import card, cells, colour, faults, leafcolour, lighting, photo, region, sward, teach, view
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -128,9 +128,25 @@ def look_through(
     else:
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
-    table = cells.measure(pixels, found, grid, blades=blades)
-    warnings += leafcolour.hints(table)
-    return Look(picture, sighting, correction, seen, table, (*warnings, *faults.hints(found)))
+    hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
+    table = cells.measure(pixels, found, grid, blades=blades, hardness=hardness)
+    warnings += [*leafcolour.hints(table), *faults.hints(found), *_about_light(hardness)]
+    return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
+
+
+def _hardness(rgb_linear: Floats, shares: Shares, found: faults.Faults) -> float:
+    """Of the light that falls on the usable pixels, where the card lies."""
+    return lighting.hardness(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
+
+
+def _about_light(hardness: float) -> list[str]:
+    if not hardness >= lighting.HARD:
+        return []
+    times = (hardness / lighting.USUAL_HARDNESS) ** cells.Accuracy().hard
+    return [
+        f"hard light: dark gaps between sunlit blades make cover {times:.1f} times as unsure as usual; it is "
+        "surest under cloud"
+    ]
 
 
 def _about_card(sighting: Sighting | None, correction: Correction | None, *, spot: bool) -> list[str]:
@@ -273,8 +289,10 @@ def _look_without_card(picture: Photo) -> Look:
     found = faults.find(small, shares=shares, lawn=lawn)
     if several:
         found = faults.beside_lawn(_without_doubted(found, grass))
-    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS)
-    return Look(picture, None, None, None, table, (_said_without_card(picture), *faults.hints(found)))
+    hardness = _hardness(colour.to_linear(small, None), shares, found)
+    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
+    warnings = (_said_without_card(picture), *faults.hints(found), *_about_light(hardness))
+    return Look(picture, None, None, None, table, warnings, hardness)
 
 
 def _said_without_card(picture: Photo) -> str:

@@ -22,6 +22,12 @@ FURTHER_LIGHTS: Final = (0.9, 0.78)
 LIT_SHARE: Final = 0.15
 """Least share of the ground near a card that a shadow crosses, of the light on its sunlit part."""
 CORNER_LIGHT: Final = 0.55
+USUAL_HARDNESS: Final = 0.25
+"""Of light on turf: 0.15 to 0.3 under cloud and in shade, to 0.5 in sun and low sun, by rendered photos from
+above. Lawn views have less, since their pixels hold more blades."""
+HARD: Final = 0.4
+"""From here on a photo is told to be of hard light: cover has about 1.4 times its usual error."""
+LEAST_PAIRS: Final = 100
 
 
 def log_light_of(
@@ -51,6 +57,30 @@ def log_light_of(
     total: Floats = np.asarray(cv2.GaussianBlur(weight, (0, 0), sigma), dtype=np.float32)
     smooth: Floats = np.asarray(cv2.GaussianBlur(rest.astype(np.float32) * weight, (0, 0), sigma), np.float32)
     return np.where(total > 0.15, smooth / np.maximum(total, 1e-3) + anchor, np.nan)
+
+
+def hardness(rgb_linear: Floats, green: Floats, counts: Flags) -> float:
+    """How hard the light on the turf is: mean difference in log luminance of green pixels that touch.
+
+    Low sun lights one blade and leaves the next in the dark, where what is turf and what is soil is a guess.
+
+    Parameters
+    ----------
+    rgb_linear : (H, W, 3), in any unit of light
+    green : (H, W) share of green
+    counts : (H, W), the usable pixels in one light
+
+    Returns NaN where hardly any turf shows. Each fourth row and column is enough.
+    """
+    turf = counts & (green > 0.5)
+    pairs = turf[::4, :-1:4] & turf[::4, 1::4]
+    if np.count_nonzero(pairs) < LEAST_PAIRS:
+        return float("nan")
+    luma = [
+        np.log(rgb_linear[::4, side][pairs] @ LUMINANCE + 0.002)
+        for side in (slice(None, -1, 4), slice(1, None, 4))
+    ]
+    return float(np.abs(luma[0] - luma[1]).mean())
 
 
 def other_light(log_light: Floats, correction: Correction | None, card: Flags) -> tuple[Flags, bool]:

@@ -411,3 +411,4 @@ class Look:
     view: View | None
     table: CellTable
     warnings: tuple[str, ...] = field(default=())
+    hardness: float = float("nan")  # of the light, as `lighting.hardness` has it

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import cells, store
+from turfeye import cells, store, view
 from turfeye.records import SCHEMA, CellTable, Floats, Look
 
 DGCI_LIGHT_SE = 0.025
@@ -39,10 +39,22 @@ def as_dict(seen: Look) -> dict[str, Any]:
             "tilt_deg": number(seen.view.tilt_deg, 2),
             "focal_px": number(seen.view.focal_px, 1),
         },
+        "light_hardness": number(seen.hardness, 3),
         "summary": means(table),
-        "cells": [_cell_as_dict(row) for row in store.cell_rows(table)],
+        "cells": [_cell_as_dict(row) for row in store.cell_rows(table, middles_px(seen))],
         "warnings": list(seen.warnings),
     }
+
+
+def middles_px(seen: Look) -> dict[str, Floats]:
+    """Where each cell's middle lies in the upright photo: columns x_px and y_px, (N,)."""
+    table = seen.table
+    if seen.view is not None:
+        x_px, y_px = view.project(seen.view, np.stack([table.x_m, table.y_m], axis=1)).T
+    else:  # parts of the picture, row 0 at its top
+        side_px = seen.photo.size_px[0] / table.grid.cols
+        x_px, y_px = ((place + 0.5) * side_px - 0.5 for place in (table.col, table.row))
+    return {"x_px": x_px, "y_px": y_px}
 
 
 def kept(seen: Look) -> dict[str, Any]:

@@ -1,0 +1,71 @@
+"""How hard the light on turf is, and what that does to how sure cover is."""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from turfeye import lighting
+from turfeye.cells import Accuracy, classifier_se
+from turfeye.summary import as_dict
+from turfeye.survey import look
+
+PHOTOS = Path(__file__).parent.parent / "sample_images/trial-spots/photos"
+SHAPE = (120, 160)
+ALL = np.ones(SHAPE, bool)
+
+
+def striped(dark: float, light: float) -> np.ndarray:
+    """Blades one pixel wide, every other one in the dark."""
+    picture = np.full((*SHAPE, 3), light)
+    picture[:, 1::2] = dark
+    return picture
+
+
+def hardness(picture: np.ndarray, green: np.ndarray = ALL, counts: np.ndarray = ALL) -> float:
+    return lighting.hardness(picture, green.astype(np.float32), counts)
+
+
+def test_hardness_is_the_mean_log_ratio_of_pixels_that_touch():
+    assert hardness(striped(0.018, 0.098)) == pytest.approx(np.log(0.1 / 0.02), rel=1e-9)
+    assert hardness(striped(0.05, 0.05)) == 0
+
+
+def test_brighter_light_is_no_harder():
+    assert hardness(4 * striped(0.1, 0.4)) == pytest.approx(hardness(striped(0.1, 0.4)), rel=0.02)
+
+
+def test_only_usable_turf_counts():
+    picture = striped(0.05, 0.05)
+    picture[:, 80:] = striped(0.01, 0.4)[:, 80:]
+    left = np.zeros(SHAPE, bool)
+    left[:, :80] = True
+    assert hardness(picture, green=left) == 0
+    assert hardness(picture, counts=left) == 0
+    assert np.isnan(hardness(picture, green=~ALL))
+
+
+def test_error_grows_with_hardness_and_is_the_usual_where_it_is_unknown():
+    cover = np.array([0.2, 0.5, 0.9])
+    usual = classifier_se(cover, Accuracy())
+    low = classifier_se(cover, Accuracy(), hardness=0.5)
+    assert low == pytest.approx(usual * 2 ** Accuracy().hard)
+    assert classifier_se(cover, Accuracy(), hardness=np.nan) == pytest.approx(usual)
+    each = classifier_se(cover, Accuracy(), hardness=np.array([np.nan, 0.25, 0.5]))
+    assert each == pytest.approx([usual[0], usual[1], low[2]])
+
+
+def test_low_sun_makes_a_photo_unsure_and_says_so():
+    """Two of the sample trial's pegs, one under cloud (invented scenes, rendered)."""
+    soft, low = (look(PHOTOS / f"{name}.jpg") for name in ("2026-04-24-spot-3", "2026-05-06-spot-1"))
+    assert soft.hardness < 0.3 < lighting.HARD < low.hardness
+    assert not any("hard light" in line for line in soft.warnings)
+    assert any("hard light" in line and "under cloud" in line for line in low.warnings)
+    assert as_dict(low)["light_hardness"] == pytest.approx(low.hardness, abs=1e-3)
+
+
+def test_a_soft_picture_has_soft_light():
+    one = cv2.imread(str(PHOTOS / "2026-04-24-spot-1.jpg")).astype(float) / 255
+    sharp, soft = (hardness(part[:120, :160]) for part in (one, cv2.GaussianBlur(one, (0, 0), 2)))
+    assert soft < sharp / 2
