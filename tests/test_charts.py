@@ -110,6 +110,14 @@ def test_unseen_cells_are_hatched_not_coloured() -> None:
     assert len(np.unique(box, axis=0)) > 2
 
 
+@pytest.mark.parametrize(
+    ("along", "turn_deg"),
+    [((1, 0), 0), ((-1, 0), 0), ((0, 2), 90), ((0, -2), -90), ((-1, -1), 45), ((-1, 1), -45), ((1, -1), -45)],
+)
+def test_words_along_a_line_never_stand_on_their_head(along: tuple[float, float], turn_deg: float) -> None:
+    assert drawing.reading_deg(*along) == pytest.approx(turn_deg)
+
+
 def test_what_hatching_means_is_written_where_there_is_some() -> None:
     grid = Grid(1.0, 0.0, 0.0, rows=2, cols=3)
     ground = drawing.ground_of(np.array([[0, 0], [3, 0], [3, 2], [0, 2]]), "ABCD")

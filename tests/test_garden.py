@@ -5,7 +5,7 @@ import pytest
 
 from turfeye.simulate import furniture, plants, surfaces
 from turfeye.simulate.garden import make_garden
-from turfeye.simulate.shapes import box, ellipsoid, lathe, tube
+from turfeye.simulate.shapes import box, ellipsoid, grid_faces, lathe, tube
 
 OUTLINE = np.array([[0, 0], [8, 0], [7.4, 5.6], [0.4, 6]])
 CAMERA = (3.5, -1.4, 1.65)
@@ -107,3 +107,13 @@ def test_hedge_stands_where_it_was_planted():
     assert points[:, 0].min() == pytest.approx(1.0, abs=0.25)
     assert points[:, 0].max() == pytest.approx(4.0, abs=0.25)
     assert points[:, 2].max() == pytest.approx(1.5, abs=0.25)
+
+
+def test_a_grid_s_faces_cover_it_once_and_look_up():
+    rows, cols = 4, 6
+    y, x = np.mgrid[:rows, :cols]
+    points = np.stack([x.ravel(), y.ravel()], axis=1).astype(float)
+    a, b, c = points[grid_faces(rows, cols)].transpose(1, 0, 2)
+    area = ((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]) / 2
+    assert (area == 0.5).all()
+    assert area.sum() == (rows - 1) * (cols - 1)
