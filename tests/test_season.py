@@ -400,6 +400,16 @@ def test_a_setback_is_said_and_made_good():
     assert "points were lost" in made.lawn.sentence
 
 
+@pytest.mark.parametrize("days", [(75,), (62, 75)])
+def test_what_was_never_seen_higher_was_not_lost(days):
+    """A first photo far below its age is a lawn that came badly: nothing says that it ever had more."""
+    made = outlook.fit(course(days, [0.3] * len(days)))
+    assert "lost" not in made.lawn.sentence
+    assert made.lawn.cover_now == pytest.approx(0.3, abs=0.08)
+    assert made.lawn.cover_at_target < 0.4
+    assert set(made.state) == {"thin"}
+
+
 def errs_together(rng, truth, se, grid):
     """A season off by what its photos tell: in step over all cells and visits, and each cell alone."""
     together = np.sqrt(cells.SHARED) * rng.standard_normal()

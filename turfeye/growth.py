@@ -304,15 +304,17 @@ def _normal_equations(
 def _offset_prior(view: _Seen, shared: _Shared, settings: Settings, turn: int) -> tuple[Floats, Floats]:
     """(V,) mean and precision of the offsets' t prior, by reweighting.
 
-    At first next to no offset, so that a curve is found. After a visit far below the curve, what it lost
-    comes back little by little.
+    At first next to no offset, so that a curve is found; and on a single day none, which could not be told
+    from the lawn. After a visit far below the curve, what it lost comes back little by little.
     """
     sd, tails = settings.offset_sd, settings.offset_tails
-    if turn < OFFSETS_FROM:
+    if turn < OFFSETS_FROM or np.ptp(view.x) == 0:
         return np.zeros(len(view.x)), np.full(len(view.x), 1e4 / sd**2)
     expected = setback.remaining(shared.offset, view.x, sd)
     variance = sd**2 + (setback.UNSURE * expected) ** 2
     precision = (tails + 1) / (tails + (shared.offset - expected) ** 2 / variance) / variance
+    first = view.x == view.x.min()  # then nothing says that the lawn ever had more
+    precision[first] = np.maximum(precision[first], 1 / sd**2)
     return expected, np.where(view.set_back, 1 / settings.setback_sd**2, precision)
 
 
