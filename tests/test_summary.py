@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from turfeye import series, summary
+from turfeye import glance, series, summary
 from turfeye.records import CellTable, Grid
+
+SPOT = Path(__file__).parents[1] / "sample_images/trial-spots/photos/2026-04-02-spot-1.jpg"
 
 
 def photo(cover, dgci):
@@ -24,6 +29,30 @@ def photo(cover, dgci):
 def coloured(count, of=(9, 12), cover=0.1):
     """Of so many cells the first ``count`` have an index of 0.4."""
     return photo(np.full(of, cover), np.where(np.arange(np.prod(of)) < count, 0.4, np.nan).reshape(of))
+
+
+@pytest.mark.parametrize("no_card", [False, True])
+def test_a_cell_tells_where_it_lies_in_the_photo(no_card):
+    seen = glance.look(SPOT, no_card=no_card)
+    table, place = seen.table, summary.middles_px(seen)
+    if no_card:  # 16 squares in a row, from the upper left
+        side = seen.photo.size_px[0] / 16
+        assert place["x_px"][17] == pytest.approx(1.5 * side - 0.5)
+        assert place["y_px"][17] == pytest.approx(1.5 * side - 0.5)
+        return
+    # the truth's corners of the printed area, from its upper left; its middle is the origin
+    with (SPOT.parents[1] / "truth/corners.csv").open() as file:
+        truth = [row for row in csv.DictReader(file) if row["photo"] == SPOT.name and row["what"] == "card"]
+    corners = np.array([[float(row["x_px"]), float(row["y_px"])] for row in truth])
+    around = [
+        np.flatnonzero(np.hypot(table.x_m - x, table.y_m - y) < 0.01)
+        for x in (-0.05, 0.05)
+        for y in (-0.05, 0.05)
+    ]
+    middle = np.mean([(place["x_px"][k], place["y_px"][k]) for k in np.concatenate(around)], axis=0)
+    assert middle == pytest.approx(corners.mean(axis=0), abs=3)
+    right, left = table.x_m > 0.3, table.x_m < -0.3
+    assert (place["x_px"][right].mean() > place["x_px"][left].mean()) == (corners[1, 0] > corners[0, 0])
 
 
 @pytest.mark.parametrize(("count", "told"), [(0, None), (1, None), (26, None), (28, 0.4), (108, 0.4)])

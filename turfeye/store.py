@@ -162,9 +162,9 @@ def _hashed(facts: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
 
 
-def cell_rows(table: CellTable) -> Iterable[dict[str, Any]]:
-    """One dict a cell, in the order of ``_cell_columns``; NaN stays NaN."""
-    columns = {name: values.tolist() for name, values in _cell_columns(table).items()}
+def cell_rows(table: CellTable, more: Mapping[str, NDArray[Any]]) -> Iterable[dict[str, Any]]:
+    """One dict a cell, in the order of ``_cell_columns``, then ``more`` columns; NaN stays NaN."""
+    columns = {name: values.tolist() for name, values in (_cell_columns(table) | dict(more)).items()}
     for values in zip(*columns.values(), strict=True):
         yield dict(zip(columns, values, strict=True))
 
@@ -188,9 +188,9 @@ def _said_of(one: PlacedTable) -> dict[str, NDArray[Any]]:
     return {name: np.full(len(one.table), value) for name, value in facts.items()}
 
 
-def write_look_csv(path: Path, table: CellTable) -> None:
-    """One photo's cells."""
-    columns = _cell_columns(table)
+def write_look_csv(path: Path, table: CellTable, more: Mapping[str, NDArray[Any]]) -> None:
+    """One photo's cells, then ``more`` columns."""
+    columns = _cell_columns(table) | dict(more)
     _write_columns(path, tuple(columns), [columns])
 
 

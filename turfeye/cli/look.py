@@ -129,10 +129,10 @@ def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) 
 
 def _write(seen: Look, out: Path) -> None:
     """The cells as CSV, and the overlay."""
-    from turfeye import charts, drawing, store
+    from turfeye import charts, drawing, store, summary
 
     stem = seen.photo.path.stem
-    store.write_look_csv(out / f"{stem}-cells.csv", seen.table)
+    store.write_look_csv(out / f"{stem}-cells.csv", seen.table, summary.middles_px(seen))
     drawing.save(charts.overlay(seen), out / f"{stem}-cover.png")
     say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
 
