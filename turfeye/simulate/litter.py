@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from turfeye.records import Floats
@@ -10,6 +12,8 @@ from turfeye.simulate.mesh import Part
 from turfeye.simulate.ribbons import Ribbons
 from turfeye.simulate.soil import Ground
 from turfeye.simulate.turf import Box, Field, Turf, lawn_part
+
+RIM = 8  # points about a small leaf
 
 
 def straw(turf: Turf, box_m: Box, surface: Ground, *, coarser: Field | None = None) -> list[Part]:
@@ -69,15 +73,32 @@ def straw_rgb(places: Places, k: int) -> Floats:
     return (fresh + (old - fresh) * mix) * np.exp(0.2 * places.normal(k + 16))[:, None]
 
 
+@dataclass(frozen=True)
+class Leaflet:
+    """A small leaf as a cupped disc. Pairs are the least and what chance adds to it."""
+
+    name: str
+    count: int  # on one stalk, turned about it
+    size_m: tuple[float, float]  # half its width
+    length: float  # over its width
+    cup: float  # how high its rim stands, over half its width
+    off: float  # its middle from the stalk, over half its width
+    lift_m: tuple[float, float]  # above the ground
+
+
+CLOVER = Leaflet("clover", 3, (0.0045, 0.003), 1.0, 0.25, 1.0, (0.008, 0.022))
+LYING = Leaflet("fallen leaves", 1, (0.012, 0.022), 1.5, 0.35, 0.0, (0.004, 0.012))
+
+
 def litter(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
-    """Clover, moss and fallen leaves: what counts as *other*."""
+    """Clover, moss and small leaves that lie about: what counts as *other*."""
     parts = []
     if turf.clover_per_m2 > 0:
         places = scatter(turf.seed + 60, box_m, turf.clover_per_m2 * 8)
         clump = noise(turf.seed + 61, places.x_m, places.y_m, 0.25) > 0.62
-        parts += _discs(turf, places.only(clump), surface, "clover")
+        parts += _discs(turf, places.only(clump), surface, CLOVER)
     if turf.leaves_per_m2 > 0:
-        parts += _discs(turf, scatter(turf.seed + 62, box_m, turf.leaves_per_m2), surface, "fallen leaves")
+        parts += _discs(turf, scatter(turf.seed + 62, box_m, turf.leaves_per_m2), surface, LYING)
     places = scatter(turf.seed + 63, box_m, 9000)
     mossy = turf.moss(places.x_m, places.y_m) > places.draw(3)
     if mossy.any():
@@ -85,41 +106,40 @@ def litter(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
     return parts
 
 
-def _discs(turf: Turf, places: Places, surface: Ground, what: str) -> list[Part]:
-    """Small leaves: clover in threes on short stalks, or single leaves that lie about."""
+def _discs(turf: Turf, places: Places, surface: Ground, kind: Leaflet) -> list[Part]:
+    """All small leaves of one kind, a part for each on a stalk."""
     if turf.inside is not None:
         places = places.only(turf.inside(places.x_m, places.y_m))
     if not len(places):
         return []
-    clover = what == "clover"
-    angle = np.linspace(0, 2 * np.pi, 9)[:-1]
-    count, parts = len(places), []
-    for leaflet in range(3 if clover else 1):
+    angle = np.linspace(0, 2 * np.pi, RIM + 1)[:-1]
+    rim = np.stack([kind.length * np.cos(angle), np.sin(angle), kind.cup * np.abs(np.sin(angle))], -1)
+    flat = np.concatenate([[[0.0, 0, 0]], rim]) + np.array([kind.off, 0, 0])
+    fan = np.array([(0, 1 + n, 1 + (n + 1) % RIM) for n in range(RIM)])
+    faces = (fan[None] + np.arange(len(places))[:, None, None] * len(flat)).reshape(-1, 3)
+    rgb = np.repeat(_disc_rgb(places, kind), len(flat), axis=0)
+    low, more = kind.lift_m
+    foot = surface.height_m(places.x_m, places.y_m) + (low + more * places.draw(6))
+    parts = []
+    for leaflet in range(kind.count):
         k = 20 + 10 * leaflet
-        size = (0.0045 + 0.003 * places.draw(k)) if clover else (0.012 + 0.022 * places.draw(k))
+        shape = flat[None] * (kind.size_m[0] + kind.size_m[1] * places.draw(k))[:, None, None]
         heading = 2 * np.pi * (places.draw(5) + leaflet / 3)
-        oval = np.stack([np.cos(angle) * (1.0 if clover else 1.5), np.sin(angle), 0 * angle], -1)
-        oval[:, 2] = (0.25 if clover else 0.35) * np.abs(np.sin(angle))
-        flat = np.concatenate([[[0.0, 0, 0]], oval]) + (np.array([1.0, 0, 0]) if clover else 0)
-        shape = flat[None] * size[:, None, None]
         tip = 0.25 * places.normal(k + 1)[:, None]
         z = shape[..., 2] + shape[..., 0] * tip
         x = shape[..., 0] * np.cos(heading)[:, None] - shape[..., 1] * np.sin(heading)[:, None]
         y = shape[..., 0] * np.sin(heading)[:, None] + shape[..., 1] * np.cos(heading)[:, None]
-        lift = surface.height_m(places.x_m, places.y_m) + (
-            0.008 + 0.022 * places.draw(6) if clover else 0.004 + 0.012 * places.draw(6)
-        )
-        vertices = np.stack([x + places.x_m[:, None], y + places.y_m[:, None], z + lift[:, None]], -1)
-        fan = np.array([(0, 1 + n, 1 + (n + 1) % 8) for n in range(8)])
-        faces = (fan[None] + np.arange(count)[:, None, None] * 9).reshape(-1, 3)
-        if clover:
-            rgb = np.array([0.055, 0.125, 0.045]) * np.exp(0.15 * places.normal(7))[:, None]
-        else:
-            rust, tan = np.array([0.22, 0.10, 0.035]), np.array([0.30, 0.22, 0.09])
-            rgb = rust + (tan - rust) * places.draw(8)[:, None]
-        rgb = np.repeat(rgb, 9, axis=0)
-        parts.append(lawn_part(what, "other", vertices.reshape(-1, 3), faces, rgb, translucency=0.3))
+        vertices = np.stack([x + places.x_m[:, None], y + places.y_m[:, None], z + foot[:, None]], -1)
+        parts.append(lawn_part(kind.name, "other", vertices.reshape(-1, 3), faces, rgb, translucency=0.3))
     return parts
+
+
+def _disc_rgb(places: Places, kind: Leaflet) -> Floats:
+    """Colour of each small leaf, (N, 3): clover's green, or from rust to tan."""
+    if kind is CLOVER:
+        return np.array([0.055, 0.125, 0.045]) * np.exp(0.15 * places.normal(7))[:, None]
+    rust, tan = np.array([0.22, 0.10, 0.035]), np.array([0.30, 0.22, 0.09])
+    return rust + (tan - rust) * places.draw(8)[:, None]
 
 
 def _moss(turf: Turf, places: Places, surface: Ground) -> list[Part]:

@@ -88,11 +88,6 @@ def _mitsuba() -> Any:
     return mi
 
 
-def variant() -> str:
-    """Name of the renderer's variant in use here."""
-    return str(_mitsuba().variant())
-
-
 def release() -> None:
     """Hand the memory of scenes no longer needed back to the graphics card, for other processes on it."""
     import gc
