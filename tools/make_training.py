@@ -193,7 +193,9 @@ def save(out: Path, name: str, recipe, picture, phones: list[Phone]) -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("kind", choices=["spots", "gardens"])
     pool.add_arguments(parser, count=4, workers=2)
     parser.add_argument("--looks", type=int, default=1)
