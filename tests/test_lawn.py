@@ -173,6 +173,7 @@ def test_every_key_of_the_file_has_an_example_to_write_instead() -> None:
         (("perennial ryegrass", "perrenial"), "sowing[0].mix", "perennial ryegrass"),
         (("[target]", "[sward]\nx = 1\n[target]"), "sward", "leave it out"),
         (("cell_m = 0.5", 'cell_m = 0.5\ncorner_names = ["a", "a", "b", "c"]'), "corner_names", "different"),
+        (("[target]", 2 * '[[photo]]\nname = "a.jpg"\n' + "[target]"), "photo[1].name", "one [[photo]]"),
     ],
 )
 def test_mistakes_of_meaning(change: tuple[str, str], place: str, words: str) -> None:

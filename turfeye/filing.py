@@ -133,8 +133,8 @@ def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
     if sown and not before and day < sown:
         return (
             f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
-            "work, add it with --before; if the camera's clock was wrong, give the true day: "
-            "--date 2026-04-14"
+            "work, add it with --before; if it is of an earlier season, leave it out, or make that season a "
+            f"folder of its own; if the camera's clock was wrong, give the true day: --date {sown}"
         )
     if sown and before and day > sown:
         return (

@@ -131,6 +131,8 @@ def mistakes_in(content: dict[str, Any], wording: Wording = OF_THE_FILE) -> list
         if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
             mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
     mistakes += _check_sown_parts(content.get("sowing"), outline)
+    mistakes += _check_names("view", content.get("view"), "give each view its own name")
+    mistakes += _check_names("photo", content.get("photo"), "say all of a photo in one [[photo]]")
     mistakes += _check_views(content.get("view"), outline)
     mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
     mistakes += _check_pegs(content, outline)
@@ -273,14 +275,16 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
     return mistakes
 
 
+def _check_names(key: str, parts: Any, way_out: str) -> list[str]:
+    """Tables of one name: only the first would count."""
+    names = [part.get("name") for _, part in _tables(parts)]
+    twice = [(i, name) for i, name in enumerate(names) if name is not None and name in names[:i]]
+    return [f"{key}[{i}].name: {name!r} is used twice; {way_out}" for i, name in twice]
+
+
 def _check_views(views: Any, outline: np.ndarray) -> list[str]:
     mistakes = []
-    names = [part.get("name") for _, part in _tables(views)]
     for i, part in _tables(views):
-        if names.count(part.get("name")) > 1:
-            mistakes.append(
-                f"view[{i}].name: {part.get('name')!r} is used twice; give each view its own name"
-            )
         points = _points(part.get("corners_px"))
         if points is not None:
             mistakes += [f"view[{i}].corners_px: {words}" for words in wrong_corners(points, outline)]

@@ -20,7 +20,9 @@ ALIKE: Final = 0.5
 """Photos of one spot agree where their cells' cover correlates by this, and by so much more than the other
 way round. 28 of the sample spots' 30 pairs are told so, turned or not. Of 102 rendered pairs of one turf in
 two lights 98 are alike as they are; of 486 pairs of unrelated spots none is alike after half a turn."""
-REMEDY: Final = "write turned_deg = 180 in lawn.toml, under a [[photo]] with its name"
+REMEDY: Final = (
+    "write turned_deg = 180 in lawn.toml, under the [[photo]] with its name (a new one if there is none)"
+)
 LEAST_CELLS: Final = 30
 """Fewer cells in common tell nothing."""
 
