@@ -23,7 +23,7 @@ cv2.setNumThreads(1)
 
 import bench_row  # noqa: E402
 from bench_row import Row, row  # noqa: E402
-from rendered_truth import card_in, card_off_px, corners_of, lawn_view, outlined, pairs, pictures  # noqa: E402
+from rendered_truth import card_in, card_off_px, corners_of, lawn_view, light_of, outlined, pairs, pictures  # noqa: E402
 
 from turfeye import glance, measurement, models, region, survey  # noqa: E402
 from turfeye.errors import TurfeyeError  # noqa: E402
@@ -62,9 +62,23 @@ def cover_rows(name: str, found: list[np.ndarray], reach: str) -> Iterable[Row]:
         )
 
 
+def light_row(lights: list[str], found: list[np.ndarray]) -> Row:
+    """How far spots are off in each light, softest first, and how often within what is told."""
+    told = []
+    for light in ("overcast", "shade", "sun", "warm evening"):
+        some = [cells for name, cells in zip(lights, found, strict=True) if name == light]
+        if some:
+            a = np.concatenate(some)
+            miss = np.abs(a[:, 0] - a[:, 2])
+            told.append(f"{light} {100 * miss.mean():.1f} points ({100 * np.mean(miss <= a[:, 1]):.0f} %)")
+    return row(
+        "rendered spots, by light: cover, mean absolute error (within one standard error)", ", ".join(told)
+    )
+
+
 def spot_rows(folders: list[Path]) -> Iterable[Row]:
     """Rendered spot photos with a card."""
-    found, off, refused = [], [], 0
+    found, lights, off, refused = [], [], [], 0
     for picture in pictures(folders, "spot"):
         try:
             seen = survey.look(picture)
@@ -73,8 +87,11 @@ def spot_rows(folders: list[Path]) -> Iterable[Row]:
             refused += 1
             continue
         found.append(pairs(seen.table, picture))
+        lights.append(light_of(picture))
         off.append(card_off_px(seen.sighting, picture))
     yield from cover_rows("rendered spots, 10 cm cells", found, "≤ 2.5 points (first ≤ 4); ±1; ≥ 0.98")
+    if found:
+        yield light_row(lights, found)
     if off:
         yield row(
             "rendered spots: card corners, largest error", f"{max(off):.2f} px; {refused} refused", "≤ 1 px"

@@ -40,6 +40,12 @@ def outline_of(picture: Path) -> np.ndarray:
     return np.array(facts["outline_m"] if "outline_m" in facts else facts["recipe"]["outline_m"])
 
 
+def light_of(picture: Path) -> str:
+    """In which light it was rendered, from the picture's facts; "" where they don't say."""
+    facts = json.loads(picture.with_suffix(".json").read_text(encoding="utf-8"))
+    return str(facts.get("recipe", {}).get("light", ""))
+
+
 def lawn_view(picture: Path) -> tuple[Photo, View, Grid]:
     """A lawn's photo, its view by the true corners, its cells: what `glance.look_through` wants."""
     shot, outline_m = photo.read(picture), outline_of(picture)
