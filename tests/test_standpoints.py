@@ -270,7 +270,7 @@ def test_add_says_that_no_view_is_marked_yet(tmp_path):
     lawns, spots = (line for line in done.stderr.splitlines() if "not placed yet" in line)
     assert all(photo_name in lawns for photo_name in ("03-14-window", "04-12-window"))
     assert "no view is marked yet" in lawns
-    assert "--view window --corner x,y" in lawns
+    assert f"on the page that turfeye lawn new {tmp_path / 'lawn'} --propose PHOTO writes" in lawns
     assert "write its [[spot]] in lawn.toml, number = 2" in spots
 
 

@@ -204,7 +204,8 @@ def _written_down(
     elif view is not None and view not in known:
         raise LawnError(
             f"no view is named {view!r}; known: {', '.join(sorted(known)) or 'none'}. "
-            "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y …"
+            "Mark a new one by adding one photo with its corners: --view NAME --corner x,y --corner x,y … "
+            f"(turfeye lawn new {shlex.quote(str(lawn.folder))} --propose PHOTO writes a page for that)"
         )
     said: dict[str, dict[str, Any]] = {}
     for one, peg in zip(filed, pegs, strict=True):

@@ -1,4 +1,4 @@
-"""A page on which to mark a lawn's photos with mouse or finger: one file, nothing fetched."""
+"""Pages on which to mark a lawn's photos with mouse or finger: one file each, nothing fetched."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ import shlex
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from turfeye import photo, strokes, teach
 from turfeye.errors import StrokesError
 from turfeye.files import write_atomic
 from turfeye.filing import original_name
 from turfeye.lawn import Lawn
-from turfeye.records import SCHEMA
+from turfeye.records import SCHEMA, Floats
 
 WIDE_PX = 2400
 """Wider photos are shown smaller; the points are those of the photo itself."""
@@ -26,8 +28,6 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
 
     Raises StrokesError for a photo that the lawn doesn't have.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     filed = {path.name: path for path in place.every_photo()}
     taught = teach.read(place)
     known = {one["photo"]: one["strokes"] for one in strokes.as_photos(taught.strokes if taught else ())}
@@ -44,13 +44,32 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
         "fewest_of_a_class": teach.FEWEST_OF_A_CLASS,
         "photos": photos,
     }
+    return _write(place, "mark.html", data, folder=shlex.quote(str(place.folder)))
+
+
+def write_corners(place: Lawn, path: Path, corners_px: Floats, *, command: str) -> Path:
+    """Write ``results/corners.html``, on which to drag the outline's corners in a photo.
+
+    ``corners_px`` (K, 2) are where they are to begin, one for each of the outline's; ``command`` is what
+    files the photo: the page adds the corners to it.
+    """
+    data = _shown(path) | {
+        "corners_px": corners_px.tolist(),
+        "names": list(place.corner_names),
+        "outline_m": np.asarray(place.outline_m).tolist(),
+        "command": command,
+    }
+    return _write(place, "corners.html", data)
+
+
+def _write(place: Lawn, name: str, data: dict[str, object], **words: str) -> Path:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
     pages = Environment(
         loader=PackageLoader("turfeye", "templates"), autoescape=True, undefined=StrictUndefined
     )
-    text = pages.get_template("mark.html").render(
-        lawn=place.name, folder=shlex.quote(str(place.folder)), data=data
-    )
-    return write_atomic(place.results_dir / "mark.html", text.encode("utf-8"))
+    text = pages.get_template(name).render(lawn=place.name, data=data, **words)
+    return write_atomic(place.results_dir / name, text.encode("utf-8"))
 
 
 def _filed_name(name: str, filed: Collection[str]) -> str:

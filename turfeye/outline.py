@@ -227,6 +227,25 @@ def _least_squares(points: Floats, lengths: Mapping[tuple[int, ...], float]) -> 
     return points
 
 
+def with_corners(points: Floats, count: int) -> Floats:
+    """The outline (K, 2) with ``count`` corners: what bends it least goes, the longest side gets a middle.
+
+    >>> with_corners(np.array([[0.0, 0], [8, 0], [8, 6]]), 4).tolist()
+    [[0.0, 0.0], [8.0, 0.0], [8.0, 6.0], [4.0, 3.0]]
+    """
+    points = np.asarray(points, float)
+    while len(points) > count:
+        before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+        bends = [abs(signed_area(np.array(three))) for three in zip(before, points, after, strict=True)]
+        points = np.delete(points, int(np.argmin(bends)), axis=0)
+    while len(points) < count:
+        after = np.roll(points, -1, axis=0)
+        longest = int(np.argmax(np.hypot(*(after - points).T)))
+        middle = (points[longest] + after[longest]) / 2
+        points = np.insert(points, longest + 1, middle, axis=0)
+    return points
+
+
 def mistaken_orders(corners: int) -> list[tuple[int, ...]]:
     """Orders in which corners are marked by mistake: two swapped, turned, mirrored; not the right one."""
     right = tuple(range(corners))

@@ -107,11 +107,11 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
 
 def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
     came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
-    mark = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --view window --corner x,y --corner x,y …"
+    mark = f"turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO"
     return CardError(
         f"wanted a marked view or the card of a known spot ({_known(place)}) from above, {came} and no "
         f"view is marked yet. If it shows the lawn, mark its corners {', '.join(place.corner_names)} in one "
-        f"such photo, in pixels: {mark}; if a spot, take it again from above with the whole card"
+        f"such photo, on the page that {mark} writes; if a spot, take it again from above with the whole card"
     )
 
 

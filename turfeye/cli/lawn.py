@@ -5,11 +5,16 @@ from __future__ import annotations
 import shlex
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
 from turfeye.words import square_metres
+
+if TYPE_CHECKING:
+    from turfeye.lawn import Lawn
+    from turfeye.records import Floats
 
 MOST_PEGS = 12
 """So many are shown one by one."""
@@ -36,7 +41,11 @@ def lawn() -> None:
 @click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [the mix's, overseeding]")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
 @click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
-@click.option("--propose", type=click.Path(path_type=Path), help="Propose outline corners in this photo.")
+@click.option(
+    "--propose",
+    type=click.Path(path_type=Path),
+    help="Find the outline's corners in this photo; writes a page to drag them on.",
+)
 def new(
     folder: Path,
     name: str | None,
@@ -55,14 +64,14 @@ def new(
 
     The outline is measured once with a tape: corners in metres, anticlockwise, the first side as the x axis;
     or the lengths of its sides and of the diagonals from the first corner. Of a lawn that is made already,
-    --propose alone proposes its corners.
+    --propose alone finds its corners in a photo.
     """
     from turfeye import lawn as lawns
     from turfeye.outline import from_tape
 
     if propose and outline is None and sides is None and (folder / lawns.FILE_NAME).is_file():
         there = lawns.read(folder)
-        click.echo(_proposed(folder, propose, len(there.outline_m), first=not there.views))
+        _propose(there, propose, _found(propose, len(there.outline_m)))
         return
     if (outline is None) == (sides is None):
         raise click.UsageError("the lawn needs one outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
@@ -71,7 +80,7 @@ def new(
     if outline is None:
         spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
         outline = from_tape(sides or (), spans).tolist()
-    proposed = _proposed(folder, propose, len(outline)) if propose else ""
+    found = _found(propose, len(outline)) if propose else None
     made = lawns.new(
         folder,
         name=name,
@@ -84,15 +93,16 @@ def new(
         target_cover=target_cover,
     )
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
-    if proposed:
-        click.echo(proposed)
+    if propose and found is not None:
+        _propose(made, propose, found)
     else:
         say(f"Now file photos: {shlex.join(['turfeye', 'add', str(folder)])} PHOTO…")
 
 
-def _proposed(folder: Path, path: Path, corners: int, *, first: bool = True) -> str:
-    """The line that files a photo with the outline's corners found in it; says what to mind."""
+def _found(path: Path, corners: int) -> Floats:
+    """The outline's corners (corners, 2) found in a photo; says what to mind."""
     from turfeye import photo, region
+    from turfeye.outline import with_corners
 
     picture = photo.read(path).rgb_coded
     found = region.propose_outline(region.lawn_in_garden(picture), corners=corners)
@@ -102,11 +112,21 @@ def _proposed(folder: Path, path: Path, corners: int, *, first: bool = True) -> 
             "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
             "the photo from further back, or mark where those corners lie outside it, below 0 or beyond."
         )
-    odd = "" if len(found) == corners else f"{len(found)} where the outline has {corners}; "
-    say(f"These corners are a proposal: {odd}check each against the photo, put corner A first, then:")
-    view = ["--view", "window"] if first else []
-    marks = [word for x, y in found for word in ("--corner", f"{x:.0f},{y:.0f}")]
-    return shlex.join(["turfeye", "add", str(folder), str(path), *view, *marks])
+    if len(found) != corners:
+        say(f"{len(found)} corners stand out in the photo, where the outline has {corners}.")
+    return with_corners(found, corners)
+
+
+def _propose(place: Lawn, path: Path, found: Floats) -> None:
+    """Prints the line that files a photo with these corners; names the page on which to drag them."""
+    from turfeye import markpage
+    from turfeye.outline import as_options
+
+    view = [] if place.views else ["--view", "window"]
+    command = shlex.join(["turfeye", "add", str(place.folder), str(path), *view])
+    page = markpage.write_corners(place, path, found.round(), command=command)
+    say(f"These corners are a proposal. Open {page}, drag each where it belongs and run the line it shows:")
+    click.echo(f"{command} {as_options(found.round())}")
 
 
 @lawn.command()
