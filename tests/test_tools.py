@@ -57,7 +57,7 @@ def test_the_card_s_cells_and_slivers_are_not_compared(tmp_path):
 
 
 def test_a_lawn_is_seen_through_its_true_corners():
-    picture = RENDERED / "lawns" / "lawn-02.jpg"
+    picture = RENDERED.parent / "rendered-tuning" / "lawn-06.jpg"
     shot, seen, grid = rendered_truth.lawn_view(picture)
     assert grid.cell_m == rendered_truth.LAWN_CELL_M
     height, width = shot.rgb_coded.shape[:2]
