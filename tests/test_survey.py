@@ -691,7 +691,7 @@ def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):
 
 
 def test_a_pale_place_before_the_work_is_the_rendered_one(tmp_path):
-    """Tuning lawn 6 has a coarse yellow-green ellipse of 0.614 by 0.748 m about (3.69, 3.90) by its recipe."""
+    """Tuning lawn 6 has a yellow-green ellipse of 0.614 by 0.748 m about (3.69, 3.90) by its recipe."""
     picture = ROOT / "tests/data/rendered-tuning/lawn-06.jpg"
     recipe = json.loads(picture.with_suffix(".json").read_text())["recipe"]
     with picture.with_name("lawn-06-corners.csv").open() as file:
