@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -20,9 +21,11 @@ import write_commands
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from turfeye import lawn
+from turfeye import lawn, outlook, survey
+from turfeye.answer import Answer
 from turfeye.cli import root, shared
 from turfeye.errors import CardError
+from turfeye.simulate import tables
 
 HERE = Path(__file__).parent.parent
 CORNERS = ((412, 1630), (2210, 1702), (1604, 512), (705, 498))
@@ -421,6 +424,28 @@ def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     assert "empty" not in done.stderr  # its row says it all
     assert "not sown: turfeye plan --before" in words
     assert "unsown" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("until", "says"),
+    [
+        (9, "photograph again"),
+        (42, "on course"),
+    ],
+)
+def test_the_round_says_what_a_lawn_without_thin_places_needs(
+    answer: Answer, monkeypatch: pytest.MonkeyPatch, until: int, says: str
+) -> None:
+    recipe = tables.TableRecipe(failed_patches=0, lagging_strips=0, lost_visit=0, setback=0, target_cover=0.6)
+    season, _ = tables.lawn(5, recipe, until_day=until)
+    nothing = replace(answer.plan, tasks=())
+    calm = replace(answer, outlook=outlook.fit(season), thin=(), plan=nothing)
+    monkeypatch.setattr(survey, "round_of", lambda folder, tell: iter([(Path("back"), calm)]))
+    monkeypatch.setenv("COLUMNS", "150")
+    (row,) = (line for line in run("round", "lawns").stdout.splitlines() if "Back" in line)
+    last = season.visits[-1]
+    assert says in row
+    assert re.search(rf" {last.taken.day} (March|April) +{last.age_days:.0f} ", row)
 
 
 def test_a_lawn_that_the_system_refuses_leaves_the_round_its_others(

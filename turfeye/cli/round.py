@@ -14,7 +14,7 @@ from turfeye.words import square_metres
 if TYPE_CHECKING:
     from turfeye.answer import Answer
 
-COLUMNS = ("lawn", "day", "green", "forecast (chance)", "thin", "what to do")
+COLUMNS = ("lawn", "seen", "day", "green", "forecast", "thin", "what to do")
 TO_DO: dict[type[TurfeyeError], str] = {
     NoPhotosError: "file photos: turfeye add",
     NotSownError: "not sown: turfeye plan --before",
@@ -39,8 +39,10 @@ def round_(folder: Path) -> None:
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
     names = [answer.lawn.name for answer in answers]
     rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
-    rows += [(name, *["–"] * 4, TO_DO.get(type(why), "see below")) for name, why in failed]
+    rows += [(name, *["–"] * 5, TO_DO.get(type(why), "see below")) for name, why in failed]
     show_table(COLUMNS, rows, words=COLUMNS[-1])
+    if answers:
+        say("seen: the last photo; day: the lawn's age then; in brackets: its chance of reaching the target")
     for answer in answers:
         if answer.taught:
             say(f"{answer.lawn.name}: {answer.taught.sentence}")
@@ -51,15 +53,25 @@ def round_(folder: Path) -> None:
 
 def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
     """A lawn's row; its folder is named where another lawn has its name (``twice``)."""
-    whole, plan = answer.outlook.lawn, answer.plan
-    count = sum(task.seed_g > 0 for task in plan.tasks)
+    from turfeye.headline import day
+
+    whole, last = answer.outlook.lawn, answer.season.visits[-1]
     return (
         f"{answer.lawn.name} ({answer.lawn.folder.name})" if twice else answer.lawn.name,
-        figure(answer.season.age_days[-1]),
+        day(last.taken.date()),
+        figure(last.age_days),
         share(whole.cover_now, whole.cover_now_se),
         f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})",
         square_metres(whole.thin_m2),
-        f"reseed {count} patch{'es' if count != 1 else ''}: {figure(plan.seed_g, unit=' g')}"
-        if count
-        else plan.sentence,
+        _to_do(answer),
     )
+
+
+def _to_do(answer: Answer) -> str:
+    """What a lawn needs, in two words or three."""
+    counts, plan = answer.outlook.lawn.counts, answer.plan
+    if any(task.seed_g > 0 for task in plan.tasks):
+        return f"reseed {figure(plan.seed_g, unit=' g')}"
+    if counts["too soon to say"] > counts["on course"] + counts["slow"]:
+        return "photograph again"
+    return "give it time" if counts["slow"] > counts["on course"] else "on course"
