@@ -177,7 +177,8 @@ SPOTS = HERE / "sample_images/trial-spots/photos"
 def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) -> None:
     (tmp_path / "a note.jpg").write_text("not a picture")
     photos = sorted(SPOTS.glob("2026-0[34]-*-spot-[12].jpg"))[:5]
-    done = run("look", tmp_path / "a note.jpg", *photos, "--table", tmp_path / "plots.csv")
+    written = ("--table", tmp_path / "plots.csv", "--out", tmp_path / "cells")
+    done = run("look", tmp_path / "a note.jpg", *photos, *written)
     assert done.exit_code == 2
     assert "a note.jpg not measured: holds no picture" in done.stderr
     with (tmp_path / "plots.csv").open() as file:
@@ -199,6 +200,10 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     assert float(rows[0]["cv_pct"]) < float(rows[-2]["cv_pct"])  # seedlings come up patchily
     shown = [line.split()[0] for line in done.stdout.splitlines() if "spot" in line]
     assert shown == [Path(row["photo"]).name for row in rows[:5]]
+    for row in rows[:5]:  # of several days, so the day is shown
+        assert f"{Path(row['photo']).name}   {row['photo'].split('/')[-1][:10]}   " in done.stdout
+    assert done.stderr.count("wrote NAME-cells.csv and NAME-cover.png of 5 photos") == 1
+    assert len(list((tmp_path / "cells").glob("*-spot-?-cells.csv"))) == 5
 
 
 def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_path: Path) -> None:

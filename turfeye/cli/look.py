@@ -96,12 +96,15 @@ def look(
                 for warning in seen.warnings:
                     say(f"{photo.name}: {warning}")
             if out is not None:
-                _write(seen, out)
+                _write(seen, out, aloud=not many)
     rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
     for line in notes.gathered(said):
         say(line)
     if many:
         _show_ranks(rows)
+    if many and out is not None:
+        good = sum(row["state"] != "not measured" for row in rows)
+        say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
     if table is not None:
         say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
@@ -127,22 +130,26 @@ def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) 
             raise
 
 
-def _write(seen: Look, out: Path) -> None:
+def _write(seen: Look, out: Path, *, aloud: bool) -> None:
     """The cells as CSV, and the overlay."""
     from turfeye import charts, drawing, store, summary
 
     stem = seen.photo.path.stem
     store.write_look_csv(out / f"{stem}-cells.csv", seen.table, summary.middles_px(seen))
     drawing.save(charts.overlay(seen), out / f"{stem}-cover.png")
-    say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
+    if aloud:
+        say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
 
 
 def _show_ranks(rows: list[dict[str, Any]]) -> None:
     """Many photos, a row each, the greenest first."""
-    names = ("photo", "rank", "green", "straw", "bare", "colour", "uneven")
+    days = {row["taken"][:10] for row in rows if row["taken"]}
+    dated = len(days) > 1
+    names = ("photo", *(["taken"] if dated else []), "rank", "green", "straw", "bare", "colour", "uneven")
     shown = [
         (
             Path(row["photo"]).name,
+            *([(row["taken"] or "–")[:10]] if dated else []),
             "–" if row["rank"] is None else f"{row['rank']} ({row['rank_low']}–{row['rank_high']})",
             share(row["cover"], row["cover_se"]),
             share(row["straw"]),
