@@ -49,12 +49,35 @@ def patch(number=1, x=2.0, y=1.5, area=1.237, deficit=0.8349, kind="thin"):
     return Patch(number, kind, square, x, y, area, 0.05, deficit, 0.97, np.arange(3), "it is thin")
 
 
-def outlook(last=DAY):
-    """What a plan asks of an outlook: the sowing and the day of the last visit."""
+def outlook(last=DAY, oversown=()):
+    """What a plan asks of an outlook: the sowings and the day of the last visit."""
     visit = SimpleNamespace(taken=datetime(last.year, last.month, last.day, 10))
     return SimpleNamespace(
-        season=SimpleNamespace(sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,))
+        season=SimpleNamespace(
+            sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,), oversown=oversown
+        )
     )
+
+
+def to_come(last, oversown=()):
+    """What a lawn without thin places is told to do, and its cautions."""
+    found = plan(outlook(last, oversown), (), RYE, outline_m=LAWN)
+    assert (found.sentence, found.window) == ("Nothing to reseed.", "")
+    return [(when, what.split(",")[0].split(":")[0]) for when, what in found.dates], found.cautions
+
+
+def test_what_was_sown_is_followed_up_where_nothing_is_to_be_reseeded():
+    # ryegrass is through 10 days after sowing (handbook); feed and cut are common practice, no source
+    feed_and_cut = [(date(2026, 4, 7), "first feed"), (date(2026, 4, 14), "first cut")]
+    dates, minded = to_come(date(2026, 3, 27))
+    assert dates == feed_and_cut
+    assert set(cautions.about("water", "iron", "feed")) <= set(minded)
+    assert to_come(date(2026, 4, 14)) == ([], ())  # done
+    again = SimpleNamespace(sowing=Sowing(date(2026, 5, 8), RYE.name, 12.0))
+    dates, _ = to_come(date(2026, 5, 6), (again,))
+    assert [when for when, _ in dates] == [date(2026, 5, 18), date(2026, 6, 1), date(2026, 6, 8)]
+    other = SimpleNamespace(sowing=Sowing(date(2026, 5, 8), "fine fescue", 12.0))
+    assert to_come(date(2026, 5, 6), (other,)) == ([], ())
 
 
 def make(*patches, mix=RYE, **settings):
@@ -149,7 +172,7 @@ def test_pale_patches_keep_a_row_without_seed():
     row = planfile.rows(made)[1]
     assert (row["seed_g"], row["dressing_l"], row["deficit"]) == (0, 0.0, None)
     assert row["because"] == "pale and yellower: look there"
-    nothing = make()
+    nothing = plan(outlook(date(2026, 6, 1)), (), RYE, outline_m=LAWN)
     assert (nothing.sentence, nothing.seed_g, nothing.dates, nothing.cautions) == (
         "Nothing to reseed.",
         0,

@@ -17,7 +17,7 @@ from turfeye import cautions
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
 from turfeye.plots import counted, named
-from turfeye.records import Floats, Outlook, Patch, Task, WorkPlan
+from turfeye.records import Floats, Outlook, Patch, Season, Task, WorkPlan
 from turfeye.tape import fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
@@ -90,6 +90,10 @@ def plan(
     spare = round_up(seed * settings.spare_pct / 100)
     when = window(mix, on, settings.temperatures)
     bags = dressing_bags(litres, area, settings)
+    if not seed:
+        dates = _to_come(outlook.season, mix)
+    else:
+        dates = follow_up(mix, on) if when.verdict in ("sow", "not known") else ()
     return WorkPlan(
         tasks=tasks,
         seed_g=float(seed),
@@ -97,9 +101,9 @@ def plan(
         dressing_l=litres,
         dressing_bags=bags,
         spreading=_spreading(tasks),
-        window=when.words,
-        dates=follow_up(mix, on) if seed and when.verdict in ("sow", "not known") else (),
-        cautions=_plan_cautions(tasks, seed),
+        window=when.words if seed else "",
+        dates=dates,
+        cautions=_plan_cautions(tasks, young=bool(seed or dates)),
         sentence=_sentence(tasks, area, seed, spare, bags, mix, when.verdict),
     )
 
@@ -187,6 +191,15 @@ def follow_up(mix: Mix, sown: date) -> tuple[tuple[date, str], ...]:
     )
 
 
+def _to_come(season: Season, mix: Mix) -> tuple[tuple[date, str], ...]:
+    """What is still to come after the last visit for what was sown last: the lawn, or parts of it."""
+    last = max((season.sowing, *(one.sowing for one in season.oversown)), key=lambda sowing: sowing.date)
+    if last.mix != mix.name:
+        return ()
+    on = season.visits[-1].taken.date()
+    return tuple((when, what) for when, what in follow_up(mix, last.date) if when > on)
+
+
 def round_up(value: float) -> int:
     """Up to the next whole number; a hair above one (float dust) stays.
 
@@ -213,9 +226,10 @@ def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings
     return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
 
 
-def _plan_cautions(tasks: Sequence[Task], seed: int) -> tuple[str, ...]:
+def _plan_cautions(tasks: Sequence[Task], *, young: bool) -> tuple[str, ...]:
+    """What the tasks touch; and where grass is ``young``, or about to be, what harms it."""
     own = dict.fromkeys(text for task in tasks for text in task.cautions)
-    general = cautions.about("weedkiller", "feed", "mowing") if seed else ()
+    general = cautions.about("water", "iron", "weedkiller", "feed", "mowing") if young else ()
     return (*own, *(text for text in general if text not in own))
 
 
