@@ -206,6 +206,12 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     assert len(list((tmp_path / "cells").glob("*-spot-?-cells.csv"))) == 5
 
 
+def test_cells_larger_than_the_picture_are_told_to_be_smaller() -> None:
+    done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--cell", "3")
+    assert "0 of 4 cells seen" in done.stdout
+    assert "write a smaller --cell, such as 0.1" in done.stderr
+
+
 def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("not a folder")
     done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--table", tmp_path / "file/plots.csv")

@@ -102,11 +102,12 @@ def _cell_corners_px(look: Look) -> Floats:
 
 
 def _figures_on(axes: Axes, corners: Floats, values: Floats, in_per_px: float) -> None:
-    """Per cent in every cell that is large enough to carry it."""
+    """Per cent in every cell that is large enough to carry it, in the part of it that the picture shows."""
+    limit = np.array([max(axes.get_xlim()), max(axes.get_ylim())])
     for corner, value in zip(corners, values, strict=True):
         size_in = (corner.max(0) - corner.min(0)).min() * in_per_px
         if size_in >= NUMBERS_FROM_IN and np.isfinite(value):
-            x, y = corner.mean(0)
+            x, y = np.clip(corner, 0, limit).mean(0)
             text = axes.text(x, y, f"{100 * value:.0f}", ha="center", va="center", fontsize=6.5 + 2 * size_in)
             text.set(color="white", clip_on=True)
             halo(text, INK, 1.6)

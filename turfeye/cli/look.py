@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 FEW_CELLS = 24
 """So many cells are shown a row each; more are shown as a map of their cover."""
+FEWEST_CELLS = 4
+"""Of so few cells none seen, they are too large for the picture."""
 FEW_PHOTOS = 4
 """So many photos are shown one by one; more are shown a row each, ranked."""
 
@@ -178,6 +180,8 @@ def _show(seen: Look) -> None:
     )
     if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
+        if not total["cells_seen"] and total["cells"] <= FEWEST_CELLS:
+            say("the picture shows no such large cell whole: write a smaller --cell, such as 0.1")
     if card["found"]:
         by = total["dgci_cells"]
         few = f"no colour index, since {by} of {total['cells_seen']} cells tell theirs"
