@@ -422,6 +422,16 @@ def test_bad_input_leaves_the_lawn_as_it_was(
 # Errors
 
 
+def test_a_lawn_that_is_not_sown_is_told_what_to_write(tmp_path: Path) -> None:
+    run("lawn", "new", tmp_path / "a", "--outline", "8x6")
+    done = run("season", tmp_path / "a")
+    assert done.exit_code == 2
+    told = done.stderr[done.stderr.index("  [[sowing]]") :]
+    with (tmp_path / "a" / "lawn.toml").open("a", encoding="utf-8") as file:
+        file.write("\n" + told)
+    assert len(lawn.read(tmp_path / "a").sowings) == 1
+
+
 def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     for name in ("empty", "unsown"):
         sown = ("--sown", "2026-03-14") if name == "empty" else ()
