@@ -104,7 +104,7 @@ def season(
         raise NotSownError(
             f"a season counts from a sowing and {place.folder / lawn.FILE_NAME} has none. Before the work: "
             f"turfeye plan {shlex.quote(str(place.folder))} --before. Once it is sown, write there, say:\n"
-            f"  [[sowing]]\n  date = 2026-03-14\n  mix = \"{lawn.USUAL_MIX}\"\n  rate_g_m2 = 35"
+            f'  [[sowing]]\n  date = 2026-03-14\n  mix = "{lawn.USUAL_MIX}"\n  rate_g_m2 = 35'
         )
     # The other first: whatever is wrong there is said before an hour goes into this lawn's photos.
     other = None if against is None else season(against, today=today, tell=tell)
