@@ -153,7 +153,7 @@ def p3_profile() -> bytes:
 
 def test_focal_length_is_diagonal_based(tmp_path):
     """CIPA DC-008: 26 mm at 4000 x 3000 is 3004.6 px, 67.30 degrees across."""
-    focal = photo.focal_px(26, 4000, 3000)
+    focal = photo.focal_from_35mm(26, (4000, 3000))
     assert focal == pytest.approx(3004.6, abs=0.05)
     assert 2 * np.degrees(np.arctan(2000 / focal)) == pytest.approx(67.30, abs=0.01)
     path = tmp_path / "a.jpg"

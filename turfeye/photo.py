@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import re
 import warnings
 from datetime import datetime, timedelta, timezone
@@ -94,13 +95,13 @@ def parse_taken_from_name(name: str) -> datetime | None:
     return None
 
 
-def focal_px(focal_35mm: float, width: int, height: int) -> float:
+def focal_from_35mm(focal_35mm: float, size_px: tuple[int, int]) -> float:
     """Focal length in pixels from its 35 mm equivalent, which is defined along the picture's diagonal.
 
-    >>> round(focal_px(26, 4000, 3000), 1)
+    >>> round(focal_from_35mm(26, (4000, 3000)), 1)
     3004.6
     """
-    return focal_35mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
+    return focal_35mm / FULL_FRAME_DIAGONAL_MM * math.hypot(*size_px)
 
 
 def _bytes(path: Path) -> bytes:
@@ -246,7 +247,7 @@ def _focal_px(exif: Exif, width: int, height: int) -> float | None:
     now = sorted((width, height))
     if not focal > 0 or not shot[0] > 0 or abs(now[1] / now[0] / (shot[1] / shot[0]) - 1) > 0.02:
         return None
-    return focal_px(focal, width, height)
+    return focal_from_35mm(focal, (width, height))
 
 
 def _camera(exif: Exif) -> str | None:

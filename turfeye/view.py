@@ -21,6 +21,7 @@ import numpy as np
 from turfeye import outline
 from turfeye.card_layout import CARD
 from turfeye.errors import ViewError
+from turfeye.photo import focal_from_35mm
 from turfeye.records import Floats, Photo, Sighting, View
 
 OBLIQUE_DEG: Final = 35.0
@@ -36,19 +37,6 @@ MARKER_SD_PX: Final = 0.3
 """Least error of a found marker corner. Sub-pixel refinement is good to about 0.25 px at 12 MP. Measured."""
 MISFIT_SDS: Final = 6.0
 """Marked corners that miss by this many times their own error are refused."""
-
-DIAGONAL_35MM: Final = 43.2666
-"""Diagonal of a 36 x 24 mm frame; FocalLengthIn35mmFilm is relative to it (CIPA DC-008)."""
-
-
-def focal_from_35mm(focal_35mm: float, size_px: tuple[int, int]) -> float:
-    """Focal length in pixels of a 35 mm-equivalent one, by the picture's diagonal (CIPA DC-008).
-
-    >>> round(focal_from_35mm(26, (4000, 3000)), 1)
-    3004.6
-    """
-    return focal_35mm / DIAGONAL_35MM * math.hypot(*size_px)
-
 
 # ------------------------------------------------------------------------------------------------ making
 
