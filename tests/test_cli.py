@@ -206,6 +206,14 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     assert len(list((tmp_path / "cells").glob("*-spot-?-cells.csv"))) == 5
 
 
+@pytest.mark.parametrize("words", [("--rule", "97"), ("--rule", "100"), ("--cell", "0.2", "--spot", "1")])
+def test_what_belongs_to_a_card_is_not_ignored_without_one(words: tuple[str, ...]) -> None:
+    done = run("look", "--no-card", SPOTS / "2026-04-13-spot-1.jpg", *words)
+    assert done.exit_code == 2
+    assert " and ".join(words[::2]) + " need" in done.stderr
+    assert done.stdout == ""
+
+
 def test_cells_larger_than_the_picture_are_told_to_be_smaller() -> None:
     done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--cell", "3")
     assert "0 of 4 cells seen" in done.stdout

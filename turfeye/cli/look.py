@@ -6,15 +6,18 @@ import json as json_module
 import shlex
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
+from click.core import ParameterSource
 
 from turfeye.cli.shared import FILE, FOLDER, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
+from turfeye.words import listed
 
 if TYPE_CHECKING:
     from turfeye.records import CellTable, Look
@@ -25,6 +28,8 @@ FEWEST_CELLS = 4
 """Of so few cells none seen, they are too large for the picture."""
 FEW_PHOTOS = 4
 """So many photos are shown one by one; more are shown a row each, ranked."""
+OF_A_CARD = {"cell_m": "--cell", "values": "--values", "spot": "--spot", "rule_mm": "--rule"}
+"""Options that say something of a card, or in its metres."""
 
 
 @click.command(short_help="Measure single photos, or rank many.")
@@ -65,53 +70,43 @@ def look(
     Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
     is named, and the others go on.
     """
-    from turfeye import card_values, glance, notes, series, store, summary
+    from turfeye import card_values, glance, series, store, summary
 
     _check_places(photos, out, table)
-    measured = card_values.read_values(values) if values else None
+    if no_card:
+        _check_cardless()
+    measure = partial(
+        glance.look,
+        cell_m=cell_m,
+        no_card=no_card,
+        values=card_values.read_values(values) if values else None,
+        spot=spot,
+        rule_mm=rule_mm,
+    )
     rows: list[dict[str, Any]] = []
     said: list[tuple[str, str]] = []
-    cardless: list[str] = []
+    cardless: list[Path] = []
     many = len(photos) > FEW_PHOTOS and not json
-    with waiting(many) as tell:
-        for number, photo in enumerate(photos, start=1):
-            tell(f"photo {number} of {len(photos)}: {photo.name}")
-            try:
-                seen = glance.look(
-                    photo, cell_m=cell_m, no_card=no_card, values=measured, spot=spot, rule_mm=rule_mm
-                )
-            except TurfeyeError as error:
-                words = str(error).removeprefix(f"{photo} ")
-                say(f"{photo} not measured: {words}")
-                if isinstance(error, CardNotFoundError):
-                    cardless.append(shlex.quote(str(photo)))
-                rows.append(series.row(str(photo), None, {"why": str(error)}))
-                continue
-            rows.append(series.row(str(photo), seen.table, summary.kept(seen)))
-            if json:
-                click.echo(json_module.dumps(summary.as_dict(seen), ensure_ascii=False, allow_nan=False))
-            elif not many:
-                _show(seen)
-            if many:  # equal notes become one line
-                said += [(photo.name, warning) for warning in seen.warnings]
-            else:
-                for warning in seen.warnings:
-                    say(f"{photo.name}: {warning}")
-            if out is not None:
-                _write(seen, out, aloud=not many)
+    for photo, seen in _each(photos, measure, patiently=many):
+        if isinstance(seen, TurfeyeError):
+            say(f"{photo} not measured: {str(seen).removeprefix(f'{photo} ')}")
+            rows.append(series.row(str(photo), None, {"why": str(seen)}))
+            cardless += [photo] * isinstance(seen, CardNotFoundError)
+            continue
+        rows.append(series.row(str(photo), seen.table, summary.kept(seen)))
+        if many:  # when all are measured
+            said += [(photo.name, warning) for warning in seen.warnings]
+        else:
+            _show(seen, json=json)
+        if out is not None:
+            _write(seen, out, aloud=not many)
     rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
-    for line in notes.gathered(said):
-        say(line)
     if many:
-        _show_ranks(rows)
-    if many and out is not None:
-        good = sum(row["state"] != "not measured" for row in rows)
-        say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
+        _show_many(rows, said, out)
     if table is not None:
         say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
-        these = " ".join(cardless[:FEW_PHOTOS]) + (" …" if len(cardless) > FEW_PHOTOS else "")
-        say(f"cover alone, in parts of the picture, without a card: turfeye look --no-card {these}")
+        _show_the_way_on(cardless)
     if any(row["state"] == "not measured" for row in rows):
         click.get_current_context().exit(2)
 
@@ -132,6 +127,32 @@ def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) 
             raise
 
 
+def _check_cardless() -> None:
+    """Refuse options that would say nothing where no card is gone by."""
+    source = click.get_current_context().get_parameter_source
+    given = [option for name, option in OF_A_CARD.items() if source(name) is ParameterSource.COMMANDLINE]
+    if given:
+        raise click.UsageError(
+            f"{listed(given)} need{'s' * (len(given) == 1)} a card, and --no-card goes on without one; leave "
+            "out one or the other"
+        )
+
+
+def _each(
+    photos: Sequence[Path], measure: Callable[[Path], Look], *, patiently: bool
+) -> Iterator[tuple[Path, Look | TurfeyeError]]:
+    """Every photo with what it shows, or why it can't be measured."""
+    with waiting(patiently) as tell:
+        for number, photo in enumerate(photos, start=1):
+            tell(f"photo {number} of {len(photos)}: {photo.name}")
+            try:
+                seen = measure(photo)
+            except TurfeyeError as error:
+                yield photo, error
+            else:
+                yield photo, seen
+
+
 def _write(seen: Look, out: Path, *, aloud: bool) -> None:
     """The cells as CSV, and the overlay."""
     from turfeye import charts, drawing, store, summary
@@ -143,7 +164,25 @@ def _write(seen: Look, out: Path, *, aloud: bool) -> None:
         say(f"wrote {stem}-cells.csv and {stem}-cover.png to {out}")
 
 
-def _show_ranks(rows: list[dict[str, Any]]) -> None:
+def _show_the_way_on(cardless: Sequence[Path]) -> None:
+    """The line to run for photos in which no card was found."""
+    these = shlex.join(map(str, cardless[:FEW_PHOTOS])) + (" …" if len(cardless) > FEW_PHOTOS else "")
+    say(f"cover alone, in parts of the picture, without a card: turfeye look --no-card {these}")
+
+
+def _show_many(rows: Sequence[dict[str, Any]], said: Sequence[tuple[str, str]], out: Path | None) -> None:
+    """Many photos: what was said of them, equal notes as one line, and how they rank."""
+    from turfeye import notes
+
+    for line in notes.gathered(said):
+        say(line)
+    _show_ranks(rows)
+    if out is not None:
+        good = sum(row["state"] != "not measured" for row in rows)
+        say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
+
+
+def _show_ranks(rows: Sequence[dict[str, Any]]) -> None:
     """Many photos, a row each, the greenest first."""
     days = {row["taken"][:10] for row in rows if row["taken"]}
     dated = len(days) > 1
@@ -165,7 +204,19 @@ def _show_ranks(rows: list[dict[str, Any]]) -> None:
     say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
 
 
-def _show(seen: Look) -> None:
+def _show(seen: Look, *, json: bool) -> None:
+    """One photo, and what to mind of it."""
+    from turfeye import summary
+
+    if json:
+        click.echo(json_module.dumps(summary.as_dict(seen), ensure_ascii=False, allow_nan=False))
+    else:
+        _show_in_words(seen)
+    for warning in seen.warnings:
+        say(f"{seen.photo.path.name}: {warning}")
+
+
+def _show_in_words(seen: Look) -> None:
     """One photo for people: a heading, then the cells."""
     from turfeye import summary
 
