@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import course, lawn, mixes, outlook, patches, workplan
+from turfeye import course, mixes, newlawn, outlook, patches, workplan
 from turfeye.answer import Answer
 from turfeye.simulate import tables
 
@@ -18,7 +18,7 @@ from turfeye.simulate import tables
 def answer(tmp_path_factory: pytest.TempPathFactory) -> Answer:
     """An invented lawn of 9 × 6 m with three places where nothing took, on day 28, with two photos."""
     folder = tmp_path_factory.mktemp("round") / "back"
-    home = lawn.new(
+    home = newlawn.make(
         folder,
         name="Back <lawn> & path",
         outline_m=[(0, 0), (9, 0), (9, 6), (0, 6)],

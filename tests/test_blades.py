@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import card, cells, glance, lawn, photo, store, view
+from turfeye import card, cells, glance, lawn, newlawn, photo, store, view
 from turfeye.cli import root
 
 PAIR = Path(__file__).parent / "data/rendered/pairs"
@@ -19,7 +19,7 @@ TOP, LOW = PAIR / "upright-top.jpg", PAIR / "upright-low.jpg"
 def fitted(tmp_path_factory):
     """A lawn whose blades were fitted by the command line, and its key of a photo before that."""
     folder = tmp_path_factory.mktemp("blades") / "front"
-    before = lawn.new(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)], sown=dt.date(2026, 3, 14))
+    before = newlawn.make(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)], sown=dt.date(2026, 3, 14))
     result = CliRunner().invoke(root, ["lawn", "blades", str(folder), str(TOP), str(LOW)])
     assert result.exit_code == 0, result.output
     return lawn.read(folder), before, result.stdout
@@ -60,7 +60,7 @@ def test_oblique_cover_is_nearer_its_truth(fitted):
 
 def test_photos_of_two_places_are_refused(tmp_path):
     folder = tmp_path / "front"
-    lawn.new(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])
+    newlawn.make(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])
     text = (folder / lawn.FILE_NAME).read_text()
     other = Path(__file__).parent.parent / "sample_images/trial-spots/photos/2026-04-13-spot-2.jpg"
     result = CliRunner().invoke(root, ["lawn", "blades", str(folder), str(TOP), str(other)])
@@ -71,7 +71,7 @@ def test_photos_of_two_places_are_refused(tmp_path):
 
 def test_two_photos_from_above_say_nothing(tmp_path):
     folder = tmp_path / "front"
-    lawn.new(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])
+    newlawn.make(folder, outline_m=[(0, 0), (5, 0), (5, 3), (0, 3)])
     text = (folder / lawn.FILE_NAME).read_text()
     result = CliRunner().invoke(root, ["lawn", "blades", str(folder), str(TOP), str(TOP)])
     assert result.exit_code == 2

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, store
+from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, newlawn, store
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.records import CellTable, Grid
 from turfeye.workplan import PlanSettings
@@ -65,7 +65,7 @@ def table(seed: int = 1) -> CellTable:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    lawn.new(tmp_path / "back", outline_m=OUTLINE, sown=date(2026, 3, 14))
+    newlawn.make(tmp_path / "back", outline_m=OUTLINE, sown=date(2026, 3, 14))
     return tmp_path / "back"
 
 
@@ -227,52 +227,10 @@ def test_seed_and_dressing_reach_the_plan(tmp_path: Path) -> None:
     assert answer.plan_settings(lawn.read(tmp_path)).dressing_mm == PlanSettings().dressing_mm
 
 
-# New
-
-
-def test_new_writes_what_read_reads(folder: Path) -> None:
-    back = lawn.read(folder)
-    assert back.name == "Back"
-    assert back.target is not None
-    assert (back.target.date - back.sowings[0].date).days == 56
-    with pytest.raises(LawnError, match="already holds a lawn"):
-        lawn.new(folder, outline_m=OUTLINE)
-
-
-@pytest.mark.parametrize(
-    ("mix", "rate"), [("perennial ryegrass", 35), ("ryegrass and fescue", 11.25), ("tall fescue", 17.05)]
-)  # the middles of the ranges that data/mixes.toml has for overseeding, with their sources
-def test_the_usual_rate_is_the_mix_s_own(tmp_path: Path, mix: str, rate: float) -> None:
-    made = lawn.new(tmp_path / "a", outline_m=OUTLINE, sown=date(2026, 3, 14), mix=mix)
-    assert made.sowings[0].rate_g_m2 == pytest.approx(rate, abs=0.05)
-
-
-def test_new_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:
-    with pytest.raises(LawnError, match="crosses"):
-        lawn.new(tmp_path / "x", outline_m=[(0, 0), (8, 6), (8, 0), (0, 6)])
-    assert not (tmp_path / "x").exists()
-
-
-@pytest.mark.parametrize("move", [(0.0, 0.0, 90.0), (3.0, 0.0, 0.0), (100.0, -50.0, 33.0)])
-def test_an_outline_in_other_axes_comes_back_in_the_lawn_s_own(
-    tmp_path: Path, move: tuple[float, float, float]
-) -> None:
-    """Pegs and places are told along side A-B from corner A: in a site plan's metres they lie elsewhere."""
-    x, y, turn = move
-    cos, sin = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-    moved = [(x + cos * a - sin * b, y + sin * a + cos * b) for a, b in OUTLINE]
-    with pytest.raises(LawnError, match="begins at A") as wrong:
-        lawn.new(tmp_path / "x", outline_m=moved)
-    assert 'write --outline "0,0 8,0 8,6 0,6"' in str(wrong.value)
-    assert not (tmp_path / "x").exists()
-    about = [(0.02, -0.03), (8.0, 0.1), (8.1, 6.0), (0.0, 6.0)]  # as a tape reads
-    assert lawn.new(tmp_path / "y", outline_m=about).area_m2 == pytest.approx(48, abs=1)
-
-
 def test_no_lawn_there(tmp_path: Path) -> None:
     with pytest.raises(LawnMissingError, match="turfeye lawn new"):
         lawn.read(tmp_path)
-    lawn.new(tmp_path / "back", outline_m=OUTLINE)
+    newlawn.make(tmp_path / "back", outline_m=OUTLINE)
     with pytest.raises(LawnMissingError, match=r"holds lawns \(back\).*turfeye round"):
         lawn.read(tmp_path)
     with pytest.raises(LawnMissingError, match=f"is one lawn.*turfeye round {tmp_path}"):

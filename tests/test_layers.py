@@ -33,7 +33,7 @@ ORDER = (
     "cells lawncheck",
     "lawnfile",
     "lawn",
-    "filing",
+    "filing newlawn",
     "strokes",
     "teach",
     "markpage",

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from PIL import Image
 from test_cells import sound
 
-from turfeye import cells, filing, glance, lawn, photo, standpoints, survey, view
+from turfeye import cells, filing, glance, lawn, newlawn, photo, standpoints, survey, view
 from turfeye.align import Aligned, align, scenery
 from turfeye.cli import root
 from turfeye.errors import AlignmentError
@@ -262,7 +262,7 @@ def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch, plac
 
 
 def test_add_says_that_no_view_is_marked_yet(tmp_path):
-    lawn.new(tmp_path / "lawn", outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
+    newlawn.make(tmp_path / "lawn", outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
     handed_in = [FERRY / "photos" / name(day) for day in ("03-14", "04-12")]
     spot = FERRY.parent / "trial-spots/photos/2026-03-20-spot-2.jpg"
     done = CliRunner().invoke(root, ["add", str(tmp_path / "lawn"), *map(str, handed_in), str(spot)])

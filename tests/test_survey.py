@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import card_print, lawn, standpoints, survey
+from turfeye import card_print, lawn, newlawn, standpoints, survey
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, DateError, LawnError, SeasonError
@@ -425,7 +425,7 @@ def test_whoever_waits_hears_of_every_photo(spots, again):
 
 def test_why_no_photo_could_be_measured_is_listed_with_what_to_do(tmp_path):
     folder = tmp_path / "trial"
-    lawn.new(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)], sown=dt.date(2026, 3, 14))
+    newlawn.make(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)], sown=dt.date(2026, 3, 14))
     photos = sorted((SAMPLES / "trial-spots/photos").glob("2026-03-20-spot-[23].jpg"))
     survey.add(folder, [*photos, turf(tmp_path / "a.jpg")], date=dt.date(2026, 4, 2))
     with pytest.raises(SeasonError) as caught:
@@ -458,7 +458,7 @@ def test_photos_are_never_written_to(spots):
 
 
 def test_a_lawn_without_photos_says_how_to_add_them(tmp_path):
-    lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=None)
+    newlawn.make(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=None)
     with pytest.raises(SeasonError, match="sowing"):
         survey.season(tmp_path / "new")
 
@@ -473,7 +473,7 @@ def test_what_can_t_be_placed_is_tried_again_only_over_other_photos(tmp_path, mo
 
     monkeypatch.setattr(standpoints, "align", nowhere)
     folder = tmp_path / "lawn"
-    lawn.new(folder, outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=dt.date(2026, 3, 14))
+    newlawn.make(folder, outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)], sown=dt.date(2026, 3, 14))
     corners = [(60, 250), (340, 250), (260, 120), (140, 120)]
     survey.add(folder, [turf(tmp_path / "2026-04-01-a.jpg")], view="step", corners_px=corners)
     for name, wide in (("b", 396), ("c", 392)):
@@ -581,7 +581,7 @@ def test_cover_of_the_lawn_view_is_near_its_truth(ferry):
 def test_marking_two_views_keeps_the_lawn_file_readable(tmp_path):
     folder = tmp_path / "two"
     outline = [(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)]
-    lawn.new(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
+    newlawn.make(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
     corners = [(123.8, 1312.0), (1823.6, 1270.2), (1639.6, 315.6), (354.1, 291.0)]
     for name, day in (("window", "2026-03-14"), ("step", "2026-05-06")):
         photo = SAMPLES / f"ferry-cottage/photos/{day}-window.jpg"
@@ -592,7 +592,7 @@ def test_marking_two_views_keeps_the_lawn_file_readable(tmp_path):
 def test_corners_that_no_camera_could_see_are_refused(tmp_path):
     folder = tmp_path / "askew"
     outline = [(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)]
-    lawn.new(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
+    newlawn.make(folder, outline_m=outline, sown=dt.date(2026, 3, 14))
     corners = [(523.8, 1312.0), (2010.0, 1270.2), (2000.0, 515.6), (954.1, 491.0)]
     survey.add(
         folder,
@@ -608,7 +608,7 @@ def test_corners_that_no_camera_could_see_are_refused(tmp_path):
 def garden_before(tmp_path_factory):
     """The sample lawn's last photo, filed as a survey before the work of a lawn that has no sowing."""
     folder = tmp_path_factory.mktemp("before") / "old-lawn"
-    lawn.new(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
+    newlawn.make(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
     with (SAMPLES / "ferry-cottage/truth/corners.csv").open() as file:
         rows = [r for r in csv.DictReader(file) if r["photo"] == "2026-05-06-window.jpg"]
     corners = [(float(r["x_px"]), float(r["y_px"])) for r in rows if r["what"] != "card"]
@@ -669,7 +669,7 @@ def test_the_list_is_printed_and_written(garden_before):
 def test_ground_just_sown_is_no_lawn_full_of_holes(tmp_path):
     """The sample's first photo shows it on the day of sowing."""
     folder = tmp_path / "bare"
-    lawn.new(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
+    newlawn.make(folder, outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5)])
     corners = lawn.read(SAMPLES / "ferry-cottage").views[0].corners_px
     photo = SAMPLES / "ferry-cottage/photos/2026-03-14-window.jpg"
     survey.add(folder, [photo], view="window", corners_px=corners, before=True)
@@ -684,7 +684,7 @@ def test_ground_just_sown_is_no_lawn_full_of_holes(tmp_path):
 
 
 def test_no_photo_before_the_work_says_how_to_file_one(tmp_path):
-    lawn.new(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)])
+    newlawn.make(tmp_path / "new", outline_m=[(0, 0), (4, 0), (4, 3), (0, 3)])
     result = CliRunner().invoke(root, ["plan", str(tmp_path / "new"), "--before"])
     assert result.exit_code == 2
     assert "--before --corner" in result.stderr
@@ -696,7 +696,7 @@ def test_a_pale_place_before_the_work_is_the_rendered_one(tmp_path):
     recipe = json.loads(picture.with_suffix(".json").read_text())["recipe"]
     with picture.with_name("lawn-06-corners.csv").open() as file:
         corners = [(float(r["x_px"]), float(r["y_px"])) for r in csv.DictReader(file) if r["what"] != "card"]
-    lawn.new(tmp_path / "pale", outline_m=recipe["outline_m"])
+    newlawn.make(tmp_path / "pale", outline_m=recipe["outline_m"])
     survey.add(tmp_path / "pale", [picture], view="window", corners_px=corners, before=True)
     found = survey.before(tmp_path / "pale").materials
     (pale,) = (task for task in found.tasks if task.patch.kind == "pale")

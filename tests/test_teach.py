@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import lawn, markpage, models, sheet, strokes, survey, sward, teach
+from turfeye import lawn, markpage, models, newlawn, sheet, strokes, survey, sward, teach
 from turfeye.answer import ten_lines
 from turfeye.cli import root
 from turfeye.errors import LawnError, StrokesError
@@ -288,7 +288,7 @@ def test_a_photo_looked_at_alone_is_said_to_be_read_untaught(place):
 
 def test_commands_in_messages_can_be_pasted(tmp_path):
     folder = tmp_path / "back lawn"
-    lawn.new(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
+    newlawn.make(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)])
     (folder / teach.FILE_NAME).write_text("{")
     (said,) = teach.left_aside(folder / "photos" / "a.jpg")
     assert f"turfeye season '{folder}' reads it" in said

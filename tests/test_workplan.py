@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import cautions, mixes, planfile, results
+from turfeye import cautions, mixes, newlawn, planfile, results
 from turfeye import lawn as lawns
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
@@ -389,7 +389,7 @@ def test_true_geojson_lies_where_geodesics_say(tmp_path, lat, lon, azimuth):
     geod = pyproj.Geod(ellps="WGS84")
     lon_b, lat_b, _ = geod.fwd(lon, lat, azimuth, 30.0)
     folder = tmp_path / "mapped"
-    lawns.new(folder, outline_m=[(0, 0), (30, 0), (30, 20), (0, 20)], sown=date(2026, 3, 14))
+    newlawn.make(folder, outline_m=[(0, 0), (30, 0), (30, 20), (0, 20)], sown=date(2026, 3, 14))
     with (folder / "lawn.toml").open("a") as file:
         for corner, at in (("A", (lat, lon)), ("B", (lat_b, lon_b))):
             file.write(f'\n[[anchor]]\ncorner = "{corner}"\nlat_deg = {at[0]!r}\nlon_deg = {at[1]!r}\n')

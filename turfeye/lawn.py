@@ -23,11 +23,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from turfeye import mixes
 from turfeye.errors import LawnError, LawnMissingError
-from turfeye.files import digest_of, write_atomic
+from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import OF_A_NEW_LAWN, off_axes, pegs
+from turfeye.lawncheck import pegs
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Plot, Sowing, Target
@@ -303,85 +302,6 @@ def lawns_in(folder: Path | str) -> tuple[Path, ...]:
     if not places:
         raise LawnMissingError(f"no lawns in {folder}: wanted folders with a {FILE_NAME} in them")
     return tuple(places)
-
-
-def new(
-    folder: Path | str,
-    *,
-    name: str | None = None,
-    outline_m: Sequence[Sequence[float]],
-    cell_m: float = 0.5,
-    sown: dt.date | None = None,
-    mix: str | None = None,
-    rate_g_m2: float | None = None,
-    target_cover: float | None = None,
-    target_date: dt.date | None = None,
-) -> Lawn:
-    """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
-
-    The usual mix is perennial ryegrass, the usual rate that of overseeding with the mix (`data/mixes.toml`).
-    Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
-    given with no date that it goes with; then nothing is written.
-    """
-    from turfeye import lawnfile
-
-    folder = Path(folder)
-    if (folder / FILE_NAME).exists():
-        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
-    text = lawnfile.new_text(
-        name=name or _name_of(folder),
-        outline_m=[
-            (round(float(x), 3), round(float(y), 3)) for x, y in outline_m
-        ],  # a tape reads millimetres
-        cell_m=cell_m,
-        sowing=_first_sowing(sown, mix, rate_g_m2),
-        target=_first_target(sown, target_cover, target_date),
-    )
-    part = lawnfile.parse(text, folder, wording=OF_A_NEW_LAWN)
-    if wrong := off_axes(np.array(part.outline_m), OF_A_NEW_LAWN):
-        raise LawnError(OF_A_NEW_LAWN.head.format(path=folder, count="1 mistake"), wrong)
-    (folder / "photos").mkdir(parents=True, exist_ok=True)
-    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
-    return read(folder)
-
-
-def _first_sowing(sown: dt.date | None, mix: str | None, rate_g_m2: float | None) -> dict[str, Any] | None:
-    """The sowing as a new lawn's file has it; None where none was given."""
-    if sown is None:
-        if mix is None and rate_g_m2 is None:
-            return None
-        raise LawnError(
-            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
-            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
-        )
-    mix = USUAL_MIX if mix is None else mix
-    rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
-    return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
-
-
-def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None) -> dict[str, Any] | None:
-    """The target as a new lawn's file has it, by default eight weeks on; None without a date."""
-    end = on or (sown + dt.timedelta(weeks=8) if sown else None)
-    if end is None and cover is not None:
-        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
-    if end is None:
-        return None
-    return {"cover": TARGET_COVER if cover is None else cover, "date": end}
-
-
-def _usual_rate_g_m2(name: str) -> float | None:
-    """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
-    try:
-        mix = mixes.get(name)
-    except LawnError:  # told with the other mistakes; a rate is no mistake beside it
-        mix = mixes.get(USUAL_MIX)
-    return mix.rate_g_m2("over") or mix.rate_g_m2("new")
-
-
-def _name_of(folder: Path) -> str:
-    """What a lawn is called after its folder: ``ferry-cottage`` is Ferry cottage; capitals stay."""
-    words = folder.resolve().name.replace("-", " ").replace("_", " ")
-    return words[:1].upper() + words[1:]
 
 
 def at_noon(day: dt.date | dt.datetime | None) -> dt.datetime | None:

@@ -19,9 +19,6 @@ MOST_ACROSS_M = 1000.0
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
-OFF_ORIGIN_M = 0.1
-OFF_AXIS_DEG = 3.0
-"""So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
 
 EXAMPLES = {
     "schema": "schema = 1",
@@ -86,28 +83,6 @@ OF_THE_FILE = Wording(
     places={},
     corners=lambda points: str(points.tolist()),
 )
-OF_A_NEW_LAWN = Wording(
-    head="no lawn was made in {path}, {count}",
-    examples={
-        "outline_m": '--outline 8x6, or its corners, --outline "0,0 8,0 8,6 0,6", in metres',
-        "cell_m": "--cell 0.5",
-        "name": '--name "Ferry Cottage, back"',
-        "mix": '--mix "perennial ryegrass"',
-        "rate_g_m2": "--rate 35",
-        "cover": "--target-cover 0.75 (a share, not per cent)",
-    },
-    places={
-        "outline_m": "outline",
-        "cell_m": "--cell",
-        "name": "--name",
-        "sowing[0].mix": "--mix",
-        "sowing[0].rate_g_m2": "--rate",
-        "target.date": "--target",
-        "target.cover": "--target-cover",
-    },
-    corners=lambda points: '--outline "' + " ".join(f"{x:g},{y:g}" for x, y in points) + '"',
-)
-"""Of a lawn that is being made the user knows the options of ``turfeye lawn new``, not yet the file."""
 
 
 def mistakes_in(content: dict[str, Any], wording: Wording = OF_THE_FILE) -> list[str]:
@@ -190,7 +165,7 @@ def _check_mixes(content: dict[str, Any], wording: Wording) -> list[str]:
 def _check_outline(outline: np.ndarray, wording: Wording) -> list[str]:
     place = wording.place("outline_m")
     if crossing := crossing_sides(outline):
-        a, b = (_corner(outline, side) for side in crossing)
+        a, b = (corner_words(outline, side) for side in crossing)
         return [
             f"{place}: the side from corner {a} crosses the side from corner {b}; "
             "write the corners in the order in which one walks round the lawn"
@@ -205,25 +180,7 @@ def _check_outline(outline: np.ndarray, wording: Wording) -> list[str]:
     return []
 
 
-def off_axes(outline: np.ndarray, wording: Wording) -> list[str]:
-    """That a new lawn's outline is in other axes than its own: everything else of the lawn is told in those.
-
-    A lawn's metres begin at its first corner and go along its first side; what a tape may be off by is left.
-    """
-    (x, y), along = outline[0], outline[1] - outline[0]
-    turn = math.atan2(along[1], along[0])
-    if math.hypot(x, y) <= OFF_ORIGIN_M and abs(math.degrees(turn)) <= OFF_AXIS_DEG:
-        return []
-    cos, sin = math.cos(turn), math.sin(turn)
-    own = ((outline - outline[0]) @ np.array([[cos, -sin], [sin, cos]])).round(2) + 0.0
-    return [
-        f"{wording.place('outline_m')}: begins at {_corner(outline, 0)}, goes on to {_corner(outline, 1)}, "
-        "and a lawn's metres begin at its first corner and go along its first side, for pegs and places too; "
-        f"write {wording.corners(own)}, or begin with another corner"
-    ]
-
-
-def _corner(outline: np.ndarray, number: int) -> str:
+def corner_words(outline: np.ndarray, number: int) -> str:
     """A corner's letter with its place: B (8, 0)."""
     x, y = outline[number]
     return f"{corner_names(len(outline))[number]} ({x:g}, {y:g})"

@@ -310,33 +310,8 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def new_text(
-    *,
-    name: str,
-    outline_m: Sequence[tuple[float, float]],
-    cell_m: float = 0.5,
-    sowing: dict[str, Any] | None = None,
-    target: dict[str, Any] | None = None,
-) -> str:
-    """The text of a new lawn file, with comments that say what may be written."""
-    import tomlkit
-
-    document = tomlkit.document()
-    document.add("schema", tomlkit.item(SCHEMA))
-    document.add("name", tomlkit.item(name))
-    document.add(tomlkit.comment("Corners in metres, anticlockwise; the first side is the x axis."))
-    document.add("outline_m", _pairs(outline_m))
-    document.add("cell_m", tomlkit.item(cell_m))
-    if sowing:
-        several = tomlkit.aot()
-        several.append(tomlkit.item(sowing))
-        document.add("sowing", several)
-    if target:
-        document.add("target", tomlkit.item(target))
-    return tomlkit.dumps(document)
-
-
-def _pairs(points: Sequence[Any]) -> Any:
+def pairs(points: Sequence[Any]) -> Any:
+    """Points (K, 2) as a list on one line of the file."""
     import tomlkit
 
     rows = ", ".join(f"[{float(x):g}, {float(y):g}]" for x, y in points)
@@ -371,7 +346,7 @@ def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> st
     for entry in entries:
         table, alone = tomlkit.table(), tomlkit.document()
         for name, value in entry.items():
-            table.add(name, _pairs(value) if name in ("corners_px", "area_m") else tomlkit.item(value))
+            table.add(name, pairs(value) if name in ("corners_px", "area_m") else tomlkit.item(value))
         alone.add(key, tomlkit.aot())
         alone[key].append(table)  # type: ignore[union-attr]
         blocks.append(tomlkit.dumps(alone).strip("\n"))
@@ -422,7 +397,7 @@ def with_marks(text: str, photo: str, corners_px: Sequence[Sequence[float]]) -> 
     document = tomlkit.parse(text)
     for table in document.get("view", ()):
         if table.get("photo") == photo:
-            table["corners_px"] = _pairs(corners_px)
+            table["corners_px"] = pairs(corners_px)
     return tomlkit.dumps(document)
 
 

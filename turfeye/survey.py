@@ -64,8 +64,9 @@ from turfeye.errors import (
 from turfeye.filing import Filed, add
 from turfeye.gapfraction import Blades
 from turfeye.glance import look
-from turfeye.lawn import Lawn, new
+from turfeye.lawn import Lawn
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
+from turfeye.newlawn import make as new
 from turfeye.records import Outlook, Season
 from turfeye.summary import as_dict as look_as_dict
 

@@ -67,6 +67,7 @@ def new(
     --propose alone finds its corners in a photo.
     """
     from turfeye import lawn as lawns
+    from turfeye import newlawn
     from turfeye.outline import from_tape
 
     if propose and outline is None and sides is None and (folder / lawns.FILE_NAME).is_file():
@@ -81,7 +82,7 @@ def new(
         spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
         outline = from_tape(sides or (), spans).tolist()
     found = _found(propose, len(outline)) if propose else None
-    made = lawns.new(
+    made = newlawn.make(
         folder,
         name=name,
         outline_m=outline,

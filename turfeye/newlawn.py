@@ -1,0 +1,166 @@
+"""A lawn that is being made: its outline, first sowing and target, and what may be wrong with those."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from turfeye import mixes
+from turfeye.errors import LawnError
+from turfeye.files import write_atomic
+from turfeye.lawn import FILE_NAME, TARGET_COVER, USUAL_MIX, Lawn, read
+from turfeye.lawncheck import Wording, corner_words
+from turfeye.lawnfile import pairs, parse
+from turfeye.records import SCHEMA
+
+OFF_ORIGIN_M = 0.1
+OFF_AXIS_DEG = 3.0
+"""So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
+WORDING = Wording(
+    head="no lawn was made in {path}, {count}",
+    examples={
+        "outline_m": '--outline 8x6, or its corners, --outline "0,0 8,0 8,6 0,6", in metres',
+        "cell_m": "--cell 0.5",
+        "name": '--name "Ferry Cottage, back"',
+        "mix": '--mix "perennial ryegrass"',
+        "rate_g_m2": "--rate 35",
+        "cover": "--target-cover 0.75 (a share, not per cent)",
+    },
+    places={
+        "outline_m": "outline",
+        "cell_m": "--cell",
+        "name": "--name",
+        "sowing[0].mix": "--mix",
+        "sowing[0].rate_g_m2": "--rate",
+        "target.date": "--target",
+        "target.cover": "--target-cover",
+    },
+    corners=lambda points: '--outline "' + " ".join(f"{x:g},{y:g}" for x, y in points) + '"',
+)
+"""Of a lawn that is being made the user knows the options of ``turfeye lawn new``, not yet the file."""
+
+
+def make(
+    folder: Path | str,
+    *,
+    name: str | None = None,
+    outline_m: Sequence[Sequence[float]],
+    cell_m: float = 0.5,
+    sown: dt.date | None = None,
+    mix: str | None = None,
+    rate_g_m2: float | None = None,
+    target_cover: float | None = None,
+    target_date: dt.date | None = None,
+) -> Lawn:
+    """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
+
+    The usual mix is perennial ryegrass, the usual rate that of overseeding with the mix (`data/mixes.toml`).
+    Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
+    given with no date that it goes with; then nothing is written.
+    """
+    folder = Path(folder)
+    if (folder / FILE_NAME).exists():
+        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    text = _text(
+        name=name or _name_of(folder),
+        # a tape reads millimetres
+        outline_m=[(round(float(x), 3), round(float(y), 3)) for x, y in outline_m],
+        cell_m=cell_m,
+        sowing=_first_sowing(sown, mix, rate_g_m2),
+        target=_first_target(sown, target_cover, target_date),
+    )
+    part = parse(text, folder, wording=WORDING)
+    if wrong := _off_axes(np.array(part.outline_m)):
+        raise LawnError(WORDING.head.format(path=folder, count="1 mistake"), wrong)
+    (folder / "photos").mkdir(parents=True, exist_ok=True)
+    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
+    return read(folder)
+
+
+def _text(
+    *,
+    name: str,
+    outline_m: Sequence[tuple[float, float]],
+    cell_m: float,
+    sowing: dict[str, Any] | None,
+    target: dict[str, Any] | None,
+) -> str:
+    """The text of a new lawn file, with comments that say what may be written."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add("schema", tomlkit.item(SCHEMA))
+    document.add("name", tomlkit.item(name))
+    document.add(tomlkit.comment("Corners in metres, anticlockwise; the first side is the x axis."))
+    document.add("outline_m", pairs(outline_m))
+    document.add("cell_m", tomlkit.item(cell_m))
+    if sowing:
+        several = tomlkit.aot()
+        several.append(tomlkit.item(sowing))
+        document.add("sowing", several)
+    if target:
+        document.add("target", tomlkit.item(target))
+    return tomlkit.dumps(document)
+
+
+def _off_axes(outline: np.ndarray) -> list[str]:
+    """That an outline is in other axes than its own: everything else of the lawn is told in those.
+
+    A lawn's metres begin at its first corner and go along its first side; what a tape may be off by is left.
+    """
+    (x, y), along = outline[0], outline[1] - outline[0]
+    turn = math.atan2(along[1], along[0])
+    if math.hypot(x, y) <= OFF_ORIGIN_M and abs(math.degrees(turn)) <= OFF_AXIS_DEG:
+        return []
+    cos, sin = math.cos(turn), math.sin(turn)
+    own = ((outline - outline[0]) @ np.array([[cos, -sin], [sin, cos]])).round(2) + 0.0
+    first, second = corner_words(outline, 0), corner_words(outline, 1)
+    return [
+        f"{WORDING.place('outline_m')}: begins at {first}, goes on to {second}, "
+        "and a lawn's metres begin at its first corner and go along its first side, for pegs and places too; "
+        f"write {WORDING.corners(own)}, or begin with another corner"
+    ]
+
+
+def _first_sowing(sown: dt.date | None, mix: str | None, rate_g_m2: float | None) -> dict[str, Any] | None:
+    """The sowing as a new lawn's file has it; None where none was given."""
+    if sown is None:
+        if mix is None and rate_g_m2 is None:
+            return None
+        raise LawnError(
+            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
+            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
+        )
+    mix = USUAL_MIX if mix is None else mix
+    rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
+    return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
+
+
+def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None) -> dict[str, Any] | None:
+    """The target as a new lawn's file has it, by default eight weeks on; None without a date."""
+    end = on or (sown + dt.timedelta(weeks=8) if sown else None)
+    if end is None and cover is not None:
+        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
+    if end is None:
+        return None
+    return {"cover": TARGET_COVER if cover is None else cover, "date": end}
+
+
+def _usual_rate_g_m2(name: str) -> float | None:
+    """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
+    try:
+        mix = mixes.get(name)
+    except LawnError:  # told with the other mistakes; a rate is no mistake beside it
+        mix = mixes.get(USUAL_MIX)
+    return mix.rate_g_m2("over") or mix.rate_g_m2("new")
+
+
+def _name_of(folder: Path) -> str:
+    """What a lawn is called after its folder: ``ferry-cottage`` is Ferry cottage; capitals stay."""
+    words = folder.resolve().name.replace("-", " ").replace("_", " ")
+    return words[:1].upper() + words[1:]
