@@ -58,7 +58,7 @@ ORDER = (
     "charts",
     "sheet",
     "results",
-    "series whereabouts",
+    "lessons series whereabouts",
     "measurement",
     "doubts",
     "survey",

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import lawn, markpage, models, newlawn, sheet, strokes, survey, sward, teach
+from turfeye import lawn, lessons, markpage, models, newlawn, sheet, strokes, survey, sward, teach
 from turfeye.answer import ten_lines
 from turfeye.cli import root
 from turfeye.errors import LawnError, StrokesError
@@ -232,9 +232,9 @@ def test_results_change_when_taught_and_are_as_before_when_dropped(place):
     teach.save(place, teach.Teaching(("green", "bare"), weights, network, (), (score,)))
     for old, new in zip(before, tables(), strict=True):
         assert np.nanmean(new - old) > 0.01
-    assert survey._taught(place)[0].sentence.startswith("The classifier is taught for this lawn")
+    assert lessons.in_use(place).sentence.startswith("The classifier is taught for this lawn")
     teach.save(place, teach.Teaching(("green", "bare"), weights, "another", (), (score,)))
-    assert "another version" in survey._taught(place)[1][0]
+    assert "another version" in lessons.not_used(place)[0]
     for old, new in zip(before, tables(), strict=True):
         np.testing.assert_array_equal(old, new)
     teach.drop(place)

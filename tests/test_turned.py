@@ -25,7 +25,7 @@ def folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def readings(folder):
     place = lawn.read(folder)
-    return [survey._reading(one) for one in survey.measure(place)]
+    return [one.reading for one in survey.measure(place)]
 
 
 def about(reading: Reading) -> Reading:

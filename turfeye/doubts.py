@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from turfeye import notes, turned, unseen
-from turfeye.errors import NoPhotosError, SeasonError
+from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
@@ -55,6 +55,23 @@ def _on_one_visit(table: Season) -> list[str]:
     return [
         "what is thin, slow or on course rests on a single visit: photograph the lawn again before you reseed"
     ]
+
+
+def not_of_the_lawn(measured: Sequence[Measured]) -> list[str]:
+    """Photos from before the work that its survey can't use: not measured, or of a spot only."""
+    spots = [(o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts]
+    return [*not_measured(measured), *notes.gathered(spots)]
+
+
+def nothing_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> LawnError:
+    """Why there is nothing to survey before the work, and what to do."""
+    words = [
+        f"{place.name}: no photo from before the work shows the lawn.",
+        *(f"  - {line}" for line in not_of_the_lawn(measured)),
+        f"File one with its corners marked: turfeye add {shlex.quote(str(place.folder))} PHOTO --before "
+        "--corner x,y …",
+    ]
+    return LawnError("\n".join(words))
 
 
 def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:

@@ -5,25 +5,27 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from turfeye import (
     cells,
     glance,
+    lessons,
     models,
     notes,
     photo,
     region,
     store,
     summary,
-    sward,
-    teach,
     whereabouts,
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
 from turfeye.files import digest_of
+from turfeye.filing import original_name
 from turfeye.lawn import Lawn, read
+from turfeye.readings import Reading
 from turfeye.records import CellTable
 from turfeye.standpoints import Standpoints
 
@@ -44,6 +46,23 @@ class Measured:
     digest: str
     table: CellTable | None
     facts: dict[str, Any]  # taken, view, at_m, turned_deg, warnings; plain JSON
+
+    @property
+    def reading(self) -> Reading:
+        """The photo as it joins a season; only of one that has a table."""
+        assert self.table is not None
+        facts, at_m = self.facts, self.facts.get("at_m")
+        return Reading(
+            table=self.table,
+            taken=datetime.fromisoformat(facts["taken"]),
+            view=facts["view"],
+            photo=self.path.name,
+            digest=self.digest,
+            at_m=None if at_m is None else (float(at_m[0]), float(at_m[1])),
+            turned_deg=float(facts.get("turned_deg", 0.0)),
+            original="" if facts.get("taken_from") == "given" else original_name(self.path.name),
+            camera=facts.get("camera", ""),
+        )
 
     @property
     def why(self) -> str:
@@ -101,7 +120,7 @@ def _in_two_rounds(
 def _keys(place: Lawn) -> dict[Path, tuple[str, str]]:
     """Digest and key of every filed photo, those from before the work too."""
     digests = [models.digest(name) for name in MODELS]
-    lesson = taught(place)
+    lesson = lessons.in_use(place)
     found = {}
     for path in place.every_photo():
         digest = digest_of(path)
@@ -134,7 +153,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
     else:
         grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    lesson = taught(place)
+    lesson = lessons.in_use(place)
     one = glance.look_through(
         picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson
     )
@@ -183,9 +202,3 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
     return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
-
-
-def taught(place: Lawn) -> teach.Teaching | None:
-    """What is in use of a lawn's teaching: it stands on one network's shares, and goes with no other."""
-    found = teach.read(place)
-    return found if found and found.network == models.digest(sward.MODEL) else None

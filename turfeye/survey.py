@@ -15,36 +15,27 @@ import numpy as np
 
 from turfeye import (
     answer,
-    card,
     cells,
-    colour,
     compare,
     course,
     doubts,
-    filing,
     glance,
     headline,
     lawn,
-    measurement,
+    lessons,
     mixes,
-    models,
-    notes,
     outlook,
     oversown,
     patches,
-    photo,
     plots,
     renovation,
     results,
     series,
     store,
     stripes,
-    strokes,
-    sward,
     teach,
     temperatures,
     uniformity,
-    view,
     window,
     workplan,
 )
@@ -58,7 +49,6 @@ from turfeye.errors import (
     NotSownError,
     PlaceError,
     SeasonError,
-    StrokesError,
     TurfeyeError,
 )
 from turfeye.filing import Filed, add
@@ -69,6 +59,7 @@ from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
 from turfeye.records import Outlook, Season
 from turfeye.summary import as_dict as look_as_dict
+from turfeye.teach import Lesson, Teaching
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
@@ -125,45 +116,7 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
     """
     place = lawn.read(folder)
     with lawn.locked(place.folder):
-        measured = measure(place, before=True, tell=tell)
-        warnings = doubts.not_measured(measured)
-        whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
-        spots = [
-            (o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts
-        ]
-        warnings += notes.gathered(spots)
-        if not whole:
-            words = [
-                f"{place.name}: no photo from before the work shows the lawn.",
-                *(f"  - {warning}" for warning in warnings),
-                f"File one with its corners marked: turfeye add {shlex.quote(str(folder))} PHOTO --before "
-                "--corner x,y …",
-            ]
-            raise LawnError("\n".join(words))
-        sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
-        taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
-        weather = _weather(place)
-        table = renovation.best_of([table for _, table in whole])
-        found = renovation.materials(
-            table,
-            sown,
-            outline_m=place.outline_m,
-            hollows=place.hollows,
-            settings=answer.plan_settings(place, temperatures=weather),
-        )
-        taught, not_used = _taught(place)
-        warnings += [*not_used, *(weather.notes if weather else ()), *doubts.noted(one for one, _ in whole)]
-        result = Before(
-            lawn=place,
-            table=table,
-            taken=taken,
-            photos=tuple(one.path.name for one, _ in whole),
-            materials=found,
-            window=window.window(sown, taken, weather).words,
-            warnings=tuple(warnings),
-            taught=taught,
-        )
-        return replace(result, files=results.write_before(result))
+        return _before(place, measure(place, before=True, tell=tell), mix)
 
 
 def sow_plan(
@@ -255,7 +208,7 @@ def samples_dir() -> Path:
     raise LawnError("the sample photos are not installed; install turfeye again")
 
 
-def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
+def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> Lesson:
     """Teach the classifier a lawn from marks files; what is better on strokes left out is kept.
 
     Where it is not, or the marks hold mistakes, the lawn stays as it was.
@@ -265,38 +218,39 @@ def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> teach.Lesson:
     """
     place = lawn.read(folder)
     with lawn.locked(place.folder):
-        marked = strokes.read(marks, place)
-        samples = []
-        for name in dict.fromkeys(stroke.photo for stroke in marked):
-            picture = photo.read(place.photo_path(name))
-            sighting = next(iter(card.readable(picture)), None)
-            if sighting is None:
-                raise StrokesError(
-                    f"no card could be read in {name}, so its colours mean nothing in other light; "
-                    "mark other photos"
-                )
-            seen, correction = (
-                view.from_card(picture, sighting, rule_mm=place.card_rule_mm),
-                colour.fit(sighting, card.NOMINAL),
-            )
-            pixels = glance.judged(picture, seen, correction)
-            mine = [stroke for stroke in marked if stroke.photo == name]
-            samples += teach.sample(mine, pixels.shares, pixels.rgb_linear, picture.size_px)
-        lesson = teach.learn(samples, network=models.digest(sward.MODEL))
+        lesson = lessons.learn(place, marks)
         if lesson.kept:
             teach.save(place, lesson.teaching)
     return lesson
 
 
-def _taught(place: Lawn) -> tuple[teach.Teaching | None, tuple[str, ...]]:
-    """What a lawn is taught, for its pages, and a warning where that can't be used."""
-    taught = measurement.taught(place)
-    if taught is not None or teach.read(place) is None:
-        return taught, ()
-    return None, (
-        "what this lawn was taught belongs to another version of the classifier and is not used; teach it "
-        f"again: {shlex.join(['turfeye', 'teach', str(place.folder), str(place.folder / teach.FILE_NAME)])}",
+def _before(place: Lawn, measured: Sequence[Measured], mix: str | None) -> Before:
+    """From measured photos to what to bring, written to the results folder."""
+    whole = [(one, one.table) for one in measured if one.table is not None and "at_m" not in one.facts]
+    if not whole:
+        raise doubts.nothing_of_the_lawn(place, measured)
+    sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
+    taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
+    weather = _weather(place)
+    table = renovation.best_of([table for _, table in whole])
+    said = (*lessons.not_used(place), *(weather.notes if weather else ()))
+    result = Before(
+        lawn=place,
+        table=table,
+        taken=taken,
+        photos=tuple(one.path.name for one, _ in whole),
+        materials=renovation.materials(
+            table,
+            sown,
+            outline_m=place.outline_m,
+            hollows=place.hollows,
+            settings=answer.plan_settings(place, temperatures=weather),
+        ),
+        window=window.window(sown, taken, weather).words,
+        warnings=(*doubts.not_of_the_lawn(measured), *said, *doubts.noted(one for one, _ in whole)),
+        taught=lessons.in_use(place),
     )
+    return replace(result, files=results.write_before(result))
 
 
 def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, other: Answer | None) -> Answer:
@@ -304,29 +258,16 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     good = [one for one in measured if one.table is not None]
     if not good:
         raise doubts.nothing_measured(place, measured)
-    readings = [_reading(one) for one in good]
-    sowing, weather = place.sowing, _weather(place)
-    assert sowing is not None  # told before anything was measured
-    mix = mixes.get(sowing.mix, place.mixes)
-    earlier, since = seasons.split(readings, place.sowings)
-    grid = cells.lawn_grid(place.outline_m, place.cell_m)
-    table = seasons.build(
-        since or readings,
-        plots.only(grid, place.plots) if place.paths else grid,
-        sowing=sowing,
-        target=place.target,
-        temperatures=weather,
-        base_c=mix.base_c,
-        today=today,
-    )
+    readings = [one.reading for one in good]
+    weather = _weather(place)
+    table = _table(place, readings, weather, today)
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
-    table = seasons.with_earlier(table, earlier if since else ())
-    table = oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
+    mix = mixes.get(table.sowing.mix, place.mixes)
     ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix, users=place.mixes)
     thin = plots.placed(patches.thin(ahead), place.plots)
     settings = answer.plan_settings(place, temperatures=weather)
-    taught, not_used = _taught(place)
+    taught, not_used = lessons.in_use(place), lessons.not_used(place)
     beside, not_compared = _beside(ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
@@ -352,12 +293,36 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         beside=beside,
     )
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
-    placed = [_on_lawn(reading, sowing.date) for reading in in_season]
+    placed = [_on_lawn(reading, table.sowing.date) for reading in in_season]
     return replace(whole, files=(*results.write(whole, placed), listed))
 
 
+def _table(
+    place: Lawn,
+    readings: Sequence[seasons.Reading],
+    weather: temperatures.Temperatures | None,
+    today: date | None,
+) -> Season:
+    """The season's dated table, with what came before the last sowing and what was sown again since."""
+    sowing = place.sowing
+    assert sowing is not None  # told before anything was measured
+    earlier, since = seasons.split(readings, place.sowings)
+    grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    table = seasons.build(
+        since or readings,
+        plots.only(grid, place.plots) if place.paths else grid,
+        sowing=sowing,
+        target=place.target,
+        temperatures=weather,
+        base_c=mixes.get(sowing.mix, place.mixes).base_c,
+        today=today,
+    )
+    table = seasons.with_earlier(table, earlier if since else ())
+    return oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
+
+
 def _beside(
-    ahead: Outlook, other: Answer | None, taught: teach.Teaching | None
+    ahead: Outlook, other: Answer | None, taught: Teaching | None
 ) -> tuple[Beside | None, tuple[str, ...]]:
     """What a lawn is compared with, and warnings: where that can't be done, or one is read otherwise."""
     if other is None:
@@ -380,7 +345,7 @@ def _series(place: Lawn, measured: Sequence[Measured], table: Season) -> list[di
     """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
     own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
     tables = [
-        plots.within(o.table, *seasons.on_lawn_m(_reading(o)), own[o.facts["view"]])
+        plots.within(o.table, *seasons.on_lawn_m(o.reading), own[o.facts["view"]])
         if o.table is not None and o.facts["view"] in own
         else o.table
         for o in measured
@@ -400,23 +365,6 @@ def _on_lawn(reading: seasons.Reading, sown: date) -> store.PlacedTable:
     table = replace(reading.table, x_m=x_m, y_m=y_m)
     age_days = (reading.taken.date() - sown).days
     return store.PlacedTable(table, reading.taken, age_days, reading.view, reading.photo)
-
-
-def _reading(one: Measured) -> seasons.Reading:
-    assert one.table is not None
-    facts = one.facts
-    at_m = facts.get("at_m")
-    return seasons.Reading(
-        table=one.table,
-        taken=datetime.fromisoformat(facts["taken"]),
-        view=facts["view"],
-        photo=one.path.name,
-        digest=one.digest,
-        at_m=None if at_m is None else (float(at_m[0]), float(at_m[1])),
-        turned_deg=float(facts.get("turned_deg", 0.0)),
-        original="" if facts.get("taken_from") == "given" else filing.original_name(one.path.name),
-        camera=facts.get("camera", ""),
-    )
 
 
 def _weather(place: Lawn) -> temperatures.Temperatures | None:

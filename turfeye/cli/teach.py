@@ -29,7 +29,7 @@ def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: 
         raise click.UsageError("give marks, or --page, or --drop: one at a time")
     from turfeye import lawn as lawns
     from turfeye import markpage, survey
-    from turfeye import teach as lessons
+    from turfeye import teach as teaching
 
     if marks:
         lesson = survey.teach_lawn(folder, marks)
@@ -44,10 +44,10 @@ def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: 
         say(f"Open it in a browser, mark, save marks.json, then: {again}")
     elif drop:
         with lawns.locked(place.folder):
-            there = lessons.drop(place)
+            there = teaching.drop(place)
         click.echo("Dropped: photos are read as before." if there else "Nothing was taught.")
     else:
-        taught = lessons.read(place)
+        taught = teaching.read(place)
         click.echo(f"{taught.sentence}." if taught else "Nothing is taught.")
 
 
