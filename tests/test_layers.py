@@ -33,7 +33,7 @@ ORDER = (
     "cells lawncheck",
     "lawnfile",
     "lawn",
-    "filing newlawn",
+    "filing newlawn samples",
     "strokes",
     "teach",
     "markpage",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -30,6 +29,7 @@ from turfeye import (
     plots,
     renovation,
     results,
+    samples,
     series,
     store,
     stripes,
@@ -182,30 +182,12 @@ def _tell_of(name: str, tell: Tell, words: str) -> None:
 
 
 def demo(folder: Path | str, *, tell: Tell = untold) -> tuple[Answer, ...]:
-    """Copy the shipped samples to a folder and run the whole job on each.
+    """Copy the shipped samples to a folder and run the whole job on each; what is there already is kept.
 
-    Photos are filed as a user would, from the samples' own folder; what is there already is kept.
+    Raises LawnError where the samples are not installed, and what `season` raises.
     """
-    answers = []
-    for sample in sorted(samples_dir().iterdir()):
-        if not (sample / lawn.FILE_NAME).is_file():
-            continue
-        target = Path(folder) / sample.name
-        if not (target / lawn.FILE_NAME).is_file():
-            shutil.copytree(sample, target, ignore=shutil.ignore_patterns("truth"))
-        answers.append(season(target, today=date.max, tell=tell))  # the samples' dates are invented
-    if not answers:
-        raise LawnError(f"wanted the sample lawns in {samples_dir()}, found none; install turfeye again")
-    return tuple(answers)
-
-
-def samples_dir() -> Path:
-    """The shipped samples: in an installed wheel, else in the checkout."""
-    here = Path(__file__).parent
-    for place in (here / "_sample_images", here.parent / "sample_images"):
-        if place.is_dir():
-            return place
-    raise LawnError("the sample photos are not installed; install turfeye again")
+    places = samples.copied(Path(folder))
+    return tuple(season(place, today=date.max, tell=tell) for place in places)  # their dates are invented
 
 
 def teach_lawn(folder: Path | str, marks: Sequence[Path]) -> Lesson:
