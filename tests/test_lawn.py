@@ -99,17 +99,21 @@ def test_the_contract_s_file_is_read(tmp_path: Path) -> None:
     assert back.side_names == ("A–B", "B–C", "C–D", "D–A")
 
 
+def append(folder: Path, key: str, entry: dict[str, object]) -> None:
+    lawnfile.save(folder, lawnfile.with_tables(lawnfile.text_of(folder), key, [entry]))
+
+
 def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
     path = folder / "lawn.toml"
-    lawnfile.append_table(folder, "photo", {"name": "a.jpg", "spot": 1})
-    lawnfile.append_table(folder, "spot", {"number": 1, "at_m": [2.0, 1.5]})
+    append(folder, "photo", {"name": "a.jpg", "spot": 1})
+    append(folder, "spot", {"number": 1, "at_m": [2.0, 1.5]})
     lawnfile.set_table(folder, "blades", {"lean": 0.1, "lean_se": 0.2})
     path.write_text(path.read_text().rstrip("\n") + "  # mine")  # no end of line
     for k, name in enumerate("bcd"):  # among the others of their kind, before what came after those
         lawnfile.save(folder, lawnfile.with_photos(lawnfile.text_of(folder), {f"{name}.jpg": {"spot": 1}}))
-        lawnfile.append_table(folder, "spot", {"number": 2 + k, "at_m": [2.0, 1.5]})
+        append(folder, "spot", {"number": 2 + k, "at_m": [2.0, 1.5]})
         lawnfile.set_table(folder, "blades", {"lean": 0.2, "lean_se": 0.2})
-    lawnfile.append_table(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
+    append(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
     lawnfile.set_table(folder, "blades", {"lean": 0.3, "lean_se": 0.2})
     path.write_text(
         path.read_text().replace("[[spot]]\nnumber = 1", "# The pegs\n# by the path\n[[spot]]\nnumber = 1")

@@ -68,10 +68,11 @@ def test_unproject_undoes_project(x, y):
 
 def test_ground_before_and_behind():
     assert np.isnan(view.project(STANDING, np.array([3.0, -60.0]))).all()
-    row = view.horizon_px(STANDING, np.array([0.0, 800.0, 1599.0]))
-    assert np.ptp(row) < 1e-6  # no roll, so it lies level
-    assert np.isnan(view.unproject(STANDING, np.array([800.0, row[1] - 1]))).all()
-    assert np.linalg.norm(view.unproject(STANDING, np.array([800.0, row[1] + 1]))) > 300
+    # no roll, so the horizon lies level, a quarter turn from straight down
+    horizon = STANDING.camera_matrix[1, 2] - STANDING.focal_px / math.tan(math.radians(STANDING.tilt_deg))
+    for x in (0.0, 800.0, 1599.0):
+        assert np.isnan(view.unproject(STANDING, np.array([x, horizon - 1]))).all()
+        assert np.linalg.norm(view.unproject(STANDING, np.array([x, horizon + 1]))) > 300
 
 
 def test_zenith_and_height():

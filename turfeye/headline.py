@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from turfeye.records import Season
-from turfeye.words import MONTHS, square_metres
+from turfeye.words import short_day, square_metres
 
 
 def sentence(
@@ -34,7 +34,7 @@ def sentence(
     where = " in the spots" if spots else ""
     on = f"{where} on day {season.age_days[-1]:.0f}"
     words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
-    by = day(season.target.date)
+    by = short_day(season.target.date)
     if counts["thin"]:
         verb = "is thin" if counts["thin"] == 1 else "are thin"
         fill = "had not filled" if passed(season) else "won't fill"
@@ -71,11 +71,6 @@ def spots_only(season: Season) -> bool:
 
 def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
-
-
-def day(when: date) -> str:
-    """9 May, the same in every locale."""
-    return f"{when.day} {MONTHS[when.month - 1]}"
 
 
 def date_at(season: Season, age_days: float) -> date:

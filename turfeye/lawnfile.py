@@ -333,11 +333,6 @@ def save(folder: Path, text: str) -> None:
     write_atomic(path, text.encode("utf-8"))
 
 
-def append_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
-    """Append one ``[[key]]`` to ``lawn.toml``, comments kept; what would be a mistake is never written."""
-    save(folder, with_tables(text_of(folder), key, [entry]))
-
-
 def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> str:
     """The text with one more ``[[key]]`` for each entry, comments kept."""
     import tomlkit

@@ -13,11 +13,10 @@ from datetime import date
 
 import numpy as np
 
-from turfeye.headline import day
 from turfeye.outline import cell_shares, simplified
 from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Whole
 from turfeye.states import Forecast, States
-from turfeye.words import square_metres
+from turfeye.words import short_day, square_metres
 
 LEAST_SHARE = 0.05
 """A cell of which so much was sown again begins anew: a patch is outlined below cell size, and a tenth that
@@ -79,6 +78,7 @@ def parts(season: Season) -> tuple[Part, ...]:
 
 
 def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
+    """Cells (n,) and what visits from their own sowing on show of them; ages and degree-days begin there."""
     age_days = (sowing.date - season.sowing.date).days
     since = np.flatnonzero(season.age_days >= age_days)
     part = Part(sowing, cells, float(age_days), None)
@@ -161,12 +161,13 @@ def states(told: States, found: Sequence[Part]) -> States:
     state, why = told.state.astype(object), told.why.astype(object)
     lacks = Counter({told.missing: int((told.state == SOON).sum())})
     for part in found:
-        sown, ahead, before = f"sown again on {day(part.sowing.date)}", part.ahead, told.state[part.cells]
-        lacks[told.missing] -= int((before == SOON).sum())
+        sown, ahead = f"sown again on {short_day(part.sowing.date)}", part.ahead
+        by_first = told.state[part.cells]
+        lacks[told.missing] -= int((by_first == SOON).sum())
         for k, cell in enumerate(part.cells):
             if ahead is not None and ahead.state[k] != "not seen":
                 state[cell], why[cell] = ahead.state[k], f"{sown}: {ahead.why[k]}"
-            elif before[k] != "not seen":
+            elif by_first[k] != "not seen":
                 state[cell], why[cell] = SOON, f"{sown} and not seen since"
         missing = f"{sown}, {(ahead and ahead.lawn.missing) or 'photograph it again'}"
         lacks[missing] += int((state[part.cells] == SOON).sum())

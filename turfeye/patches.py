@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from turfeye.curve import expit
-from turfeye.headline import day, passed
+from turfeye.headline import passed
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season
 from turfeye.unmix import FEWEST, Unmixed, in_or_out, unmix
-from turfeye.words import per_cent, square_metres
+from turfeye.words import per_cent, short_day, square_metres
 
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
@@ -194,7 +194,7 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 def _thin_words(outlook: Outlook, here: float, there: float | None, beside: str) -> str:
     target = outlook.season.target
     late = passed(outlook.season)
-    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {day(target.date)}, "
+    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {short_day(target.date)}, "
     words += f"where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
         return f"{words}; all that was seen of the lawn is thin"

@@ -140,6 +140,7 @@ def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) ->
 
 
 def _standing(outlook: Outlook, plot: Plot, cells: Flags, alike: float, tasks: Sequence[Task]) -> Standing:
+    """How a plot of these cells (N,) stands; ``alike`` is what all photos err by together."""
     area: Floats = outlook.season.area_m2[cells]
     state = outlook.state[cells]
     mine = [

@@ -20,8 +20,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye.headline import date_at, day, passed, percent
+from turfeye.headline import date_at, passed, percent
 from turfeye.records import Floats, Season, Words
+from turfeye.words import short_day
 
 SURE_THIN = 0.5
 SURE_COURSE = 0.7
@@ -109,7 +110,7 @@ def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:
 def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> str:
     if word == "not seen":
         return "no visit showed it"
-    by, goal = day(season.target.date), season.target.cover
+    by, goal = short_day(season.target.date), season.target.cover
     between = f"between {percent(cells.low[k])} and {percent(cells.high[k])} %"
     expected = "on" if passed(season) else "expected on"
     why = f"{percent(cells.then[k])} % {expected} {by}, target {percent(goal)} %"
@@ -120,5 +121,5 @@ def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> st
     if 1 - SURE_COURSE < cells.p_on_target[k] < SURE_COURSE:
         return f"{why}, {between}: as near it as photos can tell"
     if word == "slow" and np.isfinite(cells.reach_days[k]):
-        return f"{why}; there about {day(date_at(season, cells.reach_days[k]))}"
+        return f"{why}; there about {short_day(date_at(season, cells.reach_days[k]))}"
     return why

@@ -37,6 +37,7 @@ def said(readings: Iterable[Reading]) -> list[str]:
 
 
 def _of_spot(view: str, photos: Sequence[Reading]) -> list[str]:
+    """A note on several photos of one spot where some lie the other way round; the fewer are named as odd."""
     cover = _boards(photos)
     straight = _correlations(cover, cover)
     across = _correlations(cover, cover[:, ::-1, ::-1])

@@ -317,13 +317,6 @@ def unproject(view: View, xy_px: Floats) -> Floats:
     return np.where(scale > 1e-9, at[..., :2] / np.where(scale > 1e-9, scale, 1.0), np.nan)
 
 
-def horizon_px(view: View, x_px: Floats) -> Floats:
-    """Row of the ground's horizon at columns ``x_px``; far off, or NaN, from straight above."""
-    across, down, along = np.linalg.inv(view.camera_matrix).T @ view.rotation[:, 2]
-    x = np.asarray(x_px, dtype=float)
-    return -(across * x + along) / down if abs(down) > 1e-12 else np.full(x.shape, np.nan)
-
-
 def zenith_deg(view: View, xy_m: Floats) -> Floats:
     """Angle at each lawn point between straight up and the camera, degrees."""
     away = np.asarray(xy_m, dtype=float) - view.camera_m[:2]

@@ -51,4 +51,14 @@ def day(when: date) -> str:
     >>> day(date(2026, 5, 9))
     '9 May 2026'
     """
-    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+    return f"{short_day(when)} {when.year}"
+
+
+def short_day(when: date) -> str:
+    """A date without its year, where that is clear.
+
+    >>> from datetime import date
+    >>> short_day(date(2026, 5, 9))
+    '9 May'
+    """
+    return f"{when.day} {MONTHS[when.month - 1]}"

@@ -214,6 +214,7 @@ def _decimals(value: float) -> Decimal:
 
 
 def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings: PlanSettings) -> Task:
+    """What to do about one patch, area and deficit rounded first; no seed where it is not thin or bare."""
     shown = replace(patch, area_m2=float(_decimals(patch.area_m2)))
     tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names)
     if patch.kind not in ("thin", "bare") or not math.isfinite(patch.deficit):

@@ -9,7 +9,7 @@ import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
-from turfeye.words import square_metres
+from turfeye.words import short_day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer
@@ -53,12 +53,10 @@ def round_(folder: Path) -> None:
 
 def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
     """A lawn's row; its folder is named where another lawn has its name (``twice``)."""
-    from turfeye.headline import day
-
     whole, last = answer.outlook.lawn, answer.season.visits[-1]
     return (
         f"{answer.lawn.name} ({answer.lawn.folder.name})" if twice else answer.lawn.name,
-        day(last.taken.date()),
+        short_day(last.taken.date()),
         figure(last.age_days),
         share(whole.cover_now, whole.cover_now_se),
         f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})",
