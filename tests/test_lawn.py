@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, newlawn, store
+from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
+from turfeye.gapfraction import Blades
 from turfeye.records import CellTable, Grid
 from turfeye.workplan import PlanSettings
 
@@ -100,25 +101,25 @@ def test_the_contract_s_file_is_read(tmp_path: Path) -> None:
 
 
 def append(folder: Path, key: str, entry: dict[str, object]) -> None:
-    lawnfile.save(folder, lawnfile.with_tables(lawnfile.text_of(folder), key, [entry]))
+    lawnfile.save(folder, lawntext.with_tables(lawnfile.text_of(folder), key, [entry]))
 
 
 def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
     path = folder / "lawn.toml"
     append(folder, "photo", {"name": "a.jpg", "spot": 1})
     append(folder, "spot", {"number": 1, "at_m": [2.0, 1.5]})
-    lawnfile.set_table(folder, "blades", {"lean": 0.1, "lean_se": 0.2})
+    lawn.set_blades(folder, Blades(0.1, 0.2))
     path.write_text(path.read_text().rstrip("\n") + "  # mine")  # no end of line
     for k, name in enumerate("bcd"):  # among the others of their kind, before what came after those
-        lawnfile.save(folder, lawnfile.with_photos(lawnfile.text_of(folder), {f"{name}.jpg": {"spot": 1}}))
+        lawnfile.save(folder, lawntext.with_photos(lawnfile.text_of(folder), {f"{name}.jpg": {"spot": 1}}))
         append(folder, "spot", {"number": 2 + k, "at_m": [2.0, 1.5]})
-        lawnfile.set_table(folder, "blades", {"lean": 0.2, "lean_se": 0.2})
+        lawn.set_blades(folder, Blades(0.2, 0.2))
     append(folder, "hollow", {"at_m": [2.0, 1.5], "depth_mm": 20.0})
-    lawnfile.set_table(folder, "blades", {"lean": 0.3, "lean_se": 0.2})
+    lawn.set_blades(folder, Blades(0.3, 0.2))
     path.write_text(
         path.read_text().replace("[[spot]]\nnumber = 1", "# The pegs\n# by the path\n[[spot]]\nnumber = 1")
     )
-    text = lawnfile.with_photos(path.read_text(), {"e.jpg": {"spot": 1}})
+    text = lawntext.with_photos(path.read_text(), {"e.jpg": {"spot": 1}})
     assert (
         text.count("\n\n# The pegs\n# by the path\n[[spot]]\nnumber = 1\n") == 1
     )  # stays with what it is about

@@ -30,7 +30,7 @@ ORDER = (
     "lighting blocks darksoil",
     "sharpness",
     "faults leafcolour",
-    "cells lawncheck",
+    "cells lawncheck lawntext",
     "lawnfile",
     "lawn",
     "filing newlawn samples",

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import lawnfile
+from turfeye import lawnfile, lawntext
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError
 from turfeye.files import digest_of, write_atomic
@@ -212,7 +212,7 @@ def _written_down(
         words = {"view": view, "spot": peg, "taken": one.taken if one.overruled else None}
         if words := {key: value for key, value in words.items() if value is not None}:
             said[one.path.name] = words
-    return lawnfile.with_photos(text, said) if said else text
+    return lawntext.with_photos(text, said) if said else text
 
 
 def _marked(
@@ -223,7 +223,7 @@ def _marked(
         raise LawnError(f"the corners can't be used, so nothing was filed: {wrong[0]}")
     own = next((marked.name for marked in lawn.views if marked.photo == photo), None)
     if own is not None and view in (None, own):
-        return lawnfile.with_marks(text, photo, corners_px)
+        return lawntext.with_marks(text, photo, corners_px)
     known = {marked.name for marked in lawn.views}
     name = view or ("window" if "window" not in known else f"view {len(known) + 1}")
     if own is not None:
@@ -237,4 +237,4 @@ def _marked(
             f"another name: --view {shlex.quote(name + ' again')}"
         )
     corners = [[float(x), float(y)] for x, y in corners_px]
-    return lawnfile.with_tables(text, "view", [{"name": name, "photo": photo, "corners_px": corners}])
+    return lawntext.with_tables(text, "view", [{"name": name, "photo": photo, "corners_px": corners}])

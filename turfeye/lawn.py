@@ -23,15 +23,16 @@ from typing import Any, Literal
 
 import numpy as np
 
+from turfeye import lawntext
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
 from turfeye.lawncheck import pegs
+from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats, Plot, Sowing, Target
 
-FILE_NAME = "lawn.toml"
 LOCK_NAME = ".lock"
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 LOCK_WAIT_S = 20.0
@@ -317,7 +318,7 @@ def add_sowings(folder: Path, sowings: Sequence[Sowing]) -> None:
         {"date": one.date, "mix": one.mix, "rate_g_m2": one.rate_g_m2, "area_m": one.area_m}
         for one in sowings
     ]
-    lawnfile.save(folder, lawnfile.with_tables(lawnfile.text_of(folder), "sowing", entries))
+    lawnfile.save(folder, lawntext.with_tables(lawnfile.text_of(folder), "sowing", entries))
 
 
 def set_blades(folder: Path, blades: Blades) -> None:
@@ -325,7 +326,7 @@ def set_blades(folder: Path, blades: Blades) -> None:
     from turfeye import lawnfile
 
     entry = {"lean": round(blades.lean, 3), "lean_se": round(blades.lean_se, 3)}
-    lawnfile.set_table(folder, "blades", entry)
+    lawnfile.save(folder, lawntext.with_table(lawnfile.text_of(folder), "blades", entry))
 
 
 @contextlib.contextmanager

@@ -1,7 +1,6 @@
 """``lawn.toml``: what people write about a lawn, checked so that every mistake is told at once.
 
-Each mistake has its place (``view[0].corners_px``), what is wrong, and what to write instead. Comments and
-order in the file survive every edit made here, since edits go through tomlkit.
+Each mistake has its place (``view[0].corners_px``), what is wrong, and what to write instead.
 """
 
 from __future__ import annotations
@@ -9,7 +8,6 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -19,12 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawncheck import OF_THE_FILE, Wording, mistakes_in
+from turfeye.lawntext import FILE_NAME
 from turfeye.records import SCHEMA
 
-FILE_NAME = "lawn.toml"
-
-_HEAD = re.compile(r"\[\[?\s*(\w+)\s*\]\]?\s*(?:#.*)?$")
-"""A line that opens a table."""
 _XY = Field(min_length=2, max_length=2)
 _Pair = list[float]
 
@@ -310,14 +305,6 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def pairs(points: Sequence[Any]) -> Any:
-    """Points (K, 2) as a list on one line of the file."""
-    import tomlkit
-
-    rows = ", ".join(f"[{float(x):g}, {float(y):g}]" for x, y in points)
-    return tomlkit.parse(f"v = [{rows}]")["v"]
-
-
 def text_of(folder: Path) -> str:
     """The text of ``lawn.toml``, to be edited and given to `save`."""
     return (folder / FILE_NAME).read_text(encoding="utf-8")
@@ -331,75 +318,3 @@ def save(folder: Path, text: str) -> None:
     path = folder / FILE_NAME
     parse(text, path)
     write_atomic(path, text.encode("utf-8"))
-
-
-def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> str:
-    """The text with one more ``[[key]]`` for each entry, comments kept."""
-    import tomlkit
-
-    blocks = []
-    for entry in entries:
-        table, alone = tomlkit.table(), tomlkit.document()
-        for name, value in entry.items():
-            table.add(name, pairs(value) if name in ("corners_px", "area_m") else tomlkit.item(value))
-        alone.add(key, tomlkit.aot())
-        alone[key].append(table)  # type: ignore[union-attr]
-        blocks.append(tomlkit.dumps(alone).strip("\n"))
-    return _with_block(text, key, "\n\n".join(blocks)) if blocks else text
-
-
-def _with_block(text: str, key: str, block: str) -> str:
-    """The text with one more ``[[key]]`` behind the last, else at the end, blank lines about it.
-
-    tomlkit would put it behind the comment that stands above the next table.
-    """
-    lines = text.rstrip("\n").split("\n")
-    heads = {k: found[1] for k, line in enumerate(lines) if (found := _HEAD.match(line))}
-    last = max((k for k, name in heads.items() if name == key), default=len(lines))
-    end = min((k for k in heads if k > last), default=len(lines))
-    if end < len(lines):
-        while lines[end - 1].startswith("#"):
-            end -= 1
-        while not lines[end - 1].strip():
-            end -= 1
-    after = lines[end:]
-    gap = [""] if after and after[0].strip() else []
-    return "\n".join([*lines[:end], "", block, *gap, *after]) + "\n"
-
-
-def with_photos(text: str, said: Mapping[str, Mapping[str, Any]]) -> str:
-    """The text with what is said of filed photos, by name: a ``[[photo]]`` each, or the one there is mended.
-
-    A photo belongs to a view or to a spot: what is said takes the place of what was.
-    """
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    there = {str(table.get("name")): table for table in document.get("photo", ())}
-    for name in said.keys() & there.keys():
-        if said[name].keys() & {"view", "spot"}:
-            for key in {"view", "spot"} & there[name].keys():
-                there[name].remove(key)
-        there[name].update(said[name])
-    new = [{"name": name, **words} for name, words in said.items() if name not in there]
-    return with_tables(tomlkit.dumps(document), "photo", new)
-
-
-def with_marks(text: str, photo: str, corners_px: Sequence[Sequence[float]]) -> str:
-    """The text with the corners of a photo that is marked already marked anew."""
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    for table in document.get("view", ()):
-        if table.get("photo") == photo:
-            table["corners_px"] = pairs(corners_px)
-    return tomlkit.dumps(document)
-
-
-def set_table(folder: Path, key: str, entry: dict[str, Any]) -> None:
-    """Write ``[key]`` of ``lawn.toml`` anew, all else kept; what would be a mistake is never written."""
-    import tomlkit
-
-    document = tomlkit.parse(text_of(folder).rstrip("\n") + "\n\n")
-    document[key] = tomlkit.item(entry)
-    save(folder, tomlkit.dumps(document).rstrip("\n") + "\n")

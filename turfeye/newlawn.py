@@ -15,7 +15,8 @@ from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, TARGET_COVER, USUAL_MIX, Lawn, read
 from turfeye.lawncheck import Wording, corner_words
-from turfeye.lawnfile import pairs, parse
+from turfeye.lawnfile import parse
+from turfeye.lawntext import pairs
 from turfeye.records import SCHEMA
 
 OFF_ORIGIN_M = 0.1
