@@ -45,7 +45,7 @@ ORDER = (
     "clock curve kinds headline setback",
     "prior",
     "growth states",
-    "oversown",
+    "draws oversown",
     "outlook",
     "season",
     "unmix turned",

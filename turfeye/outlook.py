@@ -18,14 +18,15 @@ from turfeye import growth, mixes, oversown, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
+from turfeye.draws import curves, even_points, kinds_at, picked
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
-from turfeye.kinds import FAILED, KINDS
+from turfeye.kinds import KINDS
 from turfeye.mixes import Mix
 from turfeye.oversown import Part
 from turfeye.prior import Prior
-from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season, Whole
+from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season
 from turfeye.setback import Loss
 from turfeye.states import GROWN_UP, Forecast, States
 
@@ -143,7 +144,7 @@ def forecast(
     seen = np.asarray(np.isfinite(season.cover).any(axis=1))
     ages, own = oversown.courses(parts, season.area_m2 * seen, partial(_lawn_draws, basis))
     shared = _shared_se(season, ages, own)
-    common = np.random.default_rng(20260315).permutation(_even_points(len(own), 1)[:, 0])
+    common = np.random.default_rng(20260315).permutation(even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)
     return Outlook(
         season=season,
@@ -185,13 +186,13 @@ def _forecast(basis: _Basis, target: float) -> Forecast:
     now_age, target_age = basis.now_age, basis.target_age
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = basis.clock.time(np.array([now_age, target_age]))
-    points = _even_points(DRAWS, P + 4)
+    points = even_points(DRAWS, P + 4)
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
     stays = ndtr(points[:, P + 3]) < basis.doubt
     parts = []
     for block in growth.blocks(found.odds.shape[1]):
-        theta, failed = _draw(found, block, normal, kind)
+        theta, failed = curves(found, block, normal, kind)
         now = cover_at(theta, np.array(x_now), curve) + float(loss.at(now_age))
         quiet = np.where(stays, now, cover_at(theta, np.array(x_then), curve))
         then = quiet + float(loss.at(target_age))
@@ -219,55 +220,13 @@ def _p_thin(most: Floats, failed: Flags, target: float, *, grown_up: bool) -> Fl
 
 def interval(found: Fit, time: float, *, noise_sd: float = 0.0) -> tuple[Floats, Floats]:
     """90 % interval (N,), (N,) of what a visit with this error would measure at a time of the fit's axis."""
-    points = _even_points(DRAWS, P + 2)
-    theta, _ = _draw(found, slice(None), points[:, :P], points[:, P])
+    points = even_points(DRAWS, P + 2)
+    theta, _ = curves(found, slice(None), points[:, :P], points[:, P])
     noise = np.hypot(noise_sd, found.settings.curve_sd) * points[:, P + 1]
     low, high = np.quantile(
         cover_at(theta, np.array(time), found.settings.curve) + noise, [0.05, 0.95], axis=1
     )
     return low, high
-
-
-def _draw(found: Fit, block: slice, normal: Floats, kind: Floats) -> tuple[Floats, Flags]:
-    """Likely curves (n, K, P) of a block's cells, shared errors included; whether the seed failed in them."""
-    drawn = []
-    for which in range(KINDS):
-        pull = found.pull[which, block]
-        cov = found.cov[which, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
-        root = np.linalg.cholesky(cov)
-        drawn.append(found.theta[which, block][:, None, :] + normal @ np.swapaxes(root, -1, -2))
-    from scipy.special import ndtr
-
-    which_kind = _kinds(np.broadcast_to(ndtr(kind), drawn[0].shape[:2]), found.odds[:, block])
-    return _pick(drawn, which_kind), which_kind == FAILED
-
-
-def _kinds(chance: Floats, odds: Floats) -> Whole:
-    """The kind (n, K) on which ``chance`` (n, K) falls, by the cells' odds (KINDS, n)."""
-    edges = np.cumsum(odds, axis=0)[:-1]
-    return (chance[None] > edges[..., None]).sum(axis=0)
-
-
-def _pick(drawn: Sequence[Floats], kind: Whole) -> Floats:
-    """The draws (n, K, P) of the kinds that fell."""
-    theta = drawn[0]
-    for which in range(1, KINDS):
-        theta = np.where((kind == which)[..., None], drawn[which], theta)
-    return theta
-
-
-def _even_points(count: int, dims: int) -> Floats:
-    """(count, dims) standard normal points, evenly spread: the R sequence (Roberts 2018), mapped."""
-    from scipy.special import ndtri
-
-    root = 2.0
-    for _ in range(40):
-        root = (1 + root) ** (1 / (dims + 1))
-    steps = root ** -np.arange(1.0, dims + 1)
-    points = (0.5 + np.arange(1, count + 1)[:, None] * steps) % 1
-    # rank by rank: every dimension has exactly the same, even margin
-    ranks = points.argsort(axis=0).argsort(axis=0)
-    return ndtri((ranks + 0.5) / count)
 
 
 def _doubt(found: Fit, time: float, grown: float) -> float:
@@ -319,7 +278,7 @@ def _lawn_draws(basis: _Basis, weight: Floats) -> tuple[Floats, Floats]:
             root_here = np.linalg.cholesky(found.cov[which, block])
             moved = common @ np.swapaxes(found.pull[which, block], -1, -2)
             drawn.append(found.theta[which, block][:, None] + moved + own @ np.swapaxes(root_here, -1, -2))
-        theta = _pick(drawn, _kinds(chance, found.odds[:, block]))
+        theta = picked(drawn, kinds_at(chance, found.odds[:, block]))
         course = cover_at(theta[..., None, :], times, found.settings.curve)
         total += weight[block] @ course.reshape(len(course), -1)
     mean = total.reshape(LAWN_DRAWS, -1) / max(float(weight.sum()), 1e-12)
@@ -357,7 +316,7 @@ def astray(draws: Floats, shared: Floats, common: Floats) -> Floats:
 
 def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floats, Floats]:
     """Between what the middle two thirds of a mix's lawns are at times (T,), from a lawn's own start."""
-    astray = prior.sd * _even_points(USUAL_DRAWS, P)
+    astray = prior.sd * even_points(USUAL_DRAWS, P)
     gap = np.maximum(expit(prior.end_logit[0] + astray[:, 1]) - start, 0)
     theta = prior.mean + astray
     theta[:, :2] = -40.0, 40.0  # the share of the gap that has filled
