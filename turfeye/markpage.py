@@ -63,6 +63,7 @@ def write_corners(place: Lawn, path: Path, corners_px: Floats, *, command: str) 
 
 
 def _write(place: Lawn, name: str, data: dict[str, object], **words: str) -> Path:
+    """A page of the lawn's results, from the template of its name."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     pages = Environment(

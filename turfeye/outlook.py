@@ -108,6 +108,7 @@ class _Basis:
 
     @classmethod
     def of(cls, season: Season, found: Fit, time_axis: TimeAxis | None) -> _Basis:
+        """By the season's last visit."""
         clock, now_age = Clock.of(season, time_axis), float(season.age_days[-1])
         now = float(clock.time(season.age_days[-1:])[0])
         grown = _grown(found, now)

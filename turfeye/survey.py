@@ -63,7 +63,7 @@ from turfeye.teach import Lesson, Teaching
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
-    "season", "sow_plan", "unplaced",
+    "season", "sow_plan", "teach_lawn", "unplaced",
 ]  # fmt: skip
 
 PHOTOS = "photos.csv"
