@@ -357,12 +357,11 @@ def _unsmeared(rgb_coded: Bytes, table: Floats, gain: Floats, smear_px: float) -
 
 
 def _blurred(picture: NDArray, sigma_px: float) -> NDArray:
-    """Blurred by a bell of this standard deviation: by three taps where a sampled bell would not have it."""
+    """Blurred by a bell of this standard deviation: three taps that have it, where a sampled bell has not."""
     if sigma_px > 0.6:
         return cv2.GaussianBlur(picture, (0, 0), sigma_px)
-    side = sigma_px**2 / 2
-    taps = np.array([side, 1 - 2 * side, side])
-    return cv2.sepFilter2D(picture, -1, taps, taps, borderType=cv2.BORDER_REFLECT_101)
+    side = sigma_px**2 / (2 * (1 - sigma_px**2))  # against the middle tap's 1
+    return cv2.GaussianBlur(picture, (3, 3), float(np.sqrt(-0.5 / np.log(side))))
 
 
 def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
