@@ -56,6 +56,13 @@ def test_error_grows_with_hardness_and_is_the_usual_where_it_is_unknown():
     assert each == pytest.approx([usual[0], usual[1], low[2]])
 
 
+def test_a_photo_out_of_focus_is_no_surer_for_looking_soft():
+    half = np.array([0.5])
+    least = classifier_se(half, Accuracy(), hardness=lighting.LEAST_HARDNESS)
+    assert classifier_se(half, Accuracy(), hardness=0.05) == pytest.approx(least)
+    assert least > 0.8 * classifier_se(half, Accuracy())
+
+
 def test_low_sun_makes_a_photo_unsure_and_says_so():
     """Two of the sample trial's pegs, one under cloud (invented scenes, rendered)."""
     soft, low = (look(PHOTOS / f"{name}.jpg") for name in ("2026-04-24-spot-3", "2026-05-06-spot-1"))

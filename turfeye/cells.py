@@ -63,7 +63,8 @@ class Accuracy:
     pictures with a card that trained nothing and carry no figure (make_samples.py --sets tune, and the sample
     photos); without the cosine lawn views got errors by a third too wide, and its square is likelier than its
     first or third power. A part that grows with the ground sample distance was looked for and is none.
-    All of it times ``(hardness / usual) ** hard``, by how hard the light is (`lighting.hardness`).
+    All of it times ``(hardness / usual) ** hard``, by how hard the light is (`lighting.hardness`), which
+    below `lighting.LEAST_HARDNESS` counts as that.
     """
 
     dense: float = 0.056
@@ -269,7 +270,8 @@ def classifier_se(
     """The classifier's own error on a cell of this cover; where ``hardness`` is NaN it is the usual one."""
     gaps_show = np.cos(np.radians(zenith_deg)) ** 2
     edges = np.sqrt(np.clip(cover * (1 - cover), 0, 0.25))
-    harder = np.nan_to_num(hardness / lighting.USUAL_HARDNESS, nan=1.0)
+    soft = np.maximum(hardness, lighting.LEAST_HARDNESS)
+    harder = np.nan_to_num(soft / lighting.USUAL_HARDNESS, nan=1.0)
     return (accuracy.dense * cover * gaps_show + accuracy.slope * edges) * harder**accuracy.hard
 
 

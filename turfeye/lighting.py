@@ -25,6 +25,8 @@ CORNER_LIGHT: Final = 0.55
 USUAL_HARDNESS: Final = 0.25
 """Of light on turf: 0.15 to 0.3 under cloud and in shade, to 0.5 in sun and low sun, by rendered photos from
 above. Lawn views have less, since their pixels hold more blades."""
+LEAST_HARDNESS: Final = 0.2
+"""Softer light makes cover no surer: a photo a little out of focus looks as soft."""
 HARD: Final = 0.4
 """From here on a photo is told to be of hard light: cover has about 1.4 times its usual error."""
 LEAST_PAIRS: Final = 100
