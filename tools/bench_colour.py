@@ -25,7 +25,14 @@ from turfeye.simulate.phone import MAKES, Phone, random_phone, shoot
 ROOT = Path(__file__).resolve().parent.parent
 Seen = dict[str, float]
 """What one photo says, by name."""
-FIVE = ("sun", "overcast", "shade", "evening", "warm", "cold")
+FIVE = (
+    "sun",
+    "overcast",
+    "shade",
+    "evening",
+    "warm",
+    "cold",
+)  # six photos: a wrong white balance has two sides
 HARSH = ("harsh-warm", "harsh-cold")
 DISKS = np.array([[87, 108, 67], [231, 199, 31]])
 DISKS_DGCI = np.array([0.5722, 0.0733])  # Rorie et al. 2011, from memory

@@ -83,7 +83,12 @@ def table(rows: np.ndarray) -> None:
 
 
 def shared(rows: np.ndarray) -> float:
-    """Mean square of how far the means of photos are off, in their cells' mean errors: `cells.SHARED`."""
+    """Mean square of how far the means of photos are off, in their cells' mean errors (`cells.SHARED`).
+
+    NaN of no rows.
+    """
+    if not len(rows):
+        return float("nan")
     pictures = [rows[rows[:, 5] == number] for number in np.unique(rows[:, 5])]
     return float(np.mean([(np.mean(p[:, 1] - p[:, 3]) / p[:, 2].mean()) ** 2 for p in pictures]))
 
