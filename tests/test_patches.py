@@ -198,6 +198,20 @@ def test_words_of_spots_agree_with_the_forecast():
     assert all(told)
 
 
+def test_a_patch_that_no_cell_lies_wholly_inside_is_told_by_what_its_cells_show():
+    """Four cells about a hole of 0.3 m are each a quarter bare to two thirds: nobody saw the hole itself."""
+    outlook = season_with([(3.0, 3.0, 0.34), (6.75, 3.25, 0.9)])
+    found = {round(float(patch.x_m)): patch.because for patch in patches.thin(outlook)}
+    assert re.match(r"will be \d+ % covered on", found[7])
+    told = re.match(
+        r"its cells will be (\d+) % covered on .*, as if what is outlined were at (\d+) %", found[3]
+    )
+    thin = (outlook.state == "thin") & (np.abs(outlook.season.x_m - 3) < 1)
+    in_cells, outlined = map(int, told.groups())
+    assert in_cells == pytest.approx(100 * outlook.cover_at_target[thin].mean(), abs=0.51)
+    assert outlined < in_cells - 10
+
+
 def test_healthy_lawn_has_none():
     assert patches.thin(season_with([], seed=4)) == ()
 

@@ -17,6 +17,9 @@ from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season
 from turfeye.unmix import FEWEST, Unmixed, in_or_out, unmix
 from turfeye.words import per_cent, short_day, square_metres
 
+WHOLE = 0.7
+"""Of a patch that takes up less of every cell nobody saw how thin it is itself: half-bare cells may be half
+of them bare, or all of them half covered. Ours."""
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
 SOUND_CELLS = 100
@@ -162,6 +165,8 @@ def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
         relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
     around = around if around.any() else lawn.sound
     here, there = _forecast(outlook, share, cells, around)
+    seen_whole = bool((share[inside] >= WHOLE).any())
+    in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
     beside = "the lawn around it" if group.beside(around) else "the rest that was seen"
     gaps = near & lawn.gaps
     share, se = lawn.place.bridged(share, se, known, gaps)
@@ -173,7 +178,7 @@ def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
         Extent(share, se, known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(outlook, here, there, beside),
+        because=_thin_words(outlook, here, there, beside, cells=None if seen_whole else in_cells),
         relative_se=relative_se,
     )
 
@@ -191,11 +196,19 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
     return float(np.clip(here, 0, 1)), there
 
 
-def _thin_words(outlook: Outlook, here: float, there: float | None, beside: str) -> str:
+def _thin_words(
+    outlook: Outlook, here: float, there: float | None, beside: str, *, cells: float | None
+) -> str:
+    """Why a patch is thin; ``cells`` is the cover of its cells where none lies wholly inside."""
     target = outlook.season.target
     late = passed(outlook.season)
-    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {short_day(target.date)}, "
-    words += f"where the target {'was' if late else 'is'} {per_cent(target.cover)}"
+    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {short_day(target.date)}"
+    if cells is not None:
+        words = (
+            f"its cells {'were' if late else 'will be'} {per_cent(cells)} covered on {short_day(target.date)}"
+        )
+        words += f", as if what is outlined were at {per_cent(here)}"
+    words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
         return f"{words}; all that was seen of the lawn is thin"
     return f"{words} and {beside} {'came' if late else 'comes'} to {per_cent(there)}"
