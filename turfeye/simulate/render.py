@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import copy
 import functools
+import subprocess
+import sys
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,6 +24,15 @@ from turfeye.simulate.mesh import CLASSES, Part, merged
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
 Sky = Literal["clear", "shade", "overcast"]
+_TRIAL = """
+import sys
+import drjit
+import mitsuba
+mitsuba.set_variant(sys.argv[1])
+mitsuba.load_dict({"type": "sphere"})
+drjit.eval(drjit.minimum(drjit.maximum(mitsuba.Float([1.0, 2.0]) + 1.0, 0.0), 2.5))
+drjit.sync_thread()
+"""
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
@@ -74,15 +85,7 @@ def _mitsuba() -> Any:
     """The renderer, set to the first of ``VARIANTS`` that works here."""
     import mitsuba as mi
 
-    for variant in VARIANTS:
-        try:
-            mi.set_variant(variant)
-            mi.load_dict({"type": "sphere"})
-            if variant != "scalar_rgb":
-                np.array(mi.Float([1.0, 2.0]) + 1.0)  # compiles and runs: a driver that can't says so here
-        except (ImportError, RuntimeError, AttributeError):
-            continue
-        break
+    mi.set_variant(next(variant for variant in VARIANTS if variant == "scalar_rgb" or _works(variant)))
     mi.set_log_level(mi.LogLevel.Error)
     mi.register_integrator("turfeye_classes", lambda props: _class_integrator(mi)(props))
     return mi
@@ -96,6 +99,12 @@ def release() -> None:
 
     gc.collect()
     dr.flush_malloc_cache()
+
+
+def _works(variant: str) -> bool:
+    """Whether a variant compiles and runs here; in a process of its own, since a compiler too old ends it."""
+    done = subprocess.run([sys.executable, "-c", _TRIAL, variant], capture_output=True, check=False)
+    return done.returncode == 0
 
 
 @functools.cache
