@@ -122,6 +122,8 @@ def _class_integrator(mi: Any) -> type:
 
             hit = scene.ray_intersect(ray, active)
             valid = hit.is_valid() & active
+            if hit.shape is None:  # the plain variant, a ray at a time, where it hits nothing
+                return mi.Color3f(0.0), False, [0.0]
             value = dr.select(valid, hit.shape.eval_attribute_3("vertex_klass", hit, valid), 0.0)
             lawn = dr.select(value[0] > 0.5 * _ON_LAWN, 1.0, 0.0)
             return mi.Color3f(value - _ON_LAWN * lawn), valid, [lawn]
