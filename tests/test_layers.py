@@ -49,6 +49,7 @@ ORDER = (
     "outlook",
     "season",
     "unmix turned",
+    "passes",
     "course patches plots stripes uniformity unseen shown window compare",
     "workplan",
     "renovation",

@@ -12,6 +12,7 @@ import numpy as np
 
 from turfeye.curve import expit
 from turfeye.headline import passed
+from turfeye.passes import Strip, strip_of
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats, Outlook, Patch, Season
 from turfeye.unmix import FEWEST, Unmixed, in_or_out, unmix
@@ -30,6 +31,10 @@ and others 1994, from memory) and in robust standard deviations; and so many tog
 UNPURE_SE = 0.12
 """Relative error of a pale patch's area when no cell lies wholly inside, so that nobody saw how pale it is;
 and of a thin one's on a lawn without sound cells, which is not cut below cell size."""
+
+STRIP_SE = 0.1
+"""Relative error of a strip's width beyond what its cells tell, since they differ in depth: with it the truth
+lies within one and two errors told in 77 and 96 % of simulated strips (bench), without in 68 and 92 %."""
 
 
 def thin(outlook: Outlook) -> tuple[Patch, ...]:
@@ -137,7 +142,7 @@ class _Lawn:
             usual_se=float(np.nanmedian(season.cover_se)),
         )
 
-    def unmixed(self, cells: Flags, sound: Flags) -> Unmixed:
+    def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None) -> Unmixed:
         """The marked cells against the sound ones, both (N,)."""
         return unmix(
             self.outlook.season,
@@ -146,27 +151,37 @@ class _Lawn:
             start_cover=self.start_cover,
             visit_offset=self.outlook.visit_offset,
             usual_se=self.usual_se,
+            along=None if strip is None else strip.along(self.outlook, cells, sound),
         )
 
 
 def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
     outlook, season, known = lawn.outlook, lawn.outlook.season, lawn.known
-    near, around = group.surroundings(lawn.sound)
     inside = group.inside
-    sound = group.nearest(lawn.sound, SOUND_CELLS)
+    strip = strip_of(outlook, group, lawn.sound)
+    own = lawn.sound if strip is None else lawn.sound & ~strip.rest
+    near, around = group.surroundings(own)
+    sound = group.nearest(own, SOUND_CELLS)
     cells = near & known
     share: Floats = inside.astype(float)
     se: Floats = np.zeros(len(inside))
-    relative_se = UNPURE_SE
+    relative_se, width = UNPURE_SE, ""
     if sound.sum() >= FEWEST:
-        found = lawn.unmixed(cells, sound)
+        told_by = cells if strip is None else cells | strip.rest
+        found = lawn.unmixed(told_by, sound, strip)
         share, se = np.zeros((2, len(inside)))
-        share[cells], se[cells] = found.share, found.se
+        share[told_by], se[told_by] = found.share, found.se
         relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
+        if strip is not None:
+            relative_se = float(np.hypot(relative_se, STRIP_SE))
+            wide_m = strip.width_m(season, told_by, share)
+            width = f"{wide_m:.2f} ± {relative_se * wide_m:.2f} m"
+        share, se = share * cells, se * cells
     around = around if around.any() else lawn.sound
     here, there = _forecast(outlook, share, cells, around)
-    seen_whole = bool((share[inside] >= WHOLE).any())
-    in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
+    in_cells = None
+    if not (share[inside] >= WHOLE).any():
+        in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
     beside = "the lawn around it" if group.beside(around) else "the rest that was seen"
     gaps = near & lawn.gaps
     share, se = lawn.place.bridged(share, se, known, gaps)
@@ -178,7 +193,7 @@ def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
         Extent(share, se, known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(outlook, here, there, beside, cells=None if seen_whole else in_cells),
+        because=_thin_words(outlook, here, there, beside, in_cells=in_cells, strip=width),
         relative_se=relative_se,
     )
 
@@ -197,17 +212,21 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 
 
 def _thin_words(
-    outlook: Outlook, here: float, there: float | None, beside: str, *, cells: float | None
+    outlook: Outlook, here: float, there: float | None, beside: str, *, in_cells: float | None, strip: str
 ) -> str:
-    """Why a patch is thin; ``cells`` is the cover of its cells where none lies wholly inside."""
+    """Why a patch is thin; ``in_cells`` is the cover of its cells where none lies wholly inside, ``strip``
+    the width of the strip that it is a piece of, "" where it is of none."""
     target = outlook.season.target
     late = passed(outlook.season)
-    words = f"{'was' if late else 'will be'} {per_cent(here)} covered on {short_day(target.date)}"
-    if cells is not None:
-        words = (
-            f"its cells {'were' if late else 'will be'} {per_cent(cells)} covered on {short_day(target.date)}"
-        )
-        words += f", as if what is outlined were at {per_cent(here)}"
+    be, on = ("was", "were") if late else ("will be", "will be"), short_day(target.date)
+    if in_cells is None or strip:
+        words = f"{be[0]} {per_cent(here)} covered on {on}"
+    else:
+        words = f"its cells {be[1]} {per_cent(in_cells)} covered on {on}, as if what is outlined were at "
+        words += per_cent(here)
+    if strip:
+        words = f"a piece of a strip {strip} wide: {words}"
+        words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
     words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
         return f"{words}; all that was seen of the lawn is thin"

@@ -11,6 +11,10 @@ what the lawn would have there, b the patch's own cover and f the share asked fo
   bare are the edge of a small bare patch, not a half bare one whose edge is theirs;
 - the errors are those that sound cells showed against their own neighbours, visit by visit.
 
+A strip that the spreader left has one width, so all cells of a line along it have one share, told by all of
+them; and it may be late instead of failed. Share and depth of what failed by half look alike in any one cell,
+but what is late is first bare, which tells the share, and then follows the lawn, which tells the depth.
+
 Kriging: Cressie 1993, Statistics for Spatial Data, chapter 3; errors of a cell left out of its own
 prediction from the inverse matrix: Dubrule 1983, Mathematical Geology 15:687-699 (both from memory).
 """
@@ -38,6 +42,13 @@ FILLED = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6])
 """How far a patch itself may have filled: b lies this share of the way from the start to the lawn."""
 FILLED_MEAN = 0.1
 """Where the seed failed little comes up: the mean believed before it is seen (exponential); ours."""
+FILLED_STRIP = 0.3
+"""The same of a strip, where the spreader may as well have let half of the seed fall; set on simulated lawns
+(seeds 330000-330079)."""
+LATE_SHARE = 0.1
+"""How likely a strip came late, before its visits are seen; ours: half as likely as not makes no odds."""
+LATE_FILLED = np.array([0.3, 0.45, 0.6, 0.75, 0.9, 1.0])
+"""What a late strip comes to, as a share of what the lawn had at that stage; all are as likely."""
 INSIDE_SD = 0.7
 """What cells inside a patch differ by among themselves, against the spread of the sound cells' start; set on
 simulated lawns (seeds 200000-201099). Half or twice of it changes the mean error of areas by less than 0.001
@@ -64,6 +75,14 @@ class Unmixed:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class Along:
+    """What n cells of a strip have in common."""
+
+    line: Whole  # (n,) which row or column along the strip each lies on
+    risen: Floats  # (L, V) how far the lawn had risen L days before each visit, as a share of how far by then
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class _Lawn:
     """What the lawn would have in n cells on V visits, NaN where a visit tells nothing."""
 
@@ -81,11 +100,13 @@ def unmix(
     start_cover: Floats,
     visit_offset: Floats,
     usual_se: float,
+    along: Along | None = None,
 ) -> Unmixed:
     """Unmix the marked cells (N,) against the sound ones (N,), at least FEWEST of them.
 
     ``start_cover`` (N,) is what stood in each before the sowing; ``visit_offset`` (V,) what each visit
-    reads too high; ``usual_se`` what half of the season's covers err by.
+    reads too high; ``usual_se`` what half of the season's covers err by; ``along`` is given where the cells
+    are a strip's.
     """
     lawn = _lawn_in(season, cells, sound)
     usable = np.asarray(np.isfinite(lawn.cover).all(axis=0))
@@ -98,10 +119,10 @@ def unmix(
     seen = _Mixed.of(season, cells, usable, lawn, usual_se=usual_se)
     start = start_cover[sound]
     start_sd = robust_sd(start)
-    guesses = [
-        _guess(seen, lawn, own, prior=prior, start_sd=start_sd)
-        for own, prior in _own_covers(lawn.cover.mean(axis=0), float(np.median(start)), visit_offset[usable])
-    ]
+    risen = None if along is None else along.risen[:, usable]
+    line = None if along is None else np.unique(along.line, return_inverse=True)[1]
+    owns = _own_covers(lawn.cover.mean(axis=0), float(np.median(start)), visit_offset[usable], risen)
+    guesses = [_guess(seen, lawn, own, prior=prior, start_sd=start_sd, line=line) for own, prior in owns]
     log_odds = np.array([guess.log_odds for guess in guesses])
     weight = np.exp(log_odds - log_odds.max())
     weight /= weight.sum()
@@ -110,9 +131,13 @@ def unmix(
     areas = np.array([guess.share @ area for guess in guesses])
     level_variance = float(weight @ (areas - weight @ areas) ** 2)
     together = sum(w * guess.together(area, lawn) for w, guess in counts)
+    se = np.sqrt(weight @ np.array([guess.sd**2 for guess in guesses]))
+    if line is not None:  # cells of one line err as one
+        together += float((np.bincount(line, se * area) ** 2).sum())
+        se = np.zeros_like(se)
     return Unmixed(
         share=weight @ np.array([guess.share for guess in guesses]),
-        se=np.sqrt(weight @ np.array([guess.sd**2 for guess in guesses])),
+        se=se,
         area_se_m2=float(np.sqrt(level_variance + max(together, 0.0))),
     )
 
@@ -155,17 +180,30 @@ def _sides(season: Season, cells: Flags) -> Whole:
     return np.stack([board[row - 1, col], board[row + 1, col], board[row, col - 1], board[row, col + 1]], 1)
 
 
-def _own_covers(lawn: Floats, start: float, offset: Floats) -> Iterator[tuple[Floats, float]]:
+def _own_covers(
+    lawn: Floats, start: float, offset: Floats, risen: Floats | None
+) -> Iterator[tuple[Floats, float]]:
     """The patch's own cover (V,) for each start and each way filled, and the log of how likely that is.
 
-    ``lawn`` and ``offset`` (V,): the lawn's cover on each visit, and what that visit reads too high.
+    ``lawn`` and ``offset`` (V,): the lawn's cover on each visit, and what that visit reads too high;
+    ``risen`` (L, V) as in :class:`Along`, of a strip only, which may be late.
     """
     # light moves what is read of the patch as it moves the lawn's
     light = np.clip(lawn / np.maximum(lawn - offset, 0.02), 0.4, 1.6)
+    mean, late = (FILLED_MEAN, 0.0) if risen is None else (FILLED_STRIP, LATE_SHARE)
+    likely = np.gradient(FILLED) * np.exp(-FILLED / mean)
+    likely *= (1 - late) / (likely.sum() * len(STOOD))
     for stood in STOOD:
         bare = np.minimum(stood * start * light, lawn)
-        for filled, step in zip(FILLED, np.gradient(FILLED), strict=True):
-            yield bare + filled * (lawn - bare), float(np.log(step) - filled / FILLED_MEAN)
+        for filled, share in zip(FILLED, likely, strict=True):
+            yield bare + filled * (lawn - bare), float(np.log(share))
+    if risen is None:
+        return
+    bare = np.minimum(start * light, lawn)
+    share = late / (len(risen) * len(LATE_FILLED))
+    for by_then in risen:
+        for filled in LATE_FILLED:
+            yield bare + filled * by_then * (lawn - bare), float(np.log(share))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -184,15 +222,24 @@ class _Guess:
         return float(follows @ (lawn.shared * (self.gain @ lawn.covariance @ self.gain.T)) @ follows)
 
 
-def _guess(seen: _Mixed, lawn: _Lawn, own: Floats, *, prior: float, start_sd: float) -> _Guess:
+def _guess(
+    seen: _Mixed, lawn: _Lawn, own: Floats, *, prior: float, start_sd: float, line: Whole | None
+) -> _Guess:
     """Generalised least squares of each cell's share, then what is known of shares: of one alone first, then
-    of one beside the others."""
+    of one beside the others. With ``line`` (n,) of each line's one share, by all of its cells."""
     contrast = lawn.cover - own
     pull = np.einsum("nv,nvw->nw", contrast, seen.inverse)
     power = np.maximum((pull * contrast).sum(axis=1), 1e-9)
-    share, se = (pull * seen.short).sum(axis=1) / power, 1 / np.sqrt(power)
+    told = (pull * seen.short).sum(axis=1)
     gain = pull / power[:, None]
     inside_se = np.abs(gain.sum(axis=1)) * INSIDE_SD * start_sd
+    if line is not None:
+        cells, total = np.bincount(line), np.bincount(line, power)
+        se = 1 / np.sqrt(total)
+        inside_se = np.bincount(line, inside_se) / cells**1.5  # of their mean
+        mean, sd, evidence = in_or_out(np.bincount(line, told) / total, se, inside_se=inside_se)
+        return _Guess(mean[line], sd[line], se[line], gain, float(evidence.sum()) + prior)
+    share, se = told / power, 1 / np.sqrt(power)
     alone, _, _ = in_or_out(share, se, inside_se=inside_se)
     likely = BESIDE + BESIDE_ALL * seen.beside(alone), BESIDE_SD
     mean, sd, evidence = in_or_out(share, se, inside_se=inside_se, likely=likely)
