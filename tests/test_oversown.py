@@ -1,14 +1,15 @@
 """Parts that were sown again: on simulated lawns, whose truth is known, and through lawn.toml."""
 
+import re
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from turfeye import lawn, lawnfile, outlook, oversown, patches
+from turfeye import lawn, lawnfile, mixes, outlook, oversown, patches, workplan
 from turfeye.cli import root
 from turfeye.errors import LawnError
 from turfeye.outline import cell_shares
@@ -114,10 +115,93 @@ def test_a_part_that_later_visits_did_not_show_is_no_bare_part():
     blind = outlook.fit(replace(season, cover=hidden))
     assert set(blind.state[cells]) <= {"too soon to say", "not seen"}
     seen = np.isfinite(hidden).any(axis=1)
-    # what was seen there last is told, not that it has gone
-    left = cover[:, 42].copy()
-    left[cells] = cover[cells, 20]
-    assert blind.lawn.cover_now == pytest.approx(float(left[seen].mean()), abs=0.04)
+    # it is taken to come as its mix does, not to have gone, nor to be as it was
+    assert blind.lawn.cover_now == pytest.approx(float(cover[seen, 42].mean()), abs=0.04)
+    assert all("not seen since: " in why for why in blind.why[cells] if why != "no visit showed it")
+
+
+@pytest.mark.parametrize("day", [42, 70])
+def test_a_part_that_nobody_has_seen_since_is_forecast_as_its_mix_comes(day):
+    """On the day of its sowing, three and seven weeks ahead: where it was left, and widely."""
+    within, wide, off, old = [], [], [], []
+    for seed in range(12):
+        season, cover = reseeded(seed, AGAIN)
+        season = replace(season, target=replace(season.target, date=SOWN + timedelta(days=day)))
+        made, by_first = outlook.fit(season), outlook.fit(replace(season, oversown=()))
+        cells = season.oversown[0].cells
+        cells = cells[np.isfinite(season.cover[cells]).any(axis=1)]
+        true = cover[cells, day]
+        low, high = made.cover_at_target_low[cells], made.cover_at_target_high[cells]
+        within += list((low <= true) & (true <= high))
+        wide.append((high - low).mean())
+        off.append((made.cover_at_target[cells] - true).mean())
+        old.append((by_first.cover_at_target[cells] - true).mean())
+        assert np.abs(made.cover_now - by_first.cover_now)[cells].mean() < 0.05
+        assert set(made.state[cells]) == {"too soon to say"}
+        assert all(why.startswith("sown again on 4 April and not seen since: ") for why in made.why[cells])
+        assert all(why.endswith("; photograph it from 18 April on") for why in made.why[cells])
+    assert np.mean(old) < -0.2  # by the first sowing nothing comes there any more
+    assert abs(np.mean(off)) < 0.05
+    assert np.mean(within) > 0.8
+    assert np.mean(wide) > 0.2
+
+
+def test_a_part_sown_after_the_targets_date_keeps_its_forecast_for_it():
+    season, _ = reseeded(0, AGAIN)
+    passed = replace(season, target=replace(season.target, date=AGAIN_THERE.date))
+    made, by_first = outlook.fit(passed), outlook.fit(replace(passed, oversown=()))
+    cells = season.oversown[0].cells
+    moved = np.abs(made.cover_at_target - by_first.cover_at_target)[
+        cells
+    ]  # the visit of that day is left out
+    assert moved.mean() < 0.02
+    assert set(made.state[cells]) <= {"too soon to say", "not seen"}
+
+
+def test_a_part_that_was_never_seen_at_all_stays_so():
+    season, _ = reseeded(0, AGAIN)
+    cells = season.oversown[0].cells
+    hidden = season.cover.copy()
+    hidden[cells] = np.nan
+    made = outlook.fit(replace(season, cover=hidden))
+    assert set(made.state[cells]) == {"not seen"}
+
+
+def reached_on(start, end, target, *, half_days, pace_days):
+    """Days after its sowing at which a logistic curve reaches the target, by hand."""
+    return half_days - pace_days * np.log((end - start) / (target - start) - 1)
+
+
+def test_the_plan_says_when_to_look_and_what_to_expect():
+    season, _ = reseeded(0, AGAIN)
+    mix = mixes.get("perennial ryegrass")
+    made = outlook.fit(season)
+    outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
+    dates = workplan.plan(made, (), mix, outline_m=outline).dates
+    assert [when for when, _ in dates] == sorted(when for when, _ in dates)
+    ((judged, words),) = [entry for entry in dates if entry[1].startswith("photograph")]
+    assert judged == AGAIN_THERE.date + timedelta(days=14)
+    low, high = map(int, re.search(r"usually (\d+)–(\d+) % covered", words).groups())
+    assert 2 <= low < high <= 60
+    ((_, words),) = [entry for entry in dates if entry[1].startswith("at the earliest 75 % covered")]
+    assert "usually by" not in words  # a sixth of such lawns stay below it
+    # half of its gain after 19 days, at a pace of 4.5 (data/mixes.toml)
+    end = mixes.CLOSED_COVER * mix.growth.final_cover[0]
+    start = float(np.nanquantile(made.cover_now[season.oversown[0].cells], 0.1))
+    target = 0.7
+    middle = reached_on(start, end, target, half_days=19, pace_days=4.5)
+    nearer = replace(season, target=replace(season.target, cover=target))
+    dates = workplan.plan(outlook.fit(nearer), (), mix, outline_m=outline).dates
+    ((first, words),) = [entry for entry in dates if entry[1].startswith("at the earliest 70 % covered")]
+    by = date(2026, 5, int(re.search(r"usually by (\d+) May", words)[1]))
+    assert (first - AGAIN_THERE.date).days < middle < (by - AGAIN_THERE.date).days
+
+
+def test_the_plan_says_nothing_of_parts_that_were_seen_since():
+    season, _ = reseeded(0, 42)
+    outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
+    dates = workplan.plan(outlook.fit(season), (), mixes.get("perennial ryegrass"), outline_m=outline).dates
+    assert not any("sown again" in what for _, what in dates)
 
 
 def test_all_of_the_lawn_as_a_part_counts_from_its_second_sowing():

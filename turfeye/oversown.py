@@ -1,7 +1,9 @@
 """Parts of a lawn that were sown again: they start anew on that day, while the rest of the lawn goes on.
 
 A part is fitted as a lawn of its own, from its sowing on: it begins with the cover that was left there, and
-what came up before says nothing of the new seed. What the whole lawn is told by takes each part from there.
+what came up before says nothing of the new seed. Until a visit shows it, all that is known is what was left
+and what its mix usually does, so its forecast is wide. What the whole lawn is told by takes each part from
+there.
 """
 
 from __future__ import annotations
@@ -9,13 +11,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import date
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
+from turfeye.headline import percent
 from turfeye.outline import cell_shares, simplified
-from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Whole
-from turfeye.states import Forecast, States
+from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Visit, Whole
+from turfeye.states import OLD_ENOUGH_DAYS, Forecast, States
 from turfeye.words import short_day, square_metres
 
 LEAST_SHARE = 0.05
@@ -23,18 +26,31 @@ LEAST_SHARE = 0.05
 is bare takes seven points from a cell at its rim, which would else be told as thin by what it was. Ours."""
 OUTLINE_M = 0.02
 """An outline is written down with no more corners than it needs to be so close."""
+LEFT_SE = 0.05
+"""Error of what was left in a cell on the day of its sowing, beyond that of the photo that last showed it:
+it grew since, and was raked over for the seed. Ours."""
 SOON = "too soon to say"
 
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """Cells that were sown again, and their season since: None where no visit has shown them since."""
+    """Cells that were sown again, and their season since.
+
+    Where no visit has ``shown`` them since, it is what was left there on that day; None where nobody knows,
+    or where the target's date had passed by then, which new seed changes nothing about.
+    """
 
     sowing: Sowing
     cells: Whole  # indexes into the lawn's cells
     age_days: float  # of the lawn on that day
     season: Season | None
+    shown: bool
     ahead: Outlook | None = None  # of that season
+
+    @property
+    def judged_from(self) -> date:
+        """The first day on which a photo tells whether it came."""
+        return self.sowing.date + timedelta(days=OLD_ENOUGH_DAYS)
 
 
 def by_plan(task: Task, on: date, mix: str) -> Sowing:
@@ -80,27 +96,48 @@ def parts(season: Season) -> tuple[Part, ...]:
 def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
     """Cells (n,) and what visits from their own sowing on show of them; ages and degree-days begin there."""
     age_days = (sowing.date - season.sowing.date).days
-    since = np.flatnonzero(season.age_days >= age_days)
-    part = Part(sowing, cells, float(age_days), None)
-    here, later = (np.ix_(cells, v) for v in (since, np.flatnonzero(season.age_days > age_days)))
-    if not np.isfinite(season.cover[later]).any():
-        return part
+    later = np.flatnonzero(season.age_days > age_days)
+    shown = bool(np.isfinite(season.cover[np.ix_(cells, later)]).any())
+    since = np.flatnonzero(season.age_days >= age_days) if shown else later
     heat = season.degree_days_by_age
     start = 0.0 if heat is None else heat[age_days]
     visits = tuple(
         replace(visit, age_days=visit.age_days - age_days, degree_days=visit.degree_days - start)
         for visit in (season.visits[v] for v in since)
     )
+    seen = {
+        name: getattr(season, name)[np.ix_(cells, since)] for name in ("cover", "cover_se", "dgci", "lab")
+    }
+    if not shown:
+        left = _left(season, cells, age_days)
+        if sowing.date >= season.target.date or not np.isfinite(left["cover"]).any():
+            return Part(sowing, cells, float(age_days), None, shown)
+        # what was left stands for a visit on the day itself
+        noon = datetime.combine(sowing.date, time(12), season.visits[-1].taken.tzinfo)
+        visits = (Visit(noon, 0.0, "", (), float("nan") if heat is None else 0.0), *visits)
+        unknown = {name: np.full((len(cells), 1, *values.shape[2:]), np.nan) for name, values in seen.items()}
+        seen = {n: np.concatenate([(unknown | left)[n], values], axis=1) for n, values in seen.items()}
     own = replace(
         season,
         **{name: getattr(season, name)[cells] for name in ("row", "col", "x_m", "y_m", "area_m2")},
-        **{name: getattr(season, name)[here] for name in ("cover", "cover_se", "dgci", "lab")},
+        **seen,
         visits=visits,
         sowing=sowing,
         degree_days_by_age=None if heat is None else heat[age_days:] - start,
         oversown=(),
     )
-    return replace(part, season=own)
+    return Part(sowing, cells, float(age_days), own, shown)
+
+
+def _left(season: Season, cells: Whole, age_days: float) -> dict[str, Floats]:
+    """Cover (n, 1) that was last seen in the cells (n,) up to an age, and its error; NaN where none was."""
+    until = np.flatnonzero(season.age_days <= age_days)
+    if not len(until):
+        return {"cover": np.full((len(cells), 1), np.nan)}
+    cover, cover_se = (values[np.ix_(cells, until)] for values in (season.cover, season.cover_se))
+    last = len(until) - 1 - np.isfinite(cover)[:, ::-1].argmax(axis=1)[:, None]
+    left, left_se = (np.take_along_axis(values, last, axis=1) for values in (cover, cover_se))
+    return {"cover": left, "cover_se": np.hypot(left_se, LEFT_SE)}
 
 
 def before(season: Season) -> Floats:
@@ -138,7 +175,7 @@ def courses(
 
 
 def forecast(cells: Forecast, found: Sequence[Part]) -> Forecast:
-    """The forecast of all cells, each part's by its own sowing where visits have shown it since."""
+    """The forecast of all cells, each part's by its own sowing."""
     whole = {field.name: getattr(cells, field.name).copy() for field in fields(cells)}
     for part in found:
         if part.ahead is not None:
@@ -164,12 +201,27 @@ def states(told: States, found: Sequence[Part]) -> States:
         sown, ahead = f"sown again on {short_day(part.sowing.date)}", part.ahead
         by_first = told.state[part.cells]
         lacks[told.missing] -= int((by_first == SOON).sum())
+        again = f"photograph it from {short_day(part.judged_from)} on"
         for k, cell in enumerate(part.cells):
-            if ahead is not None and ahead.state[k] != "not seen":
+            if ahead is None or ahead.state[k] == "not seen":
+                if by_first[k] != "not seen":
+                    state[cell], why[cell] = SOON, f"{sown} and not seen since"
+            elif part.shown:
                 state[cell], why[cell] = ahead.state[k], f"{sown}: {ahead.why[k]}"
-            elif by_first[k] != "not seen":
-                state[cell], why[cell] = SOON, f"{sown} and not seen since"
-        missing = f"{sown}, {(ahead and ahead.lawn.missing) or 'photograph it again'}"
+            else:
+                expected = _expected(ahead, k)
+                state[cell], why[cell] = SOON, f"{sown} and not seen since: {expected}; {again}"
+        missing = f"{sown}, {again}"
+        if part.shown and ahead is not None:
+            missing = f"{sown}, {ahead.lawn.missing or 'photograph it again'}"
         lacks[missing] += int((state[part.cells] == SOON).sum())
     most = [words for words, count in lacks.most_common(1) if count > 0]
     return States(state.astype(np.str_), why.astype(np.str_), most[0] if most else "")
+
+
+def _expected(ahead: Outlook, k: int) -> str:
+    """What is expected of a part's cell that no visit has shown since it was sown."""
+    target = ahead.season.target
+    low, high = percent(ahead.cover_at_target_low[k]), percent(ahead.cover_at_target_high[k])
+    words = f"{percent(ahead.cover_at_target[k])} % expected on {short_day(target.date)}"
+    return f"{words}, target {percent(target.cover)} %, between {low} and {high} %"

@@ -13,14 +13,21 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
-from turfeye import cautions
+import numpy as np
+
+from turfeye import cautions, oversown
+from turfeye.clock import Clock
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
+from turfeye.outlook import prior_of, usual
+from turfeye.oversown import Part
 from turfeye.plots import counted, named
 from turfeye.records import Floats, Outlook, Patch, Season, Task, WorkPlan
+from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.tape import fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
+from turfeye.words import per_cent, short_day
 
 BAG_COVERS_M2 = 9.0
 """A bag of compost dressing raked on by hand covers about this: common practice, no source."""
@@ -31,6 +38,7 @@ CUT_AFTER_DAYS = 21
 PASSES = 4
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
+USUAL_DAYS = np.arange(366.0)
 HEAPS_FROM_G = 10
 """Less seed than this is not worth splitting."""
 
@@ -94,6 +102,7 @@ def plan(
         dates = _to_come(outlook.season, mix)
     else:
         dates = follow_up(mix, on) if when.verdict in ("sow", "not known") else ()
+    dates = tuple(sorted((*dates, *_of_parts(outlook, mix)), key=lambda entry: entry[0]))
     return WorkPlan(
         tasks=tasks,
         seed_g=float(seed),
@@ -198,6 +207,41 @@ def _to_come(season: Season, mix: Mix) -> tuple[tuple[date, str], ...]:
         return ()
     on = season.visits[-1].taken.date()
     return tuple((when, what) for when, what in follow_up(mix, last.date) if when > on)
+
+
+def _of_parts(outlook: Outlook, mix: Mix) -> list[tuple[date, str]]:
+    """When to look at parts sown again with the lawn's mix that no visit has shown since, and for what."""
+    season, on = outlook.season, outlook.season.visits[-1].taken.date()
+    own = [part for part in oversown.parts(season) if part.sowing.mix == mix.name and not part.shown]
+    entries = [entry for part in own for entry in _of_part(outlook, mix, part)]
+    return [(when, what) for when, what in entries if when > on]
+
+
+def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
+    """Of one part, by its barest tenth: what the middle two thirds of lawns do from there."""
+    left = outlook.cover_now[part.cells]
+    if not np.isfinite(left).any():
+        return []
+    clock, target = Clock.of(outlook.season, outlook.time_axis), outlook.season.target.cover
+    times = clock.time(part.age_days + USUAL_DAYS) - clock.time(np.array([part.age_days]))
+    start = float(np.nanquantile(left, 0.1))
+    low, high = usual(prior_of(mix), start, times, outlook.curve)
+    sown, by_then = f"sown again on {short_day(part.sowing.date)}", round(OLD_ENOUGH_DAYS)
+    words = f"photograph what was {sown}: from now on it is judged; its barest places are usually "
+    entries = [(part.judged_from, f"{words}{_span(low[by_then], high[by_then])} covered by then")]
+    if start < target <= high.max():
+        first, last = (
+            part.sowing.date + timedelta(days=int((course >= target).argmax())) for course in (high, low)
+        )
+        words = f"at the earliest {per_cent(target)} covered in the barest places {sown}"
+        until = f", usually by {short_day(last)}" if target <= low.max() else ""
+        entries.append((first, f"{words}{until} (as this mix comes)"))
+    return entries
+
+
+def _span(low: float, high: float) -> str:
+    """ "12–20 %", or one figure where both are alike."""
+    return per_cent(low) if per_cent(low) == per_cent(high) else f"{100 * low:.0f}–{per_cent(high)}"
 
 
 def round_up(value: float) -> int:
