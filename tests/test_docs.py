@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from turfeye import lawnfile, planfile, results, series, store
+from turfeye import bydate, lawnfile, planfile, results, series, store, treatments
 from turfeye.answer import Answer
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -63,11 +63,19 @@ def test_every_column_of_the_photos_is_explained() -> None:
     assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(series.COLUMNS)
 
 
-def test_every_column_of_the_plots_is_explained() -> None:
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [
+        ("plots.csv", planfile.PLOT_COLUMNS),
+        (bydate.BY_DATE, bydate.columns(treatments.Treatments())),
+        (bydate.MEANS, bydate.MEAN_COLUMNS),
+    ],
+)
+def test_every_column_of_the_plots_is_explained(table: str, columns: tuple[str, ...]) -> None:
     page = (DOCS / "columns.md").read_text(encoding="utf-8")
-    section = page.split("## results/plots.csv")[1].split("\n## ")[0]
+    section = page.split(f"## results/{table}")[1].split("\n## ")[0]
     lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
-    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(planfile.PLOT_COLUMNS)
+    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(columns)
 
 
 def test_the_contract_s_columns_come_first() -> None:

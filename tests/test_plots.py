@@ -23,7 +23,8 @@ from turfeye import answer, charts, lawn, planfile, plots, results, sheet, surve
 from turfeye.cells import lawn_grid
 from turfeye.errors import LawnError
 from turfeye.measurement import Measured
-from turfeye.records import CellTable, Grid, Patch, Plot, Sowing, Tape, Task
+from turfeye.records import CellTable, Grid, Patch, Plot, Tape, Task
+from turfeye.treatments import Treatments
 from turfeye.workplan import _spreading
 
 TRIAL = """schema = 1
@@ -197,45 +198,31 @@ def test_a_cell_is_of_the_plot_that_holds_its_middle(x, y, wide, tall, cell_m):
     assert (number[(away > 1e-6).any(axis=1)] == -1).all()
 
 
-def test_a_plot_stands_as_its_cells_do() -> None:
-    x, y = (np.arange(0.05, 2, 0.1), np.arange(0.05, 1, 0.1))
-    x, y = (values.ravel() for values in np.meshgrid(x, y))
-    left = x < 1
-    cover = np.where(left, 0.2, 0.6)[:, None] + np.zeros((1, 2))
-    cover[y > 0.8] = np.nan  # two rows of ten that nobody saw
-    state = np.where(left & (y < 0.4), "thin", np.where(np.isnan(cover[:, 0]), "not seen", "on course"))
-    ahead = SimpleNamespace(
-        season=SimpleNamespace(
-            cover=cover,
-            x_m=x,
-            y_m=y,
-            area_m2=np.full(len(x), 0.01),
-            sowing=Sowing(None, "rye", 35.0),
-            age_days=np.array([12.0, 45.0]),
-            grid=Grid(0.1, 0.0, 0.0, rows=10, cols=20),
-            row=np.repeat(np.arange(10), 20),
-            col=np.tile(np.arange(20), 10),
-        ),
-        cover_now=cover[:, 0],
-        cover_now_se=np.full(len(x), 0.04),
-        state=state,
-        lawn_age_days=np.array([0.0, 30, 60]),
-        lawn_shared_se=np.array([0.01, 0.02, 0.04]),
+def test_a_plot_stands_by_its_row_and_its_cells() -> None:
+    cells = SimpleNamespace(
+        season=SimpleNamespace(area_m2=np.full(10, 0.01)), state=np.array(["thin"] * 4 + ["on course"] * 6)
     )
-    two = [Plot(1, (0.5, 0.5), (1.0, 1.0)), Plot(2, (1.5, 0.5), (1.0, 1.0)), Plot(3, (9.5, 0.5), (1.0, 1.0))]
+    row = SimpleNamespace(
+        season=SimpleNamespace(area_m2=np.array([0.1])), state=np.array(["slow"]), why=np.array(["66 %"]),
+        cover_now=np.array([0.5]), cover_now_se=np.array([0.04]), cover_at_target=np.array([0.66]),
+        cover_at_target_low=np.array([0.6]), cover_at_target_high=np.array([0.7]),
+        p_on_target=np.array([0.1]),
+    )  # fmt: skip
+    found = SimpleNamespace(plots=row, numbers=np.array([1]), own={1: (np.arange(10), cells)})
+    two = [Plot(1, (0.5, 0.5), (1.0, 1.0)), Plot(3, (9.5, 0.5), (1.0, 1.0))]
     tasks = [task(replace(patch(square(0.6, 0, 0.5)), plots=((1, 0.8), (2, 0.2))), 10)]
-    first, second, third = plots.standings(ahead, two, tasks)
-    assert first.seen_m2 == second.seen_m2 == pytest.approx(0.8)
-    assert (first.cover, second.cover) == (pytest.approx(0.2), pytest.approx(0.6))
-    # half of the cells' variance is one for all, half is each one's own; 0.03 is what all photos err by alike
-    assert first.cover_se == pytest.approx(np.sqrt(0.04**2 * (0.5 + 0.5 / 80) + 0.03**2))
-    shares = {"on course": 0.5, "slow": 0, "thin": 0.5, "too soon to say": 0}
-    assert first.states == pytest.approx(shares)
-    assert (first.thin_m2, second.thin_m2) == (pytest.approx(0.2), pytest.approx(0.05))
-    assert (first.patches, first.seed_g, second.seed_g) == ((1,), pytest.approx(8), pytest.approx(2))
-    assert third.seen_m2 == 0
-    assert np.isnan([third.cover, third.cover_se, *third.states.values()]).all()
-    assert (third.patches, third.thin_m2, third.seed_g) == ((), 0, 0)
+    given = Treatments(("treatment", "lot"), {1: {"treatment": "A", "lot": "7"}})
+    first, unseen = plots.standings(found, two, tasks, given)
+    assert (first.seen_m2, first.cover, first.cover_se) == (0.1, 0.5, 0.04)
+    assert (first.cover_at_target_low, first.cover_at_target, first.cover_at_target_high) == (0.6, 0.66, 0.7)
+    assert (first.p_on_target, first.state, first.why) == (0.1, "slow", "66 %")
+    assert first.states == pytest.approx({"on course": 0.6, "slow": 0, "thin": 0.4, "too soon to say": 0})
+    assert first.thin_m2 == pytest.approx(0.2)
+    assert (first.patches, first.seed_g) == ((1,), pytest.approx(8))
+    assert (first.own, unseen.own) == ({"treatment": "A", "lot": "7"}, {"treatment": "", "lot": ""})
+    assert (unseen.state, unseen.seen_m2) == ("not seen", 0)
+    assert np.isnan([unseen.cover, unseen.cover_se, unseen.cover_at_target, *unseen.states.values()]).all()
+    assert (unseen.patches, unseen.thin_m2, unseen.seed_g) == ((), 0, 0)
 
 
 def test_paths_between_the_plots_are_no_lawn(trial: lawn.Lawn) -> None:
@@ -364,11 +351,13 @@ def test_plots_of_a_lawn_seen_as_a_whole_have_a_table_too(sown: answer.Answer) -
     assert "Seed, g" not in sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits"), b""))
     seen = replace(sown, plots=())  # no spot photos: no rows of them
     page = sheet.page(seen, dict.fromkeys(("map-states", "curve", "visits"), b""))
-    rows = re.findall(r"<tr>((?:<td class=\"n\">[^<]*</td>){7})</tr>", page)
+    rows = re.findall(r"<tr>((?:<td(?: class=\"n\")?>[^<]*</td>){7})</tr>", page)
     cells = [re.findall(r">([^<]+)</td>", row) for row in rows]
     assert [row[0] for row in cells] == ["41", "42"]
     assert cells[0][1] == cells[1][1] == "1.20"
     assert re.match(r"(7\d|80)\u00a0±\u00a0\d$", cells[0][2])
+    assert re.match(r"(7\d|8\d) \(\d\d–\d\d\)$", cells[0][3])
+    assert (cells[0][4], cells[1][4]) == ("on course", "thin")
     assert (cells[0][5], cells[0][6]) == ("0", "0")
     assert cells[1][5] == f"{100 * sown.standings[1].thin:.0f}"
     assert cells[1][6] == f"{sown.plan.seed_g:.0f}"

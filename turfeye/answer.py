@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -17,6 +18,7 @@ from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
+from turfeye.treatments import Compared
 from turfeye.words import day, per_cent, square_metres
 from turfeye.workplan import PlanSettings
 
@@ -48,6 +50,7 @@ class Answer:
     spots: str = ""  # how several spots rank at the last visit, in a sentence
     plots: tuple[Mapping[str, Any], ...] = ()  # each spot's row of its last visit, the greenest first
     standings: tuple[Standing, ...] = ()  # of a trial's plots
+    treatments: tuple[Compared, ...] = ()  # of a trial, as they compare at the last visit
     beside: Beside | None = None
 
     @property
@@ -103,9 +106,9 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     target = answer.season.target
     visits = len(answer.season.visits)
     reason = {"too soon to say": f" (mostly: {lawn.missing})" if lawn.missing else ""}
-    counts = ", ".join(
-        f"{n} {state}{reason.get(state, '')}" for state, n in state_counts(answer.outlook).items()
-    )
+    of_plots = Counter(one.state for one in answer.standings)
+    by_state = {s: of_plots[s] for s in STATES if of_plots[s]} or state_counts(answer.outlook)
+    counts = ", ".join(f"{n} {state}{reason.get(state, '')}" for state, n in by_state.items())
     lines = [
         f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
         f"sown {day(answer.season.sowing.date)}" + (", a taught lawn" if answer.taught else ""),
@@ -115,15 +118,16 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
         f"({per_cent(lawn.cover_at_target_low)} to {per_cent(lawn.cover_at_target_high)}); "
         f"chance of {'having reached' if answer.passed else 'reaching'} {per_cent(target.cover)}: "
         f"{per_cent(lawn.p_on_target)}",
-        f"Cells: {counts}",
+        f"{'Plots' if answer.standings else 'Cells'}: {counts}",
         *([answer.spots] if answer.spots else []),
+        *[one.sentence for one in answer.treatments if one.measure == "cover" and one.sentence],
         _patches("Thin", answer.thin),
     ]
     if answer.pale:
         lines.append(_patches("Pale", answer.pale))
     lines += answer.stripes[:1]
     lines.append(plan.sentence)
-    if plan.dates:
+    if plan.dates and len(lines) < 9:
         steps = "; ".join(f"{day(when)} {re.split('[:,]', what)[0]}" for when, what in plan.dates[:3])
         lines.append(f"Next: {steps} (usual for the mix; common practice, no source)")
     if answer.warnings and noted:

@@ -9,13 +9,14 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import notes, turned, unseen
+from turfeye import notes, treatments, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.records import Season
 from turfeye.states import OLD_ENOUGH_DAYS
+from turfeye.treatments import Treatments
 
 
 def not_measured(measured: Iterable[Measured]) -> list[str]:
@@ -46,6 +47,15 @@ def of_season(
     if gone := place.noted_but_gone():
         said.append(f"{FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
     return said
+
+
+def of_treatments(place: Lawn, given: Treatments) -> list[str]:
+    """Plots of which ``treatments.csv`` says nothing."""
+    lacking = [str(number) for number in given.lacking([plot.number for plot in place.plots])]
+    if not lacking:
+        return []
+    some = notes.some(lacking, most=notes.MOST_NUMBERS)
+    return [f"{treatments.FILE_NAME} says nothing of plot{'s' * (len(lacking) > 1)} {some}"]
 
 
 def _on_one_visit(table: Season) -> list[str]:

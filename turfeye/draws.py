@@ -3,12 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from turfeye.growth import Fit
 from turfeye.kinds import FAILED, KINDS
 from turfeye.records import Flags, Floats, Whole
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Parts:
+    """What a fit's rows (R,) are where they are no cells: parts of P wholes (a trial's plots), means of many
+    cells. The first P rows are one of each whole."""
+
+    whole: Whole  # (R,) of which whole it is a part, 0 to P - 1
+    share: Floats  # (R,) of that whole's ground
+    alike_now: Floats  # (R,) what every visit's readings of it err by alike
+    alike_then: Floats  # (R,) and on the target's date
+
+    def astray(self, draws: Floats, alike: Floats, common: Floats) -> Floats:
+        """(P, K) means of the wholes, from draws (R, K) that are off by ``common`` (K,) of what is alike."""
+        return self.together(np.clip(draws + alike[:, None] * common, 0, 1))
+
+    def together(self, values: Floats) -> Floats:
+        """(P, K) means of the wholes, from those of their parts (R, K)."""
+        total = np.zeros((int(self.whole.max(initial=-1)) + 1, values.shape[1]))
+        np.add.at(total, self.whole, self.share[:, None] * values)
+        return total
 
 
 def curves(found: Fit, block: slice, normal: Floats, kind: Floats) -> tuple[Floats, Flags]:

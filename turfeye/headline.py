@@ -20,33 +20,38 @@ def sentence(
     usual: tuple[float, float],
     loss: float,
     missing: str,
+    plots: bool = False,
 ) -> str:
     """The headline: where the lawn is, where such lawns are, and what won't fill.
 
     ``missing`` is what cells lack of which it is too soon to say, ``loss`` (0 or below) what a setback took.
+    ``plots`` where the season's rows are not cells but a trial's plots.
     """
-    cells, spots = sum(counts.values()), spots_only(season)
+    thing, spots = "plot" if plots else "cell", spots_only(season) and not plots
+    cells = sum(counts.values())
     if counts["not seen"] == cells:
-        return "No visit showed any cell of this lawn: nothing can be said."
+        return f"No visit showed any {thing} of this {'trial' if plots else 'lawn'}: nothing can be said."
     low, high = (int(5 * round(20 * q)) for q in usual)
     usually = f"{low}–{high}" if high > low else f"about {low}"
     cells -= counts["not seen"] if spots else 0  # spot photos aren't meant to show all of the lawn
-    where = " in the spots" if spots else ""
+    where = " in the plots" if plots else " in the spots" if spots else ""
     on = f"{where} on day {season.age_days[-1]:.0f}"
     words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
     by = short_day(season.target.date)
     if counts["thin"]:
         verb = "is thin" if counts["thin"] == 1 else "are thin"
         fill = "had not filled" if passed(season) else "won't fill"
-        words.append(
-            f"{counts['thin']} of {cells} cells ({square_metres(thin_m2)}) {verb} and {fill} by {by}"
-        )
+        if plots:
+            goal = f"{percent(season.target.cover)} %"
+            fill = f"had not reached {goal}" if passed(season) else f"won't reach {goal}"
+        area = "" if plots else f" ({square_metres(thin_m2)})"
+        words.append(f"{counts['thin']} of {cells} {thing}s{area} {verb} and {fill} by {by}")
     elif counts["too soon to say"] > cells / 2:
-        words.append(f"too soon to say for {counts['too soon to say']} of {cells} cells: {missing}")
+        words.append(f"too soon to say for {counts['too soon to say']} of {cells} {thing}s: {missing}")
     else:
         course = "reached the target by" if passed(season) else "are on course for"
         slow = f", {counts['slow']} are slow" if counts["slow"] > counts["on course"] else ""
-        words.append(f"none of {cells} cells is thin, {counts['on course']} {course} {by}{slow}")
+        words.append(f"none of {cells} {thing}s is thin, {counts['on course']} {course} {by}{slow}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
     if spots:
@@ -55,7 +60,7 @@ def sentence(
             f"the spots are {square_metres(shown)} of the lawn's {square_metres(season.area_m2.sum())}"
         )
     elif counts["not seen"]:
-        words.append(_count(counts["not seen"], "cell was", "cells were") + " never seen")
+        words.append(_count(counts["not seen"], f"{thing} was", f"{thing}s were") + " never seen")
     return "; ".join(words)
 
 

@@ -18,7 +18,7 @@ from turfeye import growth, mixes, oversown, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
-from turfeye.draws import curves, even_points, kinds_at, picked
+from turfeye.draws import Parts, curves, even_points, kinds_at, picked
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
@@ -38,6 +38,8 @@ CAUTION = 0.75
 """Log odds that speak for failure beyond the evidence where a cell is called thin: a patch looked at for
 nothing costs less than one passed over. Ours; on the simulated lawns it was set on (`kinds`) nine in ten
 called on day 21 are thin, and 86 of 100 thin ones are called."""
+PART_FAILED = 0.1
+"""A plot with more failed ground than this is thin as a cell is whose seed failed. Ours."""
 LATEST_SDS = 2.0
 """A lawn older than its mix's usual half-way age by so many of that's standard deviations is overdue."""
 LAWN_CURVE_SD = 0.015
@@ -56,6 +58,7 @@ def fit(
     prior: Prior | None = None,
     settings: Settings | None = None,
     users: Sequence[Mapping[str, Any]] = (),
+    own_level: bool = False,
 ) -> Outlook:
     """Fit a curve to every cell and forecast it to the target date; parts sown again by their own sowing.
 
@@ -67,6 +70,8 @@ def fit(
     mix : by default the shipped one of the sowing's name; hand in a user's own
     prior : by default the mix's
     users : the user's own mixes, for parts that were sown again with another one
+    own_level : a cell is thin only where it stays short of what the healthy cells themselves come to, if
+        that is less than the target: so a plot of a trial that is thin as a whole has no thin cells
 
     Raises LawnError when no mix of that name is known, SeasonError when there is no visit or when degree-days
     are wanted of a season without temperatures.
@@ -79,7 +84,13 @@ def fit(
         if part.season is not None:
             own = mix if part.sowing.mix == season.sowing.mix else mixes.get(part.sowing.mix, users)
             ahead = fit(
-                part.season, curve=curve, time_axis=clock.axis, mix=own, prior=prior, settings=settings
+                part.season,
+                curve=curve,
+                time_axis=clock.axis,
+                mix=own,
+                prior=None if own_level else prior,  # of a plot's level that was, not of new seed
+                settings=settings,
+                own_level=own_level,
             )
             part = replace(part, ahead=ahead)
         parts.append(part)
@@ -91,7 +102,7 @@ def fit(
         prior=prior or prior_of(mix or mixes.get(season.sowing.mix)),
         settings=settings or Settings(curve=curve),
     )
-    return forecast(season, found, time_axis=time_axis, parts=parts)
+    return forecast(season, found, time_axis=time_axis, parts=parts, own_level=own_level)
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,21 +140,26 @@ def forecast(
     *,
     time_axis: TimeAxis | None = None,
     parts: Sequence[Part] = (),
+    own_level: bool = False,
+    plots: Parts | None = None,
 ) -> Outlook:
     """The outlook of a season that was fitted before; the target may be another one than then.
 
-    ``parts`` of it were sown again, each with its own outlook.
+    ``parts`` of it were sown again, each with its own outlook; ``own_level`` is as in `fit`. Where the
+    season's rows are a trial's plots, ``plots`` says what of them the fit's rows are.
     """
     basis = _Basis.of(season, found, time_axis)
-    cells = _forecast(basis, season.target.cover)
+    end = _end_of_healthy(found) if own_level else 1.0
+    cells = _forecast(basis, season.target.cover, enough=min(season.target.cover, end), plots=plots)
     told = states.of_cells(cells, season, grown=basis.grown, overdue=basis.doubt > 0)
     cells, told = oversown.forecast(cells, parts), oversown.states(told, parts)
-    theta, theta_cov = found.best()
+    theta, theta_cov = (values[: len(season.row)] for values in found.best())
     for part in parts:
         if part.ahead is not None:
             theta[part.cells], theta_cov[part.cells] = part.ahead.theta, part.ahead.theta_cov
-    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
-    ages, own = oversown.courses(parts, season.area_m2 * seen, partial(_lawn_draws, basis))
+    weight: Floats = season.area_m2 * np.isfinite(season.cover).any(axis=1)
+    weight = weight if plots is None else weight[plots.whole] * plots.share
+    ages, own = oversown.courses(parts, weight, partial(_lawn_draws, basis))
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)
@@ -163,7 +179,7 @@ def forecast(
         reach_days=cells.reach_days,
         state=told.state,
         why=told.why,
-        lawn=_lawn(season, told, basis, ages, draws),
+        lawn=_lawn(season, told, basis, ages, draws, plots=plots is not None),
         p_thin=cells.p_thin,
         lawn_age_days=ages,
         lawn_draws=draws,
@@ -179,29 +195,38 @@ def prior_of(mix: Mix) -> Prior:
     return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, end_cover)
 
 
-def _forecast(basis: _Basis, target: float) -> Forecast:
-    """Count on draws of every cell; a share of them, `_Basis.doubt`, never rises."""
+def _forecast(basis: _Basis, target: float, *, enough: float, plots: Parts | None) -> Forecast:
+    """Count on draws of every cell, or plot; a share of them, `_Basis.doubt`, never rises.
+
+    Thin is what stays short of ``enough``.
+    """
     from scipy.special import ndtr
 
     found, loss = basis.found, basis.loss
     now_age, target_age = basis.now_age, basis.target_age
     curve, noise_sd = found.settings.curve, found.settings.curve_sd
     x_now, x_then = basis.clock.time(np.array([now_age, target_age]))
-    points = even_points(DRAWS, P + 4)
+    points = even_points(DRAWS, P + (4 if plots is None else 5))
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
     stays = ndtr(points[:, P + 3]) < basis.doubt
     parts = []
-    for block in growth.blocks(found.odds.shape[1]):
+    rows = found.odds.shape[1]
+    for block in growth.blocks(rows) if plots is None else (slice(rows),):
         theta, failed = curves(found, block, normal, kind)
         now = cover_at(theta, np.array(x_now), curve) + float(loss.at(now_age))
         quiet = np.where(stays, now, cover_at(theta, np.array(x_then), curve))
-        then = quiet + float(loss.at(target_age))
+        then: Floats = quiet + float(loss.at(target_age))
         then = np.clip(then * kept + noise_sd * wobble, 0, 1)
         most = np.where(stays, now, np.maximum(quiet, end_cover(theta)))
-        p_thin = _p_thin(most, failed, target, grown_up=basis.grown >= GROWN_UP)
-        low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reached = np.where(stays, np.inf, reach_time(theta, target, curve))
+        if plots is not None:
+            now = plots.astray(now, plots.alike_now, points[:, P + 4])
+            then, most = (plots.astray(d, plots.alike_then, points[:, P + 4]) for d in (then, most))
+            failed = plots.together(failed.astype(float)) > PART_FAILED
+            reached = np.where(most < target, np.inf, reached[: len(now)])  # as where the seed took
+        p_thin = _p_thin(most, failed, enough, grown_up=basis.grown >= GROWN_UP)
+        low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reach = np.quantile(reached, 0.5, axis=1, method="lower")
         parts.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
@@ -210,12 +235,12 @@ def _forecast(basis: _Basis, target: float) -> Forecast:
     return Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 
-def _p_thin(most: Floats, failed: Flags, target: float, *, grown_up: bool) -> Floats:
+def _p_thin(most: Floats, failed: Flags, enough: float, *, grown_up: bool) -> Floats:
     """Chance (n,) to be thin, by draws (n, K) of the most cover that a cell comes to, and of failed seed."""
     odds = failed.mean(axis=1)
     raised = odds * np.exp(CAUTION) / (1 - odds + odds * np.exp(CAUTION))
-    fails = (failed & (most < target - THIN_DEFICIT)).sum(axis=1) / np.maximum(failed.sum(axis=1), 1)
-    clear = (~failed & (most < target - CLEAR_DEFICIT)).sum(axis=1) / np.maximum((~failed).sum(axis=1), 1)
+    fails = (failed & (most < enough - THIN_DEFICIT)).sum(axis=1) / np.maximum(failed.sum(axis=1), 1)
+    clear = (~failed & (most < enough - CLEAR_DEFICIT)).sum(axis=1) / np.maximum((~failed).sum(axis=1), 1)
     return raised * fails + (1 - raised) * clear * grown_up
 
 
@@ -248,6 +273,11 @@ def _some_stay(draws: Floats, ages: Floats, basis: _Basis) -> Floats:
     """Courses (K, T), of which as many as there is doubt stay as they are now."""
     stays = (np.arange(len(draws)) < basis.doubt * len(draws))[:, None] & (ages > basis.now_age)
     return np.where(stays, draws[:, [np.searchsorted(ages, basis.now_age)]], draws)
+
+
+def _end_of_healthy(found: Fit) -> float:
+    """Where the lawn's healthy cells end."""
+    return float(end_cover(found.mean))
 
 
 def _grown(found: Fit, time: float) -> float:
@@ -335,7 +365,9 @@ def _usual_by_now(basis: _Basis) -> tuple[float, float]:
     return float(low[0]), float(high[0])
 
 
-def _lawn(season: Season, told: States, basis: _Basis, ages: Floats, draws: Floats) -> LawnOutlook:
+def _lawn(
+    season: Season, told: States, basis: _Basis, ages: Floats, draws: Floats, *, plots: bool
+) -> LawnOutlook:
     """The whole lawn, by its likely courses (K, T) at ages (T,)."""
     counts = {word: int((told.state == word).sum()) for word in STATES}
     if counts["not seen"] == len(told.state):  # of no cell is the mean nothing, not 0
@@ -364,5 +396,6 @@ def _lawn(season: Season, told: States, basis: _Basis, ages: Floats, draws: Floa
             usual=_usual_by_now(basis),
             loss=basis.loss.cover,
             missing=told.missing,
+            plots=plots,
         ),
     )

@@ -37,21 +37,23 @@ STRIP_SE = 0.1
 lies within one and two errors told in 77 and 96 % of simulated strips (bench), without in 68 and 92 %."""
 
 
-def thin(outlook: Outlook) -> tuple[Patch, ...]:
-    """Connected thin cells as patches, the largest first.
+def thin(outlook: Outlook, *, ground: str = "lawn") -> tuple[Patch, ...]:
+    """Connected thin cells as patches, the largest first; ``ground`` is what the whole is called.
 
     Each cell's covers on all visits are unmixed into the lawn around and the patch itself
     (:mod:`turfeye.unmix`); the area is the sum of what belongs to the patch.
     """
     if not (outlook.state == "thin").any():
         return ()
-    lawn = _Lawn.of(outlook)
+    lawn = _Lawn.of(outlook, ground)
     patches = [patch for group in lawn.place.groups(lawn.thin) for patch in _thin_patches(lawn, group)]
     return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 
-def pale(cells: CellTable | Season) -> tuple[Patch, ...]:
+def pale(cells: CellTable | Season, *, ground: str = "lawn") -> tuple[Patch, ...]:
     """Connected cells whose green is paler and yellower than the rest of the lawn, the largest first.
+
+    ``ground`` is what the whole is called.
 
     The lawn's own green is a robust plane in x and y for each of L*, a* and b* (light falls off across a
     photo); what is left is measured along "paler and yellower": up in L* and turned from green towards
@@ -75,7 +77,7 @@ def pale(cells: CellTable | Season) -> tuple[Patch, ...]:
     patches: list[Patch] = []
     for group in place.groups(stands_out):
         if group.inside.sum() >= LEAST_PALE_CELLS:
-            patches += _pale_patches(cells, group, signed, known, sound, spread)
+            patches += _pale_patches(cells, group, signed, known, sound, spread, ground=ground)
     return numbered(patches)
 
 
@@ -119,9 +121,10 @@ class _Lawn:
     gaps: Flags
     start_cover: Floats  # (N,)
     usual_se: float  # of a cover
+    ground: str  # what it is called
 
     @classmethod
-    def of(cls, outlook: Outlook) -> _Lawn:
+    def of(cls, outlook: Outlook, ground: str) -> _Lawn:
         season = outlook.season
         place = Place(season.grid, season.row, season.col)
         thin = np.asarray(outlook.state == "thin")
@@ -140,6 +143,7 @@ class _Lawn:
             gaps=place.gaps(known),
             start_cover=expit(outlook.theta[:, 0]),
             usual_se=float(np.nanmedian(season.cover_se)),
+            ground=ground,
         )
 
     def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None) -> Unmixed:
@@ -182,7 +186,7 @@ def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
     in_cells = None
     if not (share[inside] >= WHOLE).any():
         in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
-    beside = "the lawn around it" if group.beside(around) else "the rest that was seen"
+    beside = f"the {lawn.ground} around it" if group.beside(around) else "the rest that was seen"
     gaps = near & lawn.gaps
     share, se = lawn.place.bridged(share, se, known, gaps)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
@@ -193,7 +197,7 @@ def _thin_patches(lawn: _Lawn, group: Group) -> list[Patch]:
         Extent(share, se, known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(outlook, here, there, beside, in_cells=in_cells, strip=width),
+        because=_thin_words(lawn, here, there, beside, in_cells=in_cells, strip=width),
         relative_se=relative_se,
     )
 
@@ -212,12 +216,12 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 
 
 def _thin_words(
-    outlook: Outlook, here: float, there: float | None, beside: str, *, in_cells: float | None, strip: str
+    lawn: _Lawn, here: float, there: float | None, beside: str, *, in_cells: float | None, strip: str
 ) -> str:
     """Why a patch is thin; ``in_cells`` is the cover of its cells where none lies wholly inside, ``strip``
     the width of the strip that it is a piece of, "" where it is of none."""
-    target = outlook.season.target
-    late = passed(outlook.season)
+    target = lawn.outlook.season.target
+    late = passed(lawn.outlook.season)
     be, on = ("was", "were") if late else ("will be", "will be"), short_day(target.date)
     if in_cells is None or strip:
         words = f"{be[0]} {per_cent(here)} covered on {on}"
@@ -229,7 +233,7 @@ def _thin_words(
         words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
     words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
-        return f"{words}; all that was seen of the lawn is thin"
+        return f"{words}; all that was seen of the {lawn.ground} is thin"
     return f"{words} and {beside} {'came' if late else 'comes'} to {per_cent(there)}"
 
 
@@ -262,7 +266,14 @@ def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floa
 
 
 def _pale_patches(
-    cells: CellTable | Season, group: Group, signed: Floats, known: Flags, sound: Flags, spread: float
+    cells: CellTable | Season,
+    group: Group,
+    signed: Floats,
+    known: Flags,
+    sound: Flags,
+    spread: float,
+    *,
+    ground: str,
 ) -> list[Patch]:
     near, around = group.surroundings(sound)
     inside, core = group.inside, group.core()
@@ -282,5 +293,5 @@ def _pale_patches(
         because="",
         relative_se=0.0 if core.any() else UNPURE_SE,
     )
-    words = "pale and yellower than the rest of this lawn, {}: look there"
+    words = f"pale and yellower than the rest of this {ground}, {{}}: look there"
     return [replace(patch, because=words.format(square_metres(patch.area_m2))) for patch in patches]

@@ -26,7 +26,8 @@ EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions", "p
 MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *WHERE_COLUMNS)
 PLOT_COLUMNS = (
     "plot", "x_m", "y_m", "seen_m2", "cover_now", "cover_now_se", "on_course", "slow", "thin",
-    "too_soon_to_say", "thin_m2", "patches", "seed_g",
+    "too_soon_to_say", "thin_m2", "patches", "seed_g", "cover_at_target", "cover_at_target_low",
+    "cover_at_target_high", "p_on_target", "state", "why",
 )  # fmt: skip
 EQUATOR_M, ECCENTRICITY_2 = 6_378_137.0, 0.00669437999014
 """The WGS 84 ellipsoid's larger radius and squared first eccentricity (NIMA TR8350.2)."""
@@ -47,11 +48,13 @@ def plan_csv(plan: WorkPlan) -> str:
 
 
 def plots_csv(standings: Sequence[Standing]) -> str:
-    """The text of plots.csv, a row a plot; unknown is empty."""
-    return _csv(PLOT_COLUMNS, [_plot_row(one) for one in standings])
+    """The text of plots.csv, a row a plot, last what was given of it; unknown is empty."""
+    given = tuple(standings[0].own) if standings else ()
+    return _csv((*PLOT_COLUMNS, *given), [_plot_row(one) | dict(one.own) for one in standings])
 
 
 def _plot_row(one: Standing) -> dict[str, Any]:
+    """All but what was given of it."""
     (x_m, y_m), shares = one.plot.at_m, {name: _number(share, 3) for name, share in one.states.items()}
     return {
         "plot": one.plot.number,
@@ -64,6 +67,12 @@ def _plot_row(one: Standing) -> dict[str, Any]:
         "thin_m2": _number(one.thin_m2, 2),
         "patches": " ".join(map(str, one.patches)),
         "seed_g": _number(one.seed_g, 1),
+        "cover_at_target": _number(one.cover_at_target, 4),
+        "cover_at_target_low": _number(one.cover_at_target_low, 4),
+        "cover_at_target_high": _number(one.cover_at_target_high, 4),
+        "p_on_target": _number(one.p_on_target, 3),
+        "state": one.state,
+        "why": one.why,
     }
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from turfeye.cells import mean_se
+from turfeye import patches, trial
 from turfeye.outline import cell_shares
-from turfeye.records import STATES, CellTable, Flags, Floats, Grid, Outlook, Patch, Plot, Season, Task, Whole
+from turfeye.places import numbered
+from turfeye.records import STATES, CellTable, Floats, Grid, Patch, Plot, Season, Task, Whole
+from turfeye.treatments import Treatments
+from turfeye.trial import Trial
 from turfeye.words import listed, per_cent
 
 JUDGED = tuple(state for state in STATES if state != "not seen")
@@ -18,9 +22,9 @@ LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
 
 
-def placed(patches: Sequence[Patch], plots: Sequence[Plot]) -> tuple[Patch, ...]:
+def placed(found: Sequence[Patch], plots: Sequence[Plot]) -> tuple[Patch, ...]:
     """The patches with the plots in which they lie."""
-    return tuple(replace(patch, plots=shares(patch, plots)) for patch in patches)
+    return tuple(replace(patch, plots=shares(patch, plots)) for patch in found)
 
 
 def shares(patch: Patch, plots: Sequence[Plot]) -> tuple[tuple[int, float], ...]:
@@ -61,32 +65,39 @@ def where(patch: Patch) -> str:
     return "plots " + listed(f"{number} ({per_cent(share)})" for number, share in patch.plots)
 
 
-def named(patches: Sequence[Patch]) -> str:
+def named(some: Sequence[Patch]) -> str:
     """Patches by their numbers and, of a trial, their plots: "Patches 3 and 5 (plots 12 and 7)"."""
-    if len(patches) == 1:
-        plots, told = where(patches[0]), f"Patch {patches[0].number}"
+    if len(some) == 1:
+        plots, told = where(some[0]), f"Patch {some[0].number}"
     else:
-        numbers = list(dict.fromkeys(number for patch in patches for number, _ in patch.plots))
+        numbers = list(dict.fromkeys(number for patch in some for number, _ in patch.plots))
         plots = f"plot{'s' * (len(numbers) > 1)} {listed(numbers)}" if numbers else ""
-        told = f"Patches {listed(patch.number for patch in patches)}"
+        told = f"Patches {listed(patch.number for patch in some)}"
     return f"{told} ({plots})" if plots else told
 
 
-def counted(patches: Sequence[Patch]) -> str:
+def counted(some: Sequence[Patch]) -> str:
     """How many plots the patches are in, for a sentence: " in 12 plots"; "" where they are in none."""
-    count = len({number for patch in patches for number, _ in patch.plots})
+    count = len({number for patch in some for number, _ in patch.plots})
     return f" in {count} plot{'s' * (count > 1)}" if count else ""
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How one plot stands at the last visit of a season."""
+    """How one plot stands at the last visit of a season, and what is expected of it."""
 
     plot: Plot
+    own: Mapping[str, str]  # what ``treatments.csv`` says of it
     seen_m2: float  # ground of it that some visit showed; of 0 nothing below is known
-    cover: float  # mean over that, by the fitted curves; NaN where nothing was seen
+    cover: float  # mean over that, by the plot's own curve; NaN where nothing was seen
     cover_se: float
-    states: dict[str, float]  # share of that ground in each state
+    cover_at_target: float  # on the target's date
+    cover_at_target_low: float  # 90 % interval
+    cover_at_target_high: float
+    p_on_target: float
+    state: str  # of the plot as a plot, one of STATES
+    why: str
+    states: dict[str, float]  # share of that ground in each state of its cells
     thin_m2: float  # of it in thin patches, by their outlines
     patches: tuple[int, ...]  # their numbers
     seed_g: float
@@ -95,6 +106,37 @@ class Standing:
     def thin(self) -> float:
         """Share of the ground seen in thin cells."""
         return self.states["thin"]
+
+
+def fit(season: Season, plots: Sequence[Plot], **how: Any) -> Trial | None:
+    """`trial.fit`, with the same options; None where no cell that was seen lies in a plot."""
+    number = of_cells(season, plots)
+    if not (np.isfinite(season.cover).any(axis=1) & (number >= 0)).any():
+        return None
+    return trial.fit(season, number, **how)
+
+
+def thin(found: Trial, plots: Sequence[Plot]) -> tuple[Patch, ...]:
+    """Thin patches of a trial, each told against the rest of its own plot, with their plots."""
+    told = []
+    for number, (cells, ahead) in found.own.items():
+        some = patches.thin(ahead, ground=_ground(number))
+        told += [replace(patch, cells=cells[patch.cells]) for patch in some]
+    return placed(numbered(told), plots)
+
+
+def pale(found: Trial, plots: Sequence[Plot]) -> tuple[Patch, ...]:
+    """Pale patches, as `thin`: a variety of another green is no patch."""
+    told = []
+    for number, (cells, ahead) in found.own.items():
+        some = patches.pale(ahead.season, ground=_ground(number))
+        told += [replace(patch, cells=cells[patch.cells]) for patch in some]
+    return placed(numbered(told), plots)
+
+
+def _ground(number: int) -> str:
+    """What the cells around a patch are called: a plot, or what lies beside the plots."""
+    return "plot" if number >= 0 else "lawn"
 
 
 def only(grid: Grid, plots: Sequence[Plot]) -> Grid:
@@ -127,37 +169,46 @@ def _board(grid: Grid, plots: Sequence[Plot]) -> Whole:
     return board
 
 
-def standings(outlook: Outlook, plots: Sequence[Plot], tasks: Sequence[Task]) -> tuple[Standing, ...]:
-    """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies.
-
-    The error of a plot's cover is its own and, beyond that, what all photos of the season err by alike.
-    """
-    season = outlook.season
-    seen = np.asarray(np.isfinite(season.cover).any(axis=1))
-    number = np.where(seen, of_cells(season, plots), -1)
-    alike = float(np.interp(season.age_days[-1], outlook.lawn_age_days, outlook.lawn_shared_se))
-    return tuple(_standing(outlook, plot, number == plot.number, alike, tasks) for plot in plots)
+def standings(
+    found: Trial, plots: Sequence[Plot], tasks: Sequence[Task], given: Treatments
+) -> tuple[Standing, ...]:
+    """How each plot stands, in the order of the plots; a cell is of the plot in which its middle lies."""
+    return tuple(_standing(found, plot, tasks, given) for plot in plots)
 
 
-def _standing(outlook: Outlook, plot: Plot, cells: Flags, alike: float, tasks: Sequence[Task]) -> Standing:
-    """How a plot of these cells (N,) stands; ``alike`` is what all photos err by together."""
-    area: Floats = outlook.season.area_m2[cells]
-    state = outlook.state[cells]
+def _standing(found: Trial, plot: Plot, tasks: Sequence[Task], given: Treatments) -> Standing:
+    """How a plot stands: as a plot by its row, and what its cells are by themselves."""
     mine = [
         (task, dict(task.patch.plots)[plot.number]) for task in tasks if plot.number in dict(task.patch.plots)
     ]
-    cover, cover_se, shares = float("nan"), float("nan"), dict.fromkeys(JUDGED, float("nan"))
-    if len(area):
-        cover = float(np.average(outlook.cover_now[cells], weights=area))
-        cover_se = float(np.hypot(mean_se(outlook.cover_now_se[cells], area), alike))
-        shares = {word: float(area[state == word].sum() / area.sum()) for word in JUDGED}
+    nan, ahead = float("nan"), found.plots
+    row = np.flatnonzero(found.numbers == plot.number)
+    told = dict.fromkeys(BY_PLOT.values(), nan)
+    state, why, area, shares = "not seen", "no visit showed it", 0.0, dict.fromkeys(JUDGED, nan)
+    if len(row) and (area := float(ahead.season.area_m2[row[0]])):
+        k = int(row[0])
+        told = {name: float(getattr(ahead, theirs)[k]) for theirs, name in BY_PLOT.items()}
+        state, why = str(ahead.state[k]), str(ahead.why[k])
+        cells = found.own[plot.number][1]
+        ground = cells.season.area_m2
+        shares = {word: float(ground[cells.state == word].sum() / area) for word in JUDGED}
     return Standing(
         plot=plot,
-        seen_m2=float(area.sum()),
-        cover=cover,
-        cover_se=cover_se,
+        own={name: given.value(plot.number, name) for name in given.columns},
+        seen_m2=area,
+        **told,
+        state=state,
+        why=why,
         states=shares,
         thin_m2=sum(share * task.patch.area_m2 for task, share in mine if task.patch.kind == "thin"),
         patches=tuple(task.patch.number for task, _ in mine),
         seed_g=sum(share * task.seed_g for task, share in mine),
     )
+
+
+BY_PLOT = {
+    "cover_now": "cover", "cover_now_se": "cover_se", "cover_at_target": "cover_at_target",
+    "cover_at_target_low": "cover_at_target_low", "cover_at_target_high": "cover_at_target_high",
+    "p_on_target": "p_on_target",
+}  # fmt: skip
+"""What is taken from a plot's row of the outlook, and what it is called in a `Standing`."""

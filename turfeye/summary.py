@@ -88,21 +88,31 @@ def means(table: CellTable) -> dict[str, Any]:
         known = np.isfinite(values) & seen
         return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
 
-    coloured = seen & np.isfinite(table.dgci)
-    green = weight * np.where(seen, table.cover, 0.0)
-    told = bool(green[coloured].sum() >= LEAST_COLOURED * green.sum())
+    index, index_se = index_of(table.dgci, table.cover, weight)
     return {
         "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
         "cover": mean(table.cover),
         "cover_se": number(float(cells.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
         "straw": mean(table.straw),
         "bare": mean(table.bare),
-        "dgci": mean(table.dgci) if told else None,
-        "dgci_se": _index_se(table.dgci, weight) if told else None,
-        "dgci_cells": int(coloured.sum()),
+        "dgci": index,
+        "dgci_se": index_se,
+        "dgci_cells": int((seen & np.isfinite(table.dgci)).sum()),
         "cells": len(table),
         "cells_seen": int(seen.sum()),
     }
+
+
+def index_of(dgci: Floats, cover: Floats, weight: Floats) -> tuple[float | None, float | None]:
+    """Mean colour index of cells (N,) and its standard error; None where too little of the green has one.
+
+    ``weight`` is the ground seen of each, 0 of a cell that was not.
+    """
+    known = np.isfinite(dgci) & (weight > 0)
+    green = np.where(weight > 0, weight * cover, 0.0)
+    if not known.any() or green[known].sum() < LEAST_COLOURED * green.sum():
+        return None, None
+    return number(float(np.average(dgci[known], weights=weight[known])), 4), _index_se(dgci, weight)
 
 
 def _index_se(dgci: Floats, weight: Floats) -> float | None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from turfeye import (
     answer,
+    bydate,
     cells,
     compare,
     course,
@@ -26,6 +27,7 @@ from turfeye import (
     outlook,
     oversown,
     patches,
+    planfile,
     plots,
     renovation,
     results,
@@ -35,6 +37,7 @@ from turfeye import (
     stripes,
     teach,
     temperatures,
+    treatments,
     uniformity,
     window,
     workplan,
@@ -98,8 +101,9 @@ def season(
             f"turfeye plan {shlex.quote(str(place.folder))} --before. Once it is sown, write there, say:\n"
             f'  [[sowing]]\n  date = 2026-03-14\n  mix = "{lawn.USUAL_MIX}"\n  rate_g_m2 = 35'
         )
-    # The other first: whatever is wrong there is said before an hour goes into this lawn's photos.
+    # These first: whatever is wrong there is said before an hour goes into this lawn's photos.
     other = None if against is None else season(against, today=today, tell=tell)
+    _given(place)
     with lawn.locked(place.folder):
         measured = measure(place, tell=tell)
         tell("growth, forecast and pictures")
@@ -246,8 +250,18 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
     mix = mixes.get(table.sowing.mix, place.mixes)
-    ahead = outlook.fit(table, curve=place.curve, time_axis=place.time_axis, mix=mix, users=place.mixes)
-    thin = plots.placed(patches.thin(ahead), place.plots)
+    how: dict[str, Any] = {
+        "curve": place.curve,
+        "time_axis": place.time_axis,
+        "mix": mix,
+        "users": place.mixes,
+    }
+    told, given = plots.fit(table, place.plots, **how), _given(place)
+    if told is None:
+        ahead = outlook.fit(table, **how)
+        thin, pale = patches.thin(ahead), patches.pale(table)
+    else:
+        ahead, thin, pale = told.whole, plots.thin(told, place.plots), plots.pale(told, place.plots)
     settings = answer.plan_settings(place, temperatures=weather)
     taught, not_used = lessons.in_use(place), lessons.not_used(place)
     beside, not_compared = _beside(ahead, other, taught)
@@ -255,28 +269,39 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     in_season = [reading for reading in readings if reading.photo in used]
     said = doubts.of_season(place, measured, table, in_season)
     by_photo = _series(place, measured, table)
+    by_date = bydate.rows(place, table, plots.of_cells(table, place.plots), measured, given)
+    compared = bydate.compared(by_date, given)
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     whole = Answer(
         lawn=place,
         outlook=ahead,
         course=course.of(ahead, mix=mix),
         thin=thin,
-        pale=plots.placed(patches.pale(table), place.plots),
+        pale=pale,
         plan=plan,
-        stripes=_stripes(place, ahead),
-        evenness=_evenness(ahead),
-        warnings=(*table.flags, *not_used, *not_compared, *said),
+        stripes=_stripes(place, ahead) if told is None else (),
+        evenness=_evenness(ahead) if told is None else (),
+        warnings=(*table.flags, *not_used, *not_compared, *doubts.of_treatments(place, given), *said),
         taught=taught,
         spots=series.words(
             [row for row in by_photo if row["photo"] in table.visits[-1].photos], peg=place.peg_word
         ),
         plots=series.latest(by_photo),
-        standings=plots.standings(ahead, place.plots, plan.tasks),
+        standings=plots.standings(told, place.plots, plan.tasks, given) if told else (),
+        treatments=tuple(one for one in compared if one.on == compared[-1].on),
         beside=beside,
     )
     listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
+    by_plot = bydate.write(place.results_dir, by_date, compared, given)
     placed = [_on_lawn(reading, table.sowing.date) for reading in in_season]
-    return replace(whole, files=(*results.write(whole, placed), listed))
+    return replace(whole, files=(*results.write(whole, placed), listed, *by_plot))
+
+
+def _given(place: Lawn) -> treatments.Treatments:
+    """What ``treatments.csv`` says of a trial's plots. Raises LawnError with every mistake in it."""
+    numbers = [plot.number for plot in place.plots]
+    taken = (*planfile.PLOT_COLUMNS, *bydate.FIGURES)
+    return treatments.read(place.folder, numbers, taken=taken)
 
 
 def _table(

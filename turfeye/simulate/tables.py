@@ -96,7 +96,7 @@ def lawn(
     recipe = recipe or TableRecipe()
     rng = np.random.default_rng([seed, 20260314])
     cover, end, failed, lagging = _growth(rng, recipe)
-    setback_day = _set_back(rng, recipe, cover)
+    setback_day = set_back(rng, recipe, cover)
     short_then = recipe.target_cover - cover[:, recipe.target_day]
     short_ever = recipe.target_cover - end
     truth_thin = (short_then > CLEAR_DEFICIT) & (short_ever > CLEAR_DEFICIT)
@@ -138,11 +138,11 @@ def _growth(rng: np.random.Generator, recipe: TableRecipe) -> tuple[Floats, Floa
 
     days = np.arange(recipe.target_day + 31.0)
     flat = [part.ravel()[:, None] for part in (start, end_here, half, rise)]
-    cover = flat[0] + (flat[1] - flat[0]) * _rise(rng, recipe, days, flat[2], flat[3])
+    cover = flat[0] + (flat[1] - flat[0]) * risen(rng, recipe, days, flat[2], flat[3])
     return cover, flat[1][:, 0], failed.ravel(), lagging.ravel()
 
 
-def _rise(rng: np.random.Generator, recipe: TableRecipe, days: Floats, half: Floats, rise: Floats) -> Floats:
+def risen(rng: np.random.Generator, recipe: TableRecipe, days: Floats, half: Floats, rise: Floats) -> Floats:
     """0 to 1 by day, in this world's shape."""
     if recipe.world == "gompertz":
         # 10-90 % of a Gompertz curve takes 3.084 / rate
@@ -178,7 +178,7 @@ def _strips(rng: np.random.Generator, recipe: TableRecipe) -> Flags:
     return lagging
 
 
-def _set_back(rng: np.random.Generator, recipe: TableRecipe, cover: Floats) -> float | None:
+def set_back(rng: np.random.Generator, recipe: TableRecipe, cover: Floats) -> float | None:
     """Scalp or dry out the lawn once, in place; the loss halves every 3 to 6 days."""
     if rng.random() >= recipe.setback:
         return None

@@ -1,0 +1,184 @@
+"""A trial's plots on every date, and the means of its treatments: tables for statistics elsewhere."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from turfeye import store, treatments
+from turfeye.cells import mean_se
+from turfeye.lawn import Lawn
+from turfeye.measurement import Measured
+from turfeye.photo import parse_taken_from_name
+from turfeye.records import Season, Whole
+from turfeye.season import on_lawn_m
+from turfeye.summary import index_of, number
+from turfeye.treatments import BLOCK, PLOT, TREATMENT, Compared, Treatments
+
+BY_DATE, MEANS = "plots-by-date.csv", "treatment-means.csv"
+"""In the lawn's results: a row a plot a visit, and a row a treatment a visit and measure."""
+FIGURES: Final = (
+    "date", "age_days", "cover", "cover_se", "dgci", "dgci_se", "cells", "seen_m2", "why",
+)  # fmt: skip
+"""Columns behind the plot's number and what ``treatments.csv`` says of it."""
+MEAN_COLUMNS: Final = (
+    "date", "age_days", "measure", "treatment", "plots", "mean", "sed", "lsd_5pct", "df", "p", "cv_pct",
+    "why",
+)  # fmt: skip
+MEASURES: Final = ("cover", "dgci")
+NO_PHOTO: Final = "no photo"
+
+
+def columns(given: Treatments) -> tuple[str, ...]:
+    """The names of the columns, in order."""
+    return (PLOT, *given.columns, *FIGURES)
+
+
+def rows(
+    place: Lawn, season: Season, number_of: Whole, measured: Sequence[Measured], given: Treatments
+) -> list[dict[str, Any]]:
+    """A row a plot a visit, the plots in their order, None where a figure is not known; then ``why`` says.
+
+    ``number_of`` (N,) is the plot of each of the season's cells.
+    """
+    found = []
+    why = _Whys.among(place, measured)
+    for plot in place.plots:
+        cells = np.flatnonzero(number_of == plot.number)
+        own = {name: given.value(plot.number, name) for name in given.columns}
+        for v, visit in enumerate(season.visits):
+            cover, se = season.cover[cells, v], season.cover_se[cells, v]
+            weight = np.where(np.isfinite(cover), season.area_m2[cells], 0.0)
+            row: dict[str, Any] = {PLOT: plot.number, **own, **dict.fromkeys(FIGURES)}
+            row |= {"date": visit.taken.date().isoformat(), "age_days": int(visit.age_days)}
+            row |= {"cells": 0, "why": ""}
+            if weight.any():
+                index, index_se = index_of(season.dgci[cells, v], np.nan_to_num(cover), weight)
+                row |= {
+                    "cover": number(float(np.average(np.nan_to_num(cover), weights=weight)), 4),
+                    "cover_se": number(float(mean_se(np.nan_to_num(se), weight)), 4),
+                    "dgci": index,
+                    "dgci_se": index_se,
+                    "cells": int((weight > 0).sum()),
+                    "seen_m2": number(float(weight.sum()), 3),
+                }
+            else:
+                row["why"] = why.of(plot.number, visit.taken.date(), visit.photos, season, cells)
+            found.append(row)
+    return found
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Whys:
+    """Why a plot has no figure on a day: the photos of each day, those of a plot alone apart."""
+
+    of_plot: Mapping[tuple[date | None, int], Sequence[Measured]]
+    of_lawn: Mapping[date | None, Sequence[Measured]]
+
+    @classmethod
+    def among(cls, place: Lawn, measured: Sequence[Measured]) -> _Whys:
+        """A plot's own photo is told by its card, one that was not measured by what was filed with it."""
+        filed = {note.photo: note.spot for note in place.notes}
+        alone, whole = defaultdict(list), defaultdict(list)
+        for one in measured:
+            seen = re.fullmatch(r"spot (\d+)", str(one.facts.get("view", "")))
+            plot = int(seen[1]) if seen else filed.get(one.path.name)
+            if plot is not None:
+                alone[_day_of(one), plot].append(one)
+            elif one.table is not None:
+                whole[_day_of(one)].append(one)
+        return cls(alone, whole)
+
+    def of(self, plot: int, day: date, used: Sequence[str], season: Season, cells: Whole) -> str:
+        """What became of the plot's own photo, else why photos of the whole lawn don't show it."""
+        if not len(cells):
+            return "no cell of the lawn lies in it"
+        said: Counter[str] = Counter()
+        for one in (*self.of_plot.get((day, plot), ()), *self.of_lawn.get(day, ())):
+            if one.table is None:
+                return f"not measured: {one.why}"
+            if one.path.name not in used:
+                return "left out: dated outside the season, or there twice"
+            said.update(_unseen_in(one, season, cells))
+        return said.most_common(1)[0][0] if said else NO_PHOTO
+
+
+def _unseen_in(one: Measured, season: Season, cells: Whole) -> list[str]:
+    """Why a photo doesn't show some cells of the season, cell by cell."""
+    assert one.table is not None
+    x_m, y_m = on_lawn_m(one.reading)
+    half = season.grid.cell_m / 2
+    there = np.ones(len(x_m), bool)
+    for places, own in ((x_m, season.x_m[cells]), (y_m, season.y_m[cells])):
+        there &= (places >= own.min() - half) & (places <= own.max() + half)
+    return [why.split(":")[0] for why in one.table.why[there & (one.table.state != "seen")].tolist()]
+
+
+def _day_of(one: Measured) -> date | None:
+    """The calendar day of a photo, measured or not."""
+    if one.facts.get("taken"):
+        return datetime.fromisoformat(one.facts["taken"]).date()
+    taken = parse_taken_from_name(one.path.name)
+    return taken.date() if taken else None
+
+
+def compared(by_date: Sequence[dict[str, Any]], given: Treatments) -> tuple[Compared, ...]:
+    """Treatments compared on every date by every measure that some plot has; () without treatments."""
+    if TREATMENT not in given.columns:
+        return ()
+    found = []
+    for day, age_days in dict.fromkeys((row["date"], row["age_days"]) for row in by_date):
+        some = [row for row in by_date if row["date"] == day]
+        arms = [row[TREATMENT] for row in some]
+        blocks = [row[BLOCK] for row in some] if BLOCK in given.columns else None
+        for measure in MEASURES:
+            values = np.array([row[measure] for row in some], float)
+            if np.isfinite(values).any():
+                means = treatments.compare(values, arms, blocks)
+                found.append(Compared(date.fromisoformat(day), age_days, measure, means))
+    return tuple(found)
+
+
+def mean_rows(found: Sequence[Compared]) -> list[dict[str, Any]]:
+    """A row a treatment, date and measure (MEAN_COLUMNS)."""
+    return [
+        {
+            "date": one.on.isoformat(),
+            "age_days": one.age_days,
+            "measure": one.measure,
+            "treatment": name,
+            "plots": int(one.means.plots[k]),
+            "mean": number(float(one.means.mean[k]), 4),
+            "sed": number(one.means.sed, 4),
+            "lsd_5pct": number(one.means.lsd, 4),
+            "df": one.means.df or None,
+            "p": number(one.means.p, 4),
+            "cv_pct": number(one.means.cv_pct, 1),
+            "why": one.means.why,
+        }
+        for one in found
+        for k, name in enumerate(one.means.treatments)
+    ]
+
+
+def write(
+    folder: Path, by_date: Sequence[dict[str, Any]], found: Sequence[Compared], given: Treatments
+) -> tuple[Path, ...]:
+    """Write both tables, where there is something for them; those of an earlier run go where there isn't."""
+    written = []
+    for name, names, lines in (
+        (BY_DATE, columns(given), by_date),
+        (MEANS, MEAN_COLUMNS, mean_rows(found)),
+    ):
+        if lines:
+            written.append(store.write_table(folder / name, names, lines))
+        else:
+            (folder / name).unlink(missing_ok=True)
+    return tuple(written)

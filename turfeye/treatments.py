@@ -1,0 +1,221 @@
+"""A trial's treatments: which plot has which, in which block, and the means of those that were compared.
+
+``treatments.csv`` in the lawn's folder has a row a plot. ``plot`` is its number, ``treatment`` what is
+compared (a variety, a seed rate, a cutting height) and ``block`` its replicate; any other column is carried
+along.
+
+Treatments and blocks are fitted together by least squares, so a plot that was not seen shifts no mean: each
+is what the treatment would have in the mean of all blocks. What is left over says how far two means may
+differ by chance: the plots' own ground and the errors of their photos, which are each plot's own too. What
+all plots of one treatment are misread by (leaves of another green) no replicate shows.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from turfeye.errors import LawnError
+from turfeye.records import Floats, Whole
+from turfeye.words import per_cent, short_day
+
+FILE_NAME: Final = "treatments.csv"
+PLOT, TREATMENT, BLOCK = "plot", "treatment", "block"
+NAN: Final = float("nan")
+LEVEL: Final = 0.05
+"""Two means differ by more than the least significant difference by chance one time in 20."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Treatments:
+    """What ``treatments.csv`` says of each plot; nothing where there is no such file."""
+
+    columns: tuple[str, ...] = ()  # in the file's order, without the plot's number
+    of_plot: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+
+    def value(self, plot: int, column: str) -> str:
+        """What is written of a plot, "" where nothing is."""
+        return self.of_plot.get(plot, {}).get(column, "")
+
+    def lacking(self, plots: Sequence[int]) -> tuple[int, ...]:
+        """Plots of which nothing is written."""
+        return tuple(number for number in plots if number not in self.of_plot) if self.columns else ()
+
+
+def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Treatments:
+    """Read ``treatments.csv`` of a lawn's folder; nothing where there is none, or where there are no plots.
+
+    ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Commas or semicolons
+    part the columns. Raises LawnError with every mistake.
+    """
+    path = folder / FILE_NAME
+    if not plots or not path.is_file():
+        return Treatments()
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        raise LawnError(f"{FILE_NAME} is not UTF-8 text; save it again as UTF-8") from None
+    first = lines[0] if lines else ""
+    rows = list(csv.reader(lines, delimiter=";" if first.count(";") > first.count(",") else ","))
+    names = [name.strip() for name in rows[0]] if rows else []
+    mistakes = _in_names(names, taken)
+    found: dict[int, dict[str, str]] = {}
+    for line, row in enumerate(rows[1:], start=2):
+        values = [value.strip() for value in row]
+        if mistakes and line == 2:
+            break
+        if any(values) and (said := _take(line, dict(zip(names, values, strict=False)), plots, found)):
+            mistakes.append(said)
+        if len(values) > len(names):
+            mistakes.append(f"line {line}: {len(values)} fields, the first line names {len(names)}")
+    if not found and not mistakes:
+        mistakes.append("no row; write one a plot, like 17,ryegrass A,2")
+    if mistakes:
+        raise LawnError(f"{path} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
+    return Treatments(tuple(name for name in names if name != PLOT), found)
+
+
+def _in_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
+    """What is wrong with the names of the columns."""
+    mistakes = [] if PLOT in names else [f"line 1: no column {PLOT}; write plot,treatment,block"]
+    mistakes += [f"line 1: column {k} has no name" for k, name in enumerate(names, start=1) if not name]
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    mistakes += [f"line 1: column {name} is there twice" for name in twice]
+    return mistakes + [
+        f"line 1: {name} is a column of the results already; call yours otherwise"
+        for name in names
+        if name != PLOT and name in taken
+    ]
+
+
+def _take(line: int, row: dict[str, str], plots: Sequence[int], found: dict[int, dict[str, str]]) -> str:
+    """Add one row to ``found``; returns what is wrong with it, or ""."""
+    written = row.pop(PLOT, "")
+    if not written.isdecimal():
+        return f"line {line}: plot {written!r} is no plot's number"
+    number = int(written)
+    if number not in plots:
+        return f"line {line}: lawn.toml has no plot {number}, its plots are {min(plots)} to {max(plots)}"
+    if number in found:
+        return f"line {line}: plot {number} is there twice"
+    found[number] = row
+    return ""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Means:
+    """Treatments compared: arrays (T,), one entry a treatment. NaN where it can't be told."""
+
+    treatments: tuple[str, ...]
+    plots: Whole  # of each, that have a value
+    mean: Floats  # in the mean of all blocks
+    sed: float  # standard error of the difference of two means; root mean square over pairs where plots lack
+    lsd: float  # least significant difference at LEVEL
+    df: int  # degrees of freedom of what is left over
+    p: float  # chance of treatments as far apart if all were one
+    residual_sd: float  # of a plot
+    why: str = ""  # why there is no error
+
+    @property
+    def cv_pct(self) -> float:
+        """Coefficient of variation: a plot's own spread in per cent of the mean."""
+        middle = float(np.nanmean(self.mean)) if np.isfinite(self.mean).any() else float("nan")
+        return 100 * self.residual_sd / middle if middle > 0 else float("nan")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Compared:
+    """A trial's treatments compared by one measure on one date."""
+
+    on: date
+    age_days: int
+    measure: str  # "cover" or "dgci"
+    means: Means
+
+    @property
+    def sentence(self) -> str:
+        """The best and the least by cover, and from which difference on it is no chance."""
+        known = np.flatnonzero(np.isfinite(self.means.mean))
+        if len(known) < 2:
+            return ""
+        order = known[np.argsort(-self.means.mean[known], kind="stable")]
+        most, least = (f"{self.means.treatments[k]} ({per_cent(self.means.mean[k])})" for k in order[[0, -1]])
+        told = self.means.why or (
+            f"two chosen beforehand differ beyond chance (19 in 20) from {100 * self.means.lsd:.0f} points on"
+        )
+        count = f"{len(known)} treatments on {short_day(self.on)}"
+        return f"{count}: greenest {most}, least green {least}; {told}"
+
+
+def compare(values: Floats, treatment: Sequence[str], block: Sequence[str] | None = None) -> Means:
+    """Compare treatments by the values (P,) of their plots, NaN where not known.
+
+    ``block`` is each plot's, None where plots were laid out at random. Plots without a treatment, or a block,
+    don't count.
+
+    Two treatments in two blocks, the second better by 2 in both:
+
+    >>> found = compare(np.array([1.0, 3.0, 2.0, 4.5]), ["a", "b", "a", "b"], ["1", "1", "2", "2"])
+    >>> found.mean.tolist(), found.df, round(found.sed, 3)
+    ([1.5, 3.75], 1, 0.25)
+    """
+    names = tuple(sorted({str(name) for name in treatment if name}, key=_in_order))
+    told = zip(treatment, block or treatment, strict=True)
+    known = np.isfinite(values) & np.array([bool(name and where) for name, where in told])
+    y, arms = values[known], [name for name, k in zip(treatment, known, strict=True) if k]
+    blocks = [b for b, k in zip(block, known, strict=True) if k] if block else [""] * len(arms)
+    plots = np.array([arms.count(name) for name in names])
+    # a block's columns add up to 0 over the blocks, so a treatment's is its mean over all of them
+    kinds = sorted(set(blocks))
+    by_block = np.array([[float(b == kind) for kind in kinds] for b in blocks]).reshape(len(y), len(kinds))
+    within = by_block[:, :-1] - by_block[:, -1:] if len(kinds) > 1 else by_block[:, :0]
+    design = np.hstack(
+        [np.array([[float(a == name) for name in names] for a in arms]).reshape(len(y), -1), within]
+    )
+    rank = int(np.linalg.matrix_rank(design)) if len(y) else 0
+    inverse = np.linalg.pinv(design.T @ design)
+    mean = np.where(plots > 0, (inverse @ design.T @ y)[: len(names)], np.nan)
+    unknown = Means(names, plots, mean, sed=NAN, lsd=NAN, df=0, p=NAN, residual_sd=NAN)
+    there, df = np.flatnonzero(plots > 0), len(y) - rank
+    if len(there) < 2:
+        return replace(unknown, why="a single treatment has plots with a value")
+    if rank < len(there) + max(len(kinds) - 1, 0):
+        nothing = np.full(len(names), np.nan)
+        return replace(unknown, mean=nothing, why="some blocks have no treatment in common with the others")
+    if df < 1:
+        return replace(unknown, why="too few plots: what treatments differ by could be chance")
+    from scipy.stats import f as f_law
+    from scipy.stats import t as t_law
+
+    left = float(((y - design @ (inverse @ design.T @ y)) ** 2).sum())
+    square = left / df
+    cov = inverse[np.ix_(there, there)]
+    pairs = [cov[i, i] + cov[j, j] - 2 * cov[i, j] for i in range(len(there)) for j in range(i)]
+    sed = float(np.sqrt(square * np.mean(pairs)))
+    without = np.hstack([np.ones((len(y), 1)), within])
+    alone = float(((y - without @ (np.linalg.pinv(without) @ y)) ** 2).sum())
+    more = (alone - left) / (len(there) - 1)
+    return Means(
+        names,
+        plots,
+        mean,
+        sed=sed,
+        lsd=float(t_law.ppf(1 - LEVEL / 2, df)) * sed,
+        df=df,
+        p=float(f_law.sf(more / square, len(there) - 1, df)) if square > 0 else NAN,
+        residual_sd=float(np.sqrt(square)),
+    )
+
+
+def _in_order(name: str) -> tuple[float, str]:
+    """Numbers by their size, then words."""
+    try:
+        return float(name), name
+    except ValueError:
+        return float("inf"), name
