@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from turfeye import outlook, survey
 from turfeye import uniformity as u
+from turfeye.simulate.tables import TableRecipe
+from turfeye.simulate.tables import lawn as simulated
 
 # Irrigation catches and both coefficients: documentation of the CRAN package spreval.
 CATCHES = np.array([47, 42, 45, 24, 13, 26, 33, 34, 27, 30, 40, 44, 32, 12, 12.0])
@@ -75,3 +79,17 @@ def test_even_lawn_and_unseen_cells():
     assert "not known" in even.lines()[3]
     with pytest.raises(ValueError, match="at least 4 cells"):
         u.uniformity(np.array([0.5, np.nan, 0.6]), np.arange(3), np.arange(3))
+
+
+def test_a_lawn_of_which_little_was_seen_is_as_even_as_what_was_seen():
+    """What a fit takes for cells that no photo showed is all alike, and would make any lawn look even."""
+    season, _ = simulated(3, TableRecipe(failed_patches=0, unseen=0, lost_visit=0, setback=0))
+    far = season.x_m > 4
+    hidden = np.where(far[:, None], np.nan, season.cover)
+    ahead = outlook.fit(replace(season, cover=hidden))
+    (spread, *_) = survey._evenness(ahead)
+    near = ahead.cover_now[~far]
+    by_hand = 100 * near.std(ddof=1) / near.mean()
+    assert spread.startswith(f"Coefficient of variation {by_hand:.0f} %")
+    everything = 100 * ahead.cover_now.std(ddof=1) / ahead.cover_now.mean()
+    assert everything < 0.8 * by_hand

@@ -49,13 +49,14 @@ def patch(number=1, x=2.0, y=1.5, area=1.237, deficit=0.8349, kind="thin"):
     return Patch(number, kind, square, x, y, area, 0.05, deficit, 0.97, np.arange(3), "it is thin")
 
 
-def outlook(last=DAY, oversown=()):
+def outlook(last=DAY, oversown=(), thin_m2=0.0):
     """What a plan asks of an outlook: the sowings and the day of the last visit."""
     visit = SimpleNamespace(taken=datetime(last.year, last.month, last.day, 10))
     return SimpleNamespace(
+        lawn=SimpleNamespace(thin_m2=thin_m2),
         season=SimpleNamespace(
             sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,), oversown=oversown
-        )
+        ),
     )
 
 
@@ -318,6 +319,21 @@ def test_too_late_reaches_the_plan():
     made = plan(outlook(date(2026, 12, 5)), [patch()], RYE, outline_m=LAWN, settings=settings)
     assert "too late this year, wait" in made.sentence
     assert made.dates == ()
+
+
+def test_dates_of_what_is_still_to_be_sown_say_from_when_they_count():
+    first, *others = make(patch()).dates
+    assert first[1].startswith(
+        "look again, if it is sown on 11 April (else all this as much later): perennial"
+    )
+    assert not any("if it is sown" in what for _, what in others)
+    assert not any("if it is sown" in what for _, what in plan(outlook(), (), RYE, outline_m=LAWN).dates)
+
+
+def test_cells_too_small_for_a_patch_are_told():
+    few = plan(outlook(thin_m2=0.04), (), RYE, outline_m=LAWN)
+    words = "Nothing to reseed: in what is thin (0.04 m²) no patch is worth a tape and a bag."
+    assert few.sentence == words
 
 
 def test_follow_up_dates():

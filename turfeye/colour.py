@@ -245,10 +245,10 @@ def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats
     miss = _miss(codes, np.log(want), gain_log, tone)
     if np.median(miss) > 0.15 or np.sum(weight > 0.2) < max(3, 0.5 * len(weight)):
         raise ColourError(
-            f"wanted grey steps that agree on one light, got steps off by {np.median(miss):.0%} of their "
-            f"value in the middle and {np.max(miss):.0%} at worst: the card lies partly in shade, is wet or "
-            "dirty, or these aren't its values; lay it flat, dry and wholly in the lawn's light, and take "
-            "the photo again"
+            "wanted grey steps that agree on one light, got steps off by "
+            f"{100 * np.median(miss):.0f} % of their value in the middle and {100 * np.max(miss):.0f} % at "
+            "worst: the card lies partly in shade, is wet or dirty, or these aren't its values; lay it flat, "
+            "dry and wholly in the lawn's light, and take the photo again"
         )
 
 

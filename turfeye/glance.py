@@ -161,7 +161,7 @@ def _about_card(sighting: Sighting | None, correction: Correction | None, *, spo
         )
     elif sighting.twins_differ > UNEVEN_TWINS:
         said.append(
-            f"the card lies in uneven light (its twin greys differ by {sighting.twins_differ:.0%}): "
+            f"the card lies in uneven light (its twin greys differ by {100 * sighting.twins_differ:.0f} %): "
             "keep grass and its shadows off it, or turn it"
         )
     if spot:

@@ -1,12 +1,13 @@
 """Passes: whether a group of thin cells is a piece of a strip that the spreader left, whole or in part.
 
 Rows and columns of cells are the lines that are looked along. A strip's piece lies on lines whose other cells
-are short of the lawn too, though too little, or too late, to be called thin each for itself. Then the rest of
-those lines is no sound lawn to tell the piece from, but more of the same strip.
+are short of the lawn too, though too little, or too late, to be called thin each for itself. Then those cells
+are no sound lawn to tell the piece from, but more of the same strip.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,10 +22,15 @@ LIKE, IN_PART, MOST = 0.45, 0.25, 0.75
 """A line is the strip's where the middle one of its other cells is short by more than the first of what the
 group is short by; one beside these, by more than the second, has part of it. The group is a strip's where the
 third of its cells lie on such lines. Ours; a patch that a late strip runs through is none."""
+RUN_CELLS, RUN = 5, 0.5
+"""The strip runs where the middle one of so many cells along a line is short by so much of what the line's
+middle one is. Ours."""
 FEWEST_IN_LINE = 3
 """Of fewer other cells a line tells nothing of itself."""
 SLENDER = 2.0
 """A group that takes up its lines whole is a strip if it is so many times as long as wide."""
+MOST_BESIDE = 300
+"""A strip is told from at most so many sound cells beside it."""
 DAYS_BEHIND = np.arange(3.0, 22.0, 3.0)
 """A late strip is so far behind its lawn."""
 
@@ -34,7 +40,24 @@ class Strip:
     """A strip that a group is a piece of."""
 
     line: Whole  # (N,) the row or the column of each cell, whichever runs along it
-    rest: Flags  # (N,) sound cells of its lines
+    own: tuple[int, ...]  # the lines that it lies on
+    rest: Flags  # (N,) its cells that are not thin each for itself
+
+    def joins(self, other: Strip) -> bool:
+        """Whether the other lies on a line of this one."""
+        return self.line is other.line and not set(self.own).isdisjoint(other.own)
+
+    def joined(self, other: Strip) -> Strip:
+        """Both as one."""
+        return Strip(self.line, tuple(sorted({*self.own, *other.own})), self.rest | other.rest)
+
+    def beside(self, sound: Flags) -> Flags:
+        """(N,) the sound cells on the lines next to it, MOST_BESIDE of them at most, evenly chosen."""
+        away = np.maximum(self.own[0] - self.line, self.line - self.own[-1])
+        found = np.flatnonzero(sound & ~self.rest & (away > 1) & (away <= AROUND_CELLS))
+        flags = np.zeros(len(sound), bool)
+        flags[found[:: max(1, -(-len(found) // MOST_BESIDE))]] = True
+        return flags
 
     def along(self, outlook: Outlook, cells: Flags, sound: Flags) -> Along:
         """What the cells (N,) have in common, the lawn being as the sound ones (N,) are."""
@@ -52,6 +75,22 @@ class Strip:
         return season.grid.cell_m * float(np.sum(shares))
 
 
+def by_strip(
+    outlook: Outlook, groups: Sequence[Group], sound: Flags
+) -> list[tuple[tuple[Group, ...], Strip | None]]:
+    """The groups of thin cells, those together that are pieces of one strip; the others alone."""
+    found: list[tuple[tuple[Group, ...], Strip | None]] = []
+    for group in groups:
+        pieces: tuple[Group, ...] = (group,)
+        strip = strip_of(outlook, group, sound)
+        for other in list(found):
+            if strip is not None and other[1] is not None and strip.joins(other[1]):
+                found.remove(other)
+                pieces, strip = (*other[0], *pieces), strip.joined(other[1])
+        found.append((pieces, strip))
+    return found
+
+
 def strip_of(outlook: Outlook, group: Group, sound: Flags) -> Strip | None:
     """The strip that a group of thin cells is a piece of; None where it is none, or none can be told."""
     season, inside = outlook.season, group.inside
@@ -65,6 +104,8 @@ def strip_of(outlook: Outlook, group: Group, sound: Flags) -> Strip | None:
 
 def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flags) -> Strip | None:
     """The strip along these lines; all (N,)."""
+    from scipy.ndimage import median_filter
+
     own = np.unique(line[inside])
     away = np.maximum(own[0] - line, line - own[-1])
     beside = sound & (away > 1) & (away <= AROUND_CELLS)
@@ -84,4 +125,10 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
     if np.isin(line[inside], its).mean() < MOST:
         return None
     its += [k for k, by in short.items() if k not in its and by > IN_PART * group_short]
-    return Strip(line, sound & np.isin(line, its))
+    rest = np.zeros(len(sound), bool)
+    for k in its:
+        cells = np.flatnonzero((sound | inside) & (line == k))
+        cells = cells[np.argsort(across[cells])]
+        along = median_filter(lawn - cover[cells], RUN_CELLS, mode="nearest")
+        rest[cells] = along > RUN * short.get(k, 0.0)
+    return Strip(line, tuple(sorted(map(int, its))), rest & sound)

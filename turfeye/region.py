@@ -151,10 +151,12 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
     if inside < 0.5 and covered < 0.5:
         words = "the marked outline hardly overlaps the lawn: are the corners in order, and of this photo?"
     elif inside < covered:
-        words = f"only {inside:.0%} of the marked outline looks like lawn: it seems to take in paving or beds"
+        words = f"only {100 * inside:.0f} % of the marked outline looks like lawn: "
+        words += "it seems to take in paving or beds"
     else:
-        words = f"the marked outline holds only {covered:.0%} of what looks like lawn: part may be left out"
-    return score, f"{words} (agreement {score:.0%})"
+        words = f"the marked outline holds only {100 * covered:.0f} % of what looks like lawn: "
+        words += "part may be left out"
+    return score, f"{words} (agreement {100 * score:.0f} %)"
 
 
 def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:

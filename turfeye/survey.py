@@ -60,7 +60,7 @@ from turfeye.glance import look
 from turfeye.lawn import Lawn
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
-from turfeye.records import Outlook, Season
+from turfeye.records import Floats, Outlook, Season
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
 
@@ -384,12 +384,19 @@ def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
     season = ahead.season
     if headline.spots_only(season):
         return ()
-    found = stripes.stripes(season.grid, season.x_m, season.y_m, ahead.cover_now, side_names=place.side_names)
+    cover = _seen_now(ahead)
+    found = stripes.stripes(season.grid, season.x_m, season.y_m, cover, side_names=place.side_names)
     return (found.words,) if found.found else ()
 
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:
     """Evenness of what is there now; nothing where too few cells are known."""
-    if np.isfinite(ahead.cover_now).sum() < 4:
+    cover = _seen_now(ahead)
+    if np.isfinite(cover).sum() < 4:
         return ()
-    return uniformity.uniformity(ahead.cover_now, ahead.season.row, ahead.season.col).lines()
+    return uniformity.uniformity(cover, ahead.season.row, ahead.season.col).lines()
+
+
+def _seen_now(ahead: Outlook) -> Floats:
+    """Cover (N,) of the cells that were seen: of the others a fit says what its lawn's mean is."""
+    return np.where(ahead.state == "not seen", np.nan, ahead.cover_now)

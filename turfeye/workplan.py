@@ -27,7 +27,7 @@ from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.tape import fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
-from turfeye.words import per_cent, short_day
+from turfeye.words import per_cent, short_day, square_metres
 
 BAG_COVERS_M2 = 9.0
 """A bag of compost dressing raked on by hand covers about this: common practice, no source."""
@@ -101,7 +101,7 @@ def plan(
     if not seed:
         dates = _to_come(outlook.season, mix)
     else:
-        dates = follow_up(mix, on) if when.verdict in ("sow", "not known") else ()
+        dates = _if_sown(mix, on) if when.verdict in ("sow", "not known") else ()
     dates = tuple(sorted((*dates, *_of_parts(outlook, mix)), key=lambda entry: entry[0]))
     return WorkPlan(
         tasks=tasks,
@@ -113,7 +113,7 @@ def plan(
         window=when.words if seed else "",
         dates=dates,
         cautions=_plan_cautions(tasks, young=bool(seed or dates)),
-        sentence=_sentence(tasks, area, seed, spare, bags, mix, when.verdict),
+        sentence=_sentence(tasks, area, seed, spare, bags, mix, when.verdict, outlook.lawn.thin_m2),
     )
 
 
@@ -198,6 +198,13 @@ def follow_up(mix: Mix, sown: date) -> tuple[tuple[date, str], ...]:
         (through + timedelta(days=FEED_AFTER_DAYS), f"first feed, two weeks after it is through ({usual})"),
         (through + timedelta(days=CUT_AFTER_DAYS), f"first cut, taking no more than a third ({usual})"),
     )
+
+
+def _if_sown(mix: Mix, on: date) -> tuple[tuple[date, str], ...]:
+    """What follows a sowing that is still to be done, counted as if it were done on the day planned from."""
+    dates = follow_up(mix, on)
+    counted = f"look again, if it is sown on {short_day(on)} (else all this as much later):"
+    return tuple((when, what.replace("look again:", counted)) for when, what in dates)
 
 
 def _to_come(season: Season, mix: Mix) -> tuple[tuple[date, str], ...]:
@@ -309,11 +316,19 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
 
 
 def _sentence(
-    tasks: Sequence[Task], area: float, seed: int, spare: int, bags: int, mix: Mix, verdict: str
+    tasks: Sequence[Task],
+    area: float,
+    seed: int,
+    spare: int,
+    bags: int,
+    mix: Mix,
+    verdict: str,
+    thin_m2: float,
 ) -> str:
     count = sum(task.seed_g > 0 for task in tasks)
     if not count:
-        return "Nothing to reseed."
+        small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
+        return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
     sown = counted([task.patch for task in tasks if task.seed_g > 0])
     what = f"{count} patch{'es' if count > 1 else ''}{sown}, {area:.2f} m²"
     dressing = f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""

@@ -66,7 +66,7 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
     elif before:
         _show_materials(surveyed.materials)
-        click.echo(surveyed.window)
+        click.echo(f"{surveyed.window[:1].upper()}{surveyed.window[1:]}.")
     else:
         _show_plan(answer.plan)
     for caution in facts["cautions"]:
@@ -101,7 +101,8 @@ def _show_plan(work: WorkPlan) -> None:
         click.echo("Why, patch by patch: the column because of results/plan.csv.")
     for task in work.tasks if len(rows) <= MOST_REASONS else ():
         click.echo(f"{named([task.patch])}: {task.because}.")
-    for line in (work.window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
+    window = f"{work.window[:1].upper()}{work.window[1:]}." if work.window else ""
+    for line in (window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
 
