@@ -37,6 +37,8 @@ from turfeye.workplan import (
 )
 
 LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
+STRIP = np.array([[1.7, 1.0], [2.3, 1.0], [2.3, 5.0], [1.7, 5.0]])
+TURN = np.array([[np.cos(0.5), np.sin(0.5)], [-np.sin(0.5), np.cos(0.5)]])
 RYE = mixes.get("perennial ryegrass")
 DAY = date(2026, 4, 11)
 
@@ -167,6 +169,20 @@ def test_spreading_weighs_each_patch():
     )
     assert "weigh 105 g, split 27 g + 26 g + 26 g + 26 g; spreader" in made.spreading[1]
     assert "common practice, no source" in made.spreading[2]
+
+
+def test_a_long_patch_is_told_by_both_ends():
+    strip = replace(patch(1, x=2.0, y=3.0, area=2.4), outline_m=STRIP)  # 0.6 m x 4 m, from y = 1 to 5
+    made = make(strip, patch(2))
+    # Pythagoras: from corners A (0, 0) and D (0, 6) to (2, 1) and (2, 5)
+    near, far = np.hypot(2, 1), np.hypot(2, 5)
+    ends = f"A {near:.2f}, D {far:.2f} m to A {far:.2f}, D {near:.2f} m"
+    assert f"it is thin; it runs 4.0 m, from {ends}; 35 g/m²" in made.tasks[0].because
+    assert "runs" not in made.tasks[1].because
+    assert "by hand, one heap up it, the other down it" in made.spreading[0]
+    assert "the other across" in made.spreading[1]
+    turned = replace(strip, outline_m=(STRIP - [2, 3]) @ TURN + [2, 3])
+    assert "it runs 4.0 m, from" in make(turned).tasks[0].because
 
 
 def test_pale_patches_keep_a_row_without_seed():

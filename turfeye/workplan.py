@@ -39,6 +39,8 @@ PASSES = 4
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
 USUAL_DAYS = np.arange(366.0)
+LONG = 3.0
+"""A patch of so many times its width, and more, is told by both of its ends too. Ours."""
 HEAPS_FROM_G = 10
 """Less seed than this is not worth splitting."""
 
@@ -272,10 +274,36 @@ def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings
         return Task(shown, tape, 0.0, 0.0, patch.because)
     shown = replace(shown, deficit=float(_decimals(patch.deficit)))
     grams = seed_g(rate, shown.area_m2, shown.deficit)
-    words = f"{patch.because}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
+    ends = _ends_m(patch)
+    why = patch.because if ends is None else f"{patch.because}; {_from_end_to_end(ends, outline_m, settings)}"
+    words = f"{why}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
     litres = dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
     touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
     return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
+
+
+def _ends_m(patch: Patch) -> Floats | None:
+    """(2, 2) both ends of a patch that is LONG times as long as wide, on its axis; None for any other.
+
+    Its middle alone, which the tape finds, doesn't say how it lies.
+    """
+    ring = np.asarray(patch.outline_m, float)
+    way = np.roll(ring, -1, axis=0) - ring
+    middle = np.array([patch.x_m, patch.y_m])
+    points, weight = ring + way / 2 - middle, np.hypot(*way.T)
+    axis = np.linalg.eigh((points * weight[:, None]).T @ points)[1][:, 1]
+    along = (ring - middle) @ axis
+    if np.ptp(along) ** 2 < LONG * patch.area_m2:
+        return None
+    first, last = sorted((along.min(), along.max()), key=lambda a: tuple((middle + a * axis).round(2)))
+    return np.array([middle + first * axis, middle + last * axis])
+
+
+def _from_end_to_end(ends: Floats, outline_m: Floats, settings: PlanSettings) -> str:
+    """Where a long patch runs, by tape."""
+    tapes = [fix(x, y, outline_m, names=settings.corner_names) for x, y in ends]
+    places = [f"{t.corner_a} {t.from_a_m:.2f}, {t.corner_b} {t.from_b_m:.2f} m" for t in tapes]
+    return f"it runs {np.hypot(*(ends[1] - ends[0])):.1f} m, from {places[0]} to {places[1]}"
 
 
 def _plan_cautions(tasks: Sequence[Task], *, young: bool) -> tuple[str, ...]:
@@ -290,22 +318,25 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
 
     Patches that get the same are told together.
     """
-    alike: dict[tuple[int, bool], list[Patch]] = {}
+    alike: dict[tuple[int, bool, bool], list[Patch]] = {}
     for task in tasks:
         if grams := int(task.seed_g):
-            alike.setdefault((grams, task.patch.area_m2 >= SPREADER_FROM_M2), []).append(task.patch)
+            long = _ends_m(task.patch) is not None
+            alike.setdefault((grams, task.patch.area_m2 >= SPREADER_FROM_M2, long), []).append(task.patch)
     lines = []
-    for (grams, by_spreader), patches in alike.items():
+    for (grams, by_spreader, long), patches in alike.items():
         each = " for each" if len(patches) > 1 else ""
         if grams < HEAPS_FROM_G:
             lines.append(f"{named(patches)}: {grams} g{each}, by hand.")
             continue
         heaps = " + ".join(f"{part} g" for part in heaps_g(grams, PASSES if by_spreader else 2))
-        how = (
-            "spreader at its lowest setting that lets seed through, two heaps lengthways and two across"
-            if by_spreader
-            else "by hand, one heap to and fro, the other across"
-        )
+        if by_spreader:
+            how = "spreader at its lowest setting that lets seed through, "
+            how += "two heaps up it and two down it" if long else "two heaps lengthways and two across"
+        else:
+            how = (
+                f"by hand, one heap {'up it, the other down it' if long else 'to and fro, the other across'}"
+            )
         lines.append(f"{named(patches)}: weigh {grams} g{each}, split {heaps}; {how}.")
     if any("split" in line for line in lines):
         lines.append(
