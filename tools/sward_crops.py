@@ -15,10 +15,14 @@ from sward_pictures import Picture
 
 LEVELS = 4
 CROP = 208
-COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18}  # crops a step
+COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18, "real": 6, "turf": 6, "ground": 6}
+"""Crops a step; of the last two patchworks are made, turf on ground."""
+
 ALONE = 24  # crops a step of a set that is learnt from alone
 SCALES = (0.3, 1.5)  # smallest and largest enlargement where no scale is known
 CROP_GSD_MM = (0.4, 4.0)  # finest and coarsest crop where it is
+CLOSED, BARE = 0.75, 0.05  # real turf of a patchwork is greener, real ground less green
+BLOTS_PX = (4.0, 40.0)  # finest and coarsest of a patchwork, standard deviation of the blur that makes them
 PLANES = 6  # rgb, and three of the shares: the fourth is what is left
 
 
@@ -36,14 +40,15 @@ class Store:
         self.low, self.high = scales[:, 0], scales[:, 1]
         self.device = device
 
-    def crops(self, members: dict[str, torch.Tensor], size: int) -> tuple[torch.Tensor, torch.Tensor]:
-        """Turned, mirrored, stretched, scaled crops: rgb (N, 3, size, size), shares (N, 4, ...).
-
-        ``members`` are the places of the pictures to draw from, by set.
-        """
-        dev = self.device
+    def drawn(self, members: dict[str, torch.Tensor]) -> torch.Tensor:
+        """Places of pictures to make crops of, (N,), set after set; ``members`` are those to draw from."""
         counts = counts_of(members)
-        which = torch.cat([m[torch.randint(len(m), (counts[s],), device=dev)] for s, m in members.items()])
+        every = (m[torch.randint(len(m), (counts[s],), device=self.device)] for s, m in members.items())
+        return torch.cat(list(every))
+
+    def crops(self, which: torch.Tensor, size: int) -> tuple[torch.Tensor, torch.Tensor]:
+        """Turned, mirrored, stretched, scaled crops: rgb (N, 3, size, size), shares (N, 4, ...)."""
+        dev = self.device
         n = len(which)
         scale = torch.exp(self.low[which] + (self.high[which] - self.low[which]) * torch.rand(n, device=dev))
         level = sum((scale < 0.7 / 2**k).long() for k in range(LEVELS - 1))
@@ -75,9 +80,34 @@ class Store:
         return rim + (side - 2 * rim) * torch.rand(len(side), 1, 1, device=self.device)
 
 
+def blots(count: int, size: int, device: torch.device) -> torch.Tensor:
+    """(N, 1, size, size), True in blots of a width of their own that take up a tenth to nine tenths."""
+    low, high = (math.log(sigma) for sigma in BLOTS_PX)
+    sigma = torch.exp(torch.empty(count, 1, 1, device=device).uniform_(low, high))
+    rows, columns = torch.fft.fftfreq(size, device=device), torch.fft.rfftfreq(size, device=device)
+    blur = torch.exp(-2 * (math.pi * sigma) ** 2 * (rows[:, None] ** 2 + columns**2))
+    field = torch.fft.irfft2(
+        torch.fft.rfft2(torch.randn(count, size, size, device=device)) * blur, s=(size, size)
+    )
+    field = (field - field.mean((1, 2), keepdim=True)) / field.std((1, 2), keepdim=True)
+    return (field < torch.empty(count, 1, 1, device=device).uniform_(-1.28, 1.28))[:, None]
+
+
+def members_of(pictures: list[Picture], chosen: list[int], device: torch.device) -> dict[str, torch.Tensor]:
+    """The places of the chosen pictures by set, with turf and ground to make patchworks of."""
+    places: dict[str, list[int]] = {name: [] for name in COUNTS}
+    for k in chosen:
+        places[pictures[k].set].append(k)
+        if pictures[k].set == "real":
+            green = pictures[k].shares[0, 0, 0] / 255
+            if green >= CLOSED or green <= BARE:
+                places["turf" if green >= CLOSED else "ground"].append(k)
+    return {name: torch.tensor(some, device=device) for name, some in places.items() if some}
+
+
 def counts_of(members: dict[str, torch.Tensor]) -> dict[str, int]:
     """Crops a step of each set."""
-    return COUNTS if len(members) > 1 else dict.fromkeys(members, ALONE)
+    return {name: COUNTS[name] for name in members} if len(members) > 1 else dict.fromkeys(members, ALONE)
 
 
 def _scales(picture: Picture) -> tuple[float, float]:

@@ -2,11 +2,13 @@
 
 ``labelled`` holds ``wheat_series/`` (Zenkl et al. 2022, doi 10.3389/fpls.2021.774068) and ``peanut_field/``
 (Tran and Phan 2023, IEEE Access 11:82640), both CC BY-SA 4.0 and not part of this project; ``rendered`` holds
-NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them.
+NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them; ``real`` holds the photographs
+of tools/real-pictures.csv, out of the packages that it names, and that file as index.csv.
 """
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
@@ -17,7 +19,8 @@ import cv2
 import numpy as np
 
 SPLIT = Path(__file__).parent / "sward-split.json"
-SETS = ("wheat", "peanut", "rendered")
+SETS = ("wheat", "peanut", "rendered", "real")
+REAL_SHARES = tuple(f"{name}_percent_by_eye" for name in ("green", "straw", "bare", "other"))
 PARTS = 5
 
 FINEST_GSD_MM = 0.65
@@ -67,6 +70,20 @@ def read_rendered(folder: Path) -> list[Picture]:
     return [picture for look in looks for picture in look]
 
 
+def read_real(folder: Path) -> list[Picture]:
+    """Photographs of real ground whose shares an eye knows as a whole: all pixels have those of theirs."""
+    found = []
+    with (folder / "index.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            rgb = cv2.cvtColor(cv2.imread(str(folder / row["file"])), cv2.COLOR_BGR2RGB)
+            by_eye = np.array([float(row[column]) for column in REAL_SHARES])
+            whole = np.rint(255 * by_eye / by_eye.sum()).astype(np.uint8)
+            found.append(
+                Picture(row["file"], "real", "real", rgb, np.full((*rgb.shape[:2], 4), whole), full=True)
+            )
+    return found
+
+
 def _read_look(shares: Path) -> list[Picture]:
     name = shares.name.removesuffix("-shares.png")
     facts = json.loads(shares.with_name(f"{name}.json").read_text(encoding="utf-8"))
@@ -99,12 +116,15 @@ def _green_only(green: np.ndarray) -> np.ndarray:
     return shares
 
 
-def read_all(labelled: Path | None, rendered: Path | None) -> list[Picture]:
+def read_all(labelled: Path | None, rendered: Path | None, real: Path | None = None) -> list[Picture]:
+    """The pictures of the folders that are given; ends where they hold none."""
     found: list[Picture] = []
     if labelled:
         found += read_wheat(labelled) + read_peanut(labelled)
     if rendered:
         found += read_rendered(rendered)
+    if real:
+        found += read_real(real)
     if not found:
         raise SystemExit("no training pictures: wanted --labelled and/or --rendered FOLDER with pictures")
     return found
@@ -131,8 +151,13 @@ def read_split() -> dict[str, int]:
     return json.loads(SPLIT.read_text(encoding="utf-8"))
 
 
-def part_of(picture: Picture, split: dict[str, int]) -> int:
-    """The part, 0-4, that a picture is kept out with; rendered scenes go by their number."""
+def part_of(picture: Picture, split: dict[str, int]) -> int | None:
+    """The part, 0-4, that a picture is kept out with; rendered scenes go by their number.
+
+    None for real ground, which no score is told of: other pictures test it (tools/real_ground.py).
+    """
+    if picture.set == "real":
+        return None
     if picture.set == "rendered":
         return int(picture.group.rpartition("-")[2]) % PARTS
     return split[f"{picture.set}/{picture.group}"]

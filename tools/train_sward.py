@@ -1,9 +1,10 @@
 """Train the sward classifier from scratch, with the fold models behind every kept-out figure, as ONNX.
 
-    python tools/train_sward.py --labelled FOLDER --rendered FOLDER --out models --folds FOLDER
+    python tools/train_sward.py --labelled FOLDER --rendered FOLDER --real FOLDER --out models --folds FOLDER
 
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
-``--rendered`` holds what tools/make_training.py writes. Needs the extra ``train``; a GPU makes minutes of
+``--rendered`` holds what tools/make_training.py writes, ``--real`` photographs of real ground whose shares an
+eye knows as a whole (sward_pictures.py). Needs the extra ``train``; a GPU makes minutes of
 what takes a CPU days. The networks train one after another on the same pictures, each on its own share:
 
 * ``sward`` learns from all and is the one that ships (``--out``);
@@ -26,11 +27,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
-from sward_crops import CROP, Store, counts_of
+from sward_crops import CROP, Store, blots, counts_of, members_of
 from sward_light import relight
 from sward_net import SIZES, SwardNet, export
 from sward_pictures import PARTS, SETS, SPLIT, Picture, deal, part_of, read_all, read_split, score
 from torch import nn
+
+REAL_WEIGHT = 0.5  # of what an eye knows, against what is known of every pixel
 
 
 def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.Tensor:
@@ -48,6 +51,16 @@ def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.
     guess = log_green.exp()
     both = (guess * green).sum()
     return loss + 0.5 * (1 - both / (guess.square().sum() + green.square().sum() - both + 1))
+
+
+def loss_of_means(logits: torch.Tensor, part: torch.Tensor, shares: torch.Tensor) -> torch.Tensor:
+    """How far the mean shares of a part of each crop are from those wanted (Kullback and Leibler).
+
+    ``part`` is (N, 1, H, W), ``shares`` (N, 4). An eye knows the shares of a picture, not of its pixels.
+    """
+    guess = logits.float().softmax(1) * part
+    mean = (guess.sum((2, 3)) + 1e-3) / (part.sum((2, 3)) + 4e-3)
+    return (shares * (shares.clamp(min=1e-3).log() - mean.log())).sum(1).mean()
 
 
 class Training:
@@ -72,15 +85,32 @@ class Training:
 
     def _once(self) -> torch.Tensor:
         device = self.store.device
-        rgb, shares = self.store.crops(self.members, CROP)
-        rgb = relight(rgb).contiguous(memory_format=torch.channels_last)
+        rgb, shares = self.store.crops(self.store.drawn(self.members), CROP)
+        counts = counts_of(self.members)
+        rgbs, truths = (
+            dict(zip(self.members, x.split(list(counts.values())), strict=True)) for x in (rgb, shares)
+        )
+        if "real" in rgbs:
+            on = blots(counts["turf"], CROP, device)
+            rgbs["turf"] = torch.where(on, rgbs["turf"], rgbs.pop("ground"))
+        rgb = relight(torch.cat(list(rgbs.values()))).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda", cache_enabled=False):
             logits = self.net.logits(rgb)
-        loss, first, counts = torch.zeros((), device=device), 0, counts_of(self.members)
-        for name in self.members:
-            part = slice(first, first + counts[name])
-            loss = loss + loss_of(logits[part], shares[part], full=name == "rendered")
-            first += counts[name]
+        found = dict(zip(rgbs, logits.split([len(x) for x in rgbs.values()]), strict=True))
+        loss = torch.zeros((), device=device)
+        for name in found.keys() & {"wheat", "peanut", "rendered"}:
+            loss = loss + loss_of(found[name], truths[name], full=name == "rendered")
+        if "real" in found:
+            whole = torch.ones_like(truths["real"][:, :1])
+            of_parts = [
+                loss_of_means(found[name], part, truths[own][:, :, 0, 0])
+                for name, part, own in (
+                    ("real", whole, "real"),
+                    ("turf", on, "turf"),
+                    ("turf", ~on, "ground"),
+                )
+            ]
+            loss = loss + REAL_WEIGHT * (of_parts[0] + 0.5 * (of_parts[1] + of_parts[2]))
         loss.backward()
         nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimiser.step()
@@ -138,10 +168,8 @@ def train_all(
     print(f"{store.pixels.numel() / 1e9:.1f} GB laid out in {time.monotonic() - start:.0f} s", flush=True)
     nets = {}
     for name, chosen in shares.items():
-        by_set = {s: [k for k in chosen if pictures[k].set == s] for s in SETS}
-        members = {s: torch.tensor(places, device=device) for s, places in by_set.items() if places}
         print(f"{name}: {len(chosen)} pictures", flush=True)
-        nets[name] = train(SwardNet(*SIZES[plan.size]), store, members, plan)
+        nets[name] = train(SwardNet(*SIZES[plan.size]), store, members_of(pictures, chosen, device), plan)
     return nets
 
 
@@ -204,6 +232,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--labelled", type=Path)
     ask.add_argument("--rendered", type=Path)
+    ask.add_argument("--real", type=Path)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--folds", type=Path, help="where all but the shipped network go")
     ask.add_argument(
@@ -219,7 +248,7 @@ def main() -> None:
     say = ask.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(say.seed)
-    pictures = read_all(say.labelled, say.rendered)
+    pictures = read_all(say.labelled, say.rendered, say.real)
     if say.deal:
         SPLIT.write_text(json.dumps(deal(pictures), indent=1, sort_keys=True) + "\n", encoding="utf-8")
     names = say.networks or ["sward", *(f"sward-fold-{k}" for k in range(PARTS) if say.folds)]
