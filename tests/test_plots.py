@@ -345,6 +345,7 @@ def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:
     assert '<th class="n">Plot</th>' in page
     assert re.search(r'Thin, %</th></tr>.*<td class="n">41</td>.*<td class="n">0</td></tr>', page, re.DOTALL)
     assert "<td>1 thin</td><td>42</td>" in page
+    assert "Thin as a whole: plot 42. That is how these plots turned out" in page
 
 
 def test_plots_of_a_lawn_seen_as_a_whole_have_a_table_too(sown: answer.Answer) -> None:

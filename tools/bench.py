@@ -203,6 +203,7 @@ def main() -> None:
     import bench_colour
     import bench_compare
     import bench_patches
+    import bench_plots
     import bench_season
 
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -212,7 +213,8 @@ def main() -> None:
     folders = options.rendered or [ROOT / "tests/data/rendered"]
     rows = [*spot_rows(folders), *lawn_rows(folders), *region_rows(folders), *bench_colour.rows(folders)]
     rows += time_rows()
-    rows += [*bench_season.rows(labelled=options.labelled), *bench_compare.rows(), *bench_patches.rows()]
+    rows += [*bench_season.rows(labelled=options.labelled), *bench_compare.rows()]
+    rows += [*bench_patches.rows(), *bench_plots.rows()]
     rows += bench_alignment.rows(options.rendered)
     if options.labelled:
         rows += labelled_rows(options.labelled)
