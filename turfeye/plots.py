@@ -53,16 +53,16 @@ def _area_within(patch: Patch, plot: Plot) -> float:
     return (filled - sum(holes)) * float(size.prod())
 
 
-def where(patch: Patch) -> str:
-    """The plots of a patch in words, "" where it lies in none.
+def numbers(patch: Patch) -> str:
+    """The plots of a patch for a table: "12", of several with shares, "12 (62 %) and 13 (38 %)"; or "–"."""
+    if len(patch.plots) > 1:
+        return listed(f"{number} ({per_cent(share)})" for number, share in patch.plots)
+    return str(patch.plots[0][0]) if patch.plots else "–"
 
-    Of several each with its share: "plots 12 (62 %) and 13 (38 %)".
-    """
-    if not patch.plots:
-        return ""
-    if len(patch.plots) == 1:
-        return f"plot {patch.plots[0][0]}"
-    return "plots " + listed(f"{number} ({per_cent(share)})" for number, share in patch.plots)
+
+def where(patch: Patch) -> str:
+    """The plots of a patch in words, "plots 12 (62 %) and 13 (38 %)"; "" where it lies in none."""
+    return f"plot{'s' * (len(patch.plots) > 1)} {numbers(patch)}" if patch.plots else ""
 
 
 def named(some: Sequence[Patch]) -> str:
