@@ -171,6 +171,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "given": _given(answer),
         "target_day": short_day(season.target.date),
         "treatments": _treatments(answer),
+        "thin_plots": _thin_plots(answer),
         "ground": "plots" if answer.standings else "lawn",
         "plain_plots": [_plain_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
@@ -240,6 +241,12 @@ def _expected(one: plots.Standing | None) -> tuple[Figure, Figure]:
         for value in (one.cover_at_target_low, one.cover_at_target, one.cover_at_target_high)
     )
     return (f"{middle} ({low}–{high})", False), (one.state, True)
+
+
+def _thin_plots(answer: Answer) -> str:
+    """The plots that are thin as plots, by number; "" where there are none."""
+    numbers = [str(one.plot.number) for one in answer.standings if one.state == "thin"]
+    return f"plot{'s' * (len(numbers) > 1)} {notes.some(numbers, most=notes.MOST_NUMBERS)}" if numbers else ""
 
 
 def _treatments(answer: Answer) -> dict[str, Any] | None:
