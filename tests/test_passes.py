@@ -75,11 +75,15 @@ def test_what_is_narrower_than_any_pass_is_told_as_a_patch(monkeypatch):
     """The thin rim of a lawn, say; here the limit is moved instead, above a strip of 55 cm."""
     recipe = StripRecipe(width_m=0.55, middle_m=3.55, late_days=17, comes_to=0.45, cols=14)
     _, as_strip, _ = pieces(0, recipe)
-    monkeypatch.setattr(patches, "NARROW_M", 2.0)
-    _, as_patches, _ = pieces(0, recipe)
-    assert as_patches
     assert "strip" in as_strip[0].because
-    assert not any("strip" in patch.because for patch in as_patches)
+    # nor is there one where too little of the lawn beside it was seen to tell it from
+    for limit, value in (("NARROW_M", 2.0), ("FEWEST", 98)):
+        with monkeypatch.context() as moved:
+            moved.setattr(patches, limit, value)
+            _, as_patches, _ = pieces(0, recipe)
+        assert as_patches
+        assert not any("strip" in patch.because for patch in as_patches)
+        assert not any("all that was seen" in patch.because for patch in as_patches)
 
 
 def test_strips_of_any_width_place_and_depth():

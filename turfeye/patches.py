@@ -195,6 +195,8 @@ def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> 
     outlook, season = lawn.outlook, lawn.outlook.season
     inside = np.any([group.inside for group in groups], axis=0)
     told = _Told.of(lawn, groups, strip)
+    if strip is not None and told.sound.sum() < FEWEST:
+        return _each_alone(lawn, groups)
     cells = told.cells & lawn.known
     share: Floats = inside.astype(float)
     se: Floats = np.zeros(len(inside))
@@ -208,7 +210,7 @@ def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> 
             relative_se = float(np.hypot(relative_se, STRIP_SE))
             wide_m = strip.width_m(season, told.by, share)
             if wide_m < NARROW_M:
-                return [patch for group in groups for patch in _thin_patches(lawn, (group,), None)]
+                return _each_alone(lawn, groups)
             whole = _all_short(outlook, share, strip.rest, told.around)
             words = (
                 f"a {'' if whole else 'piece of a '}strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
@@ -235,6 +237,11 @@ def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> 
         because=_thin_words(lawn, here, there, told.beside, in_cells=in_cells, strip=words),
         relative_se=relative_se,
     )
+
+
+def _each_alone(lawn: _Lawn, groups: Sequence[Group]) -> list[Patch]:
+    """The groups as patches that are of no strip."""
+    return [patch for group in groups for patch in _thin_patches(lawn, (group,), None)]
 
 
 def _all_short(outlook: Outlook, share: Floats, rest: Flags, around: Flags) -> bool:
