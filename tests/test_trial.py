@@ -6,7 +6,7 @@ import csv
 import shutil
 from collections import defaultdict
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import bench_plots as bench
@@ -15,6 +15,7 @@ import pytest
 
 from turfeye import headline, lawn, measurement, mixes, outlook, patches, plots, survey, trial
 from turfeye.cells import SHARED, lawn_grid
+from turfeye.records import Oversown
 from turfeye.simulate.trials import TrialRecipe
 from turfeye.simulate.trials import trial as simulated
 
@@ -185,6 +186,24 @@ def test_a_plot_never_seen_and_one_hardly_seen_are_no_harm() -> None:
     assert (one.state, one.seen_m2) == ("not seen", 0)
     assert np.isfinite(found.plots.cover_at_target[found.numbers == 3]).all()
     assert "1 plot was never seen" in found.whole.lawn.sentence
+
+
+def test_ground_sown_again_is_no_longer_the_plot_s(told) -> None:
+    season, truth, found = told[0]
+    hole = np.flatnonzero(truth.failed & (truth.number == 3))
+    assert 0 < len(hole) < 80
+    on = season.sowing.date + timedelta(days=20)
+    sowing = replace(season.sowing, date=on, area_m=((0, 0), (1, 0), (1, 1)))
+    again = trial.fit(replace(season, oversown=(Oversown(sowing, hole),)), truth.number, mix=RYE)
+    assert np.char.startswith(again.whole.why[hole], "sown again on 3 April").all()
+    assert again.plots.season.area_m2[2] == pytest.approx(0.8 - 0.01 * len(hole))
+    assert again.plots.cover_at_target[2] > found.plots.cover_at_target[2] + 0.1
+    assert 3 not in {patch.plots[0][0] for patch in plots.thin(again, truth.plots)}
+    one = plots.standings(again, truth.plots, (), survey.treatments.Treatments())[2]
+    assert sum(one.states.values()) == pytest.approx(1)
+    every = np.flatnonzero(truth.number == 3)  # then there is nothing else to go by
+    whole = trial.fit(replace(season, oversown=(Oversown(sowing, every),)), truth.number, mix=RYE)
+    assert whole.plots.season.area_m2[2] == pytest.approx(0.8)
 
 
 def test_degree_days_and_gompertz_go_through() -> None:

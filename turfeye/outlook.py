@@ -88,8 +88,9 @@ def fit(
                 curve=curve,
                 time_axis=clock.axis,
                 mix=own,
-                prior=None if own_level else prior,  # of a plot's level that was, not of new seed
-                settings=settings,
+                # what is known of a plot's level is of the seed that was
+                prior=None if own_level else prior,
+                settings=None if own_level else settings,
                 own_level=own_level,
             )
             part = replace(part, ahead=ahead)

@@ -190,8 +190,8 @@ def _standing(found: Trial, plot: Plot, tasks: Sequence[Task], given: Treatments
         told = {name: float(getattr(ahead, theirs)[k]) for theirs, name in BY_PLOT.items()}
         state, why = str(ahead.state[k]), str(ahead.why[k])
         cells = found.own[plot.number][1]
-        ground = cells.season.area_m2
-        shares = {word: float(ground[cells.state == word].sum() / area) for word in JUDGED}
+        ground = np.where(cells.state == "not seen", 0.0, cells.season.area_m2)
+        shares = {word: float(ground[cells.state == word].sum() / ground.sum()) for word in JUDGED}
     return Standing(
         plot=plot,
         own={name: given.value(plot.number, name) for name in given.columns},

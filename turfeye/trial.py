@@ -113,9 +113,10 @@ def _of_plots(
 ) -> tuple[Whole, Outlook, dict[int, Prior]]:
     """Numbers and outlook of the plots, and what is believed of each one's cells: the level of sound ones.
 
-    Holes follow curves of their own: a mean over both would be expected to rise as sound ground does.
+    Holes follow curves of their own: a mean over both would be expected to rise as sound ground does. What
+    was sown again is no longer what the plot was sown with: it doesn't count where there is other ground.
     """
-    here = np.flatnonzero(number >= 0)
+    here = np.flatnonzero((number >= 0) & ~_sown_again(season, number))
     numbers, of = np.unique(number[here], return_inverse=True)
     count, some = len(numbers), _rows(season, here)
     plots, _ = by_plot(some, of, count)
@@ -133,13 +134,12 @@ def _of_plots(
     return numbers, ahead, dict(zip(numbers.tolist(), _levels(found, count, mix), strict=True))
 
 
-def by_plot(season: Season, of: Whole, count: int, *, sound: Flags | None = None) -> tuple[Season, Floats]:
+def by_plot(season: Season, of: Whole, count: int) -> tuple[Season, Floats]:
     """The season with a row a plot, of its cells' means; and of each mean what one photo errs by alone.
 
     Parameters
     ----------
     of : (N,) the plot of each cell, 0 to ``count`` - 1
-    sound : (N,) by default all cells count
 
     Returns
     -------
@@ -148,8 +148,7 @@ def by_plot(season: Season, of: Whole, count: int, *, sound: Flags | None = None
     for itself.
     """
     visits = season.cover.shape[1]
-    area = season.area_m2 if sound is None else np.where(sound, season.area_m2, 0.0)
-    weight = np.where(np.isfinite(season.cover), area[:, None], 0.0)
+    weight = np.where(np.isfinite(season.cover), season.area_m2[:, None], 0.0)
 
     def total(values: Floats) -> Floats:
         return np.stack([np.bincount(of, values[:, v], count) for v in range(visits)], axis=1)
@@ -163,7 +162,7 @@ def by_plot(season: Season, of: Whole, count: int, *, sound: Flags | None = None
     cover, se = mean(season.cover), mean(season.cover_se)
     mass = np.maximum(total(weight), 1e-12)
     apart = (1 - SHARED) * total((weight * np.nan_to_num(season.cover_se)) ** 2) / mass**2
-    ground = np.where(weight.any(axis=1), area, 0.0)
+    ground = np.where(weight.any(axis=1), season.area_m2, 0.0)
     middle = np.maximum(np.bincount(of, season.area_m2, count), 1e-12)
     rows = replace(
         season,
@@ -200,6 +199,15 @@ def _alike(plots: Season, found: growth.Fit) -> tuple[Floats, Floats]:
     end = end_cover(found.best()[0])
     more = classifier_se(end, Accuracy()) - classifier_se(np.nan_to_num(cover), Accuracy())
     return now, now + lasting_se(np.maximum(more, 0.0))
+
+
+def _sown_again(season: Season, number: Whole) -> Flags:
+    """(N,) cells that were sown again, of plots that were seen elsewhere too."""
+    again = np.zeros(len(number), bool)
+    for part in season.oversown:
+        again[part.cells] = True
+    seen = np.isfinite(season.cover).any(axis=1)
+    return again & np.isin(number, number[seen & ~again])
 
 
 def _levels(found: growth.Fit, count: int, mix: Mix) -> list[Prior]:
