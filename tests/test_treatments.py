@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from PIL import Image
 from test_plots import measured_in
 
-from turfeye import answer, bydate, lawn, sheet, survey, treatments
+from turfeye import answer, bydate, doubts, lawn, sheet, survey, treatments
 from turfeye.errors import LawnError
 from turfeye.treatments import Compared, compare
 
@@ -156,6 +157,17 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
         written(tmp_path, "plot,treatment\n")
     with pytest.raises(LawnError, match="column a is there twice"):
         written(tmp_path, "plot,a,a\n1,2,3\n")
+
+
+def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
+    trial = SimpleNamespace(folder=tmp_path, plots=[SimpleNamespace(number=n) for n in (1, 2, 3)])
+    given = written(tmp_path, "plot,treatment\n2,A\n")
+    assert doubts.of_treatments(trial, given) == ["treatments.csv says nothing of plots 1, 3"]
+    assert doubts.of_treatments(trial, treatments.Treatments()) == []
+    plain = SimpleNamespace(folder=tmp_path, plots=())
+    assert doubts.of_treatments(plain, treatments.Treatments()) == [
+        "treatments.csv is not read: lawn.toml has no [[plots]] that it could be about"
+    ]
 
 
 # -- a season ------------------------------------------------------------------------------------------------

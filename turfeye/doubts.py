@@ -50,7 +50,9 @@ def of_season(
 
 
 def of_treatments(place: Lawn, given: Treatments) -> list[str]:
-    """Plots of which ``treatments.csv`` says nothing."""
+    """That ``treatments.csv`` finds no plots, or plots of which it says nothing."""
+    if not place.plots and (place.folder / treatments.FILE_NAME).is_file():
+        return [f"{treatments.FILE_NAME} is not read: {FILE_NAME} has no [[plots]] that it could be about"]
     lacking = [str(number) for number in given.lacking([plot.number for plot in place.plots])]
     if not lacking:
         return []
