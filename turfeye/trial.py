@@ -35,7 +35,7 @@ LIGHT = 0.5
 """Share of what all cells of a photo err by together that is new with every photo of a place. In rendered
 samples 20 % (lawn views) and 51 % (spots) of it differ from visit to visit (tools/calibrate_errors.py)."""
 HOLE = 0.15
-"""Cells this far in cover below the upper quarter of their plot say nothing of its level. Ours."""
+"""Cells this far in cover below the upper quarter of their plot are a hole, no part of its level. Ours."""
 LEAST_SDS = np.array([0.3, 0.15, 0.1, 0.5])
 """A plot's level is never known better by itself than so: start and end (logit), log rate, half-way days."""
 BETWEEN_PLOTS = (0.6, 0.5, 0.15, 1.6)
