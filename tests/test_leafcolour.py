@@ -152,13 +152,21 @@ def filed(light, *, denoise_px, subsampling):
 CASTS = np.array([[1.5, 1.0, 0.5], [1.0, 1.0, 1.0], [0.55, 1.0, 1.5]])
 
 
+def read(picture, correction, smear_px):
+    """Light of every pixel, smear of more than 0 pixels taken back, (N, 3)."""
+    if not smear_px:
+        return colour.to_linear(picture, correction).reshape(-1, 3)
+    places = np.arange(picture.shape[0] * picture.shape[1])
+    return colour.unsmeared(picture, correction, smear_px=smear_px, places=places)
+
+
 def off(*, smear_px, denoise_px=0.0, subsampling=2):
     """How far the index of the blades' brighter half is off, in a warm, a neutral and a cold file."""
     light, share = blades()
     misses = []
     for cast in CASTS:
         picture = filed(light * cast, denoise_px=denoise_px, subsampling=subsampling)
-        green = colour.to_linear(picture, plain(1 / cast), smear_px=smear_px)[share >= leafcolour.GREEN]
+        green = read(picture, plain(1 / cast), smear_px)[share.ravel() >= leafcolour.GREEN]
         luma = green @ LUMINANCE
         misses.append(index(green[luma >= luma.mean()]).mean() - index(BLADE))
     return np.array(misses)
@@ -193,9 +201,7 @@ def test_how_much_was_taken_back_is_as_much_as_it_can_be_off(denoise_px):
 def test_an_even_picture_has_nothing_to_take_back():
     picture = np.full((31, 47, 3), [70, 95, 40], np.uint8)
     got = plain([1.3, 1.0, 2.2])
-    np.testing.assert_allclose(
-        colour.to_linear(picture, got, smear_px=0.8), colour.to_linear(picture, got), rtol=1e-5
-    )
+    np.testing.assert_allclose(read(picture, got, 0.8), read(picture, got, 0), rtol=1e-5)
 
 
 def test_of_a_picture_made_small_nothing_is_taken_back():
@@ -203,4 +209,11 @@ def test_of_a_picture_made_small_nothing_is_taken_back():
     assert colour.smear_px(0.99 * colour.LEAST_SMEAR_PX / colour.SMEAR_PX) == 0
     picture = np.random.default_rng(1).integers(0, 256, (31, 47, 3)).astype(np.uint8)
     got = plain([1.3, 1.0, 2.2])
-    assert not np.array_equal(colour.to_linear(picture, got, smear_px=0.8), colour.to_linear(picture, got))
+    assert not np.array_equal(read(picture, got, 0.8), read(picture, got, 0))
+
+
+def test_smear_is_taken_back_at_the_places_asked_for():
+    picture = np.random.default_rng(2).integers(0, 256, (31, 47, 3)).astype(np.uint8)
+    places = np.array([0, 46, 700, 31 * 47 - 1])
+    some = colour.unsmeared(picture, plain([1.3, 1.0, 2.2]), smear_px=0.8, places=places)
+    np.testing.assert_allclose(some, read(picture, plain([1.3, 1.0, 2.2]), 0.8)[places], rtol=1e-5)

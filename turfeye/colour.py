@@ -39,7 +39,7 @@ from turfeye.colourspace import (
     visible_resistant_index,
 )
 from turfeye.errors import ColourError
-from turfeye.records import Bytes, CardValues, Correction, Flags, Floats, Sighting
+from turfeye.records import Bytes, CardValues, Correction, Flags, Floats, Sighting, Whole
 
 __all__ = [
     "apply_matrix",
@@ -58,6 +58,7 @@ __all__ = [
     "smear_px",
     "to_linear",
     "tone_to_linear",
+    "unsmeared",
     "visible_resistant_index",
 ]
 
@@ -303,30 +304,28 @@ def _table(correction: Correction | None) -> Floats:
     return tone_to_linear(codes, correction.tone) * np.asarray(correction.gain)
 
 
-def to_linear(rgb_coded: Bytes, correction: Correction | None, *, smear_px: float = 0.0) -> Floats:
+def to_linear(rgb_coded: Bytes, correction: Correction | None) -> Floats:
     """Reflectance, (H, W, 3) float32 linear sRGB, of a picture (H, W, 3) uint8.
 
     Without a correction it is the picture's own light, up to an unknown gain. Where a phone has pushed a
     saturated colour out of its gamut, one channel stands at its floor and says only "this or less": it is
     given the middle, in codes, of what it can have been. Where the light has little of that channel it is the
     light that brought it down, and the most it can have been is nearer.
-
-    ``smear_px`` says how far the file smeared colour, in pixels of this picture, see `smear_px`: then that is
-    taken back as far as one step can.
     """
     table = _table(correction).astype(np.float32)[:, None, :]
-    if correction is not None and smear_px > 0:
-        linear = _unsmeared(rgb_coded, table, np.asarray(correction.gain), smear_px)
-    else:
-        linear = np.asarray(cv2.LUT(rgb_coded, table), np.float32)
+    return _in_srgb(np.asarray(cv2.LUT(rgb_coded, table), np.float32), rgb_coded, correction)
+
+
+def _in_srgb(light: Floats, rgb_coded: Bytes, correction: Correction | None) -> Floats:
+    """The camera's light after gains, (H, W, 3), in sRGB's primaries; its memory may be used."""
     if correction is None or correction.matrix is None:
-        return linear
+        return light
     if correction.matrix.shape[1] == 3:
-        out = _transform(linear, correction.matrix)
+        out = _transform(light, correction.matrix)
     else:
-        out = _transform(linear, correction.matrix[:, :3])
-        np.maximum(linear, 0, out=linear)
-        out += _transform(np.sqrt(linear * linear[..., [1, 2, 0]]), correction.matrix[:, 3:])
+        out = _transform(light, correction.matrix[:, :3])
+        np.maximum(light, 0, out=light)
+        out += _transform(np.sqrt(light * light[..., [1, 2, 0]]), correction.matrix[:, 3:])
     return _out_of_gamut(out, rgb_coded, correction.gain)
 
 
@@ -339,8 +338,11 @@ def smear_px(scale: float) -> float:
     return SMEAR_PX * scale if SMEAR_PX * scale >= LEAST_SMEAR_PX else 0.0
 
 
-def _unsmeared(rgb_coded: Bytes, table: Floats, gain: Floats, smear_px: float) -> Floats:
-    """Light of every pixel, its lightness made as coarse as its colour, its colour sharpened by one step.
+def unsmeared(rgb_coded: Bytes, correction: Correction, *, smear_px: float, places: Whole) -> Floats:
+    """What `to_linear` gives at flat places (N,) of a picture, (N, 3), the file's smear of colour taken back.
+
+    ``smear_px`` says how far the file smeared colour, in pixels of this picture, above 0 (`smear_px`). It is
+    taken back as far as one step can: lightness is made as coarse as colour, then colour sharpened.
 
     A bright blade on dark ground keeps its lightness in the file, but part of its colour is the ground's.
     Under a cast it then has less of the cast than its lightness has, and what takes the cast away overshoots:
@@ -351,9 +353,13 @@ def _unsmeared(rgb_coded: Bytes, table: Floats, gain: Floats, smear_px: float) -
     grey = cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY)
     sharp = cv2.subtract(grey, _blurred(grey, smear_px), dtype=cv2.CV_16S)
     soft = cv2.subtract(rgb_coded, cv2.merge([sharp] * 3), dtype=cv2.CV_8U)
-    light = np.asarray(cv2.LUT(soft, table), np.float32)
-    detail = light - _blurred(light, smear_px)
-    return light + _transform(detail, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
+    whole = np.asarray(cv2.LUT(soft, _table(correction).astype(np.float32)[:, None, :]), np.float32)
+    light, coarse = (
+        np.take(each.reshape(-1, 1, 3), places, axis=0) for each in (whole, _blurred(whole, smear_px))
+    )
+    gain = np.asarray(correction.gain)
+    light += _transform(light - coarse, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
+    return _in_srgb(light, np.take(rgb_coded.reshape(-1, 1, 3), places, axis=0), correction)[:, 0]
 
 
 def _blurred(picture: NDArray, sigma_px: float) -> NDArray:

@@ -58,7 +58,7 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
     light then has an index within 0.015 (sd) instead of 0.022.
 
-    Colour comes from light with the file's smear taken back (`colour.to_linear`). Since phones differ in how
+    Colour comes from light with the file's smear taken back (`colour.unsmeared`). Since phones differ in how
     far they smear, what that changes in the index is part of its error. Without a trusted correction every
     colour is unknown.
 
@@ -76,8 +76,7 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     cell, plain = cells.cell_of(picked), pixels.rgb_linear.reshape(-1, 3)[picked]
     linear = plain
     if pixels.smear_px > 0:
-        sharpened = colour.to_linear(pixels.rgb_coded, correction, smear_px=pixels.smear_px)
-        linear = sharpened.reshape(-1, 3)[picked]
+        linear = colour.unsmeared(pixels.rgb_coded, correction, smear_px=pixels.smear_px, places=picked)
     light = linear @ LUMINANCE
     total = np.bincount(cell, light, minlength=cells.count)
     lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
@@ -143,20 +142,21 @@ def index_se(codes: Floats, correction: Correction) -> Floats:
     codes = np.maximum(np.asarray(codes, float), 0.5)
     below = np.log(np.maximum(correction.darkest_code / codes, 1.0))
 
-    def index(moved: Floats, tone: Floats, codes: Floats = codes) -> Floats:
-        light = colour.tone_to_linear(codes, (float(tone[0]), float(tone[1]))) * np.exp(log_gain + moved)
-        return _index(colour.apply_matrix(light, correction.matrix))
+    def light(moved: Floats, tone: Floats = tone, codes: Floats = codes) -> Floats:
+        return colour.tone_to_linear(codes, (float(tone[0]), float(tone[1]))) * np.exp(log_gain + moved)
 
     still, small = np.zeros(3), 0.02
-    gains = [(index(small * e, tone) - index(-small * e, tone)) / (2 * small) for e in np.eye(3)]
-    tones = [(index(still, tone + d) - index(still, tone - d)) / (2 * small) for d in small * np.eye(2)]
-    slopes = np.stack([*gains, *tones], axis=-1)
+    to_both_sides = [
+        *((light(d), light(-d)) for d in small * np.eye(3)),
+        *((light(still, tone + d), light(still, tone - d)) for d in small * np.eye(2)),
+        (light(BELOW_SD * below), light(-BELOW_SD * below)),
+        *((light(still, tone, codes + d), light(still, tone, codes - d)) for d in STEP_CODES * np.eye(3)),
+    ]
+    there = _index(colour.apply_matrix(np.array(to_both_sides), correction.matrix))  # (9, 2, N)
+    half = (there[:, 0] - there[:, 1]) / 2
     known = np.zeros((5, 5)) if correction.fit_cov is None else correction.fit_cov
-    variance = np.einsum("ni,ij,nj->n", slopes, known, slopes)
-    variance += ((index(BELOW_SD * below, tone) - index(-BELOW_SD * below, tone)) / 2) ** 2
-    for step in STEP_CODES * np.eye(3):
-        variance += ((index(still, tone, codes + step) - index(still, tone, codes - step)) / 2) ** 2
-    return np.sqrt(variance)
+    of_fit = np.einsum("in,ij,jn->n", half[:5], known, half[:5]) / small**2
+    return np.sqrt(of_fit + np.sum(half[5:] ** 2, axis=0))
 
 
 def _index(linear: Floats) -> Floats:

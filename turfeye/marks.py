@@ -355,8 +355,8 @@ def _edges_meet(gray: Bytes, px: Floats) -> Floats:
     light = cv2.remap(
         part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).reshape(4, 24, 41)
-    black = np.median(light[:, :, :8].min(axis=2), axis=1)[:, None, None]
-    white = np.median(light[:, :, -8:].max(axis=2), axis=1)[:, None, None]
+    black = _middle(light[:, :, :8].min(axis=2))[:, :, None]
+    white = _middle(light[:, :, -8:].max(axis=2))[:, :, None]
     rise = np.clip((light - black) / np.maximum(white - black, 1e-6), 0, 1)
     offset = (1 - 2 * rise.mean(axis=2)) * reach[:, None]  # how far outside the guess the edge lies
     lines = _lines(share, offset)
@@ -378,9 +378,16 @@ def _lines(x: Floats, y: Floats) -> Floats:
         slope = (weight * (x - x_mean) * (y - y_mean)).sum(axis=1, keepdims=True)
         slope = slope / (weight * (x - x_mean) ** 2).sum(axis=1, keepdims=True)
         off = np.abs(y - y_mean - slope * (x - x_mean))
-        usual = np.maximum(1.5 * np.median(off, axis=1, keepdims=True), 0.02)
+        usual = np.maximum(1.5 * _middle(off), 0.02)
         weight = 1 / (1 + (off / usual) ** 2) ** 2
     return np.asarray(np.hstack([y_mean - slope * x_mean, slope]))
+
+
+def _middle(rows: Floats) -> Floats:
+    """Median of each row, (K, 1): NumPy's own takes ten times as long on so few numbers."""
+    ranked = np.sort(rows, axis=1)
+    n = rows.shape[1]
+    return (ranked[:, [(n - 1) // 2]] + ranked[:, [n // 2]]) / 2
 
 
 def _meet(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:

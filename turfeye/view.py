@@ -213,11 +213,13 @@ def _solve(
 ) -> _Fit | None:
     """The most likely pose and focal length; None when no camera above the ground sees the points so.
 
-    Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven.
+    Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven: each
+    start as far as tells which is the best, that one to the end.
     """
     usual = focal_px or focal_from_35mm(USUAL_FOCAL_35MM, size_px)
     prior_sd = UNKNOWN_FOCAL_SD if focal_px is None else EXIF_FOCAL_SD
     object_points = np.column_stack([points_m, np.zeros(len(points_m))])
+    log_focal = (math.log(usual), prior_sd)
     best: tuple[float, Floats, Floats, Floats] | None = None
     for stretch in (1.0,) if focal_px else (1.0, 0.75, 1.35):
         matrix = _camera_matrix(usual * stretch, size_px)
@@ -226,9 +228,11 @@ def _solve(
         )
         for turn, shift in zip(rotations, translations, strict=True):
             start = np.concatenate([turn.ravel(), shift.ravel(), [math.log(usual * stretch)]])
-            found = _refine(start, object_points, points_px, size_px, (math.log(usual), prior_sd), sd_px)
+            found = _refine(start, object_points, points_px, size_px, log_focal, sd_px, until=1e-3)
             if found is not None and (best is None or found[0] < best[0]):
                 best = found
+    if best is not None:
+        best = _refine(best[1], object_points, points_px, size_px, log_focal, sd_px, until=1e-10)
     if best is None:
         return None
     _, theta, normal, miss = best
@@ -245,8 +249,13 @@ def _refine(
     size_px: tuple[int, int],
     log_focal: tuple[float, float],
     sd_px: float,
+    *,
+    until: float,
 ) -> tuple[float, Floats, Floats, Floats] | None:
-    """Cost, parameters, normal matrix and residuals (K, 2) at the nearest minimum; None below the ground."""
+    """Cost, parameters, normal matrix and residuals (K, 2) at the nearest minimum; None below the ground.
+
+    It is reached where a step takes off less than ``until`` of the cost and one.
+    """
 
     def at(now: Floats) -> tuple[float, Floats, Floats]:
         seen, jacobian = _projected(now, object_points, size_px)
@@ -271,7 +280,7 @@ def _refine(
             continue
         gain, theta, damping = cost - new[0], theta + step, max(damping / 10, 1e-12)
         cost, miss, jacobian = new
-        if gain < 1e-10 * (1 + cost):
+        if gain < until * (1 + cost):
             break
     rotation = cv2.Rodrigues(theta[:3])[0]
     camera = -rotation.T @ theta[3:6]
