@@ -3,10 +3,9 @@
     python tools/train_on_real.py IN.onnx OUT.onnx --real FOLDER --labelled FOLDER --rendered FOLDER
 
 Rendered turf teaches what a pixel shows; real turf is yellower, softer and less deep, and closed turf was
-read 13 points too low. ``--real`` holds photographs of real ground and an index.csv with the columns ``file``
-and ``green_percent_by_eye``, and, where they are known, ``straw_``, ``bare_`` and ``other_percent_by_eye``
-(tools/real-pictures.csv is one: it says where each picture came from). The mean shares of a crop are drawn
-towards the whole picture's; beside that, crops of the pictures of tools/train_sward.py must be answered as
+read 13 points too low. ``--real`` holds photographs of real ground and an index.csv with their shares by eye
+(`sward_pictures.read_real`; tools/real-pictures.csv is one: it says where each picture came from). The mean
+shares of a crop are drawn towards the whole picture's; beside that, crops of the pictures of tools/train_sward.py must be answered as
 before. Of the way that the weights go so a quarter is kept: half of what real pictures gain, at next to
 no cost to rendered ones. It takes minutes of one processor core. ``--part K`` leaves that part of the
 labelled and rendered pictures out, as in a fold model. ``--patchwork N`` adds N crops a step of closed turf
@@ -17,10 +16,8 @@ laid on bare ground in blots, the mean of each part drawn towards its own pictur
 from __future__ import annotations
 
 import argparse
-import csv
 import math
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -29,9 +26,8 @@ import torch
 from sward_crops import CROP
 from sward_light import little_changed, relight
 from sward_net import SwardNet, export, load
-from sward_pictures import Picture, part_of, read_all, read_split
+from sward_pictures import Picture, part_of, read_all, read_real, read_split
 
-COLUMNS = tuple(f"{name}_percent_by_eye" for name in ("green", "straw", "bare", "other"))
 REAL_SCALES, OTHER_SCALES = (0.5, 1.4), (0.35, 1.2)  # smallest and largest enlargement of a crop
 CLOSED = 0.75  # half of the real crops are of pictures with more green than this: there it goes wrong
 BARE = 0.05  # ground of a patchwork has no more green
@@ -41,24 +37,9 @@ OF_THE_WAY = 1 / 4  # from the weights before to those after
 WEIGHT = 2.0  # of the real crops' squared errors against the divergence of the others
 
 
-@dataclass(frozen=True)
-class Real:
-    """A photograph of real ground, (H, W, 3), and its shares by eye, (4,); NaN where not judged."""
-
-    rgb: np.ndarray
-    shares: np.ndarray
-
-
-def read_real(folder: Path) -> list[Real]:
-    """The pictures of the folder's index."""
-    with (folder / "index.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    found = []
-    for row in rows:
-        rgb = cv2.cvtColor(cv2.imread(str(folder / row["file"])), cv2.COLOR_BGR2RGB)
-        shares = np.array([float(row.get(column) or "nan") / 100 for column in COLUMNS])
-        found.append(Real(rgb, shares))
-    return found
+def by_eye(picture: Picture) -> np.ndarray:
+    """Shares of a photograph of real ground, (4,)."""
+    return picture.shares[0, 0] / 255
 
 
 def crop(rgb: np.ndarray, scales: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
@@ -93,7 +74,7 @@ def blots(rng: np.random.Generator) -> np.ndarray:
 
 
 def off_by_parts(
-    net: SwardNet, turf: list[Real], ground: list[Real], rng: np.random.Generator
+    net: SwardNet, turf: list[Picture], ground: list[Picture], rng: np.random.Generator
 ) -> torch.Tensor:
     """Mean squared error of the shares of both parts of patchworks of turf on ground."""
     both = [batch([one.rgb for one in some], REAL_SCALES, rng) for some in (turf, ground)]
@@ -102,15 +83,15 @@ def off_by_parts(
     total = torch.zeros(())
     for part, some in ((on, turf), (~on, ground)):
         mean = (found * part).sum((2, 3)) / part.sum((2, 3))
-        wanted = torch.tensor(np.stack([one.shares for one in some])).float()
-        total = total + 0.5 * torch.nan_to_num(mean - wanted).square().sum(1).mean()
+        wanted = torch.tensor(np.stack([by_eye(one) for one in some])).float()
+        total = total + 0.5 * (mean - wanted).square().sum(1).mean()
     return total
 
 
 def learn(
     net: SwardNet,
     before: SwardNet,
-    real: list[Real],
+    real: list[Picture],
     others: list[Picture],
     steps: int,
     rate: float,
@@ -118,9 +99,9 @@ def learn(
 ) -> None:
     """The last step, in place."""
     rng = np.random.default_rng(0)
-    closed = [one for one in real if one.shares[0] >= CLOSED]
-    rest = [one for one in real if one.shares[0] < CLOSED]
-    bare = [one for one in real if one.shares[0] <= BARE]
+    closed = [one for one in real if by_eye(one)[0] >= CLOSED]
+    rest = [one for one in real if by_eye(one)[0] < CLOSED]
+    bare = [one for one in real if by_eye(one)[0] <= BARE]
     optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0)
     start = time.monotonic()
     for step in range(steps):
@@ -128,8 +109,8 @@ def learn(
         optimiser.param_groups[0]["lr"] = rate * warm * cooled
         drawn = [some[k] for some in (closed, rest) for k in rng.integers(len(some), size=REAL // 2)]
         found = net(little_changed(batch([one.rgb for one in drawn], REAL_SCALES, rng)))
-        wanted = torch.tensor(np.stack([one.shares for one in drawn])).float()
-        off = torch.nan_to_num(found.mean((2, 3)) - wanted).square().sum(1).mean()
+        wanted = torch.tensor(np.stack([by_eye(one) for one in drawn])).float()
+        off = (found.mean((2, 3)) - wanted).square().sum(1).mean()
         parts = torch.zeros(())
         if patchwork:
             turf, ground = (
