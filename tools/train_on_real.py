@@ -3,14 +3,14 @@
     python tools/train_on_real.py IN.onnx OUT.onnx --real FOLDER --labelled FOLDER --rendered FOLDER
 
 Rendered turf teaches what a pixel shows; real turf is yellower, softer and less deep, and closed turf was
-read 13 points too low. ``--real`` holds photographs of real ground and an index.csv with their shares by eye
-(`sward_pictures.read_real`; tools/real-pictures.csv is one: it says where each picture came from). The mean
-shares of a crop are drawn towards the whole picture's; beside that, crops of the pictures of
-tools/train_sward.py must be answered as before. Of the way that the weights go so a quarter is kept: half of what real pictures gain, at next to
-no cost to rendered ones. It takes minutes of one processor core. ``--part K`` leaves that part of the
-labelled and rendered pictures out, as in a fold model. ``--patchwork N`` adds N crops a step of closed turf
-laid on bare ground in blots, the mean of each part drawn towards its own picture's; what ships has none
-(models/sward.md says what they did). Needs the extra ``train``.
+read 13 points too low. ``--real`` holds photographs of real ground and an index.csv with their shares by
+eye (`sward_pictures.read_real`; tools/real-pictures.csv is one: it says where each picture came from). The
+mean shares of a crop are drawn towards the whole picture's; beside that, crops of the pictures of
+tools/train_sward.py must be answered as before. Of the way that the weights go so a quarter is kept: half
+of what real pictures gain, at next to no cost to rendered ones. It takes minutes of one processor core.
+``--part K`` leaves that part of the labelled and rendered pictures out, as in a fold model. ``--patchwork
+N`` adds N crops a step of closed turf laid on bare ground in blots, the mean of each part drawn towards its
+own picture's; what ships has none (models/sward.md says what they did). Needs the extra ``train``.
 """
 
 from __future__ import annotations
