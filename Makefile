@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
+WORKERS ?= $(shell nproc)
 
 .PHONY: demo test bench lint train samples clean
 
@@ -31,11 +32,11 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 	$(BIN)/python tools/make_samples.py rendered/samples --sets ferry spots --spp 96
 	$(BIN)/python tools/make_samples.py rendered/samples --arrange sample_images
 
-train: $(STAMP)  ## both networks from scratch, with a graphics card: make train LABELLED=FOLDER REAL=FOLDER
+train: $(STAMP)  ## both networks from scratch, with graphics cards: make train LABELLED=FOLDER REAL=FOLDER
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
-	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count 715 --spp 12
-	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24
-	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3
+	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count 715 --spp 12 --workers $(WORKERS)
+	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24 --workers $(WORKERS)
+	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3 --workers $(WORKERS)
 	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
 	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train \
 		--out models --folds tests/data/sward-folds

@@ -2,6 +2,8 @@
 
 import math
 import operator
+import os
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -31,6 +33,19 @@ def test_one_picture_that_fails_leaves_the_others(capfd):
 def test_none_begins_too_late(capfd):
     pool.run(operator.truediv, [(1, 2), (3, 4)], workers=1, stop_after_s=-1)
     assert capfd.readouterr().out == "2 left out: no time\n"
+
+
+def test_processes_take_turns_with_the_cards(capfd, monkeypatch):
+    monkeypatch.setenv("CUDA_VISIBLE_DEVICES", "2,5")
+    assert pool.cards() == ["2", "5"]
+    pool.run(time.sleep, [(0.0,)], workers=1)  # it says nothing, which counts as left out
+    pool.run(os.getenv, [("CUDA_VISIBLE_DEVICES",)] * 3, workers=1)
+    assert capfd.readouterr().out.splitlines() == ["1 left out: no time", "2", "2", "2"]
+
+
+def test_without_cards_there_are_none(monkeypatch):
+    monkeypatch.setenv("CUDA_VISIBLE_DEVICES", "")
+    assert pool.cards() == []
 
 
 def test_pictures_are_those_with_their_truth_beside_them_each_name_once(tmp_path):

@@ -1,14 +1,22 @@
-"""Many pictures made side by side, a process each; one that fails is told and the others go on."""
+"""Many pictures made side by side, a process each; one that fails is told and the others go on.
+
+Processes take turns with the graphics cards that are there, and the first picture is made alone: what was
+compiled for it is kept, where a hundred processes that compile the same at once take minutes.
+"""
 
 from __future__ import annotations
 
 import argparse
 import math
 import multiprocessing
+import os
+import shutil
+import subprocess
 import time
 import traceback
 from collections.abc import Callable, Iterable
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor, as_completed, wait
+from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 
 
@@ -31,8 +39,14 @@ def run(
 ) -> None:
     """Call ``make`` with each job's arguments and print what it says as it comes; none begins too late."""
     deadline, late = time.time() + stop_after_s, 0
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as processes:
-        for done in as_completed([processes.submit(_in_time, deadline, make, job) for job in jobs]):
+    context, every = multiprocessing.get_context("spawn"), cards()
+    with ProcessPoolExecutor(workers, context, _take_card, (context.Value("i", 0), every)) as processes:
+        asked = []
+        for job in jobs:
+            asked.append(processes.submit(_in_time, deadline, make, job))
+            if every and len(asked) == 1:
+                wait(asked)
+        for done in as_completed(asked):
             try:
                 said = done.result()
             except Exception:
@@ -44,6 +58,25 @@ def run(
                 print(said, flush=True)
     if late:
         print(f"{late} left out: no time")
+
+
+def cards() -> list[str]:
+    """The graphics cards that programs may use, as CUDA_VISIBLE_DEVICES names them."""
+    allowed = os.environ.get("CUDA_VISIBLE_DEVICES")
+    if allowed is not None:
+        return [name for name in allowed.split(",") if name]
+    if shutil.which("nvidia-smi") is None:
+        return []
+    listed = subprocess.run(["nvidia-smi", "--list-gpus"], capture_output=True, text=True, check=False).stdout
+    return [str(number) for number, line in enumerate(listed.splitlines()) if line.startswith("GPU ")]
+
+
+def _take_card(taken: Synchronized[int], cards: list[str]) -> None:
+    """Give a process that begins the next of the cards."""
+    with taken.get_lock():
+        number, taken.value = taken.value, taken.value + 1
+    if cards:
+        os.environ["CUDA_VISIBLE_DEVICES"] = cards[number % len(cards)]
 
 
 def _in_time(deadline: float, make: Callable[..., str], job: tuple) -> str | None:

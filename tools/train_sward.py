@@ -5,7 +5,8 @@
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
 ``--rendered`` holds what tools/make_training.py writes, ``--real`` photographs of real ground whose shares an
 eye knows as a whole (sward_pictures.py). Needs the extra ``train``; a GPU makes minutes of
-what takes a CPU days. The networks train one after another on the same pictures, each on its own share:
+what takes a CPU days. The networks train on the same pictures, each on its own share, one after another or,
+where there are several graphics cards, each on one of its own:
 
 * ``sward`` learns from all and is the one that ships (``--out``);
 * ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
@@ -18,6 +19,9 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
@@ -27,6 +31,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
+from pool import cards
 from sward_crops import CROP, Store, blots, counts_of, members_of
 from sward_light import relight
 from sward_net import SIZES, SwardNet, export
@@ -228,6 +233,24 @@ def shares_of(names: list[str], pictures: list[Picture]) -> dict[str, list[int]]
     return shares
 
 
+def side_by_side(names: list[str], cards: list[str]) -> None:
+    """Train each network by this program on a card of its own; ends where one of them failed."""
+    waiting, running, free, failed = list(names), {}, list(cards), []
+    while waiting or running:
+        while waiting and free:
+            name, card = waiting.pop(0), free.pop(0)
+            command = [sys.executable, *sys.argv, "--networks", name]
+            running[name] = subprocess.Popen(command, env=os.environ | {"CUDA_VISIBLE_DEVICES": card}), card
+        time.sleep(0.2)
+        for name, (process, card) in list(running.items()):
+            if process.poll() is not None:
+                del running[name]
+                free.append(card)
+                failed += [name] if process.returncode else []
+    if failed:
+        raise SystemExit(f"not trained: {', '.join(failed)}")
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--labelled", type=Path)
@@ -248,18 +271,23 @@ def main() -> None:
     say = ask.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(say.seed)
+    for folder in filter(None, (say.out, say.folds)):
+        folder.mkdir(parents=True, exist_ok=True)  # before hours of training, not after
+    names = say.networks or ["sward", *(f"sward-fold-{k}" for k in range(PARTS) if say.folds)]
+    if len(names) > 1 and len(cards()) > 1 and not say.deal:
+        side_by_side(names, cards())
+        return
     pictures = read_all(say.labelled, say.rendered, say.real)
     if say.deal:
         SPLIT.write_text(json.dumps(deal(pictures), indent=1, sort_keys=True) + "\n", encoding="utf-8")
-    names = say.networks or ["sward", *(f"sward-fold-{k}" for k in range(PARTS) if say.folds)]
     shares = shares_of(names, pictures)
     print({name: len(chosen) for name, chosen in shares.items()}, f"pictures, on {device}", flush=True)
     nets = train_all(pictures, shares, device, Plan(say.size, say.steps, stop_after_s=say.stop_after_s))
     for name, net in nets.items():
-        learnt = set(shares[name])
-        tell_scores(name, net, [p for k, p in enumerate(pictures) if k not in learnt], device)
         folder = say.out if name == "sward" else (say.folds or say.out)
         export(net, folder / f"{name}.onnx")
+        learnt = set(shares[name])
+        tell_scores(name, net.to(device), [p for k, p in enumerate(pictures) if k not in learnt], device)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Path tracing: parts, a camera and a light in; linear light and the share of each class in every pixel out.
 
 The only module of the simulator that needs the renderer (extra ``simulate``). It picks the fastest variant
-that works on the machine: a graphics card, then LLVM (16 or newer), then the plain one.
+that works on the machine: a graphics card, then LLVM (19 works, 16 does not), then the plain one.
 """
 
 from __future__ import annotations
@@ -25,12 +25,10 @@ VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
 Sky = Literal["clear", "shade", "overcast"]
 _TRIAL = """
-import sys
 import drjit
 import mitsuba
-mitsuba.set_variant(sys.argv[1])
-mitsuba.load_dict({"type": "sphere"})
-drjit.eval(drjit.minimum(drjit.maximum(mitsuba.Float([1.0, 2.0]) + 1.0, 0.0), 2.5))
+mitsuba.set_variant("llvm_ad_rgb")
+drjit.eval(drjit.minimum(drjit.maximum(mitsuba.Float([1.0, 2.0]), 0.0), 1.5))
 drjit.sync_thread()
 """
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
@@ -85,7 +83,7 @@ def _mitsuba() -> Any:
     """The renderer, set to the first of ``VARIANTS`` that works here."""
     import mitsuba as mi
 
-    mi.set_variant(next(variant for variant in VARIANTS if variant == "scalar_rgb" or _works(variant)))
+    mi.set_variant(next(variant for variant in VARIANTS if _works(mi, variant)))
     mi.set_log_level(mi.LogLevel.Error)
     mi.register_integrator("turfeye_classes", lambda props: _class_integrator(mi)(props))
     return mi
@@ -101,10 +99,20 @@ def release() -> None:
     dr.flush_malloc_cache()
 
 
-def _works(variant: str) -> bool:
-    """Whether a variant compiles and runs here; in a process of its own, since a compiler too old ends it."""
-    done = subprocess.run([sys.executable, "-c", _TRIAL, variant], capture_output=True, check=False)
-    return done.returncode == 0
+def _works(mi: Any, variant: str) -> bool:
+    """Whether a variant compiles and runs here; it is the renderer's then."""
+    if variant == "llvm_ad_rgb":  # a compiler too old ends the whole process, so one of its own tries it
+        done = subprocess.run([sys.executable, "-c", _TRIAL], capture_output=True, check=False)
+        if done.returncode:
+            return False
+    try:
+        mi.set_variant(variant)
+        mi.load_dict({"type": "sphere"})
+        if variant != "scalar_rgb":
+            np.array(mi.Float([1.0, 2.0]) + 1.0)  # compiles and runs: a driver that can't says so here
+    except (ImportError, RuntimeError, AttributeError):
+        return False
+    return True
 
 
 @functools.cache
