@@ -16,7 +16,8 @@ from skimage.color import deltaE_ciede2000, rgb2lab
 
 from turfeye import cells, charts, drawing, sheet
 from turfeye.answer import Answer
-from turfeye.records import STATES, CellTable, Grid, Look, Photo, View
+from turfeye.lawnrecords import STATES
+from turfeye.records import CellTable, Grid, Look, Photo, View
 
 
 def pixels(data: bytes) -> np.ndarray:

@@ -15,6 +15,7 @@ PACKAGE = Path(turfeye.__file__).parent
 ORDER = (
     "errors",
     "records files words notes",
+    "lawnrecords",
     "photo colourspace gapfraction temperatures",
     "card_layout readings treatments",
     "card_values card_print marks",
@@ -72,6 +73,7 @@ RANK = {name: rank for rank, line in enumerate(ORDER) for name in line.split()}
 SIMULATE_MAY = {
     "errors",
     "records",
+    "lawnrecords",
     "files",
     "card_layout",
     "card_values",

@@ -12,8 +12,8 @@ from click.testing import CliRunner
 from turfeye import lawn, lawnfile, mixes, outlook, oversown, patches, workplan
 from turfeye.cli import root
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Sowing
 from turfeye.outline import cell_shares
-from turfeye.records import Sowing
 from turfeye.simulate.tables import SOWN, TableRecipe
 from turfeye.simulate.tables import lawn as simulated
 

@@ -22,8 +22,9 @@ from shapely import Polygon, box
 from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
 from turfeye.cells import lawn_grid
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Patch, Plot, Tape, Task
 from turfeye.measurement import Measured
-from turfeye.records import CellTable, Grid, Patch, Plot, Tape, Task
+from turfeye.records import CellTable, Grid
 from turfeye.treatments import Treatments
 from turfeye.workplan import _spreading
 

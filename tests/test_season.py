@@ -13,7 +13,8 @@ from turfeye.cells import SHARED
 from turfeye.clock import REFERENCE_PACE
 from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
-from turfeye.records import STATES, CellTable, Grid, Sowing, Target
+from turfeye.lawnrecords import STATES, Sowing, Target
+from turfeye.records import CellTable, Grid
 from turfeye.simulate.tables import TableRecipe, lawn
 from turfeye.temperatures import Temperatures
 

@@ -8,7 +8,8 @@ from datetime import date, datetime
 import numpy as np
 
 from turfeye import cells, season, shown
-from turfeye.records import CellTable, Grid, Sowing
+from turfeye.lawnrecords import Sowing
+from turfeye.records import CellTable, Grid
 from turfeye.store import PlacedTable
 
 OUTLINE = np.array([[0.0, 0], [2, 0], [2, 1.5], [0, 1.5]])

@@ -7,7 +7,7 @@ import pytest
 
 from turfeye import temperatures
 from turfeye.errors import DateError, LawnError
-from turfeye.records import Sowing
+from turfeye.lawnrecords import Sowing
 
 SOWN = date(2026, 3, 14)
 

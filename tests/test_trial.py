@@ -15,7 +15,7 @@ import pytest
 
 from turfeye import headline, lawn, measurement, mixes, outlook, patches, plots, survey, trial
 from turfeye.cells import SHARED, lawn_grid
-from turfeye.records import Oversown
+from turfeye.lawnrecords import Oversown
 from turfeye.simulate.trials import TrialRecipe
 from turfeye.simulate.trials import trial as simulated
 

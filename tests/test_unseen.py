@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from turfeye import cells, unseen
-from turfeye.records import CellTable, Season
+from turfeye.lawnrecords import Season
+from turfeye.records import CellTable
 from turfeye.simulate import tables
 
 OUTLINE = np.array([[0.0, 0], [9, 0], [9, 6], [0, 6]])  # 12 rows, 18 columns of 0.5 m

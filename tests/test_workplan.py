@@ -20,8 +20,8 @@ from turfeye import cautions, mixes, newlawn, planfile, results
 from turfeye import lawn as lawns
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Patch, Sowing
 from turfeye.outline import signed_area
-from turfeye.records import Patch, Sowing
 from turfeye.tape import corner_names, fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window

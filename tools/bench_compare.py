@@ -18,7 +18,7 @@ from bench_row import Row
 
 from turfeye import compare, outlook
 from turfeye.cells import SHARED, Accuracy, classifier_se
-from turfeye.records import Season
+from turfeye.lawnrecords import Season
 from turfeye.simulate.tables import TableRecipe, lawn
 
 FIRST_SEED = 2100

@@ -20,7 +20,8 @@ from bench_row import Row, row
 
 from turfeye import mixes, outlook, trial
 from turfeye.cells import SHARED, Accuracy, classifier_se
-from turfeye.records import Season, Target, Words
+from turfeye.lawnrecords import Season, Target
+from turfeye.records import Words
 from turfeye.simulate.tables import TableRecipe, World
 from turfeye.simulate.trials import TrialRecipe, TrialTruth
 from turfeye.simulate.trials import trial as simulated

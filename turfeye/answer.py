@@ -13,8 +13,9 @@ from typing import Any
 from turfeye import headline
 from turfeye.course import Course
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import STATES, Outlook, Patch, Season, WorkPlan
 from turfeye.plots import Standing, counted, where
-from turfeye.records import STATES, CellTable, Outlook, Patch, Season, WorkPlan
+from turfeye.records import CellTable
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures

@@ -15,9 +15,10 @@ import numpy as np
 from turfeye import store, treatments
 from turfeye.cells import mean_se
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.photo import parse_taken_from_name
-from turfeye.records import Season, Whole
+from turfeye.records import Whole
 from turfeye.season import on_lawn_m
 from turfeye.summary import index_of, number
 from turfeye.treatments import BLOCK, PLOT, TREATMENT, Compared, Treatments

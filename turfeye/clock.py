@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 
 from turfeye.errors import SeasonError
-from turfeye.records import Floats, Season
+from turfeye.lawnrecords import Season
+from turfeye.records import Floats
 
 REFERENCE_PACE = 10.0
 """Degree-days that count as one day of the priors: a spring day of 14 °C for grass of base 4 (ours)."""

@@ -13,9 +13,10 @@ from typing import Literal
 import numpy as np
 
 from turfeye.errors import SeasonError
+from turfeye.lawnrecords import Outlook, Season
 from turfeye.outline import TAPE_MISFIT_M
 from turfeye.outlook import astray
-from turfeye.records import Floats, Outlook, Season
+from turfeye.records import Floats
 
 ALIKE = 0.85
 """Correlation of what the photos of one lawn err by in its two seasons. In rendered samples 25 % (lawn view)

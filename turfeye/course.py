@@ -8,9 +8,10 @@ import numpy as np
 
 from turfeye.cells import mean_se
 from turfeye.curve import expit
+from turfeye.lawnrecords import Outlook
 from turfeye.mixes import Mix
 from turfeye.outlook import prior_of, usual
-from turfeye.records import Floats, Outlook
+from turfeye.records import Floats
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Sequence
 from turfeye import notes, treatments, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
+from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
-from turfeye.records import Season
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.treatments import Treatments
 

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 import numpy as np
 
 from turfeye.files import write_atomic
-from turfeye.records import Floats, Grid, Patch, Plot
+from turfeye.lawnrecords import Patch, Plot
+from turfeye.records import Floats, Grid
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

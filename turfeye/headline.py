@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from turfeye.records import Season
+from turfeye.lawnrecords import Season
 from turfeye.words import short_day, square_metres
 
 

@@ -28,10 +28,11 @@ from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
 from turfeye.lawncheck import pegs
+from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
-from turfeye.records import Floats, Plot, Sowing, Target
+from turfeye.records import Floats
 
 LOCK_NAME = ".lock"
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins

@@ -23,10 +23,11 @@ from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
 from turfeye.kinds import KINDS
+from turfeye.lawnrecords import STATES, LawnOutlook, Outlook, Season
 from turfeye.mixes import Mix
 from turfeye.oversown import Part
 from turfeye.prior import Prior
-from turfeye.records import STATES, Flags, Floats, LawnOutlook, Outlook, Season
+from turfeye.records import Flags, Floats
 from turfeye.setback import Loss
 from turfeye.states import GROWN_UP, Forecast, States
 

@@ -16,8 +16,9 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 
 from turfeye.headline import percent
+from turfeye.lawnrecords import Outlook, Oversown, Season, Sowing, Task, Visit
 from turfeye.outline import cell_shares, simplified
-from turfeye.records import Floats, Outlook, Oversown, Season, Sowing, Task, Visit, Whole
+from turfeye.records import Floats, Whole
 from turfeye.states import OLD_ENOUGH_DAYS, Forecast, States
 from turfeye.words import short_day, square_metres
 

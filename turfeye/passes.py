@@ -14,8 +14,9 @@ import numpy as np
 
 from turfeye.clock import Clock
 from turfeye.curve import cover_at
+from turfeye.lawnrecords import Outlook, Season
 from turfeye.places import AROUND_CELLS, Group
-from turfeye.records import Flags, Floats, Outlook, Season, Whole
+from turfeye.records import Flags, Floats, Whole
 from turfeye.unmix import FEWEST, Along
 
 LIKE, IN_PART, MOST = 0.45, 0.25, 0.75

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from turfeye.contours import Piece, pieces, signed_distance_m
-from turfeye.records import CellTable, Flags, Floats, Grid, Patch, Season, Whole
+from turfeye.lawnrecords import Patch, Season
+from turfeye.records import CellTable, Flags, Floats, Grid, Whole
 
 AROUND_CELLS = 5
 """A patch is compared with the lawn up to this many cells beyond it."""

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Patch, Tape, Task, WorkPlan
 from turfeye.outline import signed_area
 from turfeye.plots import Standing
-from turfeye.records import SCHEMA, Floats, Patch, Tape, Task, WorkPlan
+from turfeye.records import SCHEMA, Floats
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 

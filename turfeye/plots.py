@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from turfeye import patches, trial
+from turfeye.lawnrecords import STATES, Patch, Plot, Season, Task
 from turfeye.outline import cell_shares
 from turfeye.places import numbered
-from turfeye.records import STATES, CellTable, Floats, Grid, Patch, Plot, Season, Task, Whole
+from turfeye.records import CellTable, Floats, Grid, Whole
 from turfeye.treatments import Treatments
 from turfeye.trial import Trial
 from turfeye.words import listed, per_cent

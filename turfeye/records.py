@@ -1,4 +1,6 @@
-"""The frozen records that pass from step to step, with units in their field names.
+"""The frozen records of one photo that pass from step to step, with units in their field names.
+
+Those of a lawn over time are in :mod:`turfeye.lawnrecords`.
 
 Conventions (DEVELOPERS.md has them all): arrays are (row, column); points are (x, y); pixel centres are at
 integers; metres lie in the lawn's plane, z up; linear RGB is float reflectance, coded RGB is 8-bit sRGB;
@@ -8,7 +10,7 @@ unknown is NaN (None for a scalar that has no number) with a ``why``; shares are
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -216,189 +218,6 @@ class CellTable:
     def column_names(cls) -> tuple[str, ...]:
         """Every column, in file order."""
         return tuple(f.name for f in fields(cls) if f.name != "grid")
-
-
-@dataclass(frozen=True, slots=True)
-class Sowing:
-    """Seed put down: when, what, how much; on all of the lawn, or on the ground within some corners."""
-
-    date: date
-    mix: str
-    rate_g_m2: float
-    area_m: tuple[tuple[float, float], ...] = ()  # lawn metres; () where all of the lawn was sown
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """What the lawn should be, and when."""
-
-    cover: float
-    date: date
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Visit:
-    """One dated look at the lawn: the cells of one photo, or of several of the same day."""
-
-    taken: datetime
-    age_days: float  # since sowing
-    view: str
-    photos: tuple[str, ...]
-    degree_days: float = float("nan")  # above the species' base temperature, since sowing
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Oversown:
-    """Cells that were sown again: they start anew on that day, while the lawn goes on."""
-
-    sowing: Sowing
-    cells: Whole  # indexes into the season's cells
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Season:
-    """All visits of one lawn, sorted by time: (N cells, V visits), NaN where not seen. Gaps stay gaps."""
-
-    grid: Grid
-    row: Whole  # (N,)
-    col: Whole  # (N,)
-    x_m: Floats  # (N,)
-    y_m: Floats  # (N,)
-    area_m2: Floats  # (N,)
-    visits: tuple[Visit, ...]
-    cover: Floats  # (N, V)
-    cover_se: Floats  # (N, V)
-    dgci: Floats  # (N, V)
-    lab: Floats  # (N, V, 3)
-    sowing: Sowing
-    target: Target
-    flags: tuple[str, ...] = ()  # duplicates, clock errors: said, never mended in silence
-    degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
-    why_in_days: str = ""  # why there are no degree-days, where daily temperatures were given
-    oversown: tuple[Oversown, ...] = ()  # parts that were sown again since, no cell in two
-    earlier: tuple[Visit, ...] = ()  # before all of the lawn was sown again: shown, but no part of its growth
-    earlier_cover: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (N, E)
-
-    @property
-    def age_days(self) -> Floats:
-        """(V,) days since sowing."""
-        return np.array([visit.age_days for visit in self.visits])
-
-
-STATES = ("on course", "slow", "thin", "too soon to say", "not seen")
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Outlook:
-    """A curve and a forecast a cell, and for the whole lawn. Arrays (N,) unless said otherwise."""
-
-    season: Season
-    curve: Literal["logistic", "gompertz"]
-    time_axis: Literal["days", "degree-days"]
-    theta: Floats  # (N, P), the curve's parameters
-    theta_cov: Floats  # (N, P, P)
-    visit_offset: Floats  # (V,)
-    cover_now: Floats
-    cover_now_se: Floats
-    cover_at_target: Floats
-    cover_at_target_low: Floats  # 90 % interval
-    cover_at_target_high: Floats
-    p_on_target: Floats
-    reach_days: Floats  # age at which the cell reaches the target cover; inf when it does not
-    state: Words  # one of STATES
-    why: Words
-    lawn: LawnOutlook
-    p_thin: Floats = field(default_factory=lambda: np.empty(0))  # that it ends clearly short, not only late
-    lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
-    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (2 K, T) likely courses
-    lawn_own_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T), without the next
-    lawn_shared_se: Floats = field(default_factory=lambda: np.empty(0))  # (T,) what all photos err by alike
-
-
-@dataclass(frozen=True, slots=True)
-class LawnOutlook:
-    """The whole lawn in figures and one honest sentence."""
-
-    cover_now: float
-    cover_now_se: float
-    cover_at_target: float
-    cover_at_target_low: float
-    cover_at_target_high: float
-    p_on_target: float
-    cells: int
-    counts: dict[str, int]  # cells in each state
-    thin_m2: float
-    missing: str  # what most cells lack of which it is too soon to say, "" where none is
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Plot:
-    """One plot of a trial, its sides along the lawn's x and y."""
-
-    number: int
-    at_m: tuple[float, float]  # its middle
-    size_m: tuple[float, float]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Patch:
-    """A connected area that stands out, outlined below cell size."""
-
-    number: int
-    kind: Literal["thin", "pale", "bare", "hollow", "stripe"]
-    outline_m: Floats  # (K, 2), closed by its first point
-    x_m: float  # centroid
-    y_m: float
-    area_m2: float
-    area_se_m2: float
-    deficit: float  # mean over the patch of 1 - forecast cover / target cover, 0-1
-    how_sure: float  # 0-1
-    cells: Whole  # indexes into the season's cells
-    because: str
-    holes_m: tuple[Floats, ...] = ()  # sound ground within it, each (K, 2), clockwise; no part of the area
-    plots: tuple[
-        tuple[int, float], ...
-    ] = ()  # of a trial: where it lies, by number and share, the most first
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Tape:
-    """Where a point is by two tape distances from two named corners of the outline."""
-
-    corner_a: str
-    corner_b: str
-    from_a_m: float
-    from_b_m: float
-    error_m: float  # one standard deviation of the place, from the tape's own error
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Task:
-    """One line of the work plan."""
-
-    patch: Patch
-    tape: Tape
-    seed_g: float
-    dressing_l: float
-    because: str
-    cautions: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class WorkPlan:
-    """Where, how much, by when, because of what."""
-
-    tasks: tuple[Task, ...]
-    seed_g: float  # total of the tasks, to the gram
-    seed_spare_g: float
-    dressing_l: float
-    dressing_bags: int
-    spreading: tuple[str, ...]  # the passes, in order
-    window: str  # when to sow, or why to wait
-    dates: tuple[tuple[date, str], ...]  # look again, first feed, first cut
-    cautions: tuple[str, ...]
-    sentence: str
 
 
 @dataclass(frozen=True, eq=False, slots=True)

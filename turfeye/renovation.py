@@ -13,9 +13,10 @@ from turfeye import cautions
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
+from turfeye.lawnrecords import Patch, Task
 from turfeye.mixes import Mix
 from turfeye.patches import LEAST_M2, bare, pale
-from turfeye.records import CellTable, Floats, Patch, Task
+from turfeye.records import CellTable, Floats
 from turfeye.tape import fix
 from turfeye.words import per_cent, square_metres
 from turfeye.workplan import (

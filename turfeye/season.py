@@ -16,9 +16,10 @@ import numpy as np
 from turfeye.cells import SHARED
 from turfeye.errors import DateError, SeasonError
 from turfeye.lawn import TARGET_COVER
+from turfeye.lawnrecords import Season, Sowing, Target, Visit
 from turfeye.readings import Reading as Reading
 from turfeye.readings import usable
-from turfeye.records import Flags, Floats, Grid, Season, Sowing, Target, Visit, Whole
+from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
 
 LEAST_SHARE = 0.25

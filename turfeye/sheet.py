@@ -19,7 +19,7 @@ from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
-from turfeye.records import Patch
+from turfeye.lawnrecords import Patch
 from turfeye.treatments import BLOCK, TREATMENT, Compared
 from turfeye.words import day, per_cent, short_day, square_metres
 

@@ -9,7 +9,8 @@ from typing import Any, Final
 import numpy as np
 
 from turfeye import cells
-from turfeye.records import Floats, Season, Whole, Words
+from turfeye.lawnrecords import Season
+from turfeye.records import Floats, Whole, Words
 from turfeye.store import PlacedTable
 
 NO_SPOT: Final = "no spot's photo shows it"

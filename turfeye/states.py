@@ -21,7 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from turfeye.headline import date_at, passed, percent
-from turfeye.records import Floats, Season, Words
+from turfeye.lawnrecords import Season
+from turfeye.records import Floats, Words
 from turfeye.words import short_day
 
 SURE_THIN = 0.5

@@ -23,8 +23,9 @@ from numpy.typing import NDArray
 from turfeye import sward
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import Outlook
 from turfeye.models import digest
-from turfeye.records import SCHEMA, CellTable, Grid, Outlook
+from turfeye.records import SCHEMA, CellTable, Grid
 
 CELL_FIELDS = (
     "row", "col", "x_m", "y_m", "area_m2", "seen", "cover", "cover_se", "cover_as_seen",

@@ -58,9 +58,10 @@ from turfeye.filing import Filed, add
 from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import Outlook, Season
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
-from turfeye.records import Floats, Outlook, Season
+from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
 

@@ -9,8 +9,9 @@ import numpy as np
 
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Tape
 from turfeye.outline import corner_names
-from turfeye.records import Floats, Tape
+from turfeye.records import Floats
 
 TAPE_SE_M = 0.05
 """How well a tape is read on a lawn, one standard deviation: common practice, no source."""

@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from turfeye.errors import DateError, LawnError
+from turfeye.lawnrecords import Sowing
 from turfeye.notes import some
-from turfeye.records import Floats, Sowing
+from turfeye.records import Floats
 
 FILE_NAME = "temperatures.csv"
 """In the lawn's folder: date, min_c, max_c."""

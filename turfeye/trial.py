@@ -27,9 +27,10 @@ from turfeye.curve import Curve, P, end_cover
 from turfeye.draws import Parts, even_points
 from turfeye.growth import Settings
 from turfeye.kinds import LAWN
+from turfeye.lawnrecords import STATES, Outlook, Season
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
-from turfeye.records import STATES, Flags, Floats, Outlook, Season, Whole
+from turfeye.records import Flags, Floats, Whole
 
 LIGHT = 0.5
 """Share of what all cells of a photo err by together that is new with every photo of a place. In rendered

@@ -26,8 +26,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from turfeye.lawnrecords import Season
 from turfeye.places import robust_sd
-from turfeye.records import Flags, Floats, Season, Whole
+from turfeye.records import Flags, Floats, Whole
 
 FEWEST = 12
 """Sound cells that a visit must show for it to say anything of the lawn."""

@@ -10,8 +10,9 @@ import numpy as np
 
 from turfeye import cells
 from turfeye.headline import spots_only
+from turfeye.lawnrecords import Season
 from turfeye.places import Place
-from turfeye.records import CellTable, Flags, Floats, Season
+from turfeye.records import CellTable, Flags, Floats
 from turfeye.tape import fix
 from turfeye.words import square_metres
 

@@ -18,11 +18,12 @@ import numpy as np
 from turfeye import cautions, oversown
 from turfeye.clock import Clock
 from turfeye.errors import LawnError
+from turfeye.lawnrecords import Outlook, Patch, Season, Task, WorkPlan
 from turfeye.mixes import Mix, pure_live_seed_share
 from turfeye.outlook import prior_of, usual
 from turfeye.oversown import Part
 from turfeye.plots import counted, named
-from turfeye.records import Floats, Outlook, Patch, Season, Task, WorkPlan
+from turfeye.records import Floats
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.tape import fix
 from turfeye.temperatures import Temperatures

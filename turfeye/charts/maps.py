@@ -34,7 +34,8 @@ from turfeye.drawing import (
     visible_middles,
 )
 from turfeye.headline import spots_only
-from turfeye.records import STATES, CellTable, Floats, Grid, Outlook, Season
+from turfeye.lawnrecords import STATES, Outlook, Season
+from turfeye.records import CellTable, Floats, Grid
 from turfeye.words import day
 
 if TYPE_CHECKING:

@@ -23,7 +23,8 @@ from turfeye.drawing import (
     reading_deg,
     styled,
 )
-from turfeye.records import Floats, Task
+from turfeye.lawnrecords import Task
+from turfeye.records import Floats
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -14,7 +14,7 @@ from turfeye.words import square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
-    from turfeye.records import Tape, Task, WorkPlan
+    from turfeye.lawnrecords import Tape, Task, WorkPlan
     from turfeye.renovation import Materials
 
 

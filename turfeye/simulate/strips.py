@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from turfeye.records import Floats, Season
+from turfeye.lawnrecords import Season
+from turfeye.records import Floats
 from turfeye.simulate.tables import TableRecipe, lawn
 
 VISIT_DAYS = (3, 9, 16, 22, 29, 36, 44, 53)

@@ -20,7 +20,8 @@ from typing import Literal
 
 import numpy as np
 
-from turfeye.records import Flags, Floats, Grid, Season, Sowing, Target, Visit
+from turfeye.lawnrecords import Season, Sowing, Target, Visit
+from turfeye.records import Flags, Floats, Grid
 
 CLEAR_DEFICIT = 0.10
 """Cover short of the target by more than this is thin, not merely a little short."""

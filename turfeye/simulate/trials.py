@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from turfeye.records import Flags, Floats, Grid, Plot, Season, Sowing, Target, Visit, Whole
+from turfeye.lawnrecords import Plot, Season, Sowing, Target, Visit
+from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.simulate.tables import SOWN, TableRecipe, risen, set_back, smooth_field
 
 
