@@ -11,9 +11,11 @@ from scipy.stats import chi2
 from turfeye import cells, mixes, outlook, season
 from turfeye.cells import SHARED
 from turfeye.clock import REFERENCE_PACE
+from turfeye.draws import usual
 from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
-from turfeye.lawnrecords import STATES, Sowing, Target
+from turfeye.lawnrecords import STATES, Oversown, Sowing, Target
+from turfeye.prior import Prior
 from turfeye.records import CellTable, Grid
 from turfeye.simulate.tables import TableRecipe, lawn
 from turfeye.temperatures import Temperatures
@@ -471,7 +473,7 @@ def test_a_young_lawns_forecast_errs_as_the_classifier_does_at_the_cover_to_come
 
 @pytest.mark.parametrize("mix", mixes.table().values(), ids=lambda mix: mix.name)
 def test_a_mix_usually_ends_at_what_photos_measure_of_closed_turf(mix):
-    low, high = outlook.usual(outlook.prior_of(mix), 0.05, np.array([0.0, 28.0, 365.0]), "logistic")
+    low, high = usual(Prior.of_mix(mix), 0.05, np.array([0.0, 28.0, 365.0]), "logistic")
     assert (low <= high).all()
     assert (np.diff(low) > 0).all()
     assert high[0] < 0.35
@@ -480,7 +482,7 @@ def test_a_mix_usually_ends_at_what_photos_measure_of_closed_turf(mix):
 
 
 def test_a_lawn_that_starts_closed_is_usually_as_it_is():
-    low, high = outlook.usual(outlook.prior_of(mixes.get("fescue")), 0.85, np.array([0.0, 60.0]), "logistic")
+    low, high = usual(Prior.of_mix(mixes.get("fescue")), 0.85, np.array([0.0, 60.0]), "logistic")
     assert low.tolist() == high.tolist() == [0.85, 0.85]
 
 
@@ -536,3 +538,19 @@ def test_the_ground_that_a_spot_shows_stays_the_same():
     )
     _, rows, part = season._overlaps(lawn, one, np.ones(80, bool))
     np.testing.assert_allclose(np.bincount(rows, part), 1)
+
+
+# --- some cells of a season ----------------------------------------------------------------------------
+
+
+def test_some_cells_of_a_season_keep_all_that_is_known_of_them():
+    made, _ = lawn(5, TableRecipe(rows=4, cols=5))
+    again = (Oversown(replace(made.sowing, area_m=((0, 0), (1, 0), (1, 1))), np.array([2, 7, 9])),)
+    made = replace(made, oversown=again, earlier=made.visits[:2], earlier_cover=made.cover[:, :2])
+    some = made.at(np.array([9, 3, 2]))
+    for name in ("row", "x_m", "area_m2", "cover", "cover_se", "lab", "earlier_cover"):
+        assert np.array_equal(getattr(some, name), getattr(made, name)[[9, 3, 2]], equal_nan=True), name
+    assert some.oversown[0].cells.tolist() == [2, 0]  # cells 2 and 9
+    assert some.sown_again.tolist() == [True, False, True]
+    assert made.sown_again.nonzero()[0].tolist() == [2, 7, 9]
+    assert made.at(np.array([0, 1])).oversown == ()

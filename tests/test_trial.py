@@ -39,11 +39,11 @@ def test_errors_and_intervals_of_plots_are_honest(day: int) -> None:
 def test_the_error_of_a_plot_is_that_of_few_photos_not_of_many_cells() -> None:
     season, truth = bench.seen(7001, 4)
     assert len(season.visits) == 1
-    _, found = trial.of_plots(season, truth.number, mix=RYE)
+    found = trial.of_plots(season, truth.number, mix=RYE).outlook
     shared = np.sqrt(SHARED) * found.season.cover_se[:, 0]  # what all 80 cells of its only photo err by
     assert (found.cover_now_se > 0.6 * shared).all()  # other plots tell some of it
     later, _ = bench.seen(7001, 25)
-    _, more = trial.of_plots(later, truth.number, mix=RYE)
+    more = trial.of_plots(later, truth.number, mix=RYE).outlook
     assert len(later.visits) == 4
     lasting = trial.lasting_se(more.season.cover_se[:, -1])
     assert (more.cover_now_se > 0.95 * lasting).all()  # what no visit adds to
@@ -234,10 +234,10 @@ def test_a_trial_of_rendered_photos(tmp_path: Path) -> None:
     for day in sorted({one.facts["taken"][:10] for one in measured}):
         readings = [one.reading for one in measured if one.facts["taken"][:10] <= day]
         table = survey._table(place, readings, None, date(2026, 12, 1))
-        numbers, found = trial.of_plots(table, plots.of_cells(table, place.plots), mix=RYE)
-        for k, number in enumerate(numbers):
+        found = trial.of_plots(table, plots.of_cells(table, place.plots), mix=RYE)
+        for k, number in enumerate(found.numbers):
             truth = np.mean(true[f"{day}-spot-{number}.jpg"])
-            off.append((found.cover_now[k] - truth) / found.cover_now_se[k])
+            off.append((found.outlook.cover_now[k] - truth) / found.outlook.cover_now_se[k])
     assert len(off) == 15
     assert np.mean(np.abs(off) <= 1) >= 0.6
     assert np.max(np.abs(off)) < 2.5

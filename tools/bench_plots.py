@@ -79,7 +79,7 @@ def plot_scores(
     off, held, wide = [], [], []
     for seed in seeds:
         season, truth = seen(seed, day, recipe, by_visit=by_visit)
-        _, found = trial.of_plots(season, truth.number, mix=mixes.get(season.sowing.mix))
+        found = trial.of_plots(season, truth.number, mix=mixes.get(season.sowing.mix)).outlook
         then = truth.plot_cover(day + AHEAD_DAYS)
         off.append((found.cover_now - truth.plot_cover(day)) / found.cover_now_se)
         held.append((found.cover_at_target_low <= then) & (then <= found.cover_at_target_high))

@@ -87,7 +87,7 @@ def fitted(season: Season) -> growth.Fit:
         season.cover_se,
         season.age_days,
         place=np.stack([season.row, season.col], axis=1),
-        prior=outlook.prior_of(outlook.mixes.get(season.sowing.mix)),
+        prior=growth.Prior.of_mix(outlook.mixes.get(season.sowing.mix)),
     )
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from turfeye.cells import mean_se
 from turfeye.curve import expit
+from turfeye.draws import usual
 from turfeye.lawnrecords import Outlook
 from turfeye.mixes import Mix
-from turfeye.outlook import prior_of, usual
+from turfeye.prior import Prior
 from turfeye.records import Floats
 
 
@@ -42,7 +43,7 @@ def of(outlook: Outlook, *, mix: Mix | None = None) -> Course:
     if mix is not None and outlook.time_axis == "days":
         known = np.isfinite(outlook.theta[:, 0])
         start = float(expit(outlook.theta[known, 0].mean())) if known.any() else 0.0
-        usual_low, usual_high = usual(prior_of(mix), start, ages, outlook.curve)
+        usual_low, usual_high = usual(Prior.of_mix(mix), start, ages, outlook.curve)
     return Course(
         age_days=ages,
         cover=middle,

@@ -1,4 +1,7 @@
-"""Draws from a fit: likely curves of its cells, at fixed points, so the same fit gives the same draws."""
+"""Draws from a fit, or from what is believed before one: likely curves, at fixed points.
+
+So the same fit gives the same draws.
+"""
 
 from __future__ import annotations
 
@@ -7,29 +10,33 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from turfeye.curve import Curve, P, cover_at, expit
 from turfeye.growth import Fit
 from turfeye.kinds import FAILED, KINDS
+from turfeye.prior import Prior
 from turfeye.records import Flags, Floats, Whole
+
+USUAL_DRAWS = 600
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Parts:
-    """What a fit's rows (R,) are where they are no cells: parts of P wholes (a trial's plots), means of many
-    cells. The first P rows are one of each whole."""
+class PlotRows:
+    """What a fit's rows (R,) are where they are no cells but ground of a trial's plots, each the mean of many
+    cells. The first rows are one of each plot, in their order."""
 
-    whole: Whole  # (R,) of which whole it is a part, 0 to P - 1
-    share: Floats  # (R,) of that whole's ground
-    alike_now: Floats  # (R,) what every visit's readings of it err by alike
+    plot: Whole  # (R,) which plot each is of, from 0
+    share: Floats  # (R,) of that plot's ground
+    alike_now: Floats  # (R,) cover by which every visit's readings of it err alike
     alike_then: Floats  # (R,) and on the target's date
 
     def astray(self, draws: Floats, alike: Floats, common: Floats) -> Floats:
-        """(P, K) means of the wholes, from draws (R, K) that are off by ``common`` (K,) of what is alike."""
+        """(plots, K) means, from draws (R, K) that are off by ``common`` (K,) times ``alike`` (R,)."""
         return self.together(np.clip(draws + alike[:, None] * common, 0, 1))
 
     def together(self, values: Floats) -> Floats:
-        """(P, K) means of the wholes, from those of their parts (R, K)."""
-        total = np.zeros((int(self.whole.max(initial=-1)) + 1, values.shape[1]))
-        np.add.at(total, self.whole, self.share[:, None] * values)
+        """(plots, K) means of the plots, from those of their rows (R, K)."""
+        total = np.zeros((int(self.plot.max(initial=-1)) + 1, values.shape[1]))
+        np.add.at(total, self.plot, self.share[:, None] * values)
         return total
 
 
@@ -41,14 +48,16 @@ def curves(found: Fit, block: slice, normal: Floats, kind: Floats) -> tuple[Floa
     """
     from scipy.special import ndtr
 
-    drawn = []
-    for which in range(KINDS):
-        pull = found.pull[which, block]
-        cov = found.cov[which, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
-        root = np.linalg.cholesky(cov)
-        drawn.append(found.theta[which, block][:, None, :] + normal @ np.swapaxes(root, -1, -2))
+    drawn = [of_kind(found, which, block, normal) for which in range(KINDS)]
     which_kind = kinds_at(np.broadcast_to(ndtr(kind), drawn[0].shape[:2]), found.odds[:, block])
     return picked(drawn, which_kind), which_kind == FAILED
+
+
+def of_kind(found: Fit, kind: int, block: slice, normal: Floats) -> Floats:
+    """Likely curves (n, K, P) of a block's cells as one of the kinds, at standard normal points (K, P)."""
+    pull = found.pull[kind, block]
+    cov = found.cov[kind, block] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
+    return found.theta[kind, block][:, None, :] + normal @ np.swapaxes(np.linalg.cholesky(cov), -1, -2)
 
 
 def kinds_at(chance: Floats, odds: Floats) -> Whole:
@@ -63,6 +72,17 @@ def picked(drawn: Sequence[Floats], kind: Whole) -> Floats:
     for which in range(1, KINDS):
         theta = np.where((kind == which)[..., None], drawn[which], theta)
     return theta
+
+
+def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floats, Floats]:
+    """Between what the middle two thirds of a mix's lawns are at times (T,), from a lawn's own start."""
+    astray = prior.sd * even_points(USUAL_DRAWS, P)
+    gap = np.maximum(expit(prior.end_logit[0] + astray[:, 1]) - start, 0)
+    theta = prior.mean + astray
+    theta[:, :2] = -40.0, 40.0  # the share of the gap that has filled
+    filled = cover_at(theta[:, None], times, curve)
+    low, high = np.quantile(start + gap[:, None] * filled, [1 / 6, 5 / 6], axis=0)
+    return low, high
 
 
 def even_points(count: int, dims: int) -> Floats:

@@ -6,13 +6,13 @@ lawn coordinates.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Literal
 
 import numpy as np
 
-from turfeye.records import Floats, Grid, Whole, Words
+from turfeye.records import Flags, Floats, Grid, Whole, Words
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +80,27 @@ class Season:
     def age_days(self) -> Floats:
         """(V,) days since sowing."""
         return np.array([visit.age_days for visit in self.visits])
+
+    @property
+    def sown_again(self) -> Flags:
+        """(N,) cells that were sown again."""
+        again = np.zeros(len(self.row), bool)
+        for part in self.oversown:
+            again[part.cells] = True
+        return again
+
+    def at(self, cells: Whole) -> Season:
+        """The season of some cells alone, by their indexes (n,), on the same grid."""
+        by_cell = ("row", "col", "x_m", "y_m", "area_m2", "cover", "cover_se", "dgci", "lab")
+        place = np.full(len(self.row), -1)
+        place[cells] = np.arange(len(cells))
+        again = [replace(part, cells=place[part.cells][place[part.cells] >= 0]) for part in self.oversown]
+        return replace(
+            self,
+            **{name: getattr(self, name)[cells] for name in by_cell},
+            oversown=tuple(part for part in again if len(part.cells)),
+            earlier_cover=self.earlier_cover[cells] if self.earlier else self.earlier_cover,
+        )
 
 
 STATES = ("on course", "slow", "thin", "too soon to say", "not seen")

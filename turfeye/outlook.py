@@ -18,7 +18,7 @@ from turfeye import growth, mixes, oversown, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
-from turfeye.draws import Parts, curves, even_points, kinds_at, picked
+from turfeye.draws import PlotRows, curves, even_points, kinds_at, picked, usual
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
@@ -47,7 +47,6 @@ LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
 DRAWS = 128
 LAWN_DRAWS = 200
-USUAL_DRAWS = 600
 
 
 def fit(
@@ -101,7 +100,7 @@ def fit(
         season.cover_se,
         clock.time(season.age_days),
         place=np.stack([season.row, season.col], axis=1),
-        prior=prior or prior_of(mix or mixes.get(season.sowing.mix)),
+        prior=prior or Prior.of_mix(mix or mixes.get(season.sowing.mix)),
         settings=settings or Settings(curve=curve),
     )
     return forecast(season, found, time_axis=time_axis, parts=parts, own_level=own_level)
@@ -143,7 +142,7 @@ def forecast(
     time_axis: TimeAxis | None = None,
     parts: Sequence[Part] = (),
     own_level: bool = False,
-    plots: Parts | None = None,
+    plots: PlotRows | None = None,
 ) -> Outlook:
     """The outlook of a season that was fitted before; the target may be another one than then.
 
@@ -160,7 +159,7 @@ def forecast(
         if part.ahead is not None:
             theta[part.cells], theta_cov[part.cells] = part.ahead.theta, part.ahead.theta_cov
     weight: Floats = season.area_m2 * np.isfinite(season.cover).any(axis=1)
-    weight = weight if plots is None else weight[plots.whole] * plots.share
+    weight = weight if plots is None else weight[plots.plot] * plots.share
     ages, own = oversown.courses(parts, weight, partial(_lawn_draws, basis))
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(even_points(len(own), 1)[:, 0])
@@ -190,14 +189,7 @@ def forecast(
     )
 
 
-def prior_of(mix: Mix) -> Prior:
-    """What the mix table says of a lawn's curve before it is seen, on the scale of what photos measure."""
-    end, between_lawns = (mixes.CLOSED_COVER * share for share in mix.growth.final_cover)
-    end_cover = end, float(np.hypot(between_lawns, mixes.CLOSED_COVER_SD))
-    return Prior.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, end_cover)
-
-
-def _forecast(basis: _Basis, target: float, *, enough: float, plots: Parts | None) -> Forecast:
+def _forecast(basis: _Basis, target: float, *, enough: float, plots: PlotRows | None) -> Forecast:
     """Count on draws of every cell, or plot; a share of them, `_Basis.doubt`, never rises.
 
     Thin is what stays short of ``enough``.
@@ -212,7 +204,7 @@ def _forecast(basis: _Basis, target: float, *, enough: float, plots: Parts | Non
     normal, kind, wobble = points[:, :P], points[:, P], points[:, P + 1]
     kept = 1 - setback.ahead(now_age, target_age, points[:, P + 2], points[:, P + 3])
     stays = ndtr(points[:, P + 3]) < basis.doubt
-    parts = []
+    told = []
     rows = found.odds.shape[1]
     for block in growth.blocks(rows) if plots is None else (slice(rows),):
         theta, failed = curves(found, block, normal, kind)
@@ -230,11 +222,11 @@ def _forecast(basis: _Basis, target: float, *, enough: float, plots: Parts | Non
         p_thin = _p_thin(most, failed, enough, grown_up=basis.grown >= GROWN_UP)
         low, middle, high = np.quantile(then, [0.05, 0.5, 0.95], axis=1)
         reach = np.quantile(reached, 0.5, axis=1, method="lower")
-        parts.append((
+        told.append((
             np.clip(now.mean(axis=1), 0, 1), now.std(axis=1), middle, low, high,
             (then >= target).mean(axis=1), p_thin, basis.clock.age(reach),
         ))  # fmt: skip
-    return Forecast(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+    return Forecast(*(np.concatenate(part) for part in zip(*told, strict=True)))
 
 
 def _p_thin(most: Floats, failed: Flags, enough: float, *, grown_up: bool) -> Floats:
@@ -345,17 +337,6 @@ def astray(draws: Floats, shared: Floats, common: Floats) -> Floats:
     """Courses (K, T), up and down by ``common`` (K,) of their shared standard errors (T,): (2 K, T)."""
     off = common[:, None] * shared
     return np.clip(np.concatenate([draws + off, draws - off]), 0, 1)
-
-
-def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floats, Floats]:
-    """Between what the middle two thirds of a mix's lawns are at times (T,), from a lawn's own start."""
-    astray = prior.sd * even_points(USUAL_DRAWS, P)
-    gap = np.maximum(expit(prior.end_logit[0] + astray[:, 1]) - start, 0)
-    theta = prior.mean + astray
-    theta[:, :2] = -40.0, 40.0  # the share of the gap that has filled
-    filled = cover_at(theta[:, None], times, curve)
-    low, high = np.quantile(start + gap[:, None] * filled, [1 / 6, 5 / 6], axis=0)
-    return low, high
 
 
 def _usual_by_now(basis: _Basis) -> tuple[float, float]:

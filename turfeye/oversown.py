@@ -19,7 +19,7 @@ from turfeye.headline import percent
 from turfeye.lawnrecords import Outlook, Oversown, Season, Sowing, Task, Visit
 from turfeye.outline import cell_shares, simplified
 from turfeye.records import Floats, Whole
-from turfeye.states import OLD_ENOUGH_DAYS, Forecast, States
+from turfeye.states import OLD_ENOUGH_DAYS, Forecast, States, most_lack
 from turfeye.words import short_day, square_metres
 
 LEAST_SHARE = 0.05
@@ -119,8 +119,7 @@ def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
         unknown = {name: np.full((len(cells), 1, *values.shape[2:]), np.nan) for name, values in seen.items()}
         seen = {n: np.concatenate([(unknown | left)[n], values], axis=1) for n, values in seen.items()}
     own = replace(
-        season,
-        **{name: getattr(season, name)[cells] for name in ("row", "col", "x_m", "y_m", "area_m2")},
+        season.at(cells),
         **seen,
         visits=visits,
         sowing=sowing,
@@ -216,8 +215,7 @@ def states(told: States, found: Sequence[Part]) -> States:
         if part.shown and ahead is not None:
             missing = f"{sown}, {ahead.lawn.missing or 'photograph it again'}"
         lacks[missing] += int((state[part.cells] == SOON).sum())
-    most = [words for words, count in lacks.most_common(1) if count > 0]
-    return States(state.astype(np.str_), why.astype(np.str_), most[0] if most else "")
+    return States(state.astype(np.str_), why.astype(np.str_), most_lack(lacks))
 
 
 def _expected(ahead: Outlook, k: int) -> str:

@@ -134,11 +134,8 @@ class _Lawn:
         season = outlook.season
         place = Place(season.grid, season.row, season.col)
         thin = np.asarray(outlook.state == "thin")
-        anew = np.zeros(len(thin), bool)
-        for part in season.oversown:
-            anew[part.cells] = True
         # what was sown again and isn't judged yet is neither the patch nor the lawn around it
-        known = np.isfinite(season.cover).any(axis=1) & (thin | ~anew)
+        known = np.isfinite(season.cover).any(axis=1) & (thin | ~season.sown_again)
         sound = known & ~thin & (outlook.state != "not seen")
         return cls(
             outlook,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from turfeye.curve import P, expit
+from turfeye.mixes import CLOSED_COVER, CLOSED_COVER_SD, Mix
 from turfeye.records import Floats
 
 
@@ -28,6 +29,13 @@ class Prior:
     failed_share: float = 0.05
     late_days: tuple[float, float] = (6.0, 2.5)  # how much later a lagging strip is
     late_share: float = 0.01
+
+    @classmethod
+    def of_mix(cls, mix: Mix) -> Prior:
+        """What the mix table says of a lawn's curve, on the scale of what photos measure."""
+        end, between_lawns = (CLOSED_COVER * share for share in mix.growth.final_cover)
+        end_cover = end, float(np.hypot(between_lawns, CLOSED_COVER_SD))
+        return cls.of_spans(mix.growth.half_cover_days, mix.growth.pace_days, end_cover)
 
     @classmethod
     def of_spans(

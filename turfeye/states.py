@@ -95,8 +95,14 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) ->
         for word, seen in zip(state, visits, strict=True)
     ]
     why = [_why(cells, k, season, str(word), lacks[k]) for k, word in enumerate(state)]
-    most = Counter(word for word in lacks if word).most_common(1)
-    return States(state.astype(np.str_), np.array(why, np.str_), most[0][0] if most else "")
+    missing = most_lack(Counter(word for word in lacks if word))
+    return States(state.astype(np.str_), np.array(why, np.str_), missing)
+
+
+def most_lack(lacks: Counter[str]) -> str:
+    """What most cells lack, by how many lack each; "" where none lacks anything."""
+    most = lacks.most_common(1)
+    return most[0][0] if most and most[0][1] > 0 else ""
 
 
 def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:

@@ -24,13 +24,14 @@ from turfeye import growth, outlook
 from turfeye.cells import SHARED, Accuracy, classifier_se
 from turfeye.clock import Clock, TimeAxis
 from turfeye.curve import Curve, P, end_cover
-from turfeye.draws import Parts, even_points
+from turfeye.draws import PlotRows, even_points, of_kind
 from turfeye.growth import Settings
 from turfeye.kinds import LAWN
 from turfeye.lawnrecords import STATES, Outlook, Season
 from turfeye.mixes import Mix
 from turfeye.prior import Prior
 from turfeye.records import Flags, Floats, Whole
+from turfeye.states import most_lack
 
 LIGHT = 0.5
 """Share of what all cells of a photo err by together that is new with every photo of a place. In rendered
@@ -83,56 +84,57 @@ def fit(
         ``plots``
     curve, time_axis, mix, users : as in `outlook.fit`
     """
-    numbers, ahead, levels = _of_plots(season, number, curve=curve, time_axis=time_axis, mix=mix)
+    plots = of_plots(season, number, curve=curve, time_axis=time_axis, mix=mix)
+    levels = dict(zip(plots.numbers.tolist(), _levels(plots, mix), strict=True))
     own = {}
     for plot in np.unique(number).tolist():
         cells = np.flatnonzero(number == plot)
-        mine = outlook.fit(
+        ahead = outlook.fit(
             _cut(season, cells),
             curve=curve,
-            time_axis=ahead.time_axis,
+            time_axis=plots.outlook.time_axis,
             mix=mix,
             prior=levels.get(plot),
             settings=Settings(curve=curve, rounds=TURNS) if plot in levels else None,
             users=users,
             own_level=True,
         )
-        own[plot] = cells, mine
-    told = Trial(ahead, ahead, numbers, own)
-    return replace(told, whole=_whole(season, told))
+        own[plot] = cells, ahead
+    return Trial(_whole(season, plots, own), plots.outlook, plots.numbers, own)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class OfPlots:
+    """The P plots of a trial by themselves: what `fit` starts from."""
+
+    numbers: Whole  # (P,)
+    outlook: Outlook  # one row a plot, in their order
+    fit: growth.Fit  # its first P rows are the plots' sound ground, the others their holes
 
 
 def of_plots(
     season: Season, number: Whole, *, curve: Curve = "logistic", time_axis: TimeAxis | None = None, mix: Mix
-) -> tuple[Whole, Outlook]:
-    """The plots alone, as in `fit`: their numbers (P,), and an outlook with a row for each."""
-    return _of_plots(season, number, curve=curve, time_axis=time_axis, mix=mix)[:2]
-
-
-def _of_plots(
-    season: Season, number: Whole, *, curve: Curve, time_axis: TimeAxis | None, mix: Mix
-) -> tuple[Whole, Outlook, dict[int, Prior]]:
-    """Numbers and outlook of the plots, and what is believed of each one's cells: the level of sound ones.
+) -> OfPlots:
+    """Fit and forecast the plots alone; the parameters are those of `fit`.
 
     Holes follow curves of their own: a mean over both would be expected to rise as sound ground does. What
     was sown again is no longer what the plot was sown with: it doesn't count where there is other ground.
     """
     here = np.flatnonzero((number >= 0) & ~_sown_again(season, number))
     numbers, of = np.unique(number[here], return_inverse=True)
-    count, some = len(numbers), _rows(season, here)
+    count, some = len(numbers), season.at(here)
     plots, _ = by_plot(some, of, count)
     halves, noise_se = by_plot(some, of + count * ~sound_cells(some, of, count), 2 * count)
     kept = np.concatenate([np.arange(count), count + np.flatnonzero(halves.area_m2[count:])])
-    halves, noise_se = _rows(halves, kept), noise_se[kept]
+    halves, noise_se = halves.at(kept), noise_se[kept]
     clock = Clock.of(season, time_axis)
-    belief = replace(outlook.prior_of(mix), late_share=NONE, cell_sd=BETWEEN_PLOTS)
+    belief = replace(Prior.of_mix(mix), late_share=NONE, cell_sd=BETWEEN_PLOTS)
     x = clock.time(season.age_days)
     found = growth.fit(halves.cover, noise_se, x, prior=belief, settings=Settings(curve=curve))
     share = halves.area_m2 / np.maximum(plots.area_m2, 1e-12)[kept % count]
     share[:count][plots.area_m2 == 0] = 1.0  # of one never seen
-    parts = Parts(kept % count, share, *_alike(halves, found))
-    ahead = outlook.forecast(plots, found, time_axis=clock.axis, plots=parts)
-    return numbers, ahead, dict(zip(numbers.tolist(), _levels(found, count, mix), strict=True))
+    rows = PlotRows(kept % count, share, *_alike(halves, found))
+    return OfPlots(numbers, outlook.forecast(plots, found, time_axis=clock.axis, plots=rows), found)
 
 
 def by_plot(season: Season, of: Whole, count: int) -> tuple[Season, Floats]:
@@ -204,37 +206,23 @@ def _alike(plots: Season, found: growth.Fit) -> tuple[Floats, Floats]:
 
 def _sown_again(season: Season, number: Whole) -> Flags:
     """(N,) cells that were sown again, of plots that were seen elsewhere too."""
-    again = np.zeros(len(number), bool)
-    for part in season.oversown:
-        again[part.cells] = True
+    again = season.sown_again
     seen = np.isfinite(season.cover).any(axis=1)
     return again & np.isin(number, number[seen & ~again])
 
 
-def _levels(found: growth.Fit, count: int, mix: Mix) -> list[Prior]:
-    """Of the first ``count`` rows what is believed of a lawn that has their curve."""
-    pull = found.pull[LAWN, :count]
-    cov = found.cov[LAWN, :count] + pull @ found.shared_cov @ np.swapaxes(pull, -1, -2)
-    draws = found.theta[LAWN, :count, None] + even_points(outlook.DRAWS, P) @ np.swapaxes(
-        np.linalg.cholesky(cov), -1, -2
-    )
+def _levels(plots: OfPlots, mix: Mix) -> list[Prior]:
+    """Of each plot what is believed of its cells before they are seen: the level of its sound ground."""
+    own = slice(len(plots.numbers))
+    draws = of_kind(plots.fit, LAWN, own, even_points(outlook.DRAWS, P))
     end = end_cover(draws).clip(1e-3, 1 - 1e-3)
     draws[..., 1] = np.log(end / (1 - end))
     middle, sd = draws.mean(axis=1), np.maximum(draws.std(axis=1), LEAST_SDS)
-    ends = [
-        [(float(m), float(s)) for m, s in zip(ms, sds, strict=True)]
-        for ms, sds in zip(middle, sd, strict=True)
-    ]
+    usual = replace(Prior.of_mix(mix), late_share=NONE)
+    pairs = (zip(ms, sds, strict=True) for ms, sds in zip(middle.tolist(), sd.tolist(), strict=True))
     return [
-        replace(
-            outlook.prior_of(mix),
-            late_share=NONE,
-            start_logit=start,
-            end_logit=end,
-            log_rate=rate,
-            half_days=half,
-        )
-        for start, end, rate, half in ends
+        replace(usual, start_logit=start, end_logit=end, log_rate=rate, half_days=half)
+        for start, end, rate, half in pairs
     ]
 
 
@@ -258,12 +246,6 @@ def sound_cells(season: Season, of: Whole, count: int) -> Flags:
     return sound
 
 
-def _rows(season: Season, kept: Whole) -> Season:
-    """Some rows of a season."""
-    names = ("row", "col", "x_m", "y_m", "area_m2", "cover", "cover_se", "dgci", "lab")
-    return replace(season, **{name: getattr(season, name)[kept] for name in names})
-
-
 def _cut(season: Season, cells: Whole) -> Season:
     """The season of some cells alone, on the part of the grid that they span."""
     grid, row, col = season.grid, season.row[cells], season.col[cells]
@@ -276,13 +258,7 @@ def _cut(season: Season, cells: Whole) -> Season:
         cols=int(cols),
         share=None if grid.share is None else grid.share[r0 : r0 + rows, c0 : c0 + cols],
     )
-    place = np.full(len(season.row), -1)
-    place[cells] = np.arange(len(cells))
-    again = [replace(one, cells=place[one.cells][place[one.cells] >= 0]) for one in season.oversown]
-    part = _rows(season, cells)
-    return replace(
-        part, grid=small, row=row - r0, col=col - c0, oversown=tuple(one for one in again if len(one.cells))
-    )
+    return replace(season.at(cells), grid=small, row=row - r0, col=col - c0)
 
 
 PER_CELL = (
@@ -292,35 +268,32 @@ PER_CELL = (
 """What an outlook has for each cell."""
 
 
-def _whole(season: Season, found: Trial) -> Outlook:
+def _whole(season: Season, plots: OfPlots, own: Mapping[int, tuple[Whole, Outlook]]) -> Outlook:
     """All cells as their own plots tell them, and the plots' ground together.
 
     Of a plot that is thin as a whole the cells that are slow are thin with it; the lawn's ground in thin
     cells is that of cells which stay behind their own plot.
     """
-    own, plots = tuple(found.own.values()), found.plots
-    order = np.argsort(np.concatenate([cells for cells, _ in own]), kind="stable")
+    order = np.argsort(np.concatenate([cells for cells, _ in own.values()]), kind="stable")
     columns: dict[str, Any] = {
-        name: np.concatenate([getattr(ahead, name) for _, ahead in own])[order] for name in PER_CELL
+        name: np.concatenate([getattr(ahead, name) for _, ahead in own.values()])[order] for name in PER_CELL
     }
     behind_m2 = float(season.area_m2[columns["state"] == "thin"].sum())
     columns["why"] = columns["why"].astype(object)
-    for k in np.flatnonzero(plots.state == "thin"):
-        cells = found.own[int(found.numbers[k])][0]
-        cells = cells[columns["state"][cells] == "slow"]
+    for k in np.flatnonzero(plots.outlook.state == "thin"):
+        cells, ahead = own[int(plots.numbers[k])]
+        cells = cells[ahead.state == "slow"]
         columns["state"][cells] = "thin"
-        columns["why"][cells] = f"as its plot is: {plots.why[k]}"
+        columns["why"][cells] = f"as its plot is: {plots.outlook.why[k]}"
     columns["why"] = columns["why"].astype(np.str_)
-    counts = {word: int((columns["state"] == word).sum()) for word in STATES}
     lacks: Counter[str] = Counter()
-    for _, ahead in own:
+    for _, ahead in own.values():
         lacks[ahead.lawn.missing] += ahead.lawn.counts["too soon to say"]
-    most = [words for words, count in lacks.most_common(1) if count > 0]
     lawn = replace(
-        plots.lawn,
+        plots.outlook.lawn,
         cells=len(order),
-        counts=counts,
+        counts={word: int((columns["state"] == word).sum()) for word in STATES},
         thin_m2=behind_m2,
-        missing=most[0] if most else "",
+        missing=most_lack(lacks),
     )
-    return replace(plots, season=season, lawn=lawn, **columns)
+    return replace(plots.outlook, season=season, lawn=lawn, **columns)

@@ -17,12 +17,13 @@ import numpy as np
 
 from turfeye import cautions, oversown
 from turfeye.clock import Clock
+from turfeye.draws import usual
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Outlook, Patch, Season, Task, WorkPlan
 from turfeye.mixes import Mix, pure_live_seed_share
-from turfeye.outlook import prior_of, usual
 from turfeye.oversown import Part
 from turfeye.plots import counted, named
+from turfeye.prior import Prior
 from turfeye.records import Floats
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.tape import fix
@@ -235,7 +236,7 @@ def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
     clock, target = Clock.of(outlook.season, outlook.time_axis), outlook.season.target.cover
     times = clock.time(part.age_days + USUAL_DAYS) - clock.time(np.array([part.age_days]))
     start = float(np.nanquantile(left, 0.1))
-    low, high = usual(prior_of(mix), start, times, outlook.curve)
+    low, high = usual(Prior.of_mix(mix), start, times, outlook.curve)
     sown, by_then = f"sown again on {short_day(part.sowing.date)}", round(OLD_ENOUGH_DAYS)
     words = f"photograph what was {sown}: from now on it is judged; its barest places are usually "
     entries = [(part.judged_from, f"{words}{_span(low[by_then], high[by_then])} covered by then")]
