@@ -116,7 +116,7 @@ def rows(*, trials: int = 60, whole: int = 10) -> list[Row]:
     seeds = range(FIRST_SEED, FIRST_SEED + trials)
     kinds = [("", TrialRecipe(), share, kind) for kind, share in BY_VISIT.items()]
     kinds += [
-        (f"{world} world: ", TrialRecipe(days=TableRecipe(world=world)), BY_VISIT["spots"], "spots")
+        (f"{world} world: ", TrialRecipe(lawn=TableRecipe(world=world)), BY_VISIT["spots"], "spots")
         for world in WORLDS
     ]
     kinds.append(("like plots: ", TrialRecipe(thin_varieties=0, holed_plots=0), BY_VISIT["spots"], "spots"))

@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 
 from turfeye.lawnrecords import Season, Sowing, Target, Visit
-from turfeye.records import Flags, Floats, Grid
+from turfeye.records import Flags, Floats, Grid, Whole
 
 CLEAR_DEFICIT = 0.10
 """Cover short of the target by more than this is thin, not merely a little short."""
@@ -113,7 +113,10 @@ def lawn(
         visit_offset=offset[kept],
         setback_day=setback_day,
     )
-    return _season(recipe, days[kept], seen_cover[:, kept], se[:, kept]), truth
+    grid = Grid(recipe.cell_m, 0.0, 0.0, recipe.rows, recipe.cols)
+    row, col = (index.ravel() for index in np.indices((recipe.rows, recipe.cols)))
+    seen = season_of(recipe, grid, (row, col), days=days[kept], cover=seen_cover[:, kept], se=se[:, kept])
+    return seen, truth
 
 
 def _growth(rng: np.random.Generator, recipe: TableRecipe) -> tuple[Floats, Floats, Floats, Flags]:
@@ -210,21 +213,30 @@ def _visits(
     return days, np.where(hidden, np.nan, seen), np.where(hidden, np.nan, se), offset
 
 
-def _season(recipe: TableRecipe, days: Floats, cover: Floats, se: Floats) -> Season:
-    """The visits as the fitter has them: cover (N, V) and its stated error, no colour."""
-    grid = Grid(recipe.cell_m, 0.0, 0.0, recipe.rows, recipe.cols)
-    row, col = (index.ravel() for index in np.indices((recipe.rows, recipe.cols)))
-    centres = grid.centres_m().reshape(-1, 2)
+def season_of(
+    recipe: TableRecipe,
+    grid: Grid,
+    place: tuple[Whole, Whole],
+    *,
+    days: Floats,
+    cover: Floats,
+    se: Floats,
+    view: str = "simulated",
+) -> Season:
+    """Visits on these days (V,) as the fitter has them: cover (N, V) and its stated error, no colour.
+
+    ``place`` is row (N,) and column (N,) of each cell.
+    """
+    centres = grid.centres_m()[place]
     noon = datetime(SOWN.year, SOWN.month, SOWN.day, 12)
-    visits = tuple(Visit(noon + timedelta(days=float(day)), float(day), "simulated", ()) for day in days)
     return Season(
         grid=grid,
-        row=row,
-        col=col,
+        row=place[0],
+        col=place[1],
         x_m=centres[:, 0],
         y_m=centres[:, 1],
-        area_m2=np.full(len(row), recipe.cell_m**2),
-        visits=visits,
+        area_m2=np.full(len(centres), grid.cell_m**2),
+        visits=tuple(Visit(noon + timedelta(days=float(day)), float(day), view, ()) for day in days),
         cover=cover,
         cover_se=se,
         dgci=np.full(cover.shape, np.nan),

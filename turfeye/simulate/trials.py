@@ -8,13 +8,12 @@ is not the simulator's to know.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
 
 import numpy as np
 
-from turfeye.lawnrecords import Plot, Season, Sowing, Target, Visit
+from turfeye.lawnrecords import Plot, Season
 from turfeye.records import Flags, Floats, Grid, Whole
-from turfeye.simulate.tables import SOWN, TableRecipe, risen, set_back, smooth_field
+from turfeye.simulate.tables import TableRecipe, risen, season_of, set_back, smooth_field
 
 
 @dataclass(frozen=True)
@@ -27,7 +26,7 @@ class TrialRecipe:
     cols: int = 10
     cell_m: float = 0.1
     visit_days: tuple[float, ...] = (4, 11, 18, 25)
-    days: TableRecipe = field(default_factory=TableRecipe)  # its world, target, setback; how lawns differ
+    lawn: TableRecipe = field(default_factory=TableRecipe)  # its world, target, setback; how lawns differ
     half_sd_days: tuple[float, float, float] = (2.0, 0.7, 0.7)  # between varieties, blocks, plots
     end_logit_sd: tuple[float, float, float] = (0.20, 0.05, 0.10)
     rise_sd: tuple[float, float, float] = (0.12, 0.03, 0.05)  # of its logarithm
@@ -72,7 +71,7 @@ def trial(
     variety = np.concatenate([rng.permutation(recipe.varieties) for _ in range(recipe.blocks)])
     thin = (rng.random(recipe.varieties) < recipe.thin_varieties)[variety]
     cover, failed, lagging = _growth(rng, recipe, variety, block, thin)
-    set_back(rng, recipe.days, cover)
+    set_back(rng, recipe.lawn, cover)
     wide, tall = recipe.cols * recipe.cell_m, recipe.rows * recipe.cell_m
     at = [divmod(k, recipe.varieties) for k in range(count)]
     plots = tuple(
@@ -87,7 +86,7 @@ def _growth(
     rng: np.random.Generator, recipe: TrialRecipe, variety: Whole, block: Whole, thin: Flags
 ) -> tuple[Floats, Flags, Flags]:
     """Daily cover (N, D), and the cells in which nothing comes up, or all comes later."""
-    lawn, count = recipe.days, len(variety)
+    lawn, count = recipe.lawn, len(variety)
 
     def of_plots(sds: tuple[float, float, float]) -> Floats:
         between, blocks, own = sds
@@ -141,22 +140,6 @@ def _season(recipe: TrialRecipe, cover: Floats, until_day: float | None) -> Seas
     )
     by_plot = np.arange(rows * cols).reshape(recipe.blocks, recipe.rows, recipe.varieties, recipe.cols)
     row, col = np.divmod(by_plot.transpose(0, 2, 1, 3).ravel(), cols)
-    centres = grid.centres_m()[row, col]
-    noon = datetime(SOWN.year, SOWN.month, SOWN.day, 12)
     view = " + ".join(f"spot {k + 1}" for k in range(recipe.blocks * recipe.varieties))
     seen = cover[:, days.astype(int)]
-    return Season(
-        grid=grid,
-        row=row,
-        col=col,
-        x_m=centres[:, 0],
-        y_m=centres[:, 1],
-        area_m2=np.full(len(row), recipe.cell_m**2),
-        visits=tuple(Visit(noon + timedelta(days=float(day)), float(day), view, ()) for day in days),
-        cover=seen,
-        cover_se=np.zeros(seen.shape),
-        dgci=np.full(seen.shape, np.nan),
-        lab=np.full((*seen.shape, 3), np.nan),
-        sowing=Sowing(SOWN, "perennial ryegrass", 35.0),
-        target=Target(recipe.days.target_cover, SOWN + timedelta(days=recipe.days.target_day)),
-    )
+    return season_of(recipe.lawn, grid, (row, col), days=days, cover=seen, se=np.zeros(seen.shape), view=view)
