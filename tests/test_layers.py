@@ -58,7 +58,7 @@ ORDER = (
     "planfile",
     "answer",
     "drawing",
-    "charts",
+    "charts plottables",
     "sheet",
     "results",
     "lessons series whereabouts",

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from test_plots import measured_in
 
-from turfeye import answer, bydate, doubts, lawn, sheet, survey, treatments
+from turfeye import answer, bydate, doubts, lawn, plottables, sheet, survey, treatments
 from turfeye.errors import LawnError
 from turfeye.treatments import Compared, compare
 
@@ -254,7 +254,7 @@ def test_page_and_lines_tell_the_treatments(season: answer.Answer) -> None:
     assert page.index("Treatments compared") < page.index("How each plot stands")
     assert "<th>Treatment</th><th>Block</th>" in page
     assert "<td>A</td>" in page
-    assert "lot" not in [name.lower() for name in sheet._given(season)]
+    assert "lot" not in [name.lower() for name in plottables.given(season)]
     plots = table(season, "plots.csv")
     assert [(row["treatment"], row["lot"]) for row in plots] == [("A", "x"), ("B", "y")] * 2
 

@@ -9,19 +9,18 @@ import base64
 import io
 import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, notes, plots, renovation
+from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Patch
-from turfeye.treatments import BLOCK, TREATMENT, Compared
-from turfeye.words import day, per_cent, short_day, square_metres
+from turfeye.treatments import BLOCK, Compared
+from turfeye.words import day, per_cent, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -40,10 +39,6 @@ PLAIN_IN_PLOTS = {
     "thin": "will stay thin, as its plot is or behind the rest of it",
 }
 """What is otherwise of a trial's plots."""
-SHOWN_OF_TREATMENTS = (TREATMENT, BLOCK)
-"""Columns of ``treatments.csv`` that the page shows; the others are carried along in the tables."""
-MEASURE_NAMES = {"cover": ("Green cover, %", 100, 1), "dgci": ("Colour index", 1, 3)}
-"""What a measure is called in a table, what it is told in, and with how many decimals."""
 
 FOR_THE_OWNER = ("water", "seed", "iron", "feed", "weedkiller", "mowing")
 """Cautions for whoever lives with the lawn; the others are for whoever does the work."""
@@ -151,6 +146,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     """Everything that a template may use."""
     season, lawn = answer.season, answer.outlook.lawn
     plain = PLAIN_STATES | (PLAIN_IN_PLOTS if answer.standings else {})
+    ranked = len(answer.plots) > 1
     return {
         "answer": answer,
         "lawn": lawn,
@@ -164,83 +160,16 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "spots_only": spots_only(season),
         "peg": answer.lawn.peg_word,
         "in_plots": any(task.patch.plots for task in answer.plan.tasks),
-        "plots": _plots(answer) if len(answer.plots) > 1 else [],
-        "standings": [_standing(one, _given(answer)) for one in answer.standings]
-        if len(answer.plots) < 2
-        else [],
-        "given": _given(answer),
-        "target_day": short_day(season.target.date),
-        "treatments": _treatments(answer),
+        "spots_table": plottables.of_spots(answer) if ranked else None,
+        "plots_table": plottables.of_plots(answer) if answer.standings and not ranked else None,
+        "treatments": _treatments(answer.treatments, plottables.given(answer)),
         "thin_plots": _thin_plots(answer),
         "ground": "plots" if answer.standings else "lawn",
-        "plain_plots": [_plain_plot(row) for row in answer.plots] if len(answer.plots) > 1 else [],
+        "plain_table": plottables.for_client(answer) if ranked else None,
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
-
-
-def _given(answer: Answer) -> tuple[str, ...]:
-    """What was given of a trial's plots, as far as the page shows it."""
-    own = answer.standings[0].own if answer.standings else {}
-    return tuple(name for name in SHOWN_OF_TREATMENTS if name in own)
-
-
-Figure = tuple[str, bool]  # what stands in a table's field, and whether it is words
-
-
-def _plots(answer: Answer) -> list[tuple[Figure, ...]]:
-    """The spots' rows; of a trial with what was given, what is expected, and how much of each is thin."""
-    standing = {f"spot {one.plot.number}": one for one in answer.standings}
-    return [_plot(row, standing.get(row["view"]), _given(answer), bool(standing)) for row in answer.plots]
-
-
-def _plot(
-    row: Mapping[str, Any], one: plots.Standing | None, given: Sequence[str], trial: bool
-) -> tuple[Figure, ...]:
-    """One spot's row for people: spot, day, place, cover, straw, bare, colour index, unevenness.
-
-    A trial's has what is expected and how much is thin instead of straw and bare, which photos.csv has.
-    """
-    return (
-        (row["view"].removeprefix("spot "), False),
-        *[(one.own[name] if one else "", True) for name in given],
-        ((short_day if trial else day)(datetime.fromisoformat(row["taken"]).date()), False),
-        (f"{row['rank']} ({row['rank_low']}–{row['rank_high']})", False),
-        (_figure(row["cover"], row["cover_se"], times=100), False),
-        *(
-            _expected(one)
-            if trial
-            else [(_figure(row[name], times=100), False) for name in ("straw", "bare")]
-        ),
-        (_figure(row["dgci"], row["dgci_se"], digits=2), False),
-        (_figure(row["cv_pct"]), False),
-        *([(_figure(one.thin if one else None, times=100), False)] if trial else ()),
-    )
-
-
-def _standing(one: plots.Standing, given: Sequence[str]) -> tuple[Figure, ...]:
-    """A plot's row where its ground was seen in views of the whole lawn, which have no row a plot."""
-    return (
-        (str(one.plot.number), False),
-        *[(one.own[name], True) for name in given],
-        (_figure(one.seen_m2, digits=2), False),
-        (_figure(one.cover, one.cover_se, times=100), False),
-        *_expected(one),
-        (_figure(one.thin, times=100), False),
-        (_figure(one.seed_g), False),
-    )
-
-
-def _expected(one: plots.Standing | None) -> tuple[Figure, Figure]:
-    """A plot's forecast with its interval, and its state."""
-    if one is None or one.cover_at_target != one.cover_at_target:
-        return ("–", False), ("–", True)
-    low, middle, high = (
-        f"{100 * value:.0f}"
-        for value in (one.cover_at_target_low, one.cover_at_target, one.cover_at_target_high)
-    )
-    return (f"{middle} ({low}–{high})", False), (one.state, True)
 
 
 def _thin_plots(answer: Answer) -> str:
@@ -249,67 +178,16 @@ def _thin_plots(answer: Answer) -> str:
     return f"plot{'s' * (len(numbers) > 1)} {notes.some(numbers, most=notes.MOST_NUMBERS)}" if numbers else ""
 
 
-def _treatments(answer: Answer) -> dict[str, Any] | None:
-    """A trial's treatments at the last visit, the greenest first, with the errors of their differences."""
-    told = answer.treatments
+def _treatments(told: Sequence[Compared], given: Sequence[str]) -> dict[str, Any] | None:
+    """A trial's treatments at the last visit; None where none are compared."""
     if not told:
         return None
-    first = told[0].means
-    order = sorted(range(len(first.treatments)), key=lambda k: -_nan_last(first.mean[k]))
     return {
         "on": told[0].on,
-        "blocked": BLOCK in _given(answer),
-        "names": [MEASURE_NAMES[one.measure][0] for one in told],
-        "rows": [
-            (first.treatments[k], str(first.plots[k]), *[_in_table(one, one.means.mean[k]) for one in told])
-            for k in order
-        ],
-        "foot": [
-            ("Standard error of a difference", [_in_table(one, one.means.sed) for one in told]),
-            ("Least significant difference, 19 in 20", [_in_table(one, one.means.lsd) for one in told]),
-            (
-                "Chance of such differences between like ones",
-                [_chance(one.means.p) for one in told],
-            ),
-        ],
+        "blocked": BLOCK in given,
+        "table": plottables.of_treatments(told),
         "whys": list(dict.fromkeys(one.means.why for one in told if one.means.why)),
     }
-
-
-def _chance(p: float) -> str:
-    """A probability as a table tells it."""
-    return "under 0.001" if p < 0.001 else _figure(p, digits=3)
-
-
-def _in_table(one: Compared, value: float) -> str:
-    """A figure of a measure as the table tells it."""
-    _, times, digits = MEASURE_NAMES[one.measure]
-    return _figure(value, times=times, digits=digits)
-
-
-def _nan_last(value: Any) -> float:
-    """For sorting downwards: what is not known comes last."""
-    return value if value == value else float("-inf")
-
-
-def _plain_plot(row: Mapping[str, Any]) -> tuple[str, ...]:
-    """One spot's row for the client: spot, day, place, green, bare soil."""
-    best, worst = row["rank_low"], row["rank_high"]
-    return (
-        row["view"].removeprefix("spot "),
-        day(datetime.fromisoformat(row["taken"]).date()),
-        f"{best}" if best == worst else f"{best} to {worst}",
-        per_cent(row["cover"]),
-        "–" if row["bare"] is None else per_cent(row["bare"]),
-    )
-
-
-def _figure(value: float | None, se: float | None = None, *, times: float = 1, digits: int = 0) -> str:
-    """A figure with its error where it has one; a dash where it is not known."""
-    if value is None or value != value:
-        return "–"
-    parts = (value,) if se is None else (value, se)
-    return "\u00a0±\u00a0".join(f"{times * part:.{digits}f}" for part in parts)
 
 
 def _never_seen(answer: Answer) -> str:
