@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from turfeye.errors import LawnError
 from turfeye.records import Floats, Whole
@@ -166,51 +167,90 @@ def compare(values: Floats, treatment: Sequence[str], block: Sequence[str] | Non
     ([1.5, 3.75], 1, 0.25)
     """
     names = tuple(sorted({str(name) for name in treatment if name}, key=_in_order))
-    told = zip(treatment, block or treatment, strict=True)
-    known = np.isfinite(values) & np.array([bool(name and where) for name, where in told])
-    y, arms = values[known], [name for name, k in zip(treatment, known, strict=True) if k]
-    blocks = [b for b, k in zip(block, known, strict=True) if k] if block else [""] * len(arms)
-    plots = np.array([arms.count(name) for name in names])
-    # a block's columns add up to 0 over the blocks, so a treatment's is its mean over all of them
-    kinds = sorted(set(blocks))
-    by_block = np.array([[float(b == kind) for kind in kinds] for b in blocks]).reshape(len(y), len(kinds))
-    within = by_block[:, :-1] - by_block[:, -1:] if len(kinds) > 1 else by_block[:, :0]
-    design = np.hstack(
-        [np.array([[float(a == name) for name in names] for a in arms]).reshape(len(y), -1), within]
-    )
-    rank = int(np.linalg.matrix_rank(design)) if len(y) else 0
-    inverse = np.linalg.pinv(design.T @ design)
-    mean = np.where(plots > 0, (inverse @ design.T @ y)[: len(names)], np.nan)
-    unknown = Means(names, plots, mean, sed=NAN, lsd=NAN, df=0, p=NAN, residual_sd=NAN)
-    there, df = np.flatnonzero(plots > 0), len(y) - rank
-    if len(there) < 2:
+    has_both = [bool(name and where) for name, where in zip(treatment, block or treatment, strict=True)]
+    known = np.isfinite(values) & np.array(has_both)
+    blocks = np.array(block or [""] * len(treatment))[known]
+    of_block = _indicator(blocks, sorted(set(blocks.tolist())))
+    fitted = _Fitted.of(values[known], _indicator(np.array(treatment)[known], names), of_block)
+    unknown = Means(names, fitted.plots, fitted.mean, sed=NAN, lsd=NAN, df=0, p=NAN, residual_sd=NAN)
+    if (fitted.plots > 0).sum() < 2:
         return replace(unknown, why="a single treatment has plots with a value")
-    if rank < len(there) + max(len(kinds) - 1, 0):
+    if not fitted.connected:
         nothing = np.full(len(names), np.nan)
         return replace(unknown, mean=nothing, why="some blocks have no treatment in common with the others")
-    if df < 1:
+    if fitted.df < 1:
         return replace(unknown, why="too few plots: what treatments differ by could be chance")
-    from scipy.stats import f as f_law
-    from scipy.stats import t as t_law
+    return fitted.with_errors(unknown)
 
-    left = float(((y - design @ (inverse @ design.T @ y)) ** 2).sum())
-    square = left / df
-    cov = inverse[np.ix_(there, there)]
-    pairs = [cov[i, i] + cov[j, j] - 2 * cov[i, j] for i in range(len(there)) for j in range(i)]
-    sed = float(np.sqrt(square * np.mean(pairs)))
-    without = np.hstack([np.ones((len(y), 1)), within])
-    alone = float(((y - without @ (np.linalg.pinv(without) @ y)) ** 2).sum())
-    more = (alone - left) / (len(there) - 1)
-    return Means(
-        names,
-        plots,
-        mean,
-        sed=sed,
-        lsd=float(t_law.ppf(1 - LEVEL / 2, df)) * sed,
-        df=df,
-        p=float(f_law.sf(more / square, len(there) - 1, df)) if square > 0 else NAN,
-        residual_sd=float(np.sqrt(square)),
-    )
+
+def _indicator(labels: NDArray[np.str_], kinds: Sequence[str]) -> Floats:
+    """(K, len(kinds)), 1 where a label (K,) is of the kind."""
+    return (labels[:, None] == np.array(kinds, str)).astype(float)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Fitted:
+    """Least squares of the values of K plots by T treatments and B blocks."""
+
+    values: Floats  # (K,)
+    treatments: Floats  # (K, T) indicators
+    blocks: Floats  # (K, B - 1) contrasts
+    inverse: Floats  # (T + B - 1, T + B - 1) of the normal equations
+    coefficients: Floats  # (T + B - 1,)
+    rank: int
+
+    @classmethod
+    def of(cls, values: Floats, treatments: Floats, of_block: Floats) -> _Fitted:
+        # contrasts add up to 0 over the blocks, so a treatment's mean is that over all of them
+        blocks = of_block[:, :-1] - of_block[:, -1:]
+        design = np.hstack([treatments, blocks])
+        inverse = np.linalg.pinv(design.T @ design)
+        rank = int(np.linalg.matrix_rank(design)) if len(values) else 0
+        return cls(values, treatments, blocks, inverse, inverse @ design.T @ values, rank)
+
+    @property
+    def plots(self) -> Whole:
+        """(T,) plots of each treatment."""
+        return np.count_nonzero(self.treatments, axis=0)
+
+    @property
+    def mean(self) -> Floats:
+        """(T,) of each treatment; NaN where it has no plot."""
+        return np.where(self.plots > 0, self.coefficients[: self.treatments.shape[1]], np.nan)
+
+    @property
+    def connected(self) -> bool:
+        """Whether every block can be told from the treatments that it has."""
+        return self.rank == (self.plots > 0).sum() + self.blocks.shape[1]
+
+    @property
+    def df(self) -> int:
+        """Degrees of freedom of what is left over."""
+        return len(self.values) - self.rank
+
+    def with_errors(self, means: Means) -> Means:
+        """The means with the errors of their differences, by what is left over; ``df`` is at least 1."""
+        from scipy.stats import f as f_law
+        from scipy.stats import t as t_law
+
+        there = np.flatnonzero(self.plots > 0)
+        design = np.hstack([self.treatments, self.blocks])
+        left = float(((self.values - design @ self.coefficients) ** 2).sum())
+        square = left / self.df
+        cov = self.inverse[np.ix_(there, there)]
+        pairs = [cov[i, i] + cov[j, j] - 2 * cov[i, j] for i in range(len(there)) for j in range(i)]
+        sed = float(np.sqrt(square * np.mean(pairs)))
+        without = np.hstack([np.ones((len(self.values), 1)), self.blocks])
+        alone = float(((self.values - without @ (np.linalg.pinv(without) @ self.values)) ** 2).sum())
+        more = (alone - left) / (len(there) - 1)
+        return replace(
+            means,
+            sed=sed,
+            lsd=float(t_law.ppf(1 - LEVEL / 2, self.df)) * sed,
+            df=self.df,
+            p=float(f_law.sf(more / square, len(there) - 1, self.df)) if square > 0 else NAN,
+            residual_sd=float(np.sqrt(square)),
+        )
 
 
 def _in_order(name: str) -> tuple[float, str]:
