@@ -60,7 +60,7 @@ def test_the_cells_are_those_that_were_sown():
     assert len(part.cells) == 10 * 8  # 5 x 4 m in cells of 0.5 m
     assert season.x_m[part.cells].min() == pytest.approx(2.25)
     assert season.y_m[part.cells].max() == pytest.approx(5.75)
-    assert season.flags[-1].startswith("80 cells (20.0 m²) sown again on 2026-04-04 begin anew")
+    assert season.flags[-1].startswith("20.0 m² sown again on 4 April: its 80 cells begin anew")
 
 
 def test_a_part_sown_again_is_forecast_from_its_own_sowing(lawns):
@@ -97,7 +97,7 @@ def test_the_rest_goes_on_as_it_was(lawns):
         assert (made.state[rest] == by_first.state[rest]).mean() > 0.9
 
 
-@pytest.mark.parametrize(("until", "says"), [(17, "not seen since"), (28, "nothing is judged before day 14")])
+@pytest.mark.parametrize(("until", "says"), [(17, "not seen since"), (28, "photograph it from 18 April on")])
 def test_too_soon_to_say_after_a_second_sowing(until, says):
     season, _ = reseeded(1, until)
     made = outlook.fit(season)
@@ -197,6 +197,28 @@ def test_the_plan_says_when_to_look_and_what_to_expect():
     assert (first - AGAIN_THERE.date).days < middle < (by - AGAIN_THERE.date).days
 
 
+def test_what_was_sown_is_told_by_its_ground_not_by_its_cells():
+    season, _ = reseeded(0, 10)
+    season = replace(season, oversown=(), flags=())
+    # 1.2 x 0.9 m across the cells of 0.5 m, in one piece and in two that share cells
+    one = replace(AGAIN_THERE, area_m=((2.2, 2.2), (3.4, 2.2), (3.4, 3.1), (2.2, 3.1)))
+    assert oversown.marked(season, [one]).flags[0].startswith("1.1 m² sown again on 4 April: its 9 cells")
+    left, right = (
+        ((2.2, 2.2), (2.8, 2.2), (2.8, 3.1), (2.2, 3.1)),
+        ((2.8, 2.2), (3.4, 2.2), (3.4, 3.1), (2.8, 3.1)),
+    )
+    two = [replace(one, area_m=left), replace(one, area_m=right)]
+    assert oversown.marked(season, two).flags == oversown.marked(season, [one]).flags
+
+
+def test_a_part_photographed_too_early_is_to_be_photographed_again():
+    season, _ = reseeded(0, 28)
+    made = outlook.fit(season)
+    outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
+    dates = workplan.plan(made, (), mixes.get("perennial ryegrass"), outline_m=outline).dates
+    assert (date(2026, 4, 18), "photograph what was sown again on 4 April: from now on it is judged") in dates
+
+
 def test_the_plan_says_nothing_of_parts_that_were_seen_since():
     season, _ = reseeded(0, 42)
     outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
@@ -221,7 +243,7 @@ def test_the_later_of_two_sowings_counts_and_small_ones_are_told():
     season = oversown.marked(replace(season, oversown=(), flags=()), [AGAIN_THERE, later])
     assert [one.sowing for one in season.oversown] == [later]
     assert "or was sown over since" in season.flags[0]
-    assert season.flags[1].startswith("80 cells (20.0 m²) sown again on 2026-04-14")
+    assert season.flags[1].startswith("20.0 m² sown again on 14 April: its 80 cells begin")
     season = oversown.marked(replace(season, oversown=(), flags=()), [small])
     assert not season.oversown
     assert "is hardly a part of any cell" in season.flags[0]

@@ -510,7 +510,7 @@ def test_a_plan_that_was_sown_begins_anew_there(ferry, tmp_path):
     assert thin.sum() >= 10
     assert (answer.outlook.state[thin] == "too soon to say").mean() > 0.9
     assert answer.plan.seed_g < 0.02 * planned.plan.seed_g
-    assert any("sown again on 2026-04-28 begin anew" in line for line in answer.warnings)
+    assert any("m² sown again on 28 April: its " in line for line in answer.warnings)
     assert "in part again on 28 April 2026" in (folder / "results/sheet.html").read_text(encoding="utf-8")
     assert answer.thin or not (folder / "results/plan.png").exists()
     rest = np.setdiff1d(np.arange(len(thin)), answer.season.oversown[0].cells)

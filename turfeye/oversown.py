@@ -53,6 +53,11 @@ class Part:
         """The first day on which a photo tells whether it came."""
         return self.sowing.date + timedelta(days=OLD_ENOUGH_DAYS)
 
+    @property
+    def young(self) -> bool:
+        """Whether its last visit was before that day."""
+        return self.season is not None and self.season.visits[-1].taken.date() < self.judged_from
+
 
 def by_plan(task: Task, on: date, mix: str) -> Sowing:
     """A patch of a work plan as it was sown: within its outline, at the rate that its seed makes."""
@@ -66,10 +71,11 @@ def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
 
     Sowings of one day and mix are one part: their cells tell of one another.
     """
-    last = np.full(len(season.row), -1)
+    last, sown_m2 = np.full(len(season.row), -1), np.zeros((len(sowings), len(season.row)))
     for k, sowing in enumerate(sowings):
         share = cell_shares(np.array(sowing.area_m), season.grid)[season.row, season.col]
-        last[share * season.grid.cell_m**2 >= LEAST_SHARE * season.area_m2] = k
+        sown_m2[k] = share * season.grid.cell_m**2
+        last[sown_m2[k] >= LEAST_SHARE * season.area_m2] = k
     together: dict[tuple[date, str], list[int]] = {}
     for k, sowing in enumerate(sowings):
         together.setdefault((sowing.date, sowing.mix), []).append(k)
@@ -78,13 +84,16 @@ def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
         cells = np.flatnonzero(np.isin(last, several))
         if len(cells):
             found.append(Oversown(sowings[several[0]], cells))
-            ground = square_metres(float(season.area_m2[cells].sum()))
-            count = f"{len(cells)} cell{'s' * (len(cells) > 1)} ({ground})"
-            said.append(f"{count} sown again on {when} begin anew on that day; the rest of the lawn goes on")
+            count = "its cell begins" if len(cells) == 1 else f"its {len(cells)} cells begin"
+            m2 = np.minimum(sown_m2[several][:, cells].sum(axis=0), season.area_m2[cells])
+            ground = square_metres(float(m2.sum()))
+            said.append(
+                f"{ground} sown again on {short_day(when)}: {count} anew on that day; the rest goes on"
+            )
         else:
             said.append(
-                f"what was sown again on {when} is hardly a part of any cell, or was sown over since: no "
-                "cell begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
+                f"what was sown again on {short_day(when)} is hardly a part of any cell, or was sown over "
+                "since: no cell begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
             )
     return replace(season, oversown=tuple(found), flags=(*season.flags, *said))
 
@@ -208,11 +217,13 @@ def states(told: States, found: Sequence[Part]) -> States:
                     state[cell], why[cell] = SOON, f"{sown} and not seen since"
             elif part.shown:
                 state[cell], why[cell] = ahead.state[k], f"{sown}: {ahead.why[k]}"
+                if part.young and state[cell] == SOON:
+                    why[cell] = f"{sown}: {_expected(ahead, k)}; {again}"
             else:
                 expected = _expected(ahead, k)
                 state[cell], why[cell] = SOON, f"{sown} and not seen since: {expected}; {again}"
         missing = f"{sown}, {again}"
-        if part.shown and ahead is not None:
+        if part.shown and ahead is not None and not part.young:
             missing = f"{sown}, {ahead.lawn.missing or 'photograph it again'}"
         lacks[missing] += int((state[part.cells] == SOON).sum())
     return States(state.astype(np.str_), why.astype(np.str_), most_lack(lacks))

@@ -221,10 +221,15 @@ def _to_come(season: Season, mix: Mix) -> tuple[tuple[date, str], ...]:
 
 
 def _of_parts(outlook: Outlook, mix: Mix) -> list[tuple[date, str]]:
-    """When to look at parts sown again with the lawn's mix that no visit has shown since, and for what."""
+    """When to look at parts sown again with the lawn's mix, and for what: until a visit may judge them."""
     season, on = outlook.season, outlook.season.visits[-1].taken.date()
-    own = [part for part in oversown.parts(season) if part.sowing.mix == mix.name and not part.shown]
-    entries = [entry for part in own for entry in _of_part(outlook, mix, part)]
+    own = [part for part in oversown.parts(season) if part.sowing.mix == mix.name]
+    entries = [entry for part in own if not part.shown for entry in _of_part(outlook, mix, part)]
+    entries += [
+        (part.judged_from, f"photograph what was {_sown_again(part)}: from now on it is judged")
+        for part in own
+        if part.shown
+    ]
     return [(when, what) for when, what in entries if when > on]
 
 
@@ -237,7 +242,7 @@ def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
     times = clock.time(part.age_days + USUAL_DAYS) - clock.time(np.array([part.age_days]))
     start = float(np.nanquantile(left, 0.1))
     low, high = usual(Prior.of_mix(mix), start, times, outlook.curve)
-    sown, by_then = f"sown again on {short_day(part.sowing.date)}", round(OLD_ENOUGH_DAYS)
+    sown, by_then = _sown_again(part), round(OLD_ENOUGH_DAYS)
     words = f"photograph what was {sown}: from now on it is judged; its barest places are usually "
     entries = [(part.judged_from, f"{words}{_span(low[by_then], high[by_then])} covered by then")]
     if start < target <= high.max():
@@ -248,6 +253,10 @@ def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
         until = f", usually by {short_day(last)}" if target <= low.max() else ""
         entries.append((first, f"{words}{until} (as this mix comes)"))
     return entries
+
+
+def _sown_again(part: Part) -> str:
+    return f"sown again on {short_day(part.sowing.date)}"
 
 
 def _span(low: float, high: float) -> str:
