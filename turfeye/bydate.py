@@ -53,27 +53,30 @@ def rows(
     why = _Whys.among(place, measured)
     for plot in place.plots:
         cells = np.flatnonzero(number_of == plot.number)
-        own = {name: given.value(plot.number, name) for name in given.columns}
+        own = {PLOT: plot.number} | {name: given.value(plot.number, name) for name in given.columns}
         for v, visit in enumerate(season.visits):
-            cover, se = season.cover[cells, v], season.cover_se[cells, v]
-            weight = np.where(np.isfinite(cover), season.area_m2[cells], 0.0)
-            row: dict[str, Any] = {PLOT: plot.number, **own, **dict.fromkeys(FIGURES)}
-            row |= {"date": visit.taken.date().isoformat(), "age_days": int(visit.age_days)}
-            row |= {"cells": 0, "why": ""}
-            if weight.any():
-                index, index_se = index_of(season.dgci[cells, v], np.nan_to_num(cover), weight)
-                row |= {
-                    "cover": number(float(np.average(np.nan_to_num(cover), weights=weight)), 4),
-                    "cover_se": number(float(mean_se(np.nan_to_num(se), weight)), 4),
-                    "dgci": index,
-                    "dgci_se": index_se,
-                    "cells": int((weight > 0).sum()),
-                    "seen_m2": number(float(weight.sum()), 3),
-                }
-            else:
-                row["why"] = why.of(plot.number, visit.taken.date(), visit.photos, season, cells)
-            found.append(row)
+            on = visit.taken.date()
+            when = {"date": on.isoformat(), "age_days": int(visit.age_days)}
+            told = _figures(season, cells, v) or {"why": why.of(plot.number, on, visit.photos, season, cells)}
+            found.append(own | dict.fromkeys(FIGURES) | when | {"cells": 0, "why": ""} | told)
     return found
+
+
+def _figures(season: Season, cells: Whole, v: int) -> dict[str, Any]:
+    """What visit ``v`` shows of a plot's cells (n,); nothing where it shows none of them."""
+    cover, se = season.cover[cells, v], season.cover_se[cells, v]
+    weight = np.where(np.isfinite(cover), season.area_m2[cells], 0.0)
+    if not weight.any():
+        return {}
+    index, index_se = index_of(season.dgci[cells, v], np.nan_to_num(cover), weight)
+    return {
+        "cover": number(float(np.average(np.nan_to_num(cover), weights=weight)), 4),
+        "cover_se": number(float(mean_se(np.nan_to_num(se), weight)), 4),
+        "dgci": index,
+        "dgci_se": index_se,
+        "cells": int((weight > 0).sum()),
+        "seen_m2": number(float(weight.sum()), 3),
+    }
 
 
 @dataclass(frozen=True, eq=False, slots=True)
