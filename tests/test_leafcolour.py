@@ -112,8 +112,11 @@ def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():
     assert np.isnan(table.dgci).all()
 
 
-def test_a_picture_without_green_has_no_colour_and_no_reason():
-    table = measured([90, 90, 90], plain([1.0, 1.0, 1.0]), green=0.0)
+@pytest.mark.parametrize("smear_px", [0.0, 0.8])
+def test_a_picture_without_green_has_no_colour_and_no_reason(smear_px):
+    # with a matrix, as a card's coloured steps set one: bare soil on the day of sowing ended the program
+    correction = dataclasses.replace(plain([1.0, 1.0, 1.0]), matrix=np.eye(3))
+    table = measured([90, 90, 90], correction, smear_px=smear_px, green=0.0)
     assert np.isnan(table.dgci).all()
     assert (table.why[table.state == "seen"] == "").all()
 

@@ -30,6 +30,7 @@ from turfeye.colourspace import (
     decode,
     delta_e,
     dgci,
+    dgci_of_hsb,
     encode,
     excess_green,
     green_leaf_index,
@@ -47,6 +48,7 @@ __all__ = [
     "decode",
     "delta_e",
     "dgci",
+    "dgci_of_hsb",
     "encode",
     "excess_green",
     "fit",
@@ -350,16 +352,20 @@ def unsmeared(rgb_coded: Bytes, correction: Correction, *, smear_px: float, plac
     the difference from luminance C becomes C + (C - blur(C)), the first step of van Cittert's deconvolution
     (van Cittert, P. H. (1931). Zeitschrift fuer Physik 69, 298-308), in the camera's light before the gains.
     """
+    if not len(places):  # bare soil on the day of sowing has no green pixel at all
+        return np.zeros((0, 3), np.float32)
     grey = cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY)
     sharp = cv2.subtract(grey, _blurred(grey, smear_px), dtype=cv2.CV_16S)
     soft = cv2.subtract(rgb_coded, cv2.merge([sharp] * 3), dtype=cv2.CV_8U)
     whole = np.asarray(cv2.LUT(soft, _table(correction).astype(np.float32)[:, None, :]), np.float32)
-    light, coarse = (
-        np.take(each.reshape(-1, 1, 3), places, axis=0) for each in (whole, _blurred(whole, smear_px))
+    # as one row: OpenCV goes row by row
+    light, coarse, codes = (
+        np.take(each.reshape(1, -1, 3), places, axis=1)
+        for each in (whole, _blurred(whole, smear_px), rgb_coded)
     )
     gain = np.asarray(correction.gain)
     light += _transform(light - coarse, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
-    return _in_srgb(light, np.take(rgb_coded.reshape(-1, 1, 3), places, axis=0), correction)[:, 0]
+    return _in_srgb(light, codes, correction)[0]
 
 
 def _blurred(picture: NDArray, sigma_px: float) -> NDArray:
