@@ -73,14 +73,14 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
         return dict.fromkeys(NAMES, np.full(cells.count, np.nan)), np.full(cells.count, "")
     wanted = np.flatnonzero(((pixels.shares.green >= GREEN) & in_card_light).ravel() & cells.shown)
     picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
-    cell, plain = cells.cell_of(picked), pixels.rgb_linear.reshape(-1, 3)[picked]
+    cell, plain = cells.cell_of(picked), np.take(pixels.rgb_linear.reshape(-1, 3), picked, axis=0)
     linear = plain
     if pixels.smear_px > 0:
         linear = colour.unsmeared(pixels.rgb_coded, correction, smear_px=pixels.smear_px, places=picked)
     light = linear @ LUMINANCE
     total = np.bincount(cell, light, minlength=cells.count)
-    lit = light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell]
-    cell, picked, plain, linear = cell[lit], picked[lit], plain[lit], linear[lit]
+    lit = np.flatnonzero(light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell])
+    cell, picked, plain, linear = (np.take(each, lit, axis=0) for each in (cell, picked, plain, linear))
     count = np.bincount(cell, minlength=cells.count)
     enough = count >= FEWEST_COLOURED
 
@@ -92,7 +92,9 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
         return np.stack([mean(channel) for channel in values.T], axis=-1)
 
     found = _measures(linear, mean)
-    dark = index_se(colours(pixels.rgb_coded.reshape(-1, 3)[picked]), correction)
+    dark = np.full(cells.count, np.nan)
+    codes = colours(np.take(pixels.rgb_coded.reshape(-1, 3), picked, axis=0))
+    dark[enough] = index_se(codes[enough], correction)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
     found["dgci_se"] = np.hypot(dark, smeared)
     why = np.select(
@@ -117,8 +119,8 @@ def mostly_withheld(table: CellTable) -> str:
 def _measures(linear: Floats, mean: Callable[[Floats], Floats]) -> dict[str, Floats]:
     """Every measure of pixels (N, 3), averaged over cells by ``mean``; the index's error still unknown."""
     coded = colour.encode(np.clip(linear, 0, 1))
-    dgci, lab = colour.dgci(coded), colour.lab(linear)
-    hue = np.radians(colour.hsb(coded)[0])
+    hsb, lab = colour.hsb(coded), colour.lab(linear)
+    dgci, hue = colour.dgci_of_hsb(*hsb), np.radians(hsb[0])
     average = mean(dgci)
     return {
         "dgci": average,
