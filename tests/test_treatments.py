@@ -128,9 +128,9 @@ def written(folder: Path, text: str) -> treatments.Treatments:
     return treatments.read(folder, (1, 2, 3), taken=("cover", "state"))
 
 
-@pytest.mark.parametrize("part", [",", ";"])
+@pytest.mark.parametrize("part", [",", ";", "\t"])
 def test_columns_are_carried_along(tmp_path: Path, part: str) -> None:
-    found = written(tmp_path, "\ufeffplot, treatment,block,lot\n1,A,I,7\n\n3,B,II,\n".replace(",", part))
+    found = written(tmp_path, "\ufeffPlot, treatment,BLOCK,lot\n1,A,I,7\n\n3,B,II,\n".replace(",", part))
     assert found.columns == ("treatment", "block", "lot")
     assert [found.value(plot, "lot") for plot in (1, 2, 3)] == ["7", "", ""]
     assert found.value(3, "treatment") == "B"
@@ -152,7 +152,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
     with pytest.raises(LawnError, match="state is a column of the results already"):
         written(tmp_path, "plot,state\n1,A\n")
     with pytest.raises(LawnError, match="no column plot; write plot,treatment,block"):
-        written(tmp_path, "Plot,treatment\n1,A\n")
+        written(tmp_path, "Parcel,treatment\n1,A\n")
     with pytest.raises(LawnError, match="no row; write one a plot"):
         written(tmp_path, "plot,treatment\n")
     with pytest.raises(LawnError, match="column a is there twice"):
@@ -164,6 +164,14 @@ def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
     given = written(tmp_path, "plot,treatment\n2,A\n")
     assert doubts.of_treatments(trial, given) == ["treatments.csv says nothing of plots 1, 3"]
     assert doubts.of_treatments(trial, treatments.Treatments()) == []
+    assert doubts.of_treatments(trial, written(tmp_path, "plot,lot\n1,x\n2,\n3,x\n")) == []
+    given = written(tmp_path, "plot,treatment,block\n1,Rye 2,I\n2,rye 2 ,\n3,,I\n")
+    values = [Compared(date(2026, 5, 6), 53, "cover", compare(np.array([0.4, 0.5]), ["a", "a"]))]
+    assert doubts.of_treatments(trial, given, values) == [
+        "treatments.csv names no treatment or block of plots 2, 3: in no mean",
+        "treatments.csv has 'Rye 2' and 'rye 2', which count as 2: write them alike if they are one",
+        "treatments are not compared: a single treatment has plots with a value",
+    ]
     plain = SimpleNamespace(folder=tmp_path, plots=())
     assert doubts.of_treatments(plain, treatments.Treatments()) == [
         "treatments.csv is not read: lawn.toml has no [[plots]] that it could be about"

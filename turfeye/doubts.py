@@ -16,7 +16,8 @@ from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.states import OLD_ENOUGH_DAYS
-from turfeye.treatments import Treatments
+from turfeye.treatments import Compared, Treatments
+from turfeye.words import listed
 
 
 def not_measured(measured: Iterable[Measured]) -> list[str]:
@@ -49,15 +50,28 @@ def of_season(
     return said
 
 
-def of_treatments(place: Lawn, given: Treatments) -> list[str]:
-    """That ``treatments.csv`` finds no plots, or plots of which it says nothing."""
+def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
+    """What ``treatments.csv`` does not say of the plots, or says so that they can't be ``compared``."""
     if not place.plots and (place.folder / treatments.FILE_NAME).is_file():
         return [f"{treatments.FILE_NAME} is not read: {FILE_NAME} has no [[plots]] that it could be about"]
-    lacking = [str(number) for number in given.lacking([plot.number for plot in place.plots])]
-    if not lacking:
-        return []
-    some = notes.some(lacking, most=notes.MOST_NUMBERS)
-    return [f"{treatments.FILE_NAME} says nothing of plot{'s' * (len(lacking) > 1)} {some}"]
+    said = []
+    if lacking := given.lacking([plot.number for plot in place.plots]):
+        said.append(f"{treatments.FILE_NAME} says nothing of {_plots(lacking)}")
+    if apart := given.not_compared():
+        one = "or block " if treatments.BLOCK in given.columns else ""
+        said.append(f"{treatments.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")
+    said += [
+        f"{treatments.FILE_NAME} has {listed(repr(name) for name in names)}, which count as {len(names)}: "
+        "write them alike if they are one"
+        for names in given.alike()
+    ]
+    whys = dict.fromkeys(one.means.why for one in compared if one.measure == "cover" and not one.sentence)
+    return said + [f"treatments are not compared: {why}" for why in whys if why]
+
+
+def _plots(numbers: Sequence[int]) -> str:
+    some = notes.some([str(number) for number in numbers], most=notes.MOST_NUMBERS)
+    return f"plot{'s' * (len(numbers) > 1)} {some}"
 
 
 def _on_one_visit(table: Season) -> list[str]:

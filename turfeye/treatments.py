@@ -48,12 +48,31 @@ class Treatments:
         """Plots of which nothing is written."""
         return tuple(number for number in plots if number not in self.of_plot) if self.columns else ()
 
+    def not_compared(self) -> tuple[int, ...]:
+        """Plots with a row that names no treatment, or no block where there are blocks."""
+        wanted = [name for name in (TREATMENT, BLOCK) if name in self.columns]
+        if TREATMENT not in wanted:
+            return ()
+        return tuple(n for n, row in self.of_plot.items() if not all(row.get(name) for name in wanted))
+
+    def alike(self) -> tuple[tuple[str, ...], ...]:
+        """Treatments, or blocks, whose names differ in nothing but capitals and spaces."""
+        found = []
+        for column in (TREATMENT, BLOCK):
+            by_letters: dict[str, set[str]] = {}
+            for row in self.of_plot.values():
+                if name := row.get(column, ""):
+                    by_letters.setdefault("".join(name.casefold().split()), set()).add(name)
+            found += [tuple(sorted(names)) for names in by_letters.values() if len(names) > 1]
+        return tuple(found)
+
 
 def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Treatments:
     """Read ``treatments.csv`` of a lawn's folder; nothing where there is none, or where there are no plots.
 
-    ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Commas or semicolons
-    part the columns. Raises LawnError with every mistake.
+    ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Commas, semicolons
+    or tabs part the columns; the three that are ours may be written with capitals. Raises LawnError with
+    every mistake.
     """
     path = folder / FILE_NAME
     if not plots or not path.is_file():
@@ -63,8 +82,8 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
     except UnicodeDecodeError:
         raise LawnError(f"{FILE_NAME} is not UTF-8 text; save it again as UTF-8") from None
     first = lines[0] if lines else ""
-    rows = list(csv.reader(lines, delimiter=";" if first.count(";") > first.count(",") else ","))
-    names = [name.strip() for name in rows[0]] if rows else []
+    rows = list(csv.reader(lines, delimiter=max(",;\t", key=first.count)))
+    names = [_ours(name.strip()) for name in rows[0]] if rows else []
     mistakes = _in_names(names, taken)
     found: dict[int, dict[str, str]] = {}
     for line, row in enumerate(rows[1:], start=2):
@@ -80,6 +99,11 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
     if mistakes:
         raise LawnError(f"{path} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
     return Treatments(tuple(name for name in names if name != PLOT), found)
+
+
+def _ours(name: str) -> str:
+    """A column's name, one of ours as we write it: a spreadsheet likes to begin words with a capital."""
+    return name.casefold() if name.casefold() in (PLOT, TREATMENT, BLOCK) else name
 
 
 def _in_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
