@@ -63,7 +63,7 @@ ORDER = (
     "results",
     "lessons series whereabouts",
     "measurement",
-    "doubts bydate",
+    "doubts bydate byphoto",
     "survey",
     "simulate",
     "cli",

@@ -15,6 +15,7 @@ import numpy as np
 from turfeye import (
     answer,
     bydate,
+    byphoto,
     cells,
     compare,
     course,
@@ -58,20 +59,18 @@ from turfeye.filing import Filed, add
 from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
-from turfeye.lawnrecords import Outlook, Season
+from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
 from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
+from turfeye.trial import Trial
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
     "season", "sow_plan", "teach_lawn", "unplaced",
 ]  # fmt: skip
-
-PHOTOS = "photos.csv"
-"""In the lawn's results: one row a photo."""
 
 
 def season(
@@ -251,28 +250,25 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
     mix = mixes.get(table.sowing.mix, place.mixes)
-    how: dict[str, Any] = {
-        "curve": place.curve,
-        "time_axis": place.time_axis,
-        "mix": mix,
-        "users": place.mixes,
-    }
-    told, given = plots.fit(table, place.plots, **how), _given(place)
-    if told is None:
-        ahead = outlook.fit(table, **how)
-        thin, pale = patches.thin(ahead), patches.pale(table)
-    else:
-        ahead, thin, pale = told.whole, plots.thin(told, place.plots), plots.pale(told, place.plots)
+    trial, ahead, thin, pale = _ahead(place, table, mix)
     settings = answer.plan_settings(place, temperatures=weather)
-    taught, not_used = lessons.in_use(place), lessons.not_used(place)
+    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
+    given, taught = _given(place), lessons.in_use(place)
     beside, not_compared = _beside(ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
-    said = doubts.of_season(place, measured, table, in_season)
-    by_photo = _series(place, measured, table)
+    by_photo = byphoto.rows(place, table, measured)
+    last = [row for row in by_photo if row["photo"] in table.visits[-1].photos]
     by_date = bydate.rows(place, table, plots.of_cells(table, place.plots), measured, given)
     compared = bydate.compared(by_date, given)
-    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
+    at_last = tuple(one for one in compared if one.on == compared[-1].on)
+    warnings = (
+        *table.flags,
+        *lessons.not_used(place),
+        *not_compared,
+        *doubts.of_treatments(place, given, at_last),
+        *doubts.of_season(place, measured, table, in_season),
+    )
     whole = Answer(
         lawn=place,
         outlook=ahead,
@@ -280,22 +276,37 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         thin=thin,
         pale=pale,
         plan=plan,
-        stripes=_stripes(place, ahead) if told is None else (),
-        evenness=_evenness(ahead) if told is None else (),
-        warnings=(*table.flags, *not_used, *not_compared, *doubts.of_treatments(place, given), *said),
+        stripes=_stripes(place, ahead) if trial is None else (),
+        evenness=_evenness(ahead) if trial is None else (),
+        warnings=warnings,
         taught=taught,
-        spots=series.words(
-            [row for row in by_photo if row["photo"] in table.visits[-1].photos], peg=place.peg_word
-        ),
+        spots=series.words(last, peg=place.peg_word),
         plots=series.latest(by_photo),
-        standings=plots.standings(told, place.plots, plan.tasks, given) if told else (),
-        treatments=tuple(one for one in compared if one.on == compared[-1].on),
+        standings=plots.standings(trial, place.plots, plan.tasks, given) if trial else (),
+        treatments=at_last,
         beside=beside,
     )
-    listed = store.write_table(place.results_dir / PHOTOS, series.COLUMNS, by_photo)
+    listed = store.write_table(place.results_dir / byphoto.PHOTOS, series.COLUMNS, by_photo)
     by_plot = bydate.write(place.results_dir, by_date, compared, given)
-    placed = [_on_lawn(reading, table.sowing.date) for reading in in_season]
+    placed = [byphoto.placed(reading, table.sowing.date) for reading in in_season]
     return replace(whole, files=(*results.write(whole, placed), listed, *by_plot))
+
+
+def _ahead(
+    place: Lawn, table: Season, mix: mixes.Mix
+) -> tuple[Trial | None, Outlook, tuple[Patch, ...], tuple[Patch, ...]]:
+    """The season's outlook, its thin and its pale patches; of a trial by plot, and how its plots stand."""
+    how: dict[str, Any] = {
+        "curve": place.curve,
+        "time_axis": place.time_axis,
+        "mix": mix,
+        "users": place.mixes,
+    }
+    trial = plots.fit(table, place.plots, **how)
+    if trial is None:
+        ahead = outlook.fit(table, **how)
+        return None, ahead, patches.thin(ahead), patches.pale(table)
+    return trial, trial.whole, plots.thin(trial, place.plots), plots.pale(trial, place.plots)
 
 
 def _given(place: Lawn) -> treatments.Treatments:
@@ -347,32 +358,6 @@ def _beside(
         which = "this lawn" if taught else name
         said.append(f"only {which} is taught: part of what {name} differs by may come from that")
     return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
-
-
-def _series(place: Lawn, measured: Sequence[Measured], table: Season) -> list[dict[str, Any]]:
-    """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
-    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
-    tables = [
-        plots.within(o.table, *seasons.on_lawn_m(o.reading), own[o.facts["view"]])
-        if o.table is not None and o.facts["view"] in own
-        else o.table
-        for o in measured
-    ]
-    visit_of = {name: k for k, visit in enumerate(table.visits) for name in visit.photos}
-    rows = [
-        series.row(o.path.name, own_table, o.facts, sown=table.sowing.date, used=visit_of)
-        for o, own_table in zip(measured, tables, strict=True)
-    ]
-    groups = [visit_of.get(o.path.name) if "at_m" in o.facts else None for o in measured]
-    return series.ranked(rows, groups)
-
-
-def _on_lawn(reading: seasons.Reading, sown: date) -> store.PlacedTable:
-    """The reading with its cells' centres in lawn metres, as the results have it."""
-    x_m, y_m = seasons.on_lawn_m(reading)
-    table = replace(reading.table, x_m=x_m, y_m=y_m)
-    age_days = (reading.taken.date() - sown).days
-    return store.PlacedTable(table, reading.taken, age_days, reading.view, reading.photo)
 
 
 def _weather(place: Lawn) -> temperatures.Temperatures | None:

@@ -1,0 +1,44 @@
+"""A lawn's photos, a row each: what each shows of the lawn, or of its own plot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any, Final
+
+from turfeye import plots, series, store
+from turfeye.lawn import Lawn
+from turfeye.lawnrecords import Season
+from turfeye.measurement import Measured
+from turfeye.readings import Reading
+from turfeye.season import on_lawn_m
+
+PHOTOS: Final = "photos.csv"
+"""In the lawn's results; its columns are `series.COLUMNS`."""
+
+
+def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict[str, Any]]:
+    """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
+    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
+    tables = [
+        plots.within(one.table, *on_lawn_m(one.reading), own[one.facts["view"]])
+        if one.table is not None and one.facts["view"] in own
+        else one.table
+        for one in measured
+    ]
+    visit_of = {name: k for k, visit in enumerate(season.visits) for name in visit.photos}
+    found = [
+        series.row(one.path.name, own_table, one.facts, sown=season.sowing.date, used=visit_of)
+        for one, own_table in zip(measured, tables, strict=True)
+    ]
+    groups = [visit_of.get(one.path.name) if "at_m" in one.facts else None for one in measured]
+    return series.ranked(found, groups)
+
+
+def placed(reading: Reading, sown: date) -> store.PlacedTable:
+    """The reading with its cells' centres in lawn metres, as the results have it."""
+    x_m, y_m = on_lawn_m(reading)
+    table = replace(reading.table, x_m=x_m, y_m=y_m)
+    age_days = (reading.taken.date() - sown).days
+    return store.PlacedTable(table, reading.taken, age_days, reading.view, reading.photo)
