@@ -25,6 +25,7 @@ from turfeye import lawn, outlook, survey
 from turfeye.answer import Answer
 from turfeye.cli import root, shared
 from turfeye.errors import CardError
+from turfeye.lawnrecords import Season
 from turfeye.simulate import tables
 
 HERE = Path(__file__).parent.parent
@@ -309,6 +310,7 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
             "--cell: 0.1 m makes 12000000 cells of this lawn; write --cell 0.4 or more",
         ),
         (("--outline", "0,0 8 8,6"), "is no outline"),
+        (("--outline", "8x6x4"), "is no outline"),
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14T09:12"), "is no date; write it as 2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--target", "2026-03-01"), "not after the sowing"),
@@ -440,6 +442,11 @@ def test_a_lawn_that_is_not_sown_is_told_what_to_write(tmp_path: Path) -> None:
     assert len(lawn.read(tmp_path / "a").sowings) == 1
 
 
+def test_lengths_with_a_decimal_comma_are_read(tmp_path: Path) -> None:
+    assert run("lawn", "new", tmp_path / "a", "--outline", "8,5x6").exit_code == 0
+    assert lawn.read(tmp_path / "a").outline_m.tolist() == [[0, 0], [8.5, 0], [8.5, 6], [0, 6]]
+
+
 def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     for name in ("empty", "unsown"):
         sown = ("--sown", "2026-03-14") if name == "empty" else ()
@@ -448,7 +455,7 @@ def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     assert done.exit_code == 0
     rows = {line.split()[0]: line for line in done.stdout.splitlines() if line.strip()}
     words = " ".join(done.stdout.split())
-    assert "file" in rows["empty"]
+    assert "file" in rows["Empty"]  # by its name, not its folder's
     assert words.count("turfeye add") == 1
     assert "empty" not in done.stderr  # its row says it all
     assert "not sown: turfeye plan --before" in words
@@ -477,6 +484,29 @@ def test_the_round_says_what_a_lawn_without_thin_places_needs(
     assert re.search(rf" {last.taken.day} (March|April) +{last.age_days:.0f} ", row)
 
 
+@pytest.mark.parametrize(
+    ("verdict", "says"), [("sow", "reseed 40 g"), ("too late", "too late to reseed 40 g")]
+)
+def test_the_round_says_what_to_bring_for_all_its_lawns(
+    answer: Answer, monkeypatch: pytest.MonkeyPatch, verdict: str, says: str
+) -> None:
+    task = replace(answer.plan.tasks[0], seed_g=40.0)
+    plan = replace(answer.plan, tasks=(task,), seed_g=40.0, seed_spare_g=4.0, dressing_l=7.5, verdict=verdict)
+    other = replace(answer, outlook=replace(answer.outlook, season=of_mix(answer.season, "fine fescue")))
+    some = [replace(one, plan=plan) for one in (answer, other, answer)]
+    monkeypatch.setattr(survey, "round_of", lambda folder, tell: iter([(Path("a"), one) for one in some]))
+    monkeypatch.setenv("COLUMNS", "150")
+    done = run("round", "lawns")
+    assert done.stdout.count(says) == 3
+    bring = "to bring for the 3 lawns to reseed, spare included: 88 g of perennial ryegrass and 44 g of fine "
+    assert (f"{bring}fescue, 22 L of dressing" in done.stderr) == (verdict == "sow")
+    assert ("to bring" in done.stderr) == (verdict == "sow")
+
+
+def of_mix(season: Season, mix: str) -> Season:
+    return replace(season, sowing=replace(season.sowing, mix=mix))
+
+
 def test_a_lawn_that_the_system_refuses_leaves_the_round_its_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -493,7 +523,7 @@ def test_a_lawn_that_the_system_refuses_leaves_the_round_its_others(
     done = run("round", tmp_path)
     assert done.exit_code == 0
     assert "locked: can't use locked/.lock: Permission denied; see whether" in done.stderr
-    assert "other" in done.stdout
+    assert "Other" in done.stdout
 
 
 class Terminal(io.StringIO):

@@ -213,6 +213,7 @@ class WorkPlan:
     dressing_l: float
     dressing_bags: int
     spreading: tuple[str, ...]  # the passes, in order
+    verdict: str  # of the day planned from: "sow", "too early", "too late" or "not known"
     window: str  # when to sow, or why to wait
     dates: tuple[tuple[date, str], ...]  # look again, first feed, first cut
     cautions: tuple[str, ...]

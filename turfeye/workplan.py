@@ -114,6 +114,7 @@ def plan(
         dressing_l=litres,
         dressing_bags=bags,
         spreading=_spreading(tasks),
+        verdict=when.verdict,
         window=when.words if seed else "",
         dates=dates,
         cautions=_plan_cautions(tasks, young=bool(seed or dates)),

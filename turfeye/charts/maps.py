@@ -171,5 +171,5 @@ def _state_legend(figure: Figure, counts: dict[str, int], *, spots: bool) -> Non
             _mark(axes, [x + 0.11], [0.25], state, 0.22 * 72)
         axes.text(x + 0.30, 0.33, state, fontsize=8, va="center")
         cells = f"{counts[state]} cell" + ("s" if counts[state] != 1 else "")
-        cells = "beyond the spots" if spots and state == "not seen" else cells
+        cells = "beyond the photos" if spots and state == "not seen" else cells
         axes.text(x + 0.30, 0.15, cells, fontsize=7, va="center", color=QUIET)

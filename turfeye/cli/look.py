@@ -104,7 +104,8 @@ def look(
     if many:
         _show_many(rows, said, out)
     if table is not None:
-        say(f"wrote {len(rows)} rows to {store.write_table(table, series.COLUMNS, rows)}")
+        count = f"{len(rows)} row{'s' * (len(rows) != 1)}"
+        say(f"wrote {count} to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
         _show_the_way_on(cardless)
     if any(row["state"] == "not measured" for row in rows):

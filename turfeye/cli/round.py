@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,7 +11,7 @@ import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
-from turfeye.words import short_day, square_metres
+from turfeye.words import listed, short_day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer
@@ -20,6 +22,8 @@ TO_DO: dict[type[TurfeyeError], str] = {
     NotSownError: "not sown: turfeye plan --before",
 }
 """What a lawn without a season yet needs, where its row can say it all."""
+WAIT = ("too early", "too late")
+"""A plan's verdicts on the day, by which its seed stays at home."""
 
 
 @click.command("round", short_help="All the lawns in a folder, one line each.")
@@ -33,7 +37,7 @@ def round_(folder: Path) -> None:
     with waiting() as tell:
         for place, found in survey.round_of(folder, tell=tell):
             if isinstance(found, TurfeyeError):
-                failed.append((place.name, found))
+                failed.append((_name(place), found))
             else:
                 answers.append(found)
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
@@ -46,9 +50,35 @@ def round_(folder: Path) -> None:
     for answer in answers:
         if answer.taught:
             say(f"{answer.lawn.name}: {answer.taught.sentence}")
+    for line in _to_bring(answers):
+        say(line)
     for name, why in failed:
         if type(why) not in TO_DO:
             say(f"{name}: {why}")
+
+
+def _name(place: Path) -> str:
+    """What a lawn without an answer is called: by its folder where its file can't be read either."""
+    from turfeye import lawn
+
+    try:
+        return lawn.read(place).name
+    except (TurfeyeError, OSError):
+        return place.name
+
+
+def _to_bring(answers: Sequence[Answer]) -> list[str]:
+    """What the lawns to reseed take together, where there are several: seed by mix, and dressing."""
+    sown = [answer for answer in answers if answer.plan.seed_g and answer.plan.verdict not in WAIT]
+    if len(sown) < 2:
+        return []
+    by_mix: Counter[str] = Counter()
+    for answer in sown:
+        by_mix[answer.season.sowing.mix] += round(answer.plan.seed_g + answer.plan.seed_spare_g)
+    seed = listed(f"{grams} g of {mix}" for mix, grams in by_mix.items())
+    litres = sum(answer.plan.dressing_l for answer in sown)
+    dressing = f", {litres:.0f} L of dressing" if litres else ""
+    return [f"to bring for the {len(sown)} lawns to reseed, spare included: {seed}{dressing}"]
 
 
 def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
@@ -69,7 +99,8 @@ def _to_do(answer: Answer) -> str:
     """What a lawn needs, in two words or three."""
     counts, plan = answer.outlook.lawn.counts, answer.plan
     if any(task.seed_g > 0 for task in plan.tasks):
-        return f"reseed {figure(plan.seed_g, unit=' g')}"
+        early = f"{plan.verdict} to " if plan.verdict in WAIT else ""
+        return f"{early}reseed {figure(plan.seed_g, unit=' g')}"
     if counts["too soon to say"] > counts["on course"] + counts["slow"]:
         return "photograph again"
     return "give it time" if counts["slow"] > counts["on course"] else "on course"

@@ -81,12 +81,14 @@ class Outline(click.ParamType):
         if not isinstance(value, str):
             return value
         try:
-            if "," in value:
+            text = value.lower().replace("×", "x")
+            if "x" not in text:
                 corners = [(float(x), float(y)) for x, y in (pair.split(",") for pair in value.split())]
                 if not all(math.isfinite(number) for corner in corners for number in corner):
                     raise ValueError
                 return corners
-            wide, tall = (float(v) for v in value.lower().replace("×", "x").split("x"))
+            # beside an x a comma can only be a decimal one
+            wide, tall = (float(v) for v in text.replace(",", ".").split("x"))
         except ValueError:
             self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
         if not (0 < wide < math.inf and 0 < tall < math.inf):
