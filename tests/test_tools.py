@@ -51,7 +51,7 @@ def test_without_cards_there_are_none(monkeypatch):
 def test_pictures_are_those_with_their_truth_beside_them_each_name_once(tmp_path):
     (tmp_path / "spot-99.jpg").touch()
     names = [path.stem for path in rendered_truth.pictures([RENDERED, RENDERED, tmp_path], "spot")]
-    assert names == ["spot-00", "spot-01", "spot-02"]
+    assert names == ["spot-00", "spot-01", "spot-02", "spot-08"]
 
 
 def test_the_card_s_cells_and_slivers_are_not_compared(tmp_path):
