@@ -127,6 +127,7 @@ def test_patches_of_a_trial_lie_in_the_holes(told) -> None:
             assert len(patch.plots) == 1
             assert (truth.number[patch.cells] == patch.plots[0][0]).all()
             assert "the lawn" not in patch.because
+            assert "strip" not in patch.because  # what failed there is no spreader's pass
         in_holes = sum(patch.area_m2 for patch in thin if patch.plots[0][0] in holed)
         assert in_holes >= 0.9 * sum(patch.area_m2 for patch in thin)
         area = season.area_m2[truth.failed].sum()

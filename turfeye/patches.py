@@ -42,17 +42,20 @@ STRIP_SE = 0.1
 lies within one and two errors told in 76 and 95 % of simulated strips (bench), without in 66 and 88 %."""
 
 
-def thin(outlook: Outlook, *, ground: str = "lawn") -> tuple[Patch, ...]:
+def thin(outlook: Outlook, *, ground: str = "lawn", strips: bool = True) -> tuple[Patch, ...]:
     """Connected thin cells as patches, the largest first; ``ground`` is what the whole is called.
 
-    Each cell's covers on all visits are unmixed into the lawn around and the patch itself
-    (:mod:`turfeye.unmix`); the area is the sum of what belongs to the patch.
+    ``strips`` says whether they may be pieces of strips that a spreader left: it does a lawn, not one plot
+    of a trial, of which a photo shows a dozen cells in a line. Each cell's covers on all visits are unmixed
+    into the lawn around and the patch itself (:mod:`turfeye.unmix`); the area is the sum of what belongs to
+    the patch.
     """
     if not (outlook.state == "thin").any():
         return ()
     lawn = _Lawn.of(outlook, ground)
-    groups = by_strip(outlook, lawn.place.groups(lawn.thin), lawn.sound)
-    patches = [patch for group, strip in groups for patch in _thin_patches(lawn, group, strip)]
+    groups = lawn.place.groups(lawn.thin)
+    told = by_strip(outlook, groups, lawn.sound) if strips else [((group,), None) for group in groups]
+    patches = [patch for pieces, strip in told for patch in _thin_patches(lawn, pieces, strip)]
     return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
 
 

@@ -121,7 +121,7 @@ def thin(found: Trial, plots: Sequence[Plot]) -> tuple[Patch, ...]:
     """Thin patches of a trial, each told against the rest of its own plot, with their plots."""
     told = []
     for number, (cells, ahead) in found.own.items():
-        some = patches.thin(ahead, ground=_ground(number))
+        some = patches.thin(ahead, ground=_ground(number), strips=number < 0)
         told += [replace(patch, cells=cells[patch.cells]) for patch in some]
     return placed(numbered(told), plots)
 

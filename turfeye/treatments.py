@@ -165,17 +165,19 @@ class Compared:
 
     @property
     def sentence(self) -> str:
-        """The best and the least by cover, and from which difference on it is no chance."""
+        """The best and the least by cover, whether all may be alike, and which difference is no chance."""
         known = np.flatnonzero(np.isfinite(self.means.mean))
         if len(known) < 2:
             return ""
         order = known[np.argsort(-self.means.mean[known], kind="stable")]
         most, least = (f"{self.means.treatments[k]} ({per_cent(self.means.mean[k])})" for k in order[[0, -1]])
-        told = self.means.why or (
-            f"two chosen beforehand differ beyond chance (19 in 20) from {100 * self.means.lsd:.0f} points on"
-        )
         count = f"{len(known)} treatments on {short_day(self.on)}"
-        return f"{count}: greenest {most}, least green {least}; {told}"
+        ends = f"{count}: greenest {most}, least green {least}"
+        if self.means.why:
+            return f"{ends}; {self.means.why}"
+        by_chance = ", which may be chance" if self.means.p >= LEVEL else ""
+        points = f"from {100 * self.means.lsd:.0f} points on"
+        return f"{ends}{by_chance}; two chosen beforehand differ beyond chance (19 in 20) {points}"
 
 
 def compare(values: Floats, treatment: Sequence[str], block: Sequence[str] | None = None) -> Means:
