@@ -17,10 +17,10 @@ import pytest
 from PIL import Image
 
 from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store
+from turfeye.amounts import PlanSettings
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.gapfraction import Blades
 from turfeye.records import CellTable, Grid
-from turfeye.workplan import PlanSettings
 
 OUTLINE = [(0, 0), (8, 0), (8, 6), (0, 6)]
 CORNERS = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]]

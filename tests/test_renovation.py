@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from turfeye import mixes, sheet
+from turfeye.amounts import PlanSettings
 from turfeye.answer import Before
 from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
 from turfeye.records import CellTable, Grid
 from turfeye.renovation import materials
-from turfeye.workplan import PlanSettings
 
 GRID = Grid(0.5, 0.0, 0.0, rows=12, cols=18)
 OUTLINE = np.array([[0, 0], [9, 0], [9, 6], [0, 6.0]])

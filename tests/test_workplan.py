@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 
 from turfeye import cautions, mixes, newlawn, planfile, results
 from turfeye import lawn as lawns
+from turfeye.aftercare import follow_up
+from turfeye.amounts import PlanSettings, dressing_bags, dressing_l, heaps_g, seed_g
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Patch, Sowing
@@ -25,16 +27,7 @@ from turfeye.outline import signed_area
 from turfeye.tape import corner_names, fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
-from turfeye.workplan import (
-    PlanSettings,
-    covered_m2,
-    dressing_bags,
-    dressing_l,
-    follow_up,
-    heaps_g,
-    plan,
-    seed_g,
-)
+from turfeye.workplan import plan
 
 LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
 STRIP = np.array([[1.7, 1.0], [2.3, 1.0], [2.3, 5.0], [1.7, 5.0]])
@@ -71,7 +64,7 @@ def to_come(last, oversown=()):
 
 def test_what_was_sown_is_followed_up_where_nothing_is_to_be_reseeded(monkeypatch):
     # what is expected of parts is tested on real seasons, in test_oversown
-    monkeypatch.setattr("turfeye.workplan.oversown.parts", lambda season: ())
+    monkeypatch.setattr("turfeye.aftercare.oversown.parts", lambda season: ())
     # ryegrass is through 10 days after sowing (handbook); feed and cut are common practice, no source
     feed_and_cut = [(date(2026, 4, 7), "first feed"), (date(2026, 4, 14), "first cut")]
     dates, minded = to_come(date(2026, 3, 27))
@@ -95,7 +88,7 @@ def make(*patches, mix=RYE, **settings):
 def test_five_kilos_do_143_square_metres():
     # Overseeding a domestic ryegrass lawn at 35 g/m2: common practice, no source.
     assert RYE.rate_g_m2() == 35
-    assert round(covered_m2(5, 35)) == 143
+    assert seed_g(35, 143) == pytest.approx(5000, abs=35 / 2)
 
 
 def test_trade_units():

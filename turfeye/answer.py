@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from turfeye import headline
+from turfeye.amounts import PlanSettings
 from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import STATES, Outlook, Patch, Season, WorkPlan
@@ -21,7 +22,6 @@ from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
 from turfeye.treatments import Compared
 from turfeye.words import day, per_cent, square_metres
-from turfeye.workplan import PlanSettings
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -10,6 +10,15 @@ from typing import Any
 import numpy as np
 
 from turfeye import cautions
+from turfeye.amounts import (
+    PlanSettings,
+    dressing_bags,
+    dressing_l,
+    heaps_g,
+    round_up,
+    seed_g,
+    sowing_rate_g_m2,
+)
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
@@ -19,15 +28,6 @@ from turfeye.patches import LEAST_M2, bare, pale
 from turfeye.records import CellTable, Floats
 from turfeye.tape import fix
 from turfeye.words import per_cent, square_metres
-from turfeye.workplan import (
-    PlanSettings,
-    dressing_bags,
-    dressing_l,
-    heaps_g,
-    round_up,
-    seed_g,
-    sowing_rate_g_m2,
-)
 
 HOLLOW_REACH_M = 0.3
 """A hollow as near as this to a bare place lies in it: both are measured to about this."""

@@ -1,0 +1,121 @@
+"""How much seed and dressing: rates, whole grams, litres, bags, heaps.
+
+Rounding, so that anyone can work a row out again by hand: area and deficit to two decimals first; seed from
+those, to the nearest gram (half up); dressing up to the next 0.1 L; spare seed, bags and heaps so that
+nothing runs out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+
+from turfeye.errors import LawnError
+from turfeye.mixes import Mix, pure_live_seed_share
+from turfeye.temperatures import Temperatures
+
+BAG_COVERS_M2 = 9.0
+"""A bag of compost dressing raked on by hand covers about this: common practice, no source."""
+PASSES = 4
+"""Heaps that the weighed seed is split into for a spreader, one a pass."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PlanSettings:
+    """What the user sets for a plan; the defaults are common practice, no source."""
+
+    rate_g_m2: float | None = None  # None: the mix's overseeding rate, else the lawn's own sowing rate
+    spare_pct: float = 10.0
+    dressing_mm: float = 5.0
+    bag_covers_m2: float | None = None  # None: from bag_l where given, else BAG_COVERS_M2
+    bag_l: float | None = None
+    purity: float = 1.0  # of the seed, from its bag; with germination it is the share of pure live seed
+    germination: float = 1.0
+    corner_names: tuple[str, ...] | None = None
+    temperatures: Temperatures | None = None
+
+    def __post_init__(self) -> None:
+        for name, low in (("spare_pct", 0.0), ("dressing_mm", 0.0)):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= low):
+                raise LawnError(f"{name} must be {low:g} or more, got {value}")
+        for name in ("rate_g_m2", "bag_covers_m2", "bag_l"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise LawnError(f"{name} must be above 0, got {value}; leave it out for the default")
+        pure_live_seed_share(self.purity, self.germination)
+
+
+def sowing_rate_g_m2(mix: Mix, own_g_m2: float | None, settings: PlanSettings) -> tuple[float, str]:
+    """The rate to sow and where it is from: the user's, else the mix's overseeding, else the lawn's own.
+
+    The rate is for pure live seed; a bag that is less pure or less alive needs more.
+
+    >>> from turfeye.mixes import get
+    >>> sowing_rate_g_m2(get("perennial ryegrass"), None, PlanSettings())
+    (35.0, "perennial ryegrass's overseeding rate")
+    """
+    table = mix.rate_g_m2("over")
+    if settings.rate_g_m2 is not None:
+        rate, source = settings.rate_g_m2, "your rate"
+    elif table is not None:
+        rate, source = table, f"{mix.name}'s overseeding rate"
+    elif own_g_m2 is not None and math.isfinite(own_g_m2):
+        rate, source = own_g_m2, "the rate this lawn was sown at"
+    else:
+        raise LawnError(
+            f"no sowing rate is known for {mix.name}; give one in g/m² (rate_over_g_m2 in [[mix]])"
+        )
+    live = pure_live_seed_share(settings.purity, settings.germination)
+    return (rate, source) if live == 1 else (rate / live, f"{source} over {live:.2f} pure live seed")
+
+
+def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:
+    """Whole grams for an area: rate x area x deficit, area and deficit taken to two decimals, half up.
+
+    >>> seed_g(35, 2.0, 0.5)
+    35
+    """
+    shown = two_decimals(area_m2) * two_decimals(deficit) * Decimal(repr(float(rate_g_m2)))
+    return int(shown.quantize(Decimal(1), ROUND_HALF_UP))
+
+
+def dressing_l(depth_mm: float, area_m2: float) -> float:
+    """Litres of dressing, up to the next 0.1: 1 mm over 1 m² is 1 L.
+
+    >>> dressing_l(5, 1.21)
+    6.1
+    """
+    return round_up(depth_mm * float(two_decimals(area_m2)) * 10) / 10
+
+
+def dressing_bags(litres: float, area_m2: float, settings: PlanSettings) -> int:
+    """Whole bags, rounded up: by the area a bag covers in the user's hands, its litres, or 9 m² a bag."""
+    if settings.bag_covers_m2 is None and settings.bag_l is not None:
+        return round_up(litres / settings.bag_l)
+    return round_up(area_m2 / (settings.bag_covers_m2 or BAG_COVERS_M2)) if litres > 0 else 0
+
+
+def heaps_g(total_g: int, parts: int = PASSES) -> tuple[int, ...]:
+    """Weighed seed split into heaps of whole grams, as even as can be; they add up to the total.
+
+    >>> heaps_g(1250, 4)
+    (313, 313, 312, 312)
+    """
+    small, over = divmod(int(total_g), parts)
+    return tuple(small + (i < over) for i in range(parts))
+
+
+def round_up(value: float) -> int:
+    """Up to the next whole number; a hair above one (float dust) stays.
+
+    >>> round_up(2.0000000001), round_up(2.1)
+    (2, 3)
+    """
+    return math.ceil(round(value, 6))
+
+
+def two_decimals(value: float) -> Decimal:
+    """As a row of the plan prints it, half up."""
+    return Decimal(repr(float(value))).quantize(Decimal("0.01"), ROUND_HALF_UP)
