@@ -116,6 +116,19 @@ def test_temperatures_without_their_columns(tmp_path):
         temperatures.read(tmp_path / "none.csv")
 
 
+def test_what_a_spreadsheet_writes_with_decimal_commas_is_read(tmp_path):
+    want = temperatures.read(temperatures_file(tmp_path, "date,min_c,max_c\n2026-03-14,3.5,11\n"))
+    for text in (
+        "Date;Min_C;Max_C\n2026-03-14;3,5;11,0\n",
+        "date\tmin_c\tmax_c\tplace\n2026-03-14\t3.5\t11\tx\n",
+    ):
+        found = temperatures.read(temperatures_file(tmp_path, text))
+        assert (found.first, found.min_c, found.max_c) == (want.first, want.min_c, want.max_c)
+    # commas for both: 3 and 5 degrees they are not
+    with pytest.raises(LawnError, match="line 2: more fields than columns; with decimal commas part"):
+        temperatures.read(temperatures_file(tmp_path, "date,min_c,max_c\n2026-03-14,3,5,11,0\n"))
+
+
 def steady(mean_c, days=60, first=SOWN):
     return temperatures.Temperatures(first, np.full(days, mean_c - 4.0), np.full(days, mean_c + 4.0))
 

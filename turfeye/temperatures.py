@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,8 @@ from turfeye.notes import some
 from turfeye.records import Floats
 
 FILE_NAME = "temperatures.csv"
-"""In the lawn's folder: date, min_c, max_c."""
+COLUMNS = ("date", "min_c", "max_c")
+"""The record in the lawn's folder, and what it must have of each day."""
 LAST_PACE_DAYS = 14
 """Past the record's end its last days' mean goes on; past so many days more it is no guide. Ours."""
 MOST_FILLED_DAYS = 7
@@ -111,26 +113,27 @@ class Temperatures:
 def read(path: Path | str) -> Temperatures:
     """Read daily temperatures: a CSV with the columns ``date,min_c,max_c``, one row a day.
 
-    A row of a date alone is a day that is not known, as is one that isn't there.
+    A row of a date alone is a day that is not known, as is one that isn't there. Semicolons or tabs may part
+    the columns; then numbers may have decimal commas, as spreadsheets write both.
     Raises LawnError with every mistake: columns, dates, numbers, order of min and max, days twice.
     """
     path = Path(path)
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            wanted = ["date", "min_c", "max_c"]
-            have = [name.strip() for name in reader.fieldnames or []]
-            if missing := [name for name in wanted if name not in have]:
-                raise LawnError(
-                    f"{path.name} can't be read",
-                    [f"line 1: no column {name}; write date,min_c,max_c" for name in missing],
-                )
-            reader.fieldnames = have
-            rows = [(reader.line_num, row) for row in reader]
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
     except FileNotFoundError:
         raise LawnError(f"no such file: {path}; write one with the columns date,min_c,max_c") from None
     except UnicodeDecodeError:
         raise LawnError(f"{path.name} is not UTF-8 text; save it again as UTF-8") from None
+    first = lines[0] if lines else ""
+    parted_by = max(",;\t", key=first.count)
+    names = [name.strip().casefold() for name in next(csv.reader([first], delimiter=parted_by), [])]
+    if missing := [name for name in COLUMNS if name not in names]:
+        raise LawnError(
+            f"{path.name} can't be read",
+            [f"line 1: no column {name}; write {','.join(COLUMNS)}" for name in missing],
+        )
+    reader = csv.DictReader(lines[1:], names, delimiter=parted_by)
+    rows = [(reader.line_num + 1, row) for row in reader]
     days: dict[date, tuple[float, float]] = {}
     mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
     if not days and not mistakes:
@@ -140,8 +143,10 @@ def read(path: Path | str) -> Temperatures:
     return Temperatures.of(days)
 
 
-def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[float, float]]) -> str:
+def _take_day(line: int, row: dict[Any, Any], days: dict[date, tuple[float, float]]) -> str:
     """Add one row to ``days``; returns what is wrong with it, or ""."""
+    if any(row.pop(None, ())):
+        return f"line {line}: more fields than columns; with decimal commas part the columns by semicolons"
     try:
         day = date.fromisoformat((row["date"] or "").strip())
     except ValueError:
@@ -150,7 +155,7 @@ def _take_day(line: int, row: dict[str, str | None], days: dict[date, tuple[floa
     if not any(written):
         return ""
     try:
-        low, high = map(float, written)
+        low, high = (float(number.replace(",", ".")) for number in written)
     except ValueError:
         return f"line {line}: min_c {row['min_c']!r} and max_c {row['max_c']!r} must be numbers like 3.5"
     if not (-60 <= low <= 60 and -60 <= high <= 60):
