@@ -100,6 +100,16 @@ def test_the_client_gets_plain_words_and_no_trade_figures(answer: Answer, drawn:
         assert word not in text
 
 
+def test_the_client_is_told_that_slow_parts_of_a_strip_are_sown_too(answer: Answer) -> None:
+    task = answer.plan.tasks[0]
+    assert sheet.PLAIN_IN_STRIPS["slow"] not in Page(sheet.client_page(answer)).text
+    slow = np.flatnonzero(answer.outlook.state == "slow")[:2]
+    assert len(slow)
+    strip = replace(task, patch=replace(task.patch, cells=np.append(task.patch.cells, slow)))
+    whole = replace(answer, plan=replace(answer.plan, tasks=(strip,)))
+    assert sheet.PLAIN_IN_STRIPS["slow"] in Page(sheet.client_page(whole)).text
+
+
 def test_photos_are_small_copies_and_the_originals_stay(answer: Answer, drawn: dict[str, bytes]) -> None:
     before = {path: path.read_bytes() for path in answer.lawn.photos()}
     html = sheet.page(answer, drawn)

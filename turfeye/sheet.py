@@ -35,6 +35,10 @@ PLAIN_STATES = {
     "not seen": "not visible in the photos",
 }
 
+PLAIN_IN_STRIPS = {
+    "slow": "behind, or a little short: it needs time, not seed, but for the strip that will get more",
+}
+"""What is otherwise where a strip is sown whole, though parts of it are slow only."""
 PLAIN_IN_PLOTS = {
     "thin": "will stay thin, as its plot is or behind the rest of it",
 }
@@ -145,7 +149,9 @@ def ground(lawn: Lawn) -> drawing.Ground:
 def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     """Everything that a template may use."""
     season, lawn = answer.season, answer.outlook.lawn
+    state, sown = answer.outlook.state, [task.patch.cells for task in answer.plan.tasks if task.seed_g]
     plain = PLAIN_STATES | (PLAIN_IN_PLOTS if answer.standings else {})
+    plain |= PLAIN_IN_STRIPS if any((state[cells] == "slow").any() for cells in sown) else {}
     ranked = len(answer.plots) > 1
     return {
         "answer": answer,
