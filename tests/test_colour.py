@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import colour, colourmatrix, colourspace
+from turfeye import colour, colourmatrix, colourspace, reflectance
 from turfeye.card_layout import NOMINAL
 from turfeye.errors import ColourError
 from turfeye.records import CardValues, Sighting
@@ -245,7 +245,7 @@ def test_standard_disks_through_a_cast_photo(curve):
     got = colour.fit(sighting(photographed(values.rgb_linear, curve, cast=cast, noise=0.5), values), values)
     disks = np.repeat(colour.decode(np.array([[[87, 108, 67]], [[231, 199, 31]]])), 90, axis=1)
     seen = photographed(disks, curve, cast=cast, noise=2.0, seed=5).astype(np.uint8)
-    mean = colour.to_linear(seen, got).mean(axis=1)
+    mean = reflectance.to_linear(seen, got).mean(axis=1)
     assert colour.dgci(colour.encode(mean)) == pytest.approx([0.5722, 0.0733], abs=0.02)
     assert np.abs(colour.dgci(seen.mean(axis=1)) - [0.5722, 0.0733]).max() > 0.03  # what the cast had done
 
@@ -428,8 +428,8 @@ def test_pictures_and_patches_take_the_same_way(columns):
     got = correction(matrix)
     picture = RNG(5).integers(3, 256, (31, 47, 3)).astype(np.uint8)  # none at its floor
     want = colour.apply_matrix(colour.tone_to_linear(picture, got.tone) * got.gain, matrix)
-    assert colour.to_linear(picture, got) == pytest.approx(want, abs=1e-4)
-    coded = colour.corrected_coded(picture, got)
+    assert reflectance.to_linear(picture, got) == pytest.approx(want, abs=1e-4)
+    coded = reflectance.corrected_coded(picture, got)
     assert coded.dtype == np.uint8
     assert coded.shape == picture.shape
     assert np.abs(coded - colour.encode(want)).max() < 1.01
@@ -441,16 +441,16 @@ def test_a_channel_at_its_floor_is_given_the_middle_of_what_it_can_have_been():
     got = dataclasses.replace(correction(matrix), gain=np.ones(3), tone=(0.0, 0.0))
     picture = np.array([[[230, 200, 0], [230, 200, 8], [20, 18, 0]]], np.uint8)
     most = colour.encode(colour.apply_matrix(colour.decode(picture), matrix))[..., 2]
-    blue = colour.encode(colour.to_linear(picture, got))[0, :, 2]
+    blue = colour.encode(reflectance.to_linear(picture, got))[0, :, 2]
     assert blue == pytest.approx([most[0, 0] / 2, most[0, 1], most[0, 2]], abs=0.05)
     cast = dataclasses.replace(got, gain=np.array([1.0, 1.0, 2.1]))
-    assert colour.encode(colour.to_linear(picture, cast))[0, 0, 2] == pytest.approx(most[0, 0], abs=0.05)
+    assert colour.encode(reflectance.to_linear(picture, cast))[0, 0, 2] == pytest.approx(most[0, 0], abs=0.05)
 
 
 def test_no_correction_leaves_the_picture_alone():
     picture = RNG(5).integers(0, 256, (31, 47, 3)).astype(np.uint8)
-    assert colour.to_linear(picture, None) == pytest.approx(colour.decode(picture), abs=1e-6)
-    assert np.array_equal(colour.corrected_coded(picture, None), picture)
+    assert reflectance.to_linear(picture, None) == pytest.approx(colour.decode(picture), abs=1e-6)
+    assert np.array_equal(reflectance.corrected_coded(picture, None), picture)
 
 
 def test_twelve_megapixels_take_tens_of_milliseconds():
@@ -459,7 +459,7 @@ def test_twelve_megapixels_take_tens_of_milliseconds():
     best = math.inf
     for _ in range(5):
         start = time.process_time()
-        colour.corrected_coded(picture, got)
+        reflectance.corrected_coded(picture, got)
         best = min(best, time.process_time() - start)
     assert (
         best < 0.05

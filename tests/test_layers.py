@@ -22,6 +22,7 @@ ORDER = (
     "card",
     "colourmatrix",
     "colour",
+    "reflectance",
     "outline cautions mixes",
     "amounts",
     "contours",

@@ -12,7 +12,7 @@ from PIL import Image
 from test_cells import HEIGHT, WIDTH, camera, shares_of, sound
 from test_colour import CURVES, card, photographed, sighting
 
-from turfeye import cells, colour, leafcolour
+from turfeye import cells, colour, leafcolour, reflectance
 from turfeye.colourspace import LUMINANCE
 from turfeye.records import Correction, Pixels
 
@@ -79,7 +79,7 @@ def measured(codes, correction, *, linear=None, smear_px=0.0, green=1.0):
     picture[:] = codes
     picture += np.random.default_rng(0).integers(0, 3, picture.shape, dtype=np.uint8)
     seen = camera()
-    linear = colour.to_linear(picture, correction) if linear is None else linear
+    linear = reflectance.to_linear(picture, correction) if linear is None else linear
     pixels = Pixels(seen, picture, linear, shares_of(np.full((HEIGHT, WIDTH), green)), correction, smear_px)
     return cells.measure(pixels, sound(), cells.spot_grid(seen, 0.1))
 
@@ -158,9 +158,9 @@ CASTS = np.array([[1.5, 1.0, 0.5], [1.0, 1.0, 1.0], [0.55, 1.0, 1.5]])
 def read(picture, correction, smear_px):
     """Light of every pixel, smear of more than 0 pixels taken back, (N, 3)."""
     if not smear_px:
-        return colour.to_linear(picture, correction).reshape(-1, 3)
+        return reflectance.to_linear(picture, correction).reshape(-1, 3)
     places = np.arange(picture.shape[0] * picture.shape[1])
-    return colour.unsmeared(picture, correction, smear_px=smear_px, places=places)
+    return reflectance.unsmeared(picture, correction, smear_px=smear_px, places=places)
 
 
 def off(*, smear_px, denoise_px=0.0, subsampling=2):
@@ -186,7 +186,7 @@ def test_coding_colour_at_half_the_size_turns_blades_under_a_cast():
 def test_smeared_colour_is_taken_back(denoise_px):
     before, after = (
         off(smear_px=0, denoise_px=denoise_px),
-        off(smear_px=colour.SMEAR_PX, denoise_px=denoise_px),
+        off(smear_px=reflectance.SMEAR_PX, denoise_px=denoise_px),
     )
     assert np.ptp(after) < 0.6 * np.ptp(before)
     assert np.abs(after).mean() < 0.6 * np.abs(before).mean()
@@ -196,7 +196,7 @@ def test_smeared_colour_is_taken_back(denoise_px):
 def test_how_much_was_taken_back_is_as_much_as_it_can_be_off(denoise_px):
     before, after = (
         off(smear_px=0, denoise_px=denoise_px),
-        off(smear_px=colour.SMEAR_PX, denoise_px=denoise_px),
+        off(smear_px=reflectance.SMEAR_PX, denoise_px=denoise_px),
     )
     assert (np.abs(after) < np.abs(after - before) + 0.01).all()
 
@@ -208,8 +208,8 @@ def test_an_even_picture_has_nothing_to_take_back():
 
 
 def test_of_a_picture_made_small_nothing_is_taken_back():
-    assert colour.smear_px(1.0) == colour.SMEAR_PX
-    assert colour.smear_px(0.99 * colour.LEAST_SMEAR_PX / colour.SMEAR_PX) == 0
+    assert reflectance.smear_px(1.0) == reflectance.SMEAR_PX
+    assert reflectance.smear_px(0.99 * reflectance.LEAST_SMEAR_PX / reflectance.SMEAR_PX) == 0
     picture = np.random.default_rng(1).integers(0, 256, (31, 47, 3)).astype(np.uint8)
     got = plain([1.3, 1.0, 2.2])
     assert not np.array_equal(read(picture, got, 0.8), read(picture, got, 0))
@@ -218,5 +218,5 @@ def test_of_a_picture_made_small_nothing_is_taken_back():
 def test_smear_is_taken_back_at_the_places_asked_for():
     picture = np.random.default_rng(2).integers(0, 256, (31, 47, 3)).astype(np.uint8)
     places = np.array([0, 46, 700, 31 * 47 - 1])
-    some = colour.unsmeared(picture, plain([1.3, 1.0, 2.2]), smear_px=0.8, places=places)
+    some = reflectance.unsmeared(picture, plain([1.3, 1.0, 2.2]), smear_px=0.8, places=places)
     np.testing.assert_allclose(some, read(picture, plain([1.3, 1.0, 2.2]), 0.8)[places], rtol=1e-5)

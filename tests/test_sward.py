@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from turfeye import colour, sward
+from turfeye import colour, reflectance, sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.records import CardValues, Correction
 
@@ -125,7 +125,7 @@ def correction(gain):
 
 
 def corrected_green(picture, gain):
-    plain = colour.corrected_coded(picture, correction(gain))
+    plain = reflectance.corrected_coded(picture, correction(gain))
     return sward.classify(sward.exposed(plain), gsd_mm=1.3).green.mean()
 
 

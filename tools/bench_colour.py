@@ -15,7 +15,7 @@ import bench_row
 import numpy as np
 from bench_row import Row, row
 
-from turfeye import card, colour, leafcolour, photo, series, summary, survey, sward
+from turfeye import card, colour, leafcolour, photo, reflectance, series, summary, survey, sward
 from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
@@ -161,7 +161,7 @@ def disk_errors(light: tuple[float, float, float], phone: Phone, folder: Path) -
     shot = photo.read(path)
     correction = colour.fit(card.find(shot), card.NOMINAL)
     parts = [np.ascontiguousarray(shot.rgb_coded[120:260, 340 + 400 * k : 560 + 400 * k]) for k in range(2)]
-    means = [colour.to_linear(part, correction).reshape(-1, 3).mean(axis=0) for part in parts]
+    means = [reflectance.to_linear(part, correction).reshape(-1, 3).mean(axis=0) for part in parts]
     corrected = colour.dgci(colour.encode(np.array(means)))
     plain = colour.dgci(np.array([part.reshape(-1, 3).mean(axis=0) for part in parts]))
     return np.stack([corrected, plain]) - DISKS_DGCI

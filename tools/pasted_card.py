@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 from sward_pictures import kept_size
 
-from turfeye import card, colour, sward
+from turfeye import card, colour, reflectance, sward
 from turfeye.colourspace import LUMINANCE
 from turfeye.errors import TurfeyeError
 from turfeye.records import Bytes, Floats, Photo
@@ -74,4 +74,4 @@ def judged(
     except TurfeyeError:
         return None
     small = cv2.resize(rgb, kept_size(rgb, gsd_mm), interpolation=cv2.INTER_AREA)
-    return sward.exposed(colour.corrected_coded(small, correction)), box
+    return sward.exposed(reflectance.corrected_coded(small, correction)), box

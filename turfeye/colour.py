@@ -1,4 +1,4 @@
-"""Colour: from a card's readings to a `Correction`, from camera RGB to reflectance, and colour measures.
+"""Colour: from a card's readings to a `Correction`; the colour measures under one name.
 
 A phone makes its picture from linear light by a gain a channel (white balance, exposure), then one tone curve
 for all three, then sRGB coding. `fit` undoes that in the opposite order. The curve is taken from the family
@@ -10,7 +10,8 @@ for every a and b, and bends both as an S-curve (a) and as a shoulder or a lift 
 parameters tried on fifteen curves (sRGB, gamma 2.2, BT.709, Narkowicz's, Hable's and Hejl's filmic curves,
 Reinhard, smoothstep and logistic contrast, exponential shoulder) at three exposures, fitted to six neutral
 steps, it came out best: 1.2 % rms in reflectance between 3 % and 80 %, 2.3 % on the worst curve; plain sRGB
-is off by 23 %. What a phone's own matrix does to colours is undone by `colourmatrix.of_phone`.
+is off by 23 %. What a phone's own matrix does to colours is undone by `colourmatrix.of_phone`; whole pictures
+go through a correction in :mod:`turfeye.reflectance`.
 
 Coded values are 0-255 throughout, as in the pictures; linear values are reflectance, 1 for a perfect white.
 """
@@ -19,14 +20,12 @@ from __future__ import annotations
 
 from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from turfeye import colourmatrix
 from turfeye.colourmatrix import apply_matrix, root_polynomial
 from turfeye.colourspace import (
-    RGB_TO_XYZ,
     decode,
     delta_e,
     dgci,
@@ -40,11 +39,10 @@ from turfeye.colourspace import (
     visible_resistant_index,
 )
 from turfeye.errors import ColourError
-from turfeye.records import Bytes, CardValues, Correction, Flags, Floats, Sighting, Whole
+from turfeye.records import CardValues, Correction, Flags, Floats, Sighting
 
 __all__ = [
     "apply_matrix",
-    "corrected_coded",
     "decode",
     "delta_e",
     "dgci",
@@ -57,10 +55,7 @@ __all__ = [
     "hsb",
     "lab",
     "root_polynomial",
-    "smear_px",
-    "to_linear",
     "tone_to_linear",
-    "unsmeared",
     "visible_resistant_index",
 ]
 
@@ -72,17 +67,6 @@ STEP_SD: Final = 0.025
 
 FLOOR_SD: Final = 0.002
 """Error in reflectance that no step is free of (8-bit coding, flare). Ours."""
-
-SMEAR_PX: Final = 0.8
-"""How far a phone's file smears colour, one standard deviation, in its own pixels. Coding colour at half the
-size (4:2:0), as nearly all do, acts like 0.5; smoothing colour noise adds to that, by how much differs from
-phone to phone (0 to about 1: common practice, no source). Ours, between; no real phone was measured."""
-
-LEAST_SMEAR_PX: Final = 0.1
-"""In a picture made so small that colour is smeared by less, each pixel counts as having its own."""
-
-FLOOR_CODE, LIT_CODE = 2, 40
-"""A channel at or below the first is at its floor in a pixel whose brightest is above the second."""
 
 EVEN_PATCH, SHADOW_STEP, TWINS_STEP, TWINS_APART = 0.15, 0.8, 0.35, 0.5
 """Spread of a patch that a shadow's edge crosses, at least; logarithm of the least step from shade to sun,
@@ -293,122 +277,3 @@ def _patches_left_out(
         own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
         got[i] = apply_matrix(light, own)
     return delta_e(lab(got), lab(want))
-
-
-# ------------------------------------------------------------------------------------------- whole pictures
-
-
-def _table(correction: Correction | None) -> Floats:
-    """(256, 3) linear light of every code, tone and gain applied."""
-    codes = np.arange(256.0)[:, None]
-    if correction is None:
-        return np.repeat(decode(codes), 3, axis=1)
-    return tone_to_linear(codes, correction.tone) * np.asarray(correction.gain)
-
-
-def to_linear(rgb_coded: Bytes, correction: Correction | None) -> Floats:
-    """Reflectance, (H, W, 3) float32 linear sRGB, of a picture (H, W, 3) uint8.
-
-    Without a correction it is the picture's own light, up to an unknown gain. Where a phone has pushed a
-    saturated colour out of its gamut, one channel stands at its floor and says only "this or less": it is
-    given the middle, in codes, of what it can have been. Where the light has little of that channel it is the
-    light that brought it down, and the most it can have been is nearer.
-    """
-    table = _table(correction).astype(np.float32)[:, None, :]
-    return _in_srgb(np.asarray(cv2.LUT(rgb_coded, table), np.float32), rgb_coded, correction)
-
-
-def _in_srgb(light: Floats, rgb_coded: Bytes, correction: Correction | None) -> Floats:
-    """The camera's light after gains, (H, W, 3), in sRGB's primaries; its memory may be used."""
-    if correction is None or correction.matrix is None:
-        return light
-    if correction.matrix.shape[1] == 3:
-        out = _transform(light, correction.matrix)
-    else:
-        out = _transform(light, correction.matrix[:, :3])
-        np.maximum(light, 0, out=light)
-        out += _transform(np.sqrt(light * light[..., [1, 2, 0]]), correction.matrix[:, 3:])
-    return _out_of_gamut(out, rgb_coded, correction.gain)
-
-
-def smear_px(scale: float) -> float:
-    """How far colour is smeared, in pixels of a picture at this scale of its photo; 0 where hardly.
-
-    >>> smear_px(1.0), smear_px(0.1)
-    (0.8, 0.0)
-    """
-    return SMEAR_PX * scale if SMEAR_PX * scale >= LEAST_SMEAR_PX else 0.0
-
-
-def unsmeared(rgb_coded: Bytes, correction: Correction, *, smear_px: float, places: Whole) -> Floats:
-    """What `to_linear` gives at flat places (N,) of a picture, (N, 3), the file's smear of colour taken back.
-
-    ``smear_px`` says how far the file smeared colour, in pixels of this picture, above 0 (`smear_px`). It is
-    taken back as far as one step can: lightness is made as coarse as colour, then colour sharpened.
-
-    A bright blade on dark ground keeps its lightness in the file, but part of its colour is the ground's.
-    Under a cast it then has less of the cast than its lightness has, and what takes the cast away overshoots:
-    in a warm photo it turns blue. So lightness, which phones sharpen besides, is first blurred in codes; then
-    the difference from luminance C becomes C + (C - blur(C)), the first step of van Cittert's deconvolution
-    (van Cittert, P. H. (1931). Zeitschrift fuer Physik 69, 298-308), in the camera's light before the gains.
-    """
-    if not len(places):  # bare soil on the day of sowing has no green pixel at all
-        return np.zeros((0, 3), np.float32)
-    grey = cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY)
-    sharp = cv2.subtract(grey, _blurred(grey, smear_px), dtype=cv2.CV_16S)
-    soft = cv2.subtract(rgb_coded, cv2.merge([sharp] * 3), dtype=cv2.CV_8U)
-    whole = np.asarray(cv2.LUT(soft, _table(correction).astype(np.float32)[:, None, :]), np.float32)
-    # as one row: OpenCV goes row by row
-    light, coarse, codes = (
-        np.take(each.reshape(1, -1, 3), places, axis=1)
-        for each in (whole, _blurred(whole, smear_px), rgb_coded)
-    )
-    gain = np.asarray(correction.gain)
-    light += _transform(light - coarse, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
-    return _in_srgb(light, codes, correction)[0]
-
-
-def _blurred(picture: NDArray, sigma_px: float) -> NDArray:
-    """Blurred by a bell of this standard deviation: three taps that have it, where a sampled bell has not."""
-    if sigma_px > 0.6:
-        return cv2.GaussianBlur(picture, (0, 0), sigma_px)
-    side = sigma_px**2 / (2 * (1 - sigma_px**2))  # against the middle tap's 1
-    return cv2.GaussianBlur(picture, (3, 3), float(np.sqrt(-0.5 / np.log(side))))
-
-
-def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
-    """Halve, in codes, the channels that stand at the floor where the others don't; in place."""
-    channels = cv2.split(rgb_coded)
-    brightest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
-    for channel, codes in enumerate(channels):
-        lost = cv2.inRange(codes, 0, FLOOR_CODE)
-        if gain[channel] <= colourmatrix.STRONG_CAST * gain.min() and cv2.countNonZero(lost):
-            lit = cv2.inRange(brightest, LIT_CODE + 1, 255)
-            place = np.flatnonzero(cv2.bitwise_and(lost, lit) > 0)  # quicker of flags than of bytes, and flat
-            plane = linear.reshape(-1, 3)[:, channel]
-            plane[place] = decode(encode(plane[place]) / 2)
-    return linear
-
-
-def _transform(picture: Floats, matrix: Floats) -> Floats:
-    return np.asarray(cv2.transform(picture, np.ascontiguousarray(matrix, dtype=np.float32)), np.float32)
-
-
-def corrected_coded(
-    rgb_coded: Bytes, correction: Correction | None, *, rgb_linear: Floats | None = None
-) -> Bytes:
-    """The picture as sRGB in the card's light, (H, W, 3) uint8: code 255 is a perfect white.
-
-    Tone and gain make one table a channel; a matrix takes the long way round, by what `to_linear` gives:
-    ``rgb_linear``, where that is known already.
-    """
-    if correction is None:
-        return rgb_coded
-    if correction.matrix is None:
-        table = np.rint(encode(_table(correction))).astype(np.uint8)
-        return np.asarray(cv2.LUT(rgb_coded, table[:, None, :]), np.uint8)
-    # 16-bit linear light steps by a twentieth of a code where codes are densest
-    light = to_linear(rgb_coded, correction) if rgb_linear is None else rgb_linear
-    light = np.clip(light, 0.0, 1.0) * np.float32(65535)
-    table = np.rint(encode(np.arange(65536) / 65535.0)).astype(np.uint8)
-    return np.asarray(cv2.LUT(light.astype(np.uint16), table), np.uint8)

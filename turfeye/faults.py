@@ -13,7 +13,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import colour, lighting, sharpness
+from turfeye import lighting, reflectance, sharpness
 from turfeye.blocks import Blocks, luma_of, steady
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
@@ -104,7 +104,7 @@ def find(
     side = _side(shape)
     blocks = Blocks(shape, side)
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
-    plain = colour.corrected_coded(sample, correction)
+    plain = reflectance.corrected_coded(sample, correction)
     card = _card_mask(shape, card_px)
     # without a card white may be any bright grey, so only the very brightest counts
     snow = SNOW_LIGHT if correction is None else CORRECTED_SNOW_LIGHT
@@ -277,14 +277,14 @@ def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int
 def soil_coloured(rgb_coded: Bytes, shares: Shares, correction: Correction | None, within: Flags) -> Flags:
     """(H, W), pixels ``within`` that have the colour of the soil seen there; none where no soil is seen."""
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
-    ratios = _log_ratios(colour.corrected_coded(sample, correction))
+    ratios = _log_ratios(reflectance.corrected_coded(sample, correction))
     near = _near_soil(ratios, (shares.bare[::2, ::2] > 0.6) & within[::2, ::2])
     return _enlarged(near, within.shape) & within
 
 
 def _log_ratios(plain: Bytes) -> list[Floats]:
     """Log ratios of red to green and green to blue in linear light, smoothed, two (H, W)."""
-    logs = np.log(colour.to_linear(plain, None) + np.float32(0.004))
+    logs = np.log(reflectance.to_linear(plain, None) + np.float32(0.004))
     return [cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)) for k in (0, 1)]
 
 

@@ -8,7 +8,20 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from turfeye import card, cells, colour, faults, leafcolour, lighting, photo, region, sward, teach, view
+from turfeye import (
+    card,
+    cells,
+    colour,
+    faults,
+    leafcolour,
+    lighting,
+    photo,
+    reflectance,
+    region,
+    sward,
+    teach,
+    view,
+)
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -196,10 +209,10 @@ def _flatness(sighting: Sighting) -> list[str]:
 def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
     """The photo at its working size, its pixels read by the shipped classifier, which knows no one lawn."""
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
-    rgb_linear = colour.to_linear(rgb_coded, correction)
-    plain = colour.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)  # not computed twice
+    rgb_linear = reflectance.to_linear(rgb_coded, correction)
+    plain = reflectance.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)  # not computed twice
     shares = sward.classify(plain if correction is None else sward.exposed(plain))
-    smear_px = colour.smear_px(small.size_px[0] / seen.size_px[0])
+    smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
 
 
@@ -289,7 +302,7 @@ def _look_without_card(picture: Photo) -> Look:
     found = faults.find(small, shares=shares, lawn=lawn)
     if several:
         found = faults.beside_lawn(_without_doubted(found, grass))
-    hardness = _hardness(colour.to_linear(small, None), shares, found)
+    hardness = _hardness(reflectance.to_linear(small, None), shares, found)
     table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
     warnings = (_said_without_card(picture), *faults.hints(found), *_about_light(hardness))
     return Look(picture, None, None, None, table, warnings, hardness)

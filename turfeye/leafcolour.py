@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import colour
+from turfeye import colour, reflectance
 from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
 from turfeye.records import CellTable, Correction, Flags, Floats, Pixels, Words
@@ -59,9 +59,9 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     only pixels at least as bright as the cell's own mean count: one turf in sun, cloud, shade and evening
     light then has an index within 0.015 (sd) instead of 0.022.
 
-    Colour comes from light with the file's smear taken back (`colour.unsmeared`). Since phones differ in how
-    far they smear, what that changes in the index is part of its error. Without a trusted correction every
-    colour is unknown.
+    Colour comes from light with the file's smear taken back (`reflectance.unsmeared`). Since phones differ in
+    how far they smear, what that changes in the index is part of its error. Without a trusted correction
+    every colour is unknown.
 
     Parameters
     ----------
@@ -77,11 +77,12 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     cell, plain = cells.cell_of(picked), np.take(pixels.rgb_linear.reshape(-1, 3), picked, axis=0)
     linear = plain
     if pixels.smear_px > 0:
-        linear = colour.unsmeared(pixels.rgb_coded, correction, smear_px=pixels.smear_px, places=picked)
+        linear = reflectance.unsmeared(pixels.rgb_coded, correction, smear_px=pixels.smear_px, places=picked)
     light = linear @ LUMINANCE
     total = np.bincount(cell, light, minlength=cells.count)
     lit = np.flatnonzero(light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell])
-    cell, picked, plain, linear = (np.take(each, lit, axis=0) for each in (cell, picked, plain, linear))
+    cell, picked = cell[lit], picked[lit]
+    plain, linear = (np.take(each, lit, axis=0) for each in (plain, linear))
     count = np.bincount(cell, minlength=cells.count)
     enough = count >= FEWEST_COLOURED
 

@@ -7,7 +7,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import colour
+from turfeye import reflectance
 from turfeye.colourspace import LUMINANCE
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
@@ -41,7 +41,7 @@ def log_light_of(
     log is that of green's luminance: exp of it is the reflectance that turf there would seem to have. What is
     too dark to be classified has no say in those middles.
     """
-    linear = colour.to_linear(np.ascontiguousarray(rgb_coded[::4, ::4]), correction)
+    linear = reflectance.to_linear(np.ascontiguousarray(rgb_coded[::4, ::4]), correction)
     luma = np.log(np.maximum(linear @ LUMINANCE, 1e-4))
     green, straw, bare = (share[::4, ::4] for share in (shares.green, shares.straw, shares.bare))
     ground = np.maximum(np.maximum(green, straw), bare) * ~beside[::4, ::4]
