@@ -163,6 +163,12 @@ def test_the_headline_counts_plots(told) -> None:
         season, 0.5, none, 0.0, usual=(0.4, 0.6), loss=0.0, missing="", plots=True
     )  # fmt: skip
     assert words == "No visit showed any plot of this trial: nothing can be said."
+    few = none | {"not seen": 8, "on course": 1, "slow": 3}
+    words = headline.sentence(
+        season, 0.5, few, 0.0, usual=(0.4, 0.6), loss=0.0, missing="", plots=True
+    )  # fmt: skip
+    assert "none of the 4 plots that were seen is thin, 1 is on course for " in words
+    assert words.endswith(", 3 are slow; 8 plots were never seen")
 
 
 def test_cells_beside_the_plots_are_told_too_and_are_no_plot() -> None:

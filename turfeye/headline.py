@@ -49,9 +49,12 @@ def sentence(
     elif counts["too soon to say"] > cells / 2:
         words.append(f"too soon to say for {counts['too soon to say']} of {cells} {thing}s: {missing}")
     else:
-        course = "reached the target by" if passed(season) else "are on course for"
-        slow = f", {counts['slow']} are slow" if counts["slow"] > counts["on course"] else ""
-        words.append(f"none of {cells} {thing}s is thin, {counts['on course']} {course} {by}{slow}")
+        seen = cells if spots else cells - counts["not seen"]
+        of = f"{cells} {thing}s" if seen == cells else f"the {seen} {thing}s that were seen"
+        good, behind = counts["on course"], counts["slow"]
+        did = "reached the target by" if passed(season) else f"{'is' if good == 1 else 'are'} on course for"
+        slow = f", {_count(behind, 'is', 'are')} slow" if behind > good else ""
+        words.append(f"none of {of} is thin, {good} {did} {by}{slow}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
     if spots:
