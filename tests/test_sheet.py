@@ -130,7 +130,11 @@ def test_nothing_to_do_and_no_photos(answer: Answer) -> None:
     plan = replace(answer.plan, tasks=(), spreading=(), dates=(), cautions=(), window="")
     quiet = replace(answer, outlook=outlook, thin=(), plan=plan, warnings=())
     assert "Then and now" not in sheet.page(quiet)
-    assert "No place needs more seed" in sheet.client_page(quiet)
+    scattered = Page(sheet.client_page(quiet)).text  # no patch, though its map shows thin cells
+    assert re.search(r"What is thin, [\d.]+ m² in all, is too small or too scattered", scattered)
+    lawn = replace(quiet.outlook.lawn, thin_m2=0.0)
+    none = replace(quiet, outlook=replace(quiet.outlook, lawn=lawn))
+    assert "No place needs more seed" in sheet.client_page(none)
 
 
 def test_a_target_in_the_past_is_looked_back_on(answer: Answer) -> None:
