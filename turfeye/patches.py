@@ -18,7 +18,7 @@ from turfeye.outlook import CLEAR_DEFICIT
 from turfeye.passes import Strip, by_strip
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
-from turfeye.unmix import FEWEST, Unmixed, in_or_out, unmix
+from turfeye.unmix import FEWEST, in_or_out, unmix
 from turfeye.words import per_cent, short_day, square_metres
 
 WHOLE = 0.7
@@ -152,10 +152,15 @@ class _Lawn:
             ground=ground,
         )
 
-    def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None) -> Unmixed:
-        """The marked cells against the sound ones, both (N,)."""
-        return unmix(
-            self.outlook.season,
+    def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None = None) -> tuple[Floats, Floats, float]:
+        """The marked cells (N,) against the sound ones (N,).
+
+        Returns what share of each is the patch's and its error, both (N,) and 0 of others, and the relative
+        error of their area together, beyond that.
+        """
+        season = self.outlook.season
+        found = unmix(
+            season,
             cells,
             sound,
             start_cover=self.start_cover,
@@ -163,70 +168,85 @@ class _Lawn:
             usual_se=self.usual_se,
             along=None if strip is None else strip.along(self.outlook, cells, sound),
         )
+        share, se = np.zeros((2, len(cells)))
+        share[cells], se[cells] = found.share, found.se
+        return share, se, found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Told:
-    """What some thin cells are told by, flags (N,)."""
+class _Thin:
+    """Thin cells and what is theirs in the ground around them; arrays (N,)."""
 
-    cells: Flags  # they themselves and those next to them
-    by: Flags  # these, and what else shows the same strip
-    sound: Flags  # the lawn that they are unmixed against
-    around: Flags  # the lawn that they are compared with
+    inside: Flags  # the thin cells
+    near: Flags  # they and those next to them, seen or not
+    cells: Flags  # those seen whose shares are below
+    share: Floats  # of each cell that is the patch's; 0 of others
+    se: Floats
+    relative_se: float  # of the area, beyond that
+    around: Flags  # the lawn that it is compared with
     beside: str  # what that is called
-
-    @classmethod
-    def of(cls, lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> _Told:
-        """Of one group, or of all pieces of a strip."""
-        pairs = [group.surroundings(lawn.sound) for group in groups]
-        cells = np.any([near for near, _ in pairs], axis=0)
-        if strip is None:
-            ((_, around),) = pairs
-            sound = groups[0].nearest(lawn.sound, SOUND_CELLS)
-            around = around if around.any() else lawn.sound
-            beside = f"the {lawn.ground} around it" if groups[0].beside(around) else "the rest that was seen"
-            return cls(cells, cells & lawn.known, sound, around, beside)
-        by = (cells & lawn.known) | strip.rest
-        sound = strip.beside(lawn.sound) & ~by
-        return cls(cells, by, sound, sound, f"the {lawn.ground} around it")
+    strip: str = ""  # what is said of a strip's width
 
 
 def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> list[Patch]:
-    """One group of thin cells, or the pieces of a strip: as the whole of it where all stays clearly short."""
-    outlook, season = lawn.outlook, lawn.outlook.season
+    """The pieces of a strip, or what is none, each group alone."""
+    if strip is not None and (found := _as_strip(lawn, groups, strip)) is not None:
+        return _outlined(lawn, found)
+    return [patch for group in groups for patch in _outlined(lawn, _alone(lawn, group))]
+
+
+def _alone(lawn: _Lawn, group: Group) -> _Thin:
+    """A group that is of no strip, told against the sound cells next to it; by whole cells where few are."""
+    near, around = group.surroundings(lawn.sound)
+    sound = group.nearest(lawn.sound, SOUND_CELLS)
+    cells = near & lawn.known
+    share: Floats = group.inside.astype(float)
+    se: Floats = np.zeros(len(cells))
+    relative_se = UNPURE_SE
+    if sound.sum() >= FEWEST:
+        share, se, relative_se = lawn.unmixed(cells, sound)
+    around = around if around.any() else lawn.sound
+    beside = f"the {lawn.ground} around it" if group.beside(around) else "the rest that was seen"
+    return _Thin(group.inside, near, cells, share, se, relative_se, around, beside)
+
+
+def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> _Thin | None:
+    """The pieces of a strip, or all of it where all stays clearly short.
+
+    None where too little of the lawn beside it was seen, or it is narrower than any that a spreader leaves.
+    """
     inside = np.any([group.inside for group in groups], axis=0)
-    told = _Told.of(lawn, groups, strip)
-    if strip is not None and told.sound.sum() < FEWEST:
-        return _each_alone(lawn, groups)
-    cells = told.cells & lawn.known
-    share: Floats = inside.astype(float)
-    se: Floats = np.zeros(len(inside))
-    relative_se, words = UNPURE_SE, ""
-    if told.sound.sum() >= FEWEST:
-        found = lawn.unmixed(told.by, told.sound, strip)
-        share, se = np.zeros((2, len(inside)))
-        share[told.by], se[told.by] = found.share, found.se
-        relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
-        if strip is not None:
-            relative_se = float(np.hypot(relative_se, STRIP_SE))
-            wide_m = strip.width_m(season, told.by, share)
-            if wide_m < NARROW_M:
-                return _each_alone(lawn, groups)
-            whole = _all_short(outlook, share, strip.rest, told.around)
-            words = (
-                f"a {'' if whole else 'piece of a '}strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
-            )
-            if whole:
-                if strip.rest.sum() > inside.sum():
-                    words += ", though most of its cells are not thin each for itself"
-                cells, inside = told.by, inside | (strip.rest & (share >= 0.5))
-        share, se = share * cells, se * cells
-    here, there = _forecast(outlook, share, cells, told.around)
+    near = np.any([group.surroundings(lawn.sound)[0] for group in groups], axis=0)
+    cells = near & lawn.known
+    shows = cells | strip.rest
+    sound = strip.beside(lawn.sound) & ~shows
+    if sound.sum() < FEWEST:
+        return None
+    share, se, relative_se = lawn.unmixed(shows, sound, strip)
+    relative_se = float(np.hypot(relative_se, STRIP_SE))
+    wide_m = strip.width_m(lawn.outlook.season, shows, share)
+    if wide_m < NARROW_M:
+        return None
+    width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
+    beside = f"the {lawn.ground} around it"
+    if not _all_short(lawn.outlook, share, strip.rest, sound):
+        share, se, words = share * cells, se * cells, f"a piece of a {width}"
+        return _Thin(inside, near, cells, share, se, relative_se, sound, beside, words)
+    few = strip.rest.sum() > inside.sum()
+    words = f"a {width}{', though most of its cells are not thin each for itself' if few else ''}"
+    inside = inside | (strip.rest & (share >= 0.5))
+    return _Thin(inside, near, shows, share, se, relative_se, sound, beside, words)
+
+
+def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
+    """What is outlined of some thin cells, with what is expected of it."""
+    outlook, season, inside = lawn.outlook, lawn.outlook.season, found.inside
+    here, there = _forecast(outlook, found.share, found.cells, found.around)
     in_cells = None
-    if not (share[inside] >= WHOLE).any():
+    if not (found.share[inside] >= WHOLE).any():
         in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
-    gaps = told.cells & lawn.gaps
-    share, se = lawn.place.bridged(share, se, lawn.known, gaps)
+    gaps = found.near & lawn.gaps
+    share, se = lawn.place.bridged(found.share, found.se, lawn.known, gaps)
     sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
     return outlined(
         "thin",
@@ -235,14 +255,9 @@ def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> 
         Extent(share, se, lawn.known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=float(sure),
-        because=_thin_words(lawn, here, there, told.beside, in_cells=in_cells, strip=words),
-        relative_se=relative_se,
+        because=_thin_words(lawn, found, here, there, in_cells=in_cells),
+        relative_se=found.relative_se,
     )
-
-
-def _each_alone(lawn: _Lawn, groups: Sequence[Group]) -> list[Patch]:
-    """The groups as patches that are of no strip."""
-    return [patch for group in groups for patch in _thin_patches(lawn, (group,), None)]
 
 
 def _all_short(outlook: Outlook, share: Floats, rest: Flags, around: Flags) -> bool:
@@ -265,25 +280,24 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 
 
 def _thin_words(
-    lawn: _Lawn, here: float, there: float | None, beside: str, *, in_cells: float | None, strip: str
+    lawn: _Lawn, found: _Thin, here: float, there: float | None, *, in_cells: float | None
 ) -> str:
-    """Why a patch is thin; ``in_cells`` is the cover of its cells where none lies wholly inside, ``strip``
-    says so of a strip, "" of others."""
+    """Why a patch is thin; ``in_cells`` is the cover of its cells where none lies wholly inside."""
     target = lawn.outlook.season.target
     late = passed(lawn.outlook.season)
     be, on = ("was", "were") if late else ("will be", "will be"), short_day(target.date)
-    if in_cells is None or strip:
+    if in_cells is None or found.strip:
         words = f"{be[0]} {per_cent(here)} covered on {on}"
     else:
         words = f"its cells {be[1]} {per_cent(in_cells)} covered on {on}, as if what is outlined were at "
         words += per_cent(here)
-    if strip:
-        words = f"{strip}: {words}"
+    if found.strip:
+        words = f"{found.strip}: {words}"
         words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
     words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
         return f"{words}; all that was seen of the {lawn.ground} is thin"
-    return f"{words} and {beside} {'came' if late else 'comes'} to {per_cent(there)}"
+    return f"{words} and {found.beside} {'came' if late else 'comes'} to {per_cent(there)}"
 
 
 # -- pale ------------------------------------------------------------------------------------------------
