@@ -8,9 +8,8 @@ eye (`sward_pictures.read_real`; tools/real-pictures.csv is one: it says where e
 mean shares of a crop are drawn towards the whole picture's; beside that, crops of the pictures of
 tools/train_sward.py must be answered as before. Of the way that the weights go so a quarter is kept: half
 of what real pictures gain, at next to no cost to rendered ones. It takes minutes of one processor core.
-``--part K`` leaves that part of the labelled and rendered pictures out, as in a fold model. ``--patchwork
-N`` adds N crops a step of closed turf laid on bare ground in blots, the mean of each part drawn towards its
-own picture's; what ships has none (models/sward.md says what they did). Needs the extra ``train``.
+``--part K`` leaves that part of the labelled and rendered pictures out, as in a fold model. Needs the extra
+``train``.
 """
 
 from __future__ import annotations
@@ -30,8 +29,6 @@ from sward_pictures import Picture, part_of, read_all, read_real, read_split
 
 REAL_SCALES, OTHER_SCALES = (0.5, 1.4), (0.35, 1.2)  # smallest and largest enlargement of a crop
 CLOSED = 0.75  # half of the real crops are of pictures with more green than this: there it goes wrong
-BARE = 0.05  # ground of a patchwork has no more green
-BLOTS_PX = (4.0, 40.0)  # finest and coarsest of a patchwork, standard deviation of the blur that makes them
 REAL, OTHER = 8, 10  # crops a step
 OF_THE_WAY = 1 / 4  # from the weights before to those after
 WEIGHT = 2.0  # of the real crops' squared errors against the divergence of the others
@@ -66,42 +63,13 @@ def divergence(net: SwardNet, before: SwardNet, rgb: torch.Tensor) -> torch.Tens
     return (old.exp() * (old - net.logits(rgb).log_softmax(1))).sum(1).mean()
 
 
-def blots(rng: np.random.Generator) -> np.ndarray:
-    """(CROP, CROP), True in blots that take up a tenth to nine tenths."""
-    sigma = float(np.exp(rng.uniform(*np.log(BLOTS_PX))))
-    field = cv2.GaussianBlur(rng.normal(size=(CROP, CROP)), (0, 0), sigma)
-    return field <= np.quantile(field, rng.uniform(0.1, 0.9))
-
-
-def off_by_parts(
-    net: SwardNet, turf: list[Picture], ground: list[Picture], rng: np.random.Generator
-) -> torch.Tensor:
-    """Mean squared error of the shares of both parts of patchworks of turf on ground."""
-    both = [batch([one.rgb for one in some], REAL_SCALES, rng) for some in (turf, ground)]
-    on = torch.from_numpy(np.stack([blots(rng) for _ in turf]))[:, None]
-    found = net(little_changed(torch.where(on, *both)))
-    total = torch.zeros(())
-    for part, some in ((on, turf), (~on, ground)):
-        mean = (found * part).sum((2, 3)) / part.sum((2, 3))
-        wanted = torch.tensor(np.stack([by_eye(one) for one in some])).float()
-        total = total + 0.5 * (mean - wanted).square().sum(1).mean()
-    return total
-
-
 def learn(
-    net: SwardNet,
-    before: SwardNet,
-    real: list[Picture],
-    others: list[Picture],
-    steps: int,
-    rate: float,
-    patchwork: int,
+    net: SwardNet, before: SwardNet, real: list[Picture], others: list[Picture], steps: int, rate: float
 ) -> None:
     """The last step, in place."""
     rng = np.random.default_rng(0)
     closed = [one for one in real if by_eye(one)[0] >= CLOSED]
     rest = [one for one in real if by_eye(one)[0] < CLOSED]
-    bare = [one for one in real if by_eye(one)[0] <= BARE]
     optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0)
     start = time.monotonic()
     for step in range(steps):
@@ -111,21 +79,15 @@ def learn(
         found = net(little_changed(batch([one.rgb for one in drawn], REAL_SCALES, rng)))
         wanted = torch.tensor(np.stack([by_eye(one) for one in drawn])).float()
         off = (found.mean((2, 3)) - wanted).square().sum(1).mean()
-        parts = torch.zeros(())
-        if patchwork:
-            turf, ground = (
-                [some[k] for k in rng.integers(len(some), size=patchwork)] for some in (closed, bare)
-            )
-            parts = off_by_parts(net, turf, ground, rng)
         beside = [others[k].rgb for k in rng.integers(len(others), size=OTHER)]
         drift = divergence(net, before, relight(batch(beside, OTHER_SCALES, rng)))
         optimiser.zero_grad()
-        (drift + WEIGHT * (off + parts)).backward()
+        (drift + WEIGHT * off).backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         if step % 50 == 0:
-            print(f"step {step:4d} real {off.item():.4f} parts {parts.item():.4f} drift {drift.item():.4f} "
-                  f"{time.monotonic() - start:.0f} s", flush=True)  # fmt: skip
+            said = f"step {step:4d} real {off.item():.4f} drift {drift.item():.4f}"
+            print(f"{said} {time.monotonic() - start:.0f} s", flush=True)
 
 
 def main() -> None:
@@ -138,13 +100,12 @@ def main() -> None:
     ask.add_argument("--part", type=int, help="the part of the labelled sets that is left out")
     ask.add_argument("--steps", type=int, default=600)
     ask.add_argument("--rate", type=float, default=2e-4)
-    ask.add_argument("--patchwork", type=int, default=0, help="crops a step of turf laid on ground")
     say = ask.parse_args()
     torch.manual_seed(1)
     split = read_split()
     others = [p for p in read_all(say.labelled, say.rendered) if part_of(p, split) != say.part]
     net, before = load(say.model), load(say.model)
-    learn(net, before, read_real(say.real), others, say.steps, say.rate, say.patchwork)
+    learn(net, before, read_real(say.real), others, say.steps, say.rate)
     with torch.no_grad():
         for weight, old in zip(net.parameters(), before.parameters(), strict=True):
             weight.lerp_(old, 1 - OF_THE_WAY)
