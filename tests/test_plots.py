@@ -214,15 +214,17 @@ def test_a_plot_stands_by_its_row_and_its_cells() -> None:
     tasks = [task(replace(patch(square(0.6, 0, 0.5)), plots=((1, 0.8), (2, 0.2))), 10)]
     given = Treatments(("treatment", "lot"), {1: {"treatment": "A", "lot": "7"}})
     first, unseen = plots.standings(found, two, tasks, given)
-    assert (first.seen_m2, first.cover, first.cover_se) == (0.1, 0.5, 0.04)
+    assert (first.seen_m2, first.cover_now, first.cover_now_se) == (0.1, 0.5, 0.04)
     assert (first.cover_at_target_low, first.cover_at_target, first.cover_at_target_high) == (0.6, 0.66, 0.7)
     assert (first.p_on_target, first.state, first.why) == (0.1, "slow", "66 %")
     assert first.states == pytest.approx({"on course": 0.6, "slow": 0, "thin": 0.4, "too soon to say": 0})
     assert first.thin_m2 == pytest.approx(0.2)
     assert (first.patches, first.seed_g) == ((1,), pytest.approx(8))
-    assert (first.own, unseen.own) == ({"treatment": "A", "lot": "7"}, {"treatment": "", "lot": ""})
+    assert (first.given, unseen.given) == ({"treatment": "A", "lot": "7"}, {"treatment": "", "lot": ""})
     assert (unseen.state, unseen.seen_m2) == ("not seen", 0)
-    assert np.isnan([unseen.cover, unseen.cover_se, unseen.cover_at_target, *unseen.states.values()]).all()
+    assert np.isnan(
+        [unseen.cover_now, unseen.cover_now_se, unseen.cover_at_target, *unseen.states.values()]
+    ).all()
     assert (unseen.patches, unseen.thin_m2, unseen.seed_g) == ((), 0, 0)
 
 

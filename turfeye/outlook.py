@@ -8,7 +8,7 @@ What that makes of a cell is in :mod:`turfeye.states`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import Any
 
@@ -171,17 +171,10 @@ def forecast(
         theta=theta,
         theta_cov=theta_cov,
         visit_offset=found.offset,
-        cover_now=cells.now,
-        cover_now_se=cells.now_se,
-        cover_at_target=cells.then,
-        cover_at_target_low=cells.low,
-        cover_at_target_high=cells.high,
-        p_on_target=cells.p_on_target,
-        reach_days=cells.reach_days,
+        **{field.name: getattr(cells, field.name) for field in fields(cells)},
         state=told.state,
         why=told.why,
         lawn=_lawn(season, told, basis, ages, draws, plots=plots is not None),
-        p_thin=cells.p_thin,
         lawn_age_days=ages,
         lawn_draws=draws,
         lawn_own_draws=own,

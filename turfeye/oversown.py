@@ -188,18 +188,10 @@ def forecast(cells: Forecast, found: Sequence[Part]) -> Forecast:
     whole = {field.name: getattr(cells, field.name).copy() for field in fields(cells)}
     for part in found:
         if part.ahead is not None:
-            for name, theirs in _FORECAST.items():
-                whole[name][part.cells] = getattr(part.ahead, theirs)
+            for name, values in whole.items():
+                values[part.cells] = getattr(part.ahead, name)
             whole["reach_days"][part.cells] += part.age_days
     return Forecast(**whole)
-
-
-_FORECAST = {
-    "now": "cover_now", "now_se": "cover_now_se", "then": "cover_at_target", "low": "cover_at_target_low",
-    "high": "cover_at_target_high", "p_on_target": "p_on_target", "p_thin": "p_thin",
-    "reach_days": "reach_days",
-}  # fmt: skip
-"""What a forecast's columns are called in an outlook."""
 
 
 def states(told: States, found: Sequence[Part]) -> States:

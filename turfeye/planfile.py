@@ -50,8 +50,8 @@ def plan_csv(plan: WorkPlan) -> str:
 
 def plots_csv(standings: Sequence[Standing]) -> str:
     """The text of plots.csv, a row a plot, last what was given of it; unknown is empty."""
-    given = tuple(standings[0].own) if standings else ()
-    return _csv((*PLOT_COLUMNS, *given), [_plot_row(one) | dict(one.own) for one in standings])
+    given = tuple(standings[0].given) if standings else ()
+    return _csv((*PLOT_COLUMNS, *given), [_plot_row(one) | dict(one.given) for one in standings])
 
 
 def _plot_row(one: Standing) -> dict[str, Any]:
@@ -62,8 +62,8 @@ def _plot_row(one: Standing) -> dict[str, Any]:
         "x_m": x_m,
         "y_m": y_m,
         "seen_m2": _number(one.seen_m2, 3),
-        "cover_now": _number(one.cover, 4),
-        "cover_now_se": _number(one.cover_se, 4),
+        "cover_now": _number(one.cover_now, 4),
+        "cover_now_se": _number(one.cover_now_se, 4),
         **{name.replace(" ", "_"): share for name, share in shares.items()},
         "thin_m2": _number(one.thin_m2, 2),
         "patches": " ".join(map(str, one.patches)),

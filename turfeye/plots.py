@@ -17,6 +17,11 @@ from turfeye.treatments import Treatments
 from turfeye.trial import Trial
 from turfeye.words import listed, per_cent
 
+FORECAST = (
+    "cover_now", "cover_now_se", "cover_at_target", "cover_at_target_low", "cover_at_target_high",
+    "p_on_target",
+)  # fmt: skip
+"""What a `Standing` takes from its plot's row of the outlook."""
 JUDGED = tuple(state for state in STATES if state != "not seen")
 BESIDE = "beside the plot"
 LEAST_SHARE = 0.01
@@ -88,10 +93,10 @@ class Standing:
     """How one plot stands at the last visit of a season, and what is expected of it."""
 
     plot: Plot
-    own: Mapping[str, str]  # what ``treatments.csv`` says of it
+    given: Mapping[str, str]  # what ``treatments.csv`` says of it
     seen_m2: float  # ground of it that some visit showed; of 0 nothing below is known
-    cover: float  # mean over that, by the plot's own curve; NaN where nothing was seen
-    cover_se: float
+    cover_now: float  # mean over that, by the plot's own curve; NaN where nothing was seen
+    cover_now_se: float
     cover_at_target: float  # on the target's date
     cover_at_target_low: float  # 90 % interval
     cover_at_target_high: float
@@ -184,18 +189,18 @@ def _standing(found: Trial, plot: Plot, tasks: Sequence[Task], given: Treatments
     ]
     nan, ahead = float("nan"), found.plots
     row = np.flatnonzero(found.numbers == plot.number)
-    told = dict.fromkeys(BY_PLOT.values(), nan)
+    told = dict.fromkeys(FORECAST, nan)
     state, why, area, shares = "not seen", "no visit showed it", 0.0, dict.fromkeys(JUDGED, nan)
     if len(row) and (area := float(ahead.season.area_m2[row[0]])):
         k = int(row[0])
-        told = {name: float(getattr(ahead, theirs)[k]) for theirs, name in BY_PLOT.items()}
+        told = {name: float(getattr(ahead, name)[k]) for name in FORECAST}
         state, why = str(ahead.state[k]), str(ahead.why[k])
         cells = found.own[plot.number][1]
         ground = np.where(cells.state == "not seen", 0.0, cells.season.area_m2)
         shares = {word: float(ground[cells.state == word].sum() / ground.sum()) for word in JUDGED}
     return Standing(
         plot=plot,
-        own={name: given.value(plot.number, name) for name in given.columns},
+        given={name: given.value(plot.number, name) for name in given.columns},
         seen_m2=area,
         **told,
         state=state,
@@ -205,11 +210,3 @@ def _standing(found: Trial, plot: Plot, tasks: Sequence[Task], given: Treatments
         patches=tuple(task.patch.number for task, _ in mine),
         seed_g=sum(share * task.seed_g for task, share in mine),
     )
-
-
-BY_PLOT = {
-    "cover_now": "cover", "cover_now_se": "cover_se", "cover_at_target": "cover_at_target",
-    "cover_at_target_low": "cover_at_target_low", "cover_at_target_high": "cover_at_target_high",
-    "p_on_target": "p_on_target",
-}  # fmt: skip
-"""What is taken from a plot's row of the outlook, and what it is called in a `Standing`."""

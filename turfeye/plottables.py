@@ -87,7 +87,7 @@ def of_plots(answer: Answer) -> Table:
         Column("Plot", [str(one.plot.number) for one in standings]),
         *_given_columns(answer, standings),
         Column("Seen, m²", [_figure(one.seen_m2, digits=2) for one in standings]),
-        Column("Green cover, %", [_figure(one.cover, one.cover_se, times=100) for one in standings]),
+        Column("Green cover, %", [_figure(one.cover_now, one.cover_now_se, times=100) for one in standings]),
         *_expected(answer, standings),
         Column("Thin, %", [_figure(one.thin, times=100) for one in standings]),
         Column("Seed, g", [_figure(one.seed_g) for one in standings]),
@@ -134,14 +134,14 @@ def of_treatments(told: Sequence[Compared]) -> Table:
 
 def given(answer: Answer) -> tuple[str, ...]:
     """Columns of ``treatments.csv`` that the page shows, as far as it has them."""
-    own = answer.standings[0].own if answer.standings else {}
-    return tuple(name for name in SHOWN_OF_TREATMENTS if name in own)
+    known = answer.standings[0].given if answer.standings else {}
+    return tuple(name for name in SHOWN_OF_TREATMENTS if name in known)
 
 
 def _given_columns(answer: Answer, standings: Sequence[Standing | None]) -> list[Column]:
     """What was given of each plot."""
     return [
-        Column(name.capitalize(), [one.own[name] if one else "" for one in standings], words=True)
+        Column(name.capitalize(), [one.given[name] if one else "" for one in standings], words=True)
         for name in given(answer)
     ]
 

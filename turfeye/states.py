@@ -44,13 +44,13 @@ FEW_VISITS = 2
 
 @dataclass(frozen=True, eq=False)
 class Forecast:
-    """What is expected of each cell, (N,)."""
+    """What is expected of each cell, (N,), in the words of an `Outlook`."""
 
-    now: Floats
-    now_se: Floats
-    then: Floats  # on the target's date
-    low: Floats  # 90 % interval
-    high: Floats
+    cover_now: Floats
+    cover_now_se: Floats
+    cover_at_target: Floats
+    cover_at_target_low: Floats  # 90 % interval
+    cover_at_target_high: Floats
     p_on_target: Floats
     p_thin: Floats
     reach_days: Floats
@@ -79,8 +79,8 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) ->
     begun = old and grown >= GROWN_ENOUGH
     judged = begun or (old and passed(season))
     last = grown >= FULL or (season.target.date - season.sowing.date).days - age <= LAST_DAYS
-    decided = last & (cells.high - cells.low <= WIDE)
-    course = (cells.p_on_target >= SURE_COURSE) | (decided & (cells.then >= season.target.cover))
+    decided = last & (cells.cover_at_target_high - cells.cover_at_target_low <= WIDE)
+    course = (cells.p_on_target >= SURE_COURSE) | (decided & (cells.cover_at_target >= season.target.cover))
     slow = (cells.p_on_target <= 1 - SURE_COURSE) | decided
     state = np.select(
         [visits == 0, begun & (cells.p_thin >= SURE_THIN), judged & course, judged & slow],
@@ -118,9 +118,10 @@ def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> st
     if word == "not seen":
         return "no visit showed it"
     by, goal = short_day(season.target.date), season.target.cover
-    between = f"between {percent(cells.low[k])} and {percent(cells.high[k])} %"
+    low, high = cells.cover_at_target_low[k], cells.cover_at_target_high[k]
+    between = f"between {percent(low)} and {percent(high)} %"
     expected = "on" if passed(season) else "expected on"
-    why = f"{percent(cells.then[k])} % {expected} {by}, target {percent(goal)} %"
+    why = f"{percent(cells.cover_at_target[k])} % {expected} {by}, target {percent(goal)} %"
     if word == "too soon to say":
         return f"{why}, {between}; {missing}"
     if word == "thin":
