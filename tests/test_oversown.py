@@ -13,7 +13,7 @@ from turfeye import lawn, lawnfile, mixes, outlook, oversown, patches, workplan
 from turfeye.cli import root
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Sowing
-from turfeye.outline import cell_shares
+from turfeye.outline import cell_shares, signed_area
 from turfeye.simulate.tables import SOWN, TableRecipe
 from turfeye.simulate.tables import lawn as simulated
 
@@ -275,6 +275,23 @@ def test_a_patch_that_was_sown_is_not_to_be_sown_again(seed):
         both = np.minimum(cell_shares(np.array(one.outline_m), season.grid), was)
         assert both.sum() * season.grid.cell_m**2 < patches.LEAST_M2
     assert sum(one.area_m2 for one in left) < 0.05 * sum(one.area_m2 for one in found)
+
+
+def test_rims_of_what_was_just_sown_are_no_patches_until_the_next_visit():
+    """Near its target a lawn has many thin cells; of them some only beside what was sown are left over."""
+    near = replace(RECIPE, failed_patches=2, target_day=50, target_cover=0.8)
+    season, _ = simulated(3, near, until_day=42)
+    found = patches.thin(outlook.fit(season))
+    tasks = [SimpleNamespace(patch=patch, seed_g=30 * patch.area_m2) for patch in found]
+    last = season.visits[-1].taken.date()
+    after = [oversown.by_plan(task, last + timedelta(days=2), "perennial ryegrass") for task in tasks]
+    ahead = outlook.fit(oversown.marked(season, after))
+    assert (ahead.state == "thin").sum() >= 5  # the map still shows them
+    assert patches.thin(ahead) == ()
+    # elsewhere, where nothing was sown, a small patch stays one
+    largest, *others = sorted(after, key=lambda one: -abs(signed_area(np.array(one.area_m))))
+    left = patches.thin(outlook.fit(oversown.marked(season, [largest])))
+    assert len(left) == len(others) > 0
 
 
 def test_degree_days_start_anew_too():

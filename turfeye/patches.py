@@ -26,6 +26,8 @@ WHOLE = 0.7
 of them bare, or all of them half covered. Ours."""
 LEAST_M2 = 0.05
 """A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
+RIM = 0.5
+"""What takes up less of its cells than this, beside ground that was just sown, is no patch yet. Ours."""
 SOUND_CELLS = 100
 """A thin patch is told from this many of the sound cells next to it."""
 PALE_DELTA_E, PALE_DISTANCES, LEAST_PALE_CELLS = 4.0, 4.0, 2
@@ -56,7 +58,26 @@ def thin(outlook: Outlook, *, ground: str = "lawn", strips: bool = True) -> tupl
     groups = lawn.place.groups(lawn.thin)
     told = by_strip(outlook, groups, lawn.sound) if strips else [((group,), None) for group in groups]
     patches = [patch for pieces, strip in told for patch in _thin_patches(lawn, pieces, strip)]
-    return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2])
+    rims = _rims(outlook.season, patches)
+    return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2 and patch not in rims])
+
+
+def _rims(season: Season, patches: Sequence[Patch]) -> list[Patch]:
+    """Those that are the rims of what was sown again since the last visit, told alone for want of the rest.
+
+    They were thin by the patch that has been sown; whether more is wanted there the next visit tells.
+    """
+    last = season.visits[-1].taken.date()
+    sown = [one.cells for one in season.oversown if one.sowing.date >= last]
+    if not sown:
+        return []
+    there = np.stack([season.row, season.col], axis=1)
+    fresh, rims = there[np.concatenate(sown)], []
+    for patch in patches:
+        away = np.abs(there[patch.cells][:, None] - fresh[None]).max(axis=2)
+        if away.min() <= 1 and patch.area_m2 < RIM * season.area_m2[patch.cells].sum():
+            rims.append(patch)
+    return rims
 
 
 def pale(cells: CellTable | Season, *, ground: str = "lawn") -> tuple[Patch, ...]:
