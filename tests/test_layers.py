@@ -50,7 +50,7 @@ ORDER = (
     "growth states",
     "draws oversown",
     "outlook",
-    "season trial",
+    "season trial kriging",
     "unmix turned",
     "passes",
     "course patches stripes uniformity unseen shown window compare",

@@ -10,10 +10,11 @@ from test_patches import season_with
 
 from turfeye import outlook as outlooks
 from turfeye import patches
+from turfeye.kriging import Kriged
 from turfeye.passes import strip_of
 from turfeye.places import Place
 from turfeye.simulate.strips import StripRecipe, lawn_with_strip
-from turfeye.unmix import Along, _guess, _Lawn, _Mixed
+from turfeye.unmix import Along, _guess, _Mixed
 
 STRIP_WORDS = (
     r"a (?:piece of a )?strip (\S+) ± (\S+) m wide(?:, though most of [^:]*)?: will be (\d+) % covered"
@@ -141,7 +142,7 @@ def test_cells_of_a_line_have_the_share_that_least_squares_give_them_together():
     seen = _Mixed(
         short, np.broadcast_to(np.linalg.inv(noise), (cells, visits, visits)), np.zeros((cells, 4), int)
     )
-    around = _Lawn(np.broadcast_to(lawn, (cells, visits)), np.ones((cells, visits)), np.zeros((1, 1)), noise)
+    around = Kriged(np.broadcast_to(lawn, (cells, visits)), np.ones((cells, visits)), np.zeros((1, 1)), noise)
     found = _guess(seen, around, own, prior=0.0, start_sd=0.0, line=np.zeros(cells, int))
     white = np.linalg.inv(root)
     expected, *_ = np.linalg.lstsq(

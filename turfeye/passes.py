@@ -14,10 +14,11 @@ import numpy as np
 
 from turfeye.clock import Clock
 from turfeye.curve import cover_at
+from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Season
 from turfeye.places import AROUND_CELLS, Group
 from turfeye.records import Flags, Floats, Whole
-from turfeye.unmix import FEWEST, Along
+from turfeye.unmix import Along
 
 LIKE, IN_PART, MOST = 0.45, 0.25, 0.75
 """A line is the strip's where the middle one of its other cells is short by more than the first of what the

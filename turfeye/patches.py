@@ -13,12 +13,13 @@ import numpy as np
 
 from turfeye.curve import expit
 from turfeye.headline import passed
+from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.outlook import CLEAR_DEFICIT
 from turfeye.passes import Strip, by_strip
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
-from turfeye.unmix import FEWEST, in_or_out, unmix
+from turfeye.unmix import in_or_out, unmix
 from turfeye.words import per_cent, short_day, square_metres
 
 WHOLE = 0.7

@@ -3,8 +3,8 @@
 A cell that a patch's edge runs through holds a mixture: its cover is c = h - f (h - b) on each visit, with h
 what the lawn would have there, b the patch's own cover and f the share asked for. None of them is seen, so
 
-- h comes from the sound cells around by kriging: cells near each other, and cells of one row or one column
-  (the spreader's passes), are alike; a late strip that runs through a patch is no part of it;
+- h comes from the sound cells around by kriging (:mod:`turfeye.kriging`); a late strip that runs through a
+  patch is no part of it;
 - b starts from what stood in the lawn before, or less, and has filled some of the way to it; the
   result is the mean over both, weighted by how well each explains the cells;
 - f goes with that of the cells beside it, for a patch is one piece of ground: a few cells that all look half
@@ -14,29 +14,20 @@ what the lawn would have there, b the patch's own cover and f the share asked fo
 A strip that the spreader left has one width, so all cells of a line along it have one share, told by all of
 them; and it may be late instead of failed. Share and depth of what failed by half look alike in any one cell,
 but what is late is first bare, which tells the share, and then follows the lawn, which tells the depth.
-
-Kriging: Cressie 1993, Statistics for Spatial Data, chapter 3; errors of a cell left out of its own
-prediction from the inverse matrix: Dubrule 1983, Mathematical Geology 15:687-699 (both from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from turfeye.kriging import Kriged, kriged
 from turfeye.lawnrecords import Season
 from turfeye.places import robust_sd
 from turfeye.records import Flags, Floats, Whole
 
-FEWEST = 12
-"""Sound cells that a visit must show for it to say anything of the lawn."""
-NEAR_CELLS, PASS_CELLS = 3.0, 8.0
-"""Cells are alike over about so many cells all round, and along a pass; ours."""
-NEAR, PASS = 0.5, 0.5
-"""How alike, as a share of what a cell differs by alone; ours. On simulated lawns half or twice as much of
-these four changes the mean error of the areas by a hundredth or less."""
 STOOD = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 """What stood in a patch before the sowing, as a share of what stood in the lawn: a hole had nothing."""
 FILLED = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6])
@@ -62,8 +53,6 @@ BESIDE, BESIDE_ALL, BESIDE_SD = -0.4, 2.0, 0.4
 themselves. Set on simulated lawns (seeds 210000-210099 and 220000-220149); values near do as well."""
 WILD = 7.0
 """A share further than so many standard errors beyond 0 or 1 says no more than one there."""
-TOGETHER_CELLS = 1500
-"""In a larger patch the errors of neighbouring cells are taken as their own: they hardly count there."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -83,16 +72,6 @@ class Along:
     risen: Floats  # (L, V) how far the lawn had risen L days before each visit, as a share of how far by then
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Lawn:
-    """What the lawn would have in n cells on V visits, NaN where a visit tells nothing."""
-
-    cover: Floats  # (n, V)
-    spread: Floats  # (n, V), how much more than a sound cell such a guess errs
-    shared: Floats  # (n, n), how the guesses' errors go together
-    covariance: Floats  # (V, V) of what sound cells err by
-
-
 def unmix(
     season: Season,
     cells: Flags,
@@ -103,20 +82,15 @@ def unmix(
     usual_se: float,
     along: Along | None = None,
 ) -> Unmixed:
-    """Unmix the marked cells (N,) against the sound ones (N,), at least FEWEST of them.
+    """Unmix the marked cells (N,) against the sound ones (N,), at least `kriging.FEWEST` of them.
 
     ``start_cover`` (N,) is what stood in each before the sowing; ``visit_offset`` (V,) what each visit
     reads too high; ``usual_se`` what half of the season's covers err by; ``along`` is given where the cells
     are a strip's.
     """
-    lawn = _lawn_in(season, cells, sound)
+    lawn = kriged(season, cells, sound)
     usable = np.asarray(np.isfinite(lawn.cover).all(axis=0))
-    lawn = replace(
-        lawn,
-        cover=lawn.cover[:, usable],
-        spread=lawn.spread[:, usable],
-        covariance=lawn.covariance[np.ix_(usable, usable)],
-    )
+    lawn = lawn.on(usable)
     seen = _Mixed.of(season, cells, usable, lawn, usual_se=usual_se)
     start = start_cover[sound]
     start_sd = robust_sd(start)
@@ -152,7 +126,7 @@ class _Mixed:
     sides: Whole  # (n, 4), as from _sides
 
     @classmethod
-    def of(cls, season: Season, cells: Flags, usable: Flags, lawn: _Lawn, *, usual_se: float) -> _Mixed:
+    def of(cls, season: Season, cells: Flags, usable: Flags, lawn: Kriged, *, usual_se: float) -> _Mixed:
         cover, cover_se = season.cover[cells][:, usable], season.cover_se[cells][:, usable]
         unseen = ~np.isfinite(cover)
         # a cell that is seen worse than most errs by so much more
@@ -217,14 +191,14 @@ class _Guess:
     gain: Floats  # (n, V), how the measured share moves with each visit
     log_odds: float
 
-    def together(self, area_m2: Floats, lawn: _Lawn) -> float:
+    def together(self, area_m2: Floats, lawn: Kriged) -> float:
         """Variance of the area from errors of the lawn's guess that the cells have in common."""
         follows = area_m2 * (self.sd / np.maximum(self.se, 1e-3)) ** 2
         return float(follows @ (lawn.shared * (self.gain @ lawn.covariance @ self.gain.T)) @ follows)
 
 
 def _guess(
-    seen: _Mixed, lawn: _Lawn, own: Floats, *, prior: float, start_sd: float, line: Whole | None
+    seen: _Mixed, lawn: Kriged, own: Floats, *, prior: float, start_sd: float, line: Whole | None
 ) -> _Guess:
     """Generalised least squares of each cell's share, then what is known of shares: of one alone first, then
     of one beside the others. With ``line`` (n,) of each line's one share, by all of its cells."""
@@ -245,71 +219,6 @@ def _guess(
     likely = BESIDE + BESIDE_ALL * seen.beside(alone), BESIDE_SD
     mean, sd, evidence = in_or_out(share, se, inside_se=inside_se, likely=likely)
     return _Guess(mean, sd, se, gain, float(evidence.sum()) + prior)
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class _Near:
-    """How S sound cells that a visit showed tell of n marked ones."""
-
-    known: Whole  # (S,)
-    inverse: Floats  # (S, S)
-    across: Floats  # (n, S)
-    spread: Floats  # (n,)
-    shared: Floats  # (n, n), or (1, 1) of zero for more than TOGETHER_CELLS
-
-    @classmethod
-    def of(cls, at: Floats, cells: Whole, known: Whole) -> _Near:
-        inverse = np.linalg.inv(_alike(at[known], at[known]) + np.eye(len(known)))
-        across = _alike(at[cells], at[known])
-        weights = across @ inverse
-        spread = np.sqrt(2 + NEAR + 2 * PASS - np.einsum("nk,nk->n", weights, across))
-        shared = np.zeros((1, 1))
-        if len(cells) <= TOGETHER_CELLS:
-            shared = _alike(at[cells], at[cells]) - weights @ across.T
-        return cls(known, inverse, across, spread, shared)
-
-
-def _lawn_in(season: Season, cells: Flags, sound: Flags) -> _Lawn:
-    """Predict the marked cells' covers on every visit from the sound cells'."""
-    at = np.stack([season.row, season.col], axis=1).astype(float)
-    marked, around = np.flatnonzero(cells), np.flatnonzero(sound)
-    visits = season.cover.shape[1]
-    cover, spread = np.full((2, len(marked), visits), np.nan)
-    missed = np.full((len(around), visits), np.nan)
-    near, shared, told = None, np.zeros((1, 1)), 0
-    for visit in range(visits):
-        shown = np.isfinite(season.cover[around, visit])
-        if shown.sum() < FEWEST:
-            continue
-        if near is None or not np.array_equal(near.known, around[shown]):
-            near = _Near.of(at, marked, around[shown])
-        seen = season.cover[near.known, visit]
-        middle = float(np.median(seen))
-        pull = near.inverse @ (seen - middle)
-        # each sound cell against what the others say of it, in its own standard deviations
-        missed[shown, visit] = pull / np.sqrt(np.diag(near.inverse))
-        cover[:, visit] = middle + near.across @ pull
-        spread[:, visit] = near.spread
-        shared, told = shared + near.shared, told + 1
-    shared = shared / max(told, 1)
-    np.fill_diagonal(shared, 0.0)
-    return _Lawn(cover, spread, shared, _covariance(missed))
-
-
-def _alike(a: Floats, b: Floats) -> Floats:
-    """(n, m) covariance of cells at (row, col), (n, 2) and (m, 2); what a cell has alone, 1, is not in it."""
-    rows, cols = np.abs(a[:, None, 0] - b[None, :, 0]), np.abs(a[:, None, 1] - b[None, :, 1])
-    near = np.exp(-(rows**2 + cols**2) / (2 * NEAR_CELLS**2))
-    along = (rows == 0) * np.exp(-cols / PASS_CELLS) + (cols == 0) * np.exp(-rows / PASS_CELLS)
-    return 1.0 + NEAR * near + PASS * along
-
-
-def _covariance(missed: Floats) -> Floats:
-    """(V, V) of errors (n, V), NaN where unknown; single wild cells are held to three robust sds."""
-    known = np.isfinite(missed)
-    held = 3 * 1.4826 * float(np.median(np.abs(missed[known]))) if known.any() else 0.0
-    values = np.clip(np.where(known, missed, 0.0), -held, held) / np.sqrt(np.maximum(known.sum(axis=0), 1))
-    return values.T @ values
 
 
 def in_or_out(
