@@ -124,6 +124,28 @@ def test_the_sentence_names_the_ends() -> None:
     assert "least green a (44 %), which may be chance; two chosen" in one.sentence
 
 
+def test_a_round_that_takes_two_days_is_compared_whole() -> None:
+    """Half of the plots on one day, half on the next; then plot 1 on both days; then three days between."""
+    seen = {
+        "2026-05-06": {1: 0.4, 2: 0.5}, "2026-05-07": {3: 0.42, 4: 0.54},
+        "2026-05-14": {1: 0.6, 2: 0.7}, "2026-05-15": {1: 0.61, 3: 0.62, 4: 0.72},
+        "2026-05-20": {1: 0.7, 2: 0.8}, "2026-05-23": {3: 0.7, 4: 0.8},
+    }  # fmt: skip
+    rows = [
+        {"plot": n, "treatment": "ab"[(n - 1) % 2], "block": "1122"[n - 1], "date": day}
+        | {"age_days": (date.fromisoformat(day) - date(2026, 3, 14)).days, "dgci": None, "cover": of.get(n)}
+        for n in (1, 2, 3, 4)
+        for day, of in seen.items()
+    ]
+    given = treatments.Treatments(("treatment", "block"), {})
+    first, *others = bydate.compared(rows, given)
+    assert (first.first, first.on, first.age_days) == (date(2026, 5, 6), date(2026, 5, 7), 54)
+    assert first.means.mean == pytest.approx([0.41, 0.52])
+    assert first.means.plots.tolist() == [2, 2]
+    assert first.sentence.startswith("2 treatments from 6 May to 7 May: greenest b (52 %)")
+    assert [one.on.day for one in others] == [14, 15, 20, 23]
+
+
 # -- the file ------------------------------------------------------------------------------------------------
 
 

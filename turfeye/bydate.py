@@ -34,6 +34,8 @@ MEAN_COLUMNS: Final = (
     "why",
 )  # fmt: skip
 MEASURES: Final = ("cover", "dgci")
+ROUND_DAYS: Final = 3
+"""A round of photos of all plots may take so many days; cover grows by a few points in them. Ours."""
 NO_PHOTO: Final = "no photo"
 
 
@@ -134,20 +136,38 @@ def _day_of(one: Measured) -> date | None:
 
 
 def compared(by_date: Sequence[dict[str, Any]], given: Treatments) -> tuple[Compared, ...]:
-    """Treatments compared on every date by every measure that some plot has; () without treatments."""
+    """Treatments compared at every round by every measure that some plot has; () without treatments."""
     if TREATMENT not in given.columns:
         return ()
     found = []
-    for day, age_days in dict.fromkeys((row["date"], row["age_days"]) for row in by_date):
-        some = [row for row in by_date if row["date"] == day]
+    for some in _rounds(by_date):
+        days = sorted({row["date"] for row in some if row["cover"] is not None} or {some[0]["date"]})
+        first, last = (date.fromisoformat(day) for day in (days[0], days[-1]))
+        age_days = max(row["age_days"] for row in some if row["date"] == days[-1])
         arms = [row[TREATMENT] for row in some]
         blocks = [row[BLOCK] for row in some] if BLOCK in given.columns else None
         for measure in MEASURES:
             values = np.array([row[measure] for row in some], float)
             if np.isfinite(values).any():
                 means = treatments.compare(values, arms, blocks)
-                found.append(Compared(date.fromisoformat(day), age_days, measure, means))
+                found.append(Compared(last, age_days, measure, means, first))
     return tuple(found)
+
+
+def _rounds(by_date: Sequence[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """A row a plot of each round: dates within ROUND_DAYS on which no plot was seen twice."""
+    of_day: dict[str, dict[int, dict[str, Any]]] = defaultdict(dict)
+    for row in by_date:
+        of_day[row["date"]][row[PLOT]] = row
+    found: list[tuple[date, set[int], dict[int, dict[str, Any]]]] = []
+    for day, rows in sorted(of_day.items()):
+        seen, on = {n for n, row in rows.items() if row["cover"] is not None}, date.fromisoformat(day)
+        if found and (on - found[-1][0]).days < ROUND_DAYS and seen.isdisjoint(found[-1][1]):
+            found[-1][1].update(seen)
+            found[-1][2].update({n: rows[n] for n in seen})
+        else:
+            found.append((on, seen, dict(rows)))
+    return [list(rows.values()) for _, _, rows in found]
 
 
 def mean_rows(found: Sequence[Compared]) -> list[dict[str, Any]]:

@@ -189,7 +189,7 @@ def _treatments(told: Sequence[Compared], given: Sequence[str]) -> dict[str, Any
     if not told:
         return None
     return {
-        "on": told[0].on,
+        "when": told[0].when,
         "blocked": BLOCK in given,
         "table": plottables.of_treatments(told),
         "whys": list(dict.fromkeys(one.means.why for one in told if one.means.why)),

@@ -156,12 +156,19 @@ class Means:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Compared:
-    """A trial's treatments compared by one measure on one date."""
+    """A trial's treatments compared by one measure on one date, or in a round that took several days."""
 
-    on: date
+    on: date  # the last of them
     age_days: int
     measure: str  # "cover" or "dgci"
     means: Means
+    first: date | None = None  # of these days
+
+    @property
+    def when(self) -> str:
+        """The day in words, or the first and the last: "6 May", "6 May to 7 May"."""
+        days = dict.fromkeys(short_day(day) for day in (self.first or self.on, self.on))
+        return " to ".join(days)
 
     @property
     def sentence(self) -> str:
@@ -171,7 +178,7 @@ class Compared:
             return ""
         order = known[np.argsort(-self.means.mean[known], kind="stable")]
         most, least = (f"{self.means.treatments[k]} ({per_cent(self.means.mean[k])})" for k in order[[0, -1]])
-        count = f"{len(known)} treatments on {short_day(self.on)}"
+        count = f"{len(known)} treatments {'on' if self.first in (None, self.on) else 'from'} {self.when}"
         ends = f"{count}: greenest {most}, least green {least}"
         if self.means.why:
             return f"{ends}; {self.means.why}"
