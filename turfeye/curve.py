@@ -33,8 +33,16 @@ def cover_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
     0.5
     """
     start, gain = expit(theta[..., 0]), expit(theta[..., 1])
-    rise = _shape(np.exp(theta[..., 2]) * (x - theta[..., 3]), curve)
-    return start + (1 - start) * gain * rise
+    return start + (1 - start) * gain * risen_at(theta, x, curve)
+
+
+def risen_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
+    """Share of their rise that curves ``theta`` have made at times ``x``, wherever they start and end: 0-1.
+
+    >>> risen_at(np.array([-2.0, 1.0, 0.0, 5.0]), np.array([5.0, 99.0])).tolist()
+    [0.5, 1.0]
+    """
+    return _shape(np.exp(theta[..., 2]) * (x - theta[..., 3]), curve)
 
 
 def end_cover(theta: Floats) -> Floats:

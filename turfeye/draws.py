@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye.curve import Curve, P, cover_at, expit
+from turfeye.curve import Curve, P, expit, risen_at
 from turfeye.growth import Fit
 from turfeye.kinds import FAILED, KINDS
 from turfeye.prior import Prior
@@ -79,8 +79,7 @@ def usual(prior: Prior, start: float, times: Floats, curve: Curve) -> tuple[Floa
     astray = prior.sd * even_points(USUAL_DRAWS, P)
     gap = np.maximum(expit(prior.end_logit[0] + astray[:, 1]) - start, 0)
     theta = prior.mean + astray
-    theta[:, :2] = -40.0, 40.0  # the share of the gap that has filled
-    filled = cover_at(theta[:, None], times, curve)
+    filled = risen_at(theta[:, None], times, curve)
     low, high = np.quantile(start + gap[:, None] * filled, [1 / 6, 5 / 6], axis=0)
     return low, high
 

@@ -17,7 +17,7 @@ import numpy as np
 from turfeye import growth, mixes, oversown, setback, states
 from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
-from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time
+from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time, risen_at
 from turfeye.draws import PlotRows, curves, even_points, kinds_at, picked, usual
 from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
@@ -269,8 +269,7 @@ def _end_of_healthy(found: Fit) -> float:
 
 def _grown(found: Fit, time: float) -> float:
     """Share of their rise that the lawn's healthy cells have made."""
-    bare_to_full = np.array([-40.0, 40.0, found.mean[2], found.mean[3]])
-    return float(cover_at(bare_to_full, np.array(time), found.settings.curve))
+    return float(risen_at(found.mean, np.array(time), found.settings.curve))
 
 
 def _lawn_draws(basis: _Basis, weight: Floats) -> tuple[Floats, Floats]:

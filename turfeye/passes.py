@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from turfeye.clock import Clock
-from turfeye.curve import cover_at
+from turfeye.curve import risen_at
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Season
 from turfeye.places import AROUND_CELLS, Group
@@ -48,7 +48,8 @@ class Strip:
 
     def joins(self, other: Strip) -> bool:
         """Whether the other lies on a line of this one."""
-        return self.line is other.line and not set(self.own).isdisjoint(other.own)
+        same_way = self.line is other.line  # both run along rows, or along columns
+        return same_way and not set(self.own).isdisjoint(other.own)
 
     def joined(self, other: Strip) -> Strip:
         """Both as one."""
@@ -65,10 +66,9 @@ class Strip:
     def along(self, outlook: Outlook, cells: Flags, sound: Flags) -> Along:
         """What the cells (N,) have in common, the lawn being as the sound ones (N,) are."""
         clock, age_days = Clock.of(outlook.season, outlook.time_axis), outlook.season.age_days
-        rise = np.median(outlook.theta[sound], axis=0)
-        rise[:2] = -40.0, 40.0  # the share of it, from 0 to 1
+        middle = np.median(outlook.theta[sound], axis=0)
         before = np.maximum(age_days - np.append(0.0, DAYS_BEHIND)[:, None], 0)
-        now, *then = cover_at(rise, clock.time(before), outlook.curve) * (before > 0)
+        now, *then = risen_at(middle, clock.time(before), outlook.curve) * (before > 0)
         return Along(self.line[cells], np.array(then) / np.maximum(now, 1e-6))
 
     def width_m(self, season: Season, cells: Flags, share: Floats) -> float:
