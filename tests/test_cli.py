@@ -460,6 +460,10 @@ def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:
     assert "empty" not in done.stderr  # its row says it all
     assert "not sown: turfeye plan --before" in words
     assert "unsown" not in done.stderr
+    run("lawn", "new", tmp_path / "other", "--outline", "8x6", "--name", "Empty")
+    words = run("round", tmp_path).stdout
+    assert "Empty (empty)" in words
+    assert "Empty (other)" in words
 
 
 @pytest.mark.parametrize(

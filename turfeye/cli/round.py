@@ -33,28 +33,37 @@ def round_(folder: Path) -> None:
     from turfeye import survey
 
     answers: list[Answer] = []
-    failed: list[tuple[str, TurfeyeError]] = []
+    failed: list[tuple[Path, TurfeyeError]] = []
     with waiting() as tell:
         for place, found in survey.round_of(folder, tell=tell):
             if isinstance(found, TurfeyeError):
-                failed.append((_name(place), found))
+                failed.append((place, found))
             else:
                 answers.append(found)
     answers.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
-    names = [answer.lawn.name for answer in answers]
-    rows = [_row(answer, twice=names.count(answer.lawn.name) > 1) for answer in answers]
-    rows += [(name, *["–"] * 5, TO_DO.get(type(why), "see below")) for name, why in failed]
+    called = _told_apart(
+        [(answer.lawn.folder, answer.lawn.name) for answer in answers]
+        + [(place, _name(place)) for place, _ in failed]
+    )
+    rows = [_row(answer, called[answer.lawn.folder]) for answer in answers]
+    rows += [(called[place], *["–"] * 5, TO_DO.get(type(why), "see below")) for place, why in failed]
     show_table(COLUMNS, rows, words=COLUMNS[-1])
     if answers:
         say("seen: the last photo; day: the lawn's age then; in brackets: its chance of reaching the target")
     for answer in answers:
         if answer.taught:
-            say(f"{answer.lawn.name}: {answer.taught.sentence}")
+            say(f"{called[answer.lawn.folder]}: {answer.taught.sentence}")
     for line in _to_bring(answers):
         say(line)
-    for name, why in failed:
+    for place, why in failed:
         if type(why) not in TO_DO:
-            say(f"{name}: {why}")
+            say(f"{called[place]}: {why}")
+
+
+def _told_apart(lawns: Sequence[tuple[Path, str]]) -> dict[Path, str]:
+    """What each folder's lawn is called; its folder is named where another lawn has its name."""
+    names = Counter(name for _, name in lawns)
+    return {place: f"{name} ({place.name})" if names[name] > 1 else name for place, name in lawns}
 
 
 def _name(place: Path) -> str:
@@ -81,11 +90,11 @@ def _to_bring(answers: Sequence[Answer]) -> list[str]:
     return [f"to bring for the {len(sown)} lawns to reseed, spare included: {seed}{dressing}"]
 
 
-def _row(answer: Answer, *, twice: bool) -> tuple[str, ...]:
-    """A lawn's row; its folder is named where another lawn has its name (``twice``)."""
+def _row(answer: Answer, called: str) -> tuple[str, ...]:
+    """A lawn's row."""
     whole, last = answer.outlook.lawn, answer.season.visits[-1]
     return (
-        f"{answer.lawn.name} ({answer.lawn.folder.name})" if twice else answer.lawn.name,
+        called,
         short_day(last.taken.date()),
         figure(last.age_days),
         share(whole.cover_now, whole.cover_now_se),
