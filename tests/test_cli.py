@@ -395,6 +395,18 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
     assert everything(folder) == before
 
 
+def test_all_photos_that_can_t_be_filed_are_told_at_once(folder: Path, tmp_path: Path) -> None:
+    good = picture(tmp_path / "2026-04-02-a.png", seed=4)
+    undated, cut = picture(tmp_path / "b.png", seed=5), tmp_path / "2026-04-02-c.png"
+    cut.write_bytes(good.read_bytes()[:300])
+    done = run("add", folder, good, undated, cut)
+    assert done.exit_code == 2
+    assert "2 of 3 photos can't be filed, so none was" in done.stderr
+    assert f"  - {undated} has no date" in done.stderr
+    assert f"  - {cut} is damaged or was cut short" in done.stderr
+    assert not list((folder / "photos").iterdir())
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

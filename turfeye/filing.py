@@ -5,22 +5,23 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from turfeye import lawnfile, lawntext
 from turfeye import photo as photo_module
-from turfeye.errors import DateError, LawnError
+from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
 from turfeye.outline import as_options
 from turfeye.readings import doubt_between
 
+T = TypeVar("T")
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
@@ -59,7 +60,8 @@ def add(
     makes it the marked photo of ``view``, or marks it anew. ``before`` files photos from before the work,
     dated before the first sowing.
 
-    Raises PhotoMissingError, PhotoError, DateError, LawnError.
+    Raises PhotoMissingError, PhotoError, DateError, LawnError; where several photos can't be filed, LawnError
+    with what is wrong with each.
     """
     lawn = read(folder)
     if corners_px is not None and len(photos) != 1:
@@ -71,8 +73,9 @@ def add(
     with locked(lawn.folder):
         lawn = read(folder)
         text = lawnfile.text_of(lawn.folder)
-        pegs = [_number_in(lawn, Path(source)) if numbered else spot for source in photos]
-        planned = [_plan(lawn, Path(source), date=date, before=before) for source in photos]
+        sources = [Path(source) for source in photos]
+        planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before))
+        pegs = _each(sources, lambda source: _number_in(lawn, source) if numbered else spot)
         done: list[Path] = []
         try:
             filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
@@ -86,6 +89,22 @@ def add(
                 path.unlink(missing_ok=True)
             raise
     return tuple(filed)
+
+
+def _each(sources: Sequence[Path], of: Callable[[Path], T]) -> list[T]:
+    """What is told of each photo; of all that can't be filed what is wrong with them, at once."""
+    found, wrong = [], []
+    for source in sources:
+        try:
+            found.append(of(source))
+        except TurfeyeError as error:
+            wrong.append(error)
+    if len(wrong) == 1:
+        raise wrong[0]
+    if wrong:
+        words = f"{len(wrong)} of {len(sources)} photos can't be filed, so none was"
+        raise LawnError(words, [str(error) for error in wrong])
+    return found
 
 
 def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, before: bool) -> Filed:
