@@ -20,7 +20,7 @@ from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Patch
 from turfeye.treatments import BLOCK, Compared
-from turfeye.words import day, per_cent, square_metres
+from turfeye.words import as_line, day, per_cent, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -265,8 +265,7 @@ def _plot_numbers(patch: Patch) -> str:
 
 def _sentence(text: str) -> str:
     """A line of its own: a capital first, a full stop last, numbers kept with their units."""
-    text = re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C)(?![\w²]))", "\u00a0", text.strip())
-    return text[:1].upper() + text[1:] + ("" if text[-1:] in ".?!" else ".")
+    return as_line(re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C)(?![\w²]))", "\u00a0", text.strip()))
 
 
 def _template(name: str) -> Any:

@@ -38,6 +38,15 @@ def listed(parts: Iterable[object]) -> str:
     return f"{', '.join(first)} and {last}" if first else last
 
 
+def as_line(text: str) -> str:
+    """Words as a line of their own: a capital first, a full stop last.
+
+    >>> as_line("too early, wait"), as_line("Look there."), as_line("")
+    ('Too early, wait.', 'Look there.', '')
+    """
+    return text[:1].upper() + text[1:] + ("" if text[-1:] in ("", ".", "?", "!") else ".")
+
+
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",

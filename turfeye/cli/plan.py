@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from turfeye.cli.shared import FOLDER, Day, figure, say, say_notes, share, show_table, waiting
-from turfeye.words import square_metres
+from turfeye.words import as_line, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
@@ -66,7 +66,7 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
     elif before:
         _show_materials(surveyed.materials)
-        click.echo(f"{surveyed.window[:1].upper()}{surveyed.window[1:]}.")
+        click.echo(as_line(surveyed.window))
     else:
         _show_plan(answer.plan)
     for caution in facts["cautions"]:
@@ -101,8 +101,7 @@ def _show_plan(work: WorkPlan) -> None:
         click.echo("Why, patch by patch: the column because of results/plan.csv.")
     for task in work.tasks if len(rows) <= MOST_REASONS else ():
         click.echo(f"{named([task.patch])}: {task.because}.")
-    window = f"{work.window[:1].upper()}{work.window[1:]}." if work.window else ""
-    for line in (window, *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
+    for line in (as_line(work.window), *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
         if line:
             click.echo(line)
 
