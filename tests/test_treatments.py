@@ -288,6 +288,8 @@ def test_page_and_lines_tell_the_treatments(season: answer.Answer) -> None:
     assert page.index("Treatments compared") < page.index("How each plot stands")
     assert "<th>Treatment</th><th>Block</th>" in page
     assert "<td>A</td>" in page
+    client = sheet.client_page(season, dict.fromkeys(("map-states", "curve"), b""))
+    assert "<th>Treatment</th><th>Block</th>" in client
     assert "lot" not in [name.lower() for name in plottables.given(season)]
     plots = table(season, "plots.csv")
     assert [(row["treatment"], row["lot"]) for row in plots] == [("A", "x"), ("B", "y")] * 2

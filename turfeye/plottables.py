@@ -52,9 +52,7 @@ def of_spots(answer: Answer) -> Table:
 
     A trial's has what is expected and how much is thin instead of straw and bare, which photos.csv has.
     """
-    rows, trial = answer.plots, bool(answer.standings)
-    of_view = {f"spot {one.plot.number}": one for one in answer.standings}
-    standings = [of_view.get(row["view"]) for row in rows]
+    rows, trial, standings = answer.plots, bool(answer.standings), _standings(answer)
     when = short_day if trial else day
     columns = [
         Column(answer.lawn.peg_word.capitalize(), _numbers(rows)),
@@ -96,11 +94,12 @@ def of_plots(answer: Answer) -> Table:
 
 
 def for_client(answer: Answer) -> Table:
-    """A row a spot in plain words: place, green, bare soil."""
+    """A row a spot in plain words: place, green, bare soil; of a trial with what it was given."""
     rows = answer.plots
     places = [(row["rank_low"], row["rank_high"]) for row in rows]
     return Table((
         Column(answer.lawn.peg_word.capitalize(), _numbers(rows)),
+        *_given_columns(answer, _standings(answer)),
         Column("Last photo", [day(_day_of(row)) for row in rows]),
         Column("Place", [f"{best}" if best == worst else f"{best} to {worst}" for best, worst in places]),
         Column("Green", [per_cent(row["cover"]) for row in rows]),
@@ -136,6 +135,12 @@ def given(answer: Answer) -> tuple[str, ...]:
     """Columns of ``treatments.csv`` that the page shows, as far as it has them."""
     known = answer.standings[0].given if answer.standings else {}
     return tuple(name for name in SHOWN_OF_TREATMENTS if name in known)
+
+
+def _standings(answer: Answer) -> list[Standing | None]:
+    """Of a trial how the plot of each spot's row stands."""
+    of_view = {f"spot {one.plot.number}": one for one in answer.standings}
+    return [of_view.get(row["view"]) for row in answer.plots]
 
 
 def _given_columns(answer: Answer, standings: Sequence[Standing | None]) -> list[Column]:
