@@ -190,7 +190,9 @@ def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
     given = written(tmp_path, "plot,treatment\n2,A\n")
     assert doubts.of_treatments(trial, given) == ["treatments.csv says nothing of plots 1, 3"]
     assert doubts.of_treatments(trial, treatments.Treatments()) == []
-    assert doubts.of_treatments(trial, written(tmp_path, "plot,lot\n1,x\n2,\n3,x\n")) == []
+    assert doubts.of_treatments(trial, written(tmp_path, "plot,lot\n1,x\n2,\n3,x\n")) == [
+        "treatments.csv has no column treatment: nothing is compared"
+    ]
     given = written(tmp_path, "plot,treatment,block\n1,Rye 2,I\n2,rye 2 ,\n3,,I\n")
     values = [Compared(date(2026, 5, 6), 53, "cover", compare(np.array([0.4, 0.5]), ["a", "a"]))]
     assert doubts.of_treatments(trial, given, values) == [

@@ -57,6 +57,8 @@ def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] =
     said = []
     if lacking := given.lacking([plot.number for plot in place.plots]):
         said.append(f"{treatments.FILE_NAME} says nothing of {_plots(lacking)}")
+    if given.columns and treatments.TREATMENT not in given.columns:
+        said.append(f"{treatments.FILE_NAME} has no column {treatments.TREATMENT}: nothing is compared")
     if apart := given.not_compared():
         one = "or block " if treatments.BLOCK in given.columns else ""
         said.append(f"{treatments.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")
