@@ -45,6 +45,10 @@ LATEST_SDS = 2.0
 """A lawn older than its mix's usual half-way age by so many of that's standard deviations is overdue."""
 LAWN_CURVE_SD = 0.015
 """How far the mean of a whole lawn strays from any smooth curve: weather; ours."""
+LEVEL_TURNS = 6
+"""Turns of the fit of a plot's cells, whose level the plots' fit knows already. With 30, as for a lawn, it
+takes twice as long and the level follows what is bare: of bare cells 71 % were found by day 25, with 6 85 %,
+as sure (simulated, seeds 400-407)."""
 DRAWS = 128
 LAWN_DRAWS = 200
 
@@ -55,9 +59,8 @@ def fit(
     curve: Curve = "logistic",
     time_axis: TimeAxis | None = None,
     mix: Mix | None = None,
-    prior: Prior | None = None,
-    settings: Settings | None = None,
     users: Sequence[Mapping[str, Any]] = (),
+    level: Prior | None = None,
     own_level: bool = False,
 ) -> Outlook:
     """Fit a curve to every cell and forecast it to the target date; parts sown again by their own sowing.
@@ -68,8 +71,8 @@ def fit(
     curve : "logistic", or "gompertz" for a quick start and a long tail
     time_axis : "degree-days" needs a season with temperatures, and is the default when it has them
     mix : by default the shipped one of the sowing's name; hand in a user's own
-    prior : by default the mix's
     users : the user's own mixes, for parts that were sown again with another one
+    level : what is known of a trial's plot as a whole, in place of what the mix's lawns are like
     own_level : a cell is thin only where it stays short of what the healthy cells themselves come to, if
         that is less than the target: so a plot of a trial that is thin as a whole has no thin cells
 
@@ -83,16 +86,8 @@ def fit(
     for part in oversown.parts(season):
         if part.season is not None:
             own = mix if part.sowing.mix == season.sowing.mix else mixes.get(part.sowing.mix, users)
-            ahead = fit(
-                part.season,
-                curve=curve,
-                time_axis=clock.axis,
-                mix=own,
-                # what is known of a plot's level is of the seed that was
-                prior=None if own_level else prior,
-                settings=None if own_level else settings,
-                own_level=own_level,
-            )
+            # without the level: what is known of it is of the seed that was
+            ahead = fit(part.season, curve=curve, time_axis=clock.axis, mix=own, own_level=own_level)
             part = replace(part, ahead=ahead)
         parts.append(part)
     found = growth.fit(
@@ -100,8 +95,8 @@ def fit(
         season.cover_se,
         clock.time(season.age_days),
         place=np.stack([season.row, season.col], axis=1),
-        prior=prior or Prior.of_mix(mix or mixes.get(season.sowing.mix)),
-        settings=settings or Settings(curve=curve),
+        prior=level or Prior.of_mix(mix or mixes.get(season.sowing.mix)),
+        settings=Settings(curve=curve) if level is None else Settings(curve=curve, rounds=LEVEL_TURNS),
     )
     return forecast(season, found, time_axis=time_axis, parts=parts, own_level=own_level)
 

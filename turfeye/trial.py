@@ -45,10 +45,6 @@ BETWEEN_PLOTS = (0.6, 0.5, 0.15, 1.6)
 lawn do, but for where they end, for they are of several varieties. From days 11, 18, 25 of simulated trials
 (seeds 200-279) 90 % intervals for a day two weeks ahead held 89, 93 and 93 % of plots with it, with a lawn's
 85, 90 and 92."""
-TURNS = 6
-"""Turns of the fit of a plot's cells, whose level the plots' fit knows already. With 30, as for a lawn, it
-takes twice as long and the level follows what is bare: of bare cells 71 % were found by day 25, with 6 85 %,
-as sure (simulated, seeds 400-407)."""
 NONE = 1e-6
 """Chance of a kind that isn't looked for. No plot is late, and one that fails is one that ends low. In a plot
 no strip is late: a hole as long as the plot was taken for one (`kinds.STRIP`), and by day 18 41 % of bare
@@ -94,9 +90,8 @@ def fit(
             curve=curve,
             time_axis=plots.outlook.time_axis,
             mix=mix,
-            prior=levels.get(plot),
-            settings=Settings(curve=curve, rounds=TURNS) if plot in levels else None,
             users=users,
+            level=levels.get(plot),
             own_level=True,
         )
         own[plot] = cells, ahead
