@@ -254,8 +254,8 @@ def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> _Thin | Non
     if not _all_short(lawn.outlook, share, strip.rest, sound):
         share, se, words = share * cells, se * cells, f"a piece of a {width}"
         return _Thin(inside, near, cells, share, se, relative_se, sound, beside, words)
-    few = strip.rest.sum() > inside.sum()
-    words = f"a {width}{', though most of its cells are not thin each for itself' if few else ''}"
+    mostly_not = strip.rest.sum() > inside.sum()
+    words = f"a {width}{', though most of its cells are not thin each for itself' if mostly_not else ''}"
     inside = inside | (strip.rest & (share >= 0.5))
     return _Thin(inside, near, shows, share, se, relative_se, sound, beside, words)
 
