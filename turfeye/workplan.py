@@ -84,7 +84,13 @@ def plan(
         window=when.words if seed else "",
         dates=dates,
         cautions=_plan_cautions(tasks, young=bool(seed or dates)),
-        sentence=_sentence(tasks, area, seed, spare, bags, mix, when.verdict, outlook.lawn.thin_m2),
+        sentence=_sentence(
+            tasks,
+            area_m2=area,
+            amount=f"{seed} g of {mix.name} and {spare} g spare{_in_bags(bags)}",
+            verdict=when.verdict,
+            thin_m2=outlook.lawn.thin_m2,
+        ),
     )
 
 
@@ -168,24 +174,18 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _sentence(
-    tasks: Sequence[Task],
-    area: float,
-    seed: int,
-    spare: int,
-    bags: int,
-    mix: Mix,
-    verdict: str,
-    thin_m2: float,
-) -> str:
-    count = sum(task.seed_g > 0 for task in tasks)
-    if not count:
+def _in_bags(bags: int) -> str:
+    """The dressing, as the end of what is needed; "" where there is none."""
+    return f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
+
+
+def _sentence(tasks: Sequence[Task], *, area_m2: float, amount: str, verdict: str, thin_m2: float) -> str:
+    """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
+    sown = [task.patch for task in tasks if task.seed_g > 0]
+    if not sown:
         small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
-    sown = counted([task.patch for task in tasks if task.seed_g > 0])
-    what = f"{count} patch{'es' if count > 1 else ''}{sown}, {area:.2f} m²"
-    dressing = f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
-    amount = f"{seed} g of {mix.name} and {spare} g spare{dressing}"
+    what = f"{len(sown)} patch{'es' if len(sown) > 1 else ''}{counted(sown)}, {area_m2:.2f} m²"
     if verdict == "too late":
         return f"{what} to reseed, but too late this year, wait: {amount} when it is time."
     if verdict == "too early":
