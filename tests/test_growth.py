@@ -214,6 +214,19 @@ def test_a_patch_of_weak_cells_is_found_and_a_single_one_is_not():
     assert (odds[kinds.FAILED, ~inside & ~single] < 0.01).all()
 
 
+@pytest.mark.parametrize(("failed", "kind"), [(20.0, kinds.FAILED), (3.0, kinds.LATE)])
+def test_a_strip_is_late_or_left_out_by_what_its_own_cells_say(failed, kind):
+    # 16 in log odds between the two, as of a strip that held 20 % where its curve as a late one had 67 %
+    place = np.stack([part.ravel() for part in np.indices((8, 12))], axis=1)
+    strip = place[:, 1] == 2
+    evidence = np.zeros((kinds.KINDS, len(place)))
+    evidence[kinds.LATE] = np.where(strip, 5.0, -3.0)
+    evidence[kinds.FAILED] = np.where(strip, failed, -2.5)
+    odds = kinds.with_neighbours(evidence, growth.Prior().shares, place)
+    assert (odds[kind, strip] > 0.9).all()
+    assert (odds[kinds.LAWN, ~strip] > 0.5).all()
+
+
 def test_a_young_patch_is_found_though_each_of_its_cells_says_little():
     place = np.stack([part.ravel() for part in np.indices((14, 17))], axis=1)
     inside = np.hypot(place[:, 0] - 6, place[:, 1] - 9) < 2.4
