@@ -11,7 +11,7 @@ from posing import homography_of, photo_of, shoot, through
 from turfeye import card, colour, faults, glance, lighting, sharpness
 from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
-from turfeye.records import CardValues, Correction, Shares
+from turfeye.records import CardValues, Correction, Pixels, Shares
 
 SAMPLES = Path(__file__).parents[1] / "sample_images" / "trial-spots" / "photos"
 
@@ -561,3 +561,19 @@ def test_what_has_the_colour_of_the_lawns_soil():
     assert faults.soil_coloured(picture(light), told, correction(), lawn)[210:390, 310:490].mean() < 0.05
     no_soil = shares(green=np.ones_like(GREEN))
     assert not faults.soil_coloured(picture(light), no_soil, correction(), lawn).any()
+
+
+@pytest.mark.parametrize(("across", "told"), [(120, True), (40, False)])
+def test_wide_ground_of_the_soils_colour_is_soil_and_a_little_may_be_a_shoe(across, told):
+    """Real soil between rows of turf was "fallen leaves" and "something": its cells were not measured."""
+    taken = np.zeros(SIZE)
+    taken[:, 300 : 300 + across] = 1  # 14 and 5 % of the picture
+    light, green = turf(4, 2_000)
+    pixels = Pixels(None, picture(light), light, shares(green * (1 - taken), other=taken), correction(), 0.0)
+    right = glance._with_ground(pixels, None).shares
+    assert bool((right.other[:, 310 : 290 + across] < 0.5).mean() > 0.9) is told
+    np.testing.assert_allclose(right.bare + right.other, pixels.shares.bare + pixels.shares.other)
+    assert glance._with_ground(dataclasses.replace(pixels, correction=None), None).shares is pixels.shares
+    blue = np.where(taken[..., None] > 0, np.array([0.05, 0.06, 0.3]), light)
+    a_cover = dataclasses.replace(pixels, rgb_coded=picture(blue))
+    assert (glance._with_ground(a_cover, None).shares.other[:, 310 : 290 + across] == 1).all()

@@ -48,6 +48,9 @@ ALL_OTHER_LIGHT = 0.9
 FILLED = 0.75
 """Without a card: a lawn that takes up so much of the picture is all of it. Of 20 photos from straight above
 (rendered and real fields) the least has 0.82, of 20 rendered garden views the most 0.70."""
+LEAST_GROUND = 0.08
+"""With more of the picture than this taken for other things of the soil's own colour they are soil. Dogs take
+up a twentieth of a spot photo, shoes a hundredth (ours)."""
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
 """Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
@@ -140,6 +143,7 @@ def look_through(
         found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
     else:
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
+        pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
     table = cells.measure(pixels, found, grid, blades=blades, hardness=hardness)
@@ -232,13 +236,33 @@ def _in_marked_lawn(
     """
     mask = np.zeros(pixels.view.size_px[::-1], np.uint8)
     cv2.fillPoly(mask, [np.rint(outline_px).astype(np.int32)], 1)
-    lawn, shares = mask > 0, pixels.shares
+    lawn = mask > 0
     grass = region.lawn_region(pixels.rgb_coded)
-    soil = faults.soil_coloured(pixels.rgb_coded, shares, pixels.correction, lawn & (grass >= 0.5))
-    moved = np.where(soil, shares.other, np.float32(0))
-    shares = replace(shares, bare=shares.bare + moved, other=shares.other - moved)
-    pixels = replace(pixels, shares=shares)
+    pixels = _with_soil(pixels, lawn & (grass >= 0.5))
+    shares = pixels.shares
     return _with_things(_faults(pixels, card_px, lawn), grass, shares, outline_px), pixels
+
+
+def _with_soil(pixels: Pixels, within: Flags, *, least: float = 0.0) -> Pixels:
+    """What has the colour of the soil seen ``within`` is soil there, if more than ``least`` of it is."""
+    shares = pixels.shares
+    soil = faults.soil_coloured(pixels.rgb_coded, shares, pixels.correction, within)
+    moved = np.where(soil, shares.other, np.float32(0))
+    if moved.sum() <= least * np.count_nonzero(within):
+        return pixels
+    return replace(pixels, shares=replace(shares, bare=shares.bare + moved, other=shares.other - moved))
+
+
+def _with_ground(pixels: Pixels, lawn: Flags | None) -> Pixels:
+    """Soil put right where a card tells its colour but no outline is marked; ``lawn`` None is all of it.
+
+    Between rows of young grass, and where it is cracked or stony, the classifier takes real soil for other
+    things. A little of that colour may be a shoe or a dog, and stays what it was taken for.
+    """
+    within = np.ones(pixels.rgb_coded.shape[:2], bool) if lawn is None else lawn
+    if pixels.correction is None or pixels.shares.other[within].sum() <= LEAST_GROUND * within.sum():
+        return pixels
+    return _with_soil(pixels, within, least=LEAST_GROUND)
 
 
 def _with_things(found: faults.Faults, grass: Floats, shares: Shares, corners_px: Floats) -> faults.Faults:
