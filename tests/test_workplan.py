@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import numpy as np
 import pyproj
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from turfeye import cautions, mixes, newlawn, planfile, results
@@ -108,6 +108,7 @@ def test_seed_to_the_gram_from_what_is_printed():
     assert "35 g/m² (perennial ryegrass's overseeding rate) × 1.24 m² × 0.83" in row["because"]
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.05, 30), st.floats(0.01, 1)), min_size=1, max_size=12))
 def test_totals_are_the_sums_of_the_rows(sizes):
     made = make(*(patch(n, area=a, deficit=d) for n, (a, d) in enumerate(sizes, 1)))
