@@ -9,6 +9,7 @@ was set before the pieces that came with it were read, but with readings of the 
 import csv
 from pathlib import Path
 
+import bench_real
 import cv2
 import numpy as np
 import pytest
@@ -138,3 +139,15 @@ def test_a_folder_that_is_not_ready_is_told(tmp_path, index, words):
         (tmp_path / "index.csv").write_text(index, encoding="utf-8")
     with pytest.raises(SystemExit, match=words):
         real_ground.read_folder(tmp_path)
+
+
+@pytest.mark.parametrize("turf", ["grass_dark_megaglest", "lawn_mown_torcs_e2"])
+def test_real_turf_on_real_soil_is_measured_by_the_card(turf):
+    """Pixels by others (tests/data/real-ground), arranged by us; the truth is mask times what an eye sees."""
+    with (bench_real.FOLDER / "index.csv").open(encoding="utf-8", newline="") as file:
+        facts = {Path(row["file"]).stem: row for row in csv.DictReader(file)}
+    cover, se, true = bench_real.pairs(turf, "soil_smooth_0ad", 0.5, facts, seed=31).T
+    assert len(cover) > 100
+    assert np.abs(cover - true).mean() < 0.06
+    assert np.corrcoef(cover, true)[0, 1] ** 2 > 0.95
+    assert np.mean(np.abs(cover - true) < 2 * se) > 0.9

@@ -211,6 +211,7 @@ def main() -> None:
     import bench_compare
     import bench_patches
     import bench_plots
+    import bench_real
     import bench_season
 
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -219,7 +220,7 @@ def main() -> None:
     options = parser.parse_args()
     folders = options.rendered or [ROOT / "tests/data/rendered"]
     rows = [*spot_rows(folders), *lawn_rows(folders), *region_rows(folders), *bench_colour.rows(folders)]
-    rows += time_rows()
+    rows += [*bench_real.rows(), *time_rows()]
     rows += [*bench_season.rows(labelled=options.labelled), *bench_compare.rows()]
     rows += [*bench_patches.rows(), *bench_plots.rows()]
     rows += bench_alignment.rows(options.rendered)
