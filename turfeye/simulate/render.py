@@ -13,6 +13,7 @@ import sys
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -24,13 +25,7 @@ from turfeye.simulate.mesh import CLASSES, Part, merged
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
 Sky = Literal["clear", "shade", "overcast"]
-_TRIAL = """
-import drjit
-import mitsuba
-mitsuba.set_variant("llvm_ad_rgb")
-drjit.eval(drjit.minimum(drjit.maximum(mitsuba.Float([1.0, 2.0]), 0.0), 1.5))
-drjit.sync_thread()
-"""
+LLVM_TRIAL = Path(__file__).with_name("llvm_trial.py")
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
@@ -102,7 +97,7 @@ def release() -> None:
 def _works(mi: Any, variant: str) -> bool:
     """Whether a variant compiles and runs here; it is the renderer's then."""
     if variant == "llvm_ad_rgb":  # a compiler too old ends the whole process, so one of its own tries it
-        done = subprocess.run([sys.executable, "-c", _TRIAL], capture_output=True, check=False)
+        done = subprocess.run([sys.executable, "-P", LLVM_TRIAL], capture_output=True, check=False)
         if done.returncode:
             return False
     try:
