@@ -9,7 +9,7 @@ import numpy as np
 
 
 def compiles() -> None:
-    """Hold two numbers between limits: the compilers that fail, fail there. Raises where LLVM is not found."""
+    """Hold numbers between limits, where compilers too old fail. Raises where there is no LLVM."""
     import drjit
     import mitsuba
 
