@@ -103,8 +103,9 @@ class Training:
             logits = self.net.logits(rgb)
         found = dict(zip(rgbs, logits.split([len(x) for x in rgbs.values()]), strict=True))
         loss = torch.zeros((), device=device)
-        for name in found.keys() & {"wheat", "peanut", "rendered"}:
-            loss = loss + loss_of(found[name], truths[name], full=name == "rendered")
+        for name in ("wheat", "peanut", "rendered"):
+            if name in found:
+                loss = loss + loss_of(found[name], truths[name], full=name == "rendered")
         if "real" in found:
             whole = torch.ones_like(truths["real"][:, :1])
             of_parts = [
