@@ -75,7 +75,7 @@ the second where twin greys differ by more than the last: that alone says that t
 # ------------------------------------------------------------------------------------------------ tone
 
 
-def tone_to_linear(rgb_coded: NDArray, tone: tuple[float, float]) -> Floats:
+def tone_to_linear(rgb_coded: NDArray, tone: tuple[float, float] | tuple[Floats, Floats]) -> Floats:
     """Linear light, up to a gain, of a camera's codes 0-255 under the tone (a, b) described above."""
     c = np.clip(np.asarray(rgb_coded, dtype=np.float64) / 255.0, 0.0, 1.0)
     inside = np.clip(c, 1e-6, 1.0 - 1e-6)
@@ -197,7 +197,9 @@ def _fit_neutrals(codes: Floats, want: Floats, sd: Floats) -> tuple[Floats, Floa
 
 
 def _positive(codes: Floats, tone: Floats) -> Floats:
-    return np.maximum(tone_to_linear(codes, (float(tone[0]), float(tone[1]))), 1e-5)
+    """Linear light of codes (N, 3), above 0, under each of tones (..., 2): (..., N, 3)."""
+    a, b = np.moveaxis(tone, -1, 0)[..., None, None]
+    return np.maximum(tone_to_linear(codes, (a, b)), 1e-5)
 
 
 def _miss(codes: Floats, target: Floats, gain_log: Floats, tone: Floats) -> Floats:
@@ -208,8 +210,8 @@ def _miss(codes: Floats, target: Floats, gain_log: Floats, tone: Floats) -> Floa
 def _newton_step(
     codes: Floats, target: Floats, sd: Floats, weight: Floats, gain_log: Floats, tone: Floats
 ) -> tuple[Floats, Floats]:
-    now = np.log(_positive(codes, tone))
-    slope = np.stack([(np.log(_positive(codes, tone + d)) - now) / 1e-4 for d in 1e-4 * np.eye(2)], axis=-1)
+    now, *bent = np.log(_positive(codes, tone + 1e-4 * np.eye(3, 2, -1)))
+    slope = np.stack([(each - now) / 1e-4 for each in bent], axis=-1)
     jacobian = np.zeros((len(codes), 3, 5))
     jacobian[:, :, :3] = np.eye(3)
     jacobian[:, :, 3:] = slope

@@ -15,6 +15,7 @@ import numpy as np
 
 from turfeye import lighting, reflectance, sharpness
 from turfeye.blocks import Blocks, luma_of, steady
+from turfeye.colourspace import decode
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
 REASONS: Final = (
@@ -65,6 +66,8 @@ LEAST_SOIL_PX: Final = 300
 """With less soil than this in sight, at half the working size, its colour is not known."""
 LEAF_ABOVE_SOIL: Final = (45, 1.3)
 """Codes of saturation, and factor of value, by which a leaf stands out from the soil's lower quarter."""
+_LOG_LIGHT: Final = np.log(decode(np.arange(256.0)).astype(np.float32) + np.float32(0.004))
+"""Of each code; with a little added black has one too, and noise in the dark is no colour."""
 LEAST_TURF: Final = 0.1
 """With less of the picture green than this, its light can't be told from how bright its green is."""
 
@@ -144,9 +147,12 @@ def hints(faults: Faults) -> tuple[str, ...]:
     lawn = lawn & (faults.fault != CARD)
     if not lawn.any():
         return ()
-    said, inner = [], _inner(lawn, _side(lawn.shape))
+    said = []
     for code, words in ADVICE.items():
-        mask = (faults.fault == code) & (inner if code in (THING, LEAVES) else lawn)
+        mask = faults.fault == code
+        if not mask.any():
+            continue
+        mask &= _inner(lawn, _side(lawn.shape)) if code in (THING, LEAVES) else lawn
         share = _share(mask, lawn)
         if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
             said.append((share, words.format(where=_where(mask, lawn))))
@@ -227,7 +233,7 @@ def _first_of(found: dict[int, Flags], card: Flags) -> Whole:
     fault = np.zeros(card.shape, np.uint8)
     for code in sorted(found, reverse=True):
         if found[code].any():
-            fault[_enlarged(found[code], card.shape)] = code
+            np.copyto(fault, code, where=_enlarged(found[code], card.shape))
     fault[card] = CARD
     return fault
 
@@ -284,8 +290,8 @@ def soil_coloured(rgb_coded: Bytes, shares: Shares, correction: Correction | Non
 
 def _log_ratios(plain: Bytes) -> list[Floats]:
     """Log ratios of red to green and green to blue in linear light, smoothed, two (H, W)."""
-    logs = np.log(reflectance.to_linear(plain, None) + np.float32(0.004))
-    return [cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)) for k in (0, 1)]
+    logs = np.asarray(cv2.LUT(plain, _LOG_LIGHT), np.float32)
+    return [np.asarray(cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)), np.float32) for k in (0, 1)]
 
 
 def _near_soil(ratios: list[Floats], soil: Flags) -> Flags:
@@ -304,7 +310,7 @@ def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, F
     plant is clods, whatever the classifier takes it for: scale is unknown too.
     """
     ratios, nothing = _log_ratios(plain), np.zeros(plain.shape[:2], bool)
-    ground = (shares.bare + shares.other)[::2, ::2] > 0.6
+    ground = shares.bare[::2, ::2] + shares.other[::2, ::2] > 0.6
     if corrected:
         return ground & (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1]), nothing
     return nothing, _near_soil(ratios, ground)

@@ -62,7 +62,7 @@ class Gather:
         """The same pixels, of which only these count."""
         some = copy(self)
         vars(some).pop("block_area", None)  # no longer theirs
-        some._weight = np.where(usable.ravel(), self._weight, 0)
+        some._weight = self._weight * usable.ravel()
         return some
 
     def cell_of(self, pixels: Whole) -> Whole:
@@ -146,8 +146,7 @@ def _pixel_area(plane: Floats, width: int, height: int) -> Floats:
     x = (to_lawn[2, 0] * np.arange(width)).astype(np.float32)
     y = (to_lawn[2, 1] * np.arange(height) + to_lawn[2, 2]).astype(np.float32)
     inverse_depth = y[:, None] + x[None, :]
-    det = np.float32(abs(np.linalg.det(to_lawn)))
-    area = np.maximum(inverse_depth, np.float32(1e-9)) ** 3
-    np.divide(det, area, out=area)
+    det = abs(np.linalg.det(to_lawn))
+    area = np.multiply(cv2.pow(inverse_depth, -3), det, dtype=np.float64)  # so that no sum converts it again
     area[inverse_depth <= 1e-6] = 0
-    return area.astype(np.float64)  # sums are in double: so no sum converts it again
+    return area

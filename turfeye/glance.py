@@ -213,8 +213,7 @@ def _flatness(sighting: Sighting) -> list[str]:
 def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
     """The photo at its working size, its pixels read by the shipped classifier, which knows no one lawn."""
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
-    rgb_linear = reflectance.to_linear(rgb_coded, correction)
-    plain = reflectance.corrected_coded(rgb_coded, correction, rgb_linear=rgb_linear)  # not computed twice
+    rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
     shares = sward.classify(plain if correction is None else sward.exposed(plain))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
@@ -259,9 +258,10 @@ def _with_ground(pixels: Pixels, lawn: Flags | None) -> Pixels:
     Between rows of young grass, and where it is cracked or stony, the classifier takes real soil for other
     things. A little of that colour may be a shoe or a dog, and stays what it was taken for.
     """
-    within = np.ones(pixels.rgb_coded.shape[:2], bool) if lawn is None else lawn
-    if pixels.correction is None or pixels.shares.other[within].sum() <= LEAST_GROUND * within.sum():
+    other = pixels.shares.other if lawn is None else pixels.shares.other[lawn]
+    if pixels.correction is None or other.sum() <= LEAST_GROUND * other.size:
         return pixels
+    within = np.ones(pixels.rgb_coded.shape[:2], bool) if lawn is None else lawn
     return _with_soil(pixels, within, least=LEAST_GROUND)
 
 

@@ -74,15 +74,13 @@ def hardness(rgb_linear: Floats, green: Floats, counts: Flags) -> float:
 
     Returns NaN where hardly any turf shows. Each fourth row and column is enough.
     """
-    turf = counts & (green > 0.5)
-    pairs = turf[::4, :-1:4] & turf[::4, 1::4]
+    turf = counts[::4] & (green[::4] > 0.5)
+    pairs = turf[:, :-1:4] & turf[:, 1::4]
     if np.count_nonzero(pairs) < LEAST_PAIRS:
         return float("nan")
-    luma = [
-        np.log(rgb_linear[::4, side][pairs] @ LUMINANCE + 0.002)
-        for side in (slice(None, -1, 4), slice(1, None, 4))
-    ]
-    return float(np.abs(luma[0] - luma[1]).mean())
+    light = cv2.transform(rgb_linear[::4], LUMINANCE[None])
+    left, right = (np.log(side[pairs] + 0.002) for side in (light[:, :-1:4], light[:, 1::4]))
+    return float(np.abs(left - right).mean())
 
 
 def other_light(log_light: Floats, correction: Correction | None, card: Flags) -> tuple[Flags, bool]:

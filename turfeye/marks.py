@@ -56,8 +56,8 @@ def search(gray: Bytes) -> tuple[list[list[Mark]], list[Mark]]:
     if not cards:  # one mark seen: look closely around it for the others
         marks = [mark for mark in marks if _certain(gray, mark)]
         cards = _cards([more for mark in marks for more in _search_around(gray, [mark])])
-    cards = [_search_around(gray, card) if len(card) < 4 else card for card in cards]
-    return [_refine(gray, card) for card in cards], marks
+    cards = [_refine(gray, card) for card in cards]
+    return [_refine(gray, _search_around(gray, card)) if len(card) < 4 else card for card in cards], marks
 
 
 def plainly(gray: Bytes) -> bool:
@@ -346,8 +346,9 @@ def _edges_meet(gray: Bytes, px: Floats) -> Floats:
     step = np.linspace(-1, 1, 41)
     base = start[:, None] + share[None, :, None] * along[:, None]  # (4, 24, 2)
     places = base[:, :, None] + (step[None, :] * reach[:, None])[:, None, :, None] * outward[:, None, None]
-    low = np.floor(places.min(axis=(0, 1, 2))).astype(int) - 1
-    high = np.ceil(places.max(axis=(0, 1, 2))).astype(int) + 2
+    outermost = places[:, [0, 0, -1, -1], [0, -1, 0, -1]].reshape(-1, 2)
+    low = np.floor(outermost.min(axis=0)).astype(int) - 1
+    high = np.ceil(outermost.max(axis=0)).astype(int) + 2
     height, width = gray.shape
     low, high = np.clip(low, 0, None), np.minimum(high, [width, height])
     part = LINEAR[gray[low[1] : high[1], low[0] : high[0]]]

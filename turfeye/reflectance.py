@@ -24,6 +24,11 @@ phone to phone (0 to about 1: common practice, no source). Ours, between; no rea
 LEAST_SMEAR_PX: Final = 0.1
 """In a picture made so small that colour is smeared by less, each pixel counts as having its own."""
 
+_CODES: Final = np.rint(encode(np.arange(65536) / 65535)).astype(np.uint8)  # of linear light in 16 bits
+
+_STRIP = 128  # rows worked on at a time: they stay in the processor's cache
+_RIM = 8  # rows around them, more than two blurs reach
+
 FLOOR_CODE, LIT_CODE = 2, 40
 """A channel at or below the first is at its floor in a pixel whose brightest is above the second."""
 
@@ -73,8 +78,9 @@ def smear_px(scale: float) -> float:
 def unsmeared(rgb_coded: Bytes, correction: Correction, *, smear_px: float, places: Whole) -> Floats:
     """What `to_linear` gives at flat places (N,) of a picture, (N, 3), the file's smear of colour taken back.
 
-    ``smear_px`` says how far the file smeared colour, in pixels of this picture, above 0 (`smear_px`). It is
-    taken back as far as one step can: lightness is made as coarse as colour, then colour sharpened.
+    The places are in order. ``smear_px`` says how far the file smeared colour, in pixels of this picture,
+    above 0 (`smear_px`). It is taken back as far as one step can: lightness is made as coarse as colour, then
+    colour sharpened.
 
     A bright blade on dark ground keeps its lightness in the file, but part of its colour is the ground's.
     Under a cast it then has less of the cast than its lightness has, and what takes the cast away overshoots:
@@ -84,18 +90,25 @@ def unsmeared(rgb_coded: Bytes, correction: Correction, *, smear_px: float, plac
     """
     if not len(places):  # bare soil on the day of sowing has no green pixel at all
         return np.zeros((0, 3), np.float32)
+    light, coarse = np.empty((2, len(places), 3), np.float32)
+    table = _table(correction).astype(np.float32)[:, None, :]
+    height, width = rgb_coded.shape[:2]
+    for top in range(0, height, _STRIP):
+        first = max(top - _RIM, 0)
+        whole = cv2.LUT(_soft(rgb_coded[first : top + _STRIP + _RIM], smear_px), table)
+        here = slice(*np.searchsorted(places, [top * width, (top + _STRIP) * width]))
+        for into, strip in ((light, whole), (coarse, _blurred(whole, smear_px))):
+            into[here] = np.take(strip.reshape(-1, 3), places[here] - first * width, axis=0)
+    gain, light = np.asarray(correction.gain), light[None]  # as one row: OpenCV goes row by row
+    light += _transform(light - coarse, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
+    return _in_srgb(light, np.take(rgb_coded.reshape(1, -1, 3), places, axis=1), correction)[0]
+
+
+def _soft(rgb_coded: Bytes, smear_px: float) -> Bytes:
+    """Codes with their lightness made as coarse as their colour is."""
     grey = cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY)
     sharp = cv2.subtract(grey, _blurred(grey, smear_px), dtype=cv2.CV_16S)
-    soft = cv2.subtract(rgb_coded, cv2.merge([sharp] * 3), dtype=cv2.CV_8U)
-    whole = np.asarray(cv2.LUT(soft, _table(correction).astype(np.float32)[:, None, :]), np.float32)
-    # as one row: OpenCV goes row by row
-    light, coarse, codes = (
-        np.take(each.reshape(1, -1, 3), places, axis=1)
-        for each in (whole, _blurred(whole, smear_px), rgb_coded)
-    )
-    gain = np.asarray(correction.gain)
-    light += _transform(light - coarse, np.eye(3) - np.outer(gain, RGB_TO_XYZ[1] / gain))
-    return _in_srgb(light, codes, correction)[0]
+    return np.asarray(cv2.subtract(rgb_coded, cv2.merge([sharp] * 3), dtype=cv2.CV_8U), np.uint8)
 
 
 def _blurred(picture: NDArray, sigma_px: float) -> NDArray:
@@ -108,15 +121,13 @@ def _blurred(picture: NDArray, sigma_px: float) -> NDArray:
 
 def _out_of_gamut(linear: Floats, rgb_coded: Bytes, gain: Floats) -> Floats:
     """Halve, in codes, the channels that stand at the floor where the others don't; in place."""
-    channels = cv2.split(rgb_coded)
-    brightest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
-    for channel, codes in enumerate(channels):
-        lost = cv2.inRange(codes, 0, FLOOR_CODE)
-        if gain[channel] <= colourmatrix.STRONG_CAST * gain.min() and cv2.countNonZero(lost):
-            lit = cv2.inRange(brightest, LIT_CODE + 1, 255)
-            place = np.flatnonzero(cv2.bitwise_and(lost, lit) > 0)  # quicker of flags than of bytes, and flat
-            plane = linear.reshape(-1, 3)[:, channel]
-            plane[place] = decode(encode(plane[place]) / 2)
+    r, g, b = cv2.split(rgb_coded)
+    lowest, brightest = cv2.min(cv2.min(r, g), b), cv2.max(cv2.max(r, g), b)
+    places = np.flatnonzero((lowest <= FLOOR_CODE) & (brightest > LIT_CODE))
+    lost = rgb_coded.reshape(-1, 3)[places] <= FLOOR_CODE
+    lost &= gain <= colourmatrix.STRONG_CAST * gain.min()
+    light = linear.reshape(-1, 3)
+    light[places] = np.where(lost, decode(encode(light[places]) / 2), light[places])
     return linear
 
 
@@ -124,21 +135,32 @@ def _transform(picture: Floats, matrix: Floats) -> Floats:
     return np.asarray(cv2.transform(picture, np.ascontiguousarray(matrix, dtype=np.float32)), np.float32)
 
 
-def corrected_coded(
-    rgb_coded: Bytes, correction: Correction | None, *, rgb_linear: Floats | None = None
-) -> Bytes:
+def corrected_coded(rgb_coded: Bytes, correction: Correction | None) -> Bytes:
     """The picture as sRGB in the card's light, (H, W, 3) uint8: code 255 is a perfect white.
 
-    Tone and gain make one table a channel; a matrix takes the long way round, by what `to_linear` gives:
-    ``rgb_linear``, where that is known already.
+    Tone and gain make one table a channel; a matrix takes the long way round, by what `to_linear` gives.
     """
     if correction is None:
         return rgb_coded
     if correction.matrix is None:
         table = np.rint(encode(_table(correction))).astype(np.uint8)
         return np.asarray(cv2.LUT(rgb_coded, table[:, None, :]), np.uint8)
-    # 16-bit linear light steps by a twentieth of a code where codes are densest
-    light = to_linear(rgb_coded, correction) if rgb_linear is None else rgb_linear
-    light = np.clip(light, 0.0, 1.0) * np.float32(65535)
-    table = np.rint(encode(np.arange(65536) / 65535.0)).astype(np.uint8)
-    return np.asarray(cv2.LUT(light.astype(np.uint16), table), np.uint8)
+    return _coded(to_linear(rgb_coded, correction))
+
+
+def in_card_light(rgb_coded: Bytes, correction: Correction | None) -> tuple[Floats, Bytes]:
+    """What `to_linear` and `corrected_coded` give, the work that they share done once."""
+    if correction is None or correction.matrix is None:
+        return to_linear(rgb_coded, correction), corrected_coded(rgb_coded, correction)
+    linear, coded = np.empty(rgb_coded.shape, np.float32), np.empty_like(rgb_coded)
+    for top in range(0, len(rgb_coded), _STRIP):
+        rows = slice(top, top + _STRIP)
+        linear[rows] = to_linear(rgb_coded[rows], correction)
+        coded[rows] = _coded(linear[rows])
+    return linear, coded
+
+
+def _coded(rgb_linear: Floats) -> Bytes:
+    """As `encode`, in whole codes; 16-bit light steps by a twentieth of a code where codes are densest."""
+    steps = cv2.addWeighted(rgb_linear, 65535, rgb_linear, 0, -0.5, dtype=cv2.CV_16U)  # rounds down and clips
+    return np.asarray(cv2.LUT(steps, _CODES), np.uint8)

@@ -128,7 +128,7 @@ def exposed(rgb_coded: Bytes) -> Bytes:
 
     Its middle green comes to lie at `MIDDLE_CODE`.
     """
-    below = np.cumsum(np.bincount(rgb_coded[..., 1].ravel(), minlength=256))
+    below = np.cumsum(cv2.calcHist([rgb_coded], [1], None, [256], [0, 256]).ravel().astype(float))
     middle = float(np.clip(np.searchsorted(below, below[-1] / 2), 10, 250))
     codes = (np.arange(256) / 255) * (MIDDLE_CODE / middle)
     above = np.maximum(codes**2.2 - 0.8, 0)
