@@ -227,6 +227,19 @@ def test_a_strip_is_late_or_left_out_by_what_its_own_cells_say(failed, kind):
     assert (odds[kinds.LAWN, ~strip] > 0.5).all()
 
 
+def test_a_strip_is_late_in_one_stretch_and_left_out_in_the_next():
+    place = np.stack([part.ravel() for part in np.indices((16, 12))], axis=1)
+    strip = place[:, 1] == 5
+    out = strip & (place[:, 0] >= 8)
+    evidence = np.zeros((kinds.KINDS, len(place)))
+    evidence[kinds.LATE] = np.where(strip, 3.0, -3.0)
+    evidence[kinds.FAILED] = np.where(out, 7.0, np.where(strip, 0.0, -2.5))
+    odds = kinds.with_neighbours(evidence, growth.Prior().shares, place)
+    clear = abs(place[:, 0] - 7.5) > 1
+    assert (odds[kinds.FAILED, out & clear] > 0.9).all()
+    assert (odds[kinds.LATE, strip & ~out & clear] > 0.9).all()
+
+
 def test_a_young_patch_is_found_though_each_of_its_cells_says_little():
     place = np.stack([part.ravel() for part in np.indices((14, 17))], axis=1)
     inside = np.hypot(place[:, 0] - 6, place[:, 1] - 9) < 2.4

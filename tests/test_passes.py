@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import numpy as np
@@ -9,8 +10,9 @@ import pytest
 from test_patches import season_with
 
 from turfeye import outlook as outlooks
-from turfeye import patches
+from turfeye import patches, unmix
 from turfeye.kriging import Kriged
+from turfeye.outline import cell_shares
 from turfeye.passes import strip_of
 from turfeye.places import Place
 from turfeye.simulate.strips import StripRecipe, lawn_with_strip
@@ -108,6 +110,51 @@ def test_strips_of_any_width_place_and_depth():
     assert seed_m2 == pytest.approx(needed_m2, rel=0.15)
 
 
+def told_m2(season, found):
+    """(N,) ground of each cell that is to be sown, at the full rate."""
+    told = np.zeros(len(season.row))
+    for patch in found:
+        told += cell_shares(patch.outline_m, season.grid).ravel() * season.area_m2 * patch.deficit
+    return told
+
+
+def test_seed_for_a_strip_that_is_late_here_and_left_out_there():
+    """Of seeds that nothing was set on; 23 % of it fell on late stretches before these were told apart."""
+    needed, where_out, elsewhere = [], [], []
+    for seed in range(95_000, 95_030):
+        season, truth = lawn_with_strip(seed, StripRecipe.mixed(seed), until_day=36)
+        told = told_m2(season, patches.thin(outlooks.fit(season)))
+        needed.append(truth.lacks_m2(season).sum())
+        where_out.append(told @ truth.left_out)
+        elsewhere.append(told @ (1 - truth.left_out))
+    assert np.mean(np.abs(np.array(where_out) / needed - 1)) < 0.30
+    assert np.sum(elsewhere) / np.sum(needed) < 0.15
+
+
+def test_a_strip_left_out_at_both_ends_is_two_patches_and_its_late_middle_none():
+    """It was one patch all along, most of its middle with it."""
+    recipe = StripRecipe(0.7, 3.4, late_days=12, comes_to=0.95, cols=14, left_out_m=((0, 1.9), (4.2, 6)))
+    season, _ = lawn_with_strip(7, recipe, until_day=36)
+    found = patches.thin(outlooks.fit(season))
+    assert len(found) == 2
+    for patch, ends in zip(sorted(found, key=lambda patch: patch.y_m), recipe.left_out_m, strict=True):
+        assert (patch.outline_m[:, 1].min(), patch.outline_m[:, 1].max()) == pytest.approx(ends, abs=0.35)
+        assert patch.area_m2 == pytest.approx(0.7 * (ends[1] - ends[0]), rel=0.2)
+        assert patch.deficit > 0.6
+
+
+def test_histories_along_a_strip_are_weighed_as_by_going_through_all_of_them():
+    """Forward and backward against the sum over every one of 3 ** 5 ways to go through 5 places."""
+    rng = np.random.default_rng(8)
+    fits, likely = rng.normal(0, 3, (3, 5)), np.array([0.5, 0.3, 0.2])
+    step = (1 - unmix.CHANGES) * np.eye(3) + unmix.CHANGES * likely
+    total = np.zeros((3, 5))
+    for way in itertools.product(range(3), repeat=5):
+        chance = likely[way[0]] * np.prod([step[a, b] for a, b in itertools.pairwise(way)])
+        total[way, range(5)] += chance * np.exp(sum(fits[h, t] for t, h in enumerate(way)))
+    assert unmix._chain(fits, likely) == pytest.approx(total / total.sum(axis=0))
+
+
 @pytest.mark.parametrize("disc", [(3.0, 3.0, 0.34), (4.1, 3.2, 0.8), (9.0, 3.0, 1.0), (4.3, 2.2, 1.4)])
 def test_a_round_patch_is_no_piece_of_a_strip(disc):
     outlook = season_with([disc])
@@ -160,6 +207,6 @@ def test_how_far_the_lawn_had_risen_before():
     cells = thin | strip.rest
     along = strip.along(outlook, cells, ~cells & np.isfinite(outlook.theta[:, 0]))
     assert isinstance(along, Along)
-    assert along.risen.shape[1] == len(season.visits)
+    assert along.risen.shape[1] == len(season.visits) + 1  # the last is the target's date
     assert np.all((along.risen >= 0) & (along.risen <= 1 + 1e-9))
     assert np.all(np.diff(along.risen, axis=0) <= 1e-9)  # the later, the less

@@ -8,6 +8,7 @@ share a cell, and found patches that join two true ones count as both together.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import bench_row
@@ -16,6 +17,7 @@ from bench_row import Row
 from scipy.ndimage import label
 
 from turfeye import outlook, patches
+from turfeye.outline import cell_shares
 from turfeye.records import Floats
 from turfeye.simulate.strips import StripRecipe, lawn_with_strip
 from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
@@ -25,6 +27,7 @@ FIRST_SEED = 60_000
 LEAST_M2 = 0.5
 LATE = (3, 7, 10, 14, 17, 21, 24, 28, 35, 42)
 FIRST_STRIP_SEED, STRIP_DAY = 70_000, 53
+FIRST_MIXED_SEED, MIXED_DAYS = 90_000, (29, 36, 53)
 STRIPE_POINTS = (0.15, 0.20)
 """Depth of the strips looked for: from 15 points (and no deeper than 20, so that it is about 15)."""
 
@@ -52,6 +55,8 @@ def rows(*, lawns: int = 60, strip_lawns: int = 200, stripe_lawns: int = 500) ->
         _row(f"{name}: area within 2 standard errors told, share", np.mean(np.abs(area) <= 2 * area_se), ""),
         _row(f"{name}: the strip's own cover on the target's date, mean absolute error", np.mean(cover), ""),
     ]
+    for day in MIXED_DAYS:
+        found += mixed_rows(day)
     hits, count = strips_found(stripe_lawns)
     found.append(_row(f"strips 15-20 points deep found ({count} lawns)", hits, ">= 0.95"))
     found.append(_row(f"false alarms on {stripe_lawns} lawns without", false_alarms(stripe_lawns), "<= 0.05"))
@@ -123,6 +128,47 @@ def strip_pieces(lawns: int) -> list[tuple[float, float, float]]:
         se = sum(p.area_se_m2 for p in mine) / area.sum()
         pieces.append((float(area.sum() / true - 1), float(se), abs(told - here)))
     return pieces
+
+
+def mixed_rows(day: int, lawns: int = 60) -> list[Row]:
+    """Seed for strips that came late in one stretch and were left out in another, and for ones only late."""
+    told = np.array([seed_for(StripRecipe.mixed(seed), seed, day) for seed in mixed_seeds(lawns)])
+    needed, where_out, elsewhere = told.T
+    late = [replace(StripRecipe.mixed(seed), left_out_m=()) for seed in mixed_seeds(lawns)]
+    needless = np.array(
+        [seed_for(one, seed, day) for one, seed in zip(late, mixed_seeds(lawns), strict=True)]
+    )
+    name = f"strips late here, left out there ({lawns} lawns), day {day}"
+    return [
+        _row(f"{name}: seed told where left out, share of what it needs", where_out.sum() / needed.sum(), ""),
+        _row(f"{name}: the same by lawn, mean absolute error", np.mean(np.abs(where_out / needed - 1)), ""),
+        _row(f"{name}: seed told where late only, share of that", elsewhere.sum() / needed.sum(), ""),
+        _row(
+            f"strips late only ({lawns} lawns), day {day}: seed told, share of what they need left out there",
+            needless[:, 1:].sum() / needed.sum(),
+            "",
+        ),
+    ]
+
+
+def mixed_seeds(lawns: int) -> range:
+    """Of the lawns with such strips."""
+    return range(FIRST_MIXED_SEED, FIRST_MIXED_SEED + lawns)
+
+
+def seed_for(recipe: StripRecipe, seed: int, day: int) -> tuple[float, float, float]:
+    """Ground that a strip needs sown at the full rate, m2; and told, where left out and elsewhere."""
+    season, truth = lawn_with_strip(seed, recipe, until_day=day)
+    told = np.zeros(len(season.row))
+    for patch in patches.thin(outlook.fit(season)):
+        rings = (patch.outline_m, *(hole[::-1] for hole in patch.holes_m))
+        filled, *holes = (cell_shares(ring, season.grid).ravel() for ring in rings)
+        told += (filled - sum(holes)) * season.area_m2 * patch.deficit
+    return (
+        float(truth.lacks_m2(season).sum()),
+        float(told @ truth.left_out),
+        float(told @ (1 - truth.left_out)),
+    )
 
 
 def strips_found(lawns: int) -> tuple[float, int]:

@@ -25,10 +25,11 @@ so often, speaks against both other kinds."""
 STRIP, STRIP_CELLS = 8.6, 13
 """What lags are strips, where the spreader passed: mean evidence, between -2 and 2, that a straight row of so
 many cells is unlike the lawn."""
-LEFT_OUT = 4.0
-"""A straight row says strip, not whether it comes late or was left out. What lateness fits a cell worse than
-the better of the other two, beyond this, counts whole: set on simulated strips (seeds 71000-72059), where
-what is missed of the seed that they need falls from 18 % to 7."""
+STRETCH_CELLS, LEFT_OUT = 1.5, 2.0
+"""A straight row says strip, not whether it comes late or was left out: that is told stretch by stretch, by
+how much better failure fits than lateness (between -8 and 8), the mean of a Gaussian of so many cells along
+it. What is beyond the second speaks against lateness, and there the row's word counts for failure too. Set on
+simulated strips (seeds 71000-71059 and 81000-84039)."""
 
 
 def share_out(log_weight: Floats) -> Floats:
@@ -48,12 +49,13 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
     alone = evidence + np.log(share)[:, None]
     if place is None or not len(place):
         return share_out(alone)
-    from scipy.ndimage import correlate1d
+    from scipy.ndimage import correlate1d, gaussian_filter1d
 
     row, col = (place - place.min(axis=0)).T
     late, failed = evidence[[LATE, FAILED]] - evidence[LAWN]
-    said = [np.ones(len(row)), late.clip(*SURE), failed.clip(*SURE), np.maximum(late, failed).clip(-2, 2)]
-    field = np.zeros((4, row.max() + 1, col.max() + 1))
+    unlike, worse = np.maximum(late, failed).clip(-2, 2), (failed - late).clip(-8, 8)
+    said = [np.ones(len(row)), late.clip(*SURE), failed.clip(*SURE), unlike, worse]
+    field = np.zeros((5, row.max() + 1, col.max() + 1))
     field[:, row, col] = said
     there, late_near, failed_near = _around(field[:3], NEAR_CELLS)[:, row, col]
     failed_close = _around(field[:3], CLOSE_CELLS)[2, row, col]
@@ -61,17 +63,25 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
         np.stack([correlate1d(part, np.ones(STRIP_CELLS), axis=axis, mode="constant") for axis in (0, 1)])
         for part in field[[0, 3]]
     )
-    straight = (unlike / np.maximum(count, 1)).max(axis=0)[row, col]
+    weight, worse = (
+        np.stack([gaussian_filter1d(part, STRETCH_CELLS, axis=axis, mode="constant") for axis in (0, 1)])
+        for part in field[[0, 4]]
+    )
+    straight, worse = (unlike / np.maximum(count, 1))[:, row, col], worse[:, row, col]
+    way = straight.argmax(axis=0), np.arange(len(row))
+    strip = STRIP * straight[way]
+    left_out = (worse[way] / weight[:, row, col][way] - LEFT_OUT).clip(0) * (strip > 0)
     denied = np.minimum(failed - SURE[0], 0)  # counts whole for the cell itself
-    worse = np.minimum(late - np.maximum(failed, 0) + LEFT_OUT, 0)
     near = np.log(share)[:, None] + np.stack([
         UNEVEN * late_near,
-        STRIP * straight + worse,
+        strip - left_out,
         TOLD_BY * failed_close + denied,
     ])  # fmt: skip
     first = near.copy()
     first[FAILED] += TOLD_BY * failed_near
     near[FAILED] += AMONG_LAWN + BESIDE * _beside(share_out(first)[FAILED], field[0], row, col)
+    there_too = np.where(left_out > 0, np.log(share[FAILED]) + strip + denied, -np.inf)
+    near[FAILED] = np.maximum(near[FAILED], there_too)
     # a cell by itself is 1 / (2 pi s^2) of its Gaussian; it keeps its own odds, and few neighbours tell less
     company = np.minimum((1 - 1 / (2 * np.pi * NEAR_CELLS**2) / there).clip(0) / 0.8, 1)
     return share_out(alone + company * (near - alone))

@@ -20,7 +20,7 @@ from turfeye.places import AROUND_CELLS, Group
 from turfeye.records import Flags, Floats, Whole
 from turfeye.unmix import Along
 
-LIKE, IN_PART, MOST = 0.45, 0.25, 0.75
+LIKE, IN_PART, MOST = 0.45, 0.25, 0.6
 """A line is the strip's where the middle one of its other cells is short by more than the first of what the
 group is short by; one beside these, by more than the second, has part of it. The group is a strip's where the
 third of its cells lie on such lines. Set on simulated strips (seeds 60000-60199, where 0.6, not 0.45, has
@@ -28,6 +28,9 @@ an area error of 0.16 instead of 0.14); a patch that a late strip runs through i
 RUN_CELLS, RUN = 5, 0.5
 """The strip runs where the middle one of so many cells along a line is short by so much of what the line's
 middle one is. Ours."""
+BEYOND = 2
+"""A line is looked at alongside a slender group and so many cells beyond its ends: further on the strip may
+have come late, and have filled since."""
 FEWEST_IN_LINE = 3
 """Of fewer other cells a line tells nothing of itself."""
 SLENDER = 2.0
@@ -43,6 +46,7 @@ class Strip:
     """A strip that a group is a piece of."""
 
     line: Whole  # (N,) the row or the column of each cell, whichever runs along it
+    place: Whole  # (N,) the other: where along it
     own: tuple[int, ...]  # the lines that it lies on
     rest: Flags  # (N,) its cells that are not thin each for itself
 
@@ -53,7 +57,7 @@ class Strip:
 
     def joined(self, other: Strip) -> Strip:
         """Both as one."""
-        return Strip(self.line, tuple(sorted({*self.own, *other.own})), self.rest | other.rest)
+        return Strip(self.line, self.place, tuple(sorted({*self.own, *other.own})), self.rest | other.rest)
 
     def beside(self, sound: Flags) -> Flags:
         """(N,) the sound cells on the lines next to it, MOST_BESIDE of them at most, evenly chosen."""
@@ -67,9 +71,22 @@ class Strip:
         """What the cells (N,) have in common, the lawn being as the sound ones (N,) are."""
         clock, age_days = Clock.of(outlook.season, outlook.time_axis), outlook.season.age_days
         middle = np.median(outlook.theta[sound], axis=0)
-        before = np.maximum(age_days - np.append(0.0, DAYS_BEHIND)[:, None], 0)
+        target_age = (outlook.season.target.date - outlook.season.sowing.date).days
+        ages = np.append(age_days, target_age)
+        before = np.maximum(ages - np.append(0.0, DAYS_BEHIND)[:, None], 0)
         now, *then = risen_at(middle, clock.time(before), outlook.curve) * (before > 0)
-        return Along(self.line[cells], np.array(then) / np.maximum(now, 1e-6))
+        return Along(
+            self.line[cells],
+            self.place[cells],
+            np.array(then) / np.maximum(now, 1e-6),
+            float(np.nanmedian(outlook.cover_at_target[sound])),
+        )
+
+    def stretches(self, cells: Flags) -> list[tuple[int, int]]:
+        """From where to where along it cells (N,) lie; one place missing between two breaks no stretch."""
+        places = np.unique(self.place[cells])
+        runs = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1) if len(places) else []
+        return [(int(run[0]), int(run[-1])) for run in runs]
 
     def width_m(self, season: Season, cells: Flags, share: Floats) -> float:
         """How wide it is, by the shares (N,) that it has of these cells (N,)."""
@@ -116,13 +133,16 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
         return None
     lawn = float(np.median(cover[beside]))
     group_short = lawn - float(np.median(cover[inside]))
-    others = {int(k): sound & (line == k) for k in range(own[0] - 1, own[-1] + 2)}
+    first, last = across[inside].min(), across[inside].max()
+    long = last - first + 1 >= SLENDER * len(own)
+    alongside = sound & (across >= first - BEYOND) & (across <= last + BEYOND) if long else sound
+    others = {int(k): alongside & (line == k) for k in range(own[0] - 1, own[-1] + 2)}
     short = {
         k: lawn - float(np.median(cover[cells]))
         for k, cells in others.items()
         if cells.sum() >= FEWEST_IN_LINE
     }
-    if not short.keys() & set(own) and np.ptp(across[inside]) + 1 < SLENDER * len(own):
+    if not short.keys() & set(own) and not long:
         return None
     its = [k for k in own if short.get(k, np.inf) > LIKE * group_short]
     if np.isin(line[inside], its).mean() < MOST:
@@ -134,4 +154,4 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
         cells = cells[np.argsort(across[cells])]
         along = median_filter(lawn - cover[cells], RUN_CELLS, mode="nearest")
         rest[cells] = along > RUN * short.get(k, 0.0)
-    return Strip(line, tuple(sorted(map(int, its))), rest & sound)
+    return Strip(line, across, tuple(sorted(map(int, its))), rest & sound)

@@ -15,11 +15,11 @@ from turfeye.curve import expit
 from turfeye.headline import passed
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Patch, Season
-from turfeye.outlook import CLEAR_DEFICIT
+from turfeye.outlook import CLEAR_DEFICIT, THIN_DEFICIT
 from turfeye.passes import Strip, by_strip
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
-from turfeye.unmix import in_or_out, unmix
+from turfeye.unmix import Unmixed, in_or_out, unmix
 from turfeye.words import per_cent, short_day, square_metres
 
 WHOLE = 0.7
@@ -174,12 +174,9 @@ class _Lawn:
             ground=ground,
         )
 
-    def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None = None) -> tuple[Floats, Floats, float]:
-        """The marked cells (N,) against the sound ones (N,).
-
-        Returns what share of each is the patch's and its error, both (N,) and 0 of others, and the relative
-        error of their area together, beyond that.
-        """
+    def unmixed(self, cells: Flags, sound: Flags, strip: Strip | None = None) -> tuple[Unmixed, float]:
+        """The marked cells (N,) against the sound ones (N,), all (N,) and 0 of others; and the relative error
+        of their area together, beyond their own."""
         season = self.outlook.season
         found = unmix(
             season,
@@ -190,9 +187,10 @@ class _Lawn:
             usual_se=self.usual_se,
             along=None if strip is None else strip.along(self.outlook, cells, sound),
         )
-        share, se = np.zeros((2, len(cells)))
-        share[cells], se[cells] = found.share, found.se
-        return share, se, found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
+        whole = np.zeros((3, len(cells)))
+        whole[:, cells] = found.share, found.se, found.then
+        relative_se = found.area_se_m2 / max(float(whole[0] @ season.area_m2), 1e-9)
+        return Unmixed(whole[0], whole[1], found.area_se_m2, whole[2]), relative_se
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -208,12 +206,13 @@ class _Thin:
     around: Flags  # the lawn that it is compared with
     beside: str  # what that is called
     strip: str = ""  # what is said of a strip's width
+    then: float | None = None  # cover that is expected of a strip itself, by all that is known of it
 
 
 def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> list[Patch]:
     """The pieces of a strip, or what is none, each group alone."""
     if strip is not None and (found := _as_strip(lawn, groups, strip)) is not None:
-        return _outlined(lawn, found)
+        return [patch for stretch in found for patch in _outlined(lawn, stretch)]
     return [patch for group in groups for patch in _outlined(lawn, _alone(lawn, group))]
 
 
@@ -226,44 +225,66 @@ def _alone(lawn: _Lawn, group: Group) -> _Thin:
     se: Floats = np.zeros(len(cells))
     relative_se = UNPURE_SE
     if sound.sum() >= FEWEST:
-        share, se, relative_se = lawn.unmixed(cells, sound)
+        found, relative_se = lawn.unmixed(cells, sound)
+        share, se = found.share, found.se
     around = around if around.any() else lawn.sound
     beside = f"the {lawn.ground} around it" if group.beside(around) else "the rest that was seen"
     return _Thin(group.inside, near, cells, share, se, relative_se, around, beside)
 
 
-def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> _Thin | None:
-    """The pieces of a strip, or all of it where all stays clearly short.
+def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin] | None:
+    """The stretches of a strip that stay short: where its cells are thin, and where others of it clearly are.
 
     None where too little of the lawn beside it was seen, or it is narrower than any that a spreader leaves.
     """
+    season = lawn.outlook.season
     inside = np.any([group.inside for group in groups], axis=0)
     near = np.any([group.surroundings(lawn.sound)[0] for group in groups], axis=0)
-    cells = near & lawn.known
-    shows = cells | strip.rest
+    shows = near & lawn.known | strip.rest
     sound = strip.beside(lawn.sound) & ~shows
     if sound.sum() < FEWEST:
         return None
-    share, se, relative_se = lawn.unmixed(shows, sound, strip)
+    found, relative_se = lawn.unmixed(shows, sound, strip)
     relative_se = float(np.hypot(relative_se, STRIP_SE))
-    wide_m = strip.width_m(lawn.outlook.season, shows, share)
+    wide_m = strip.width_m(season, shows, found.share)
     if wide_m < NARROW_M:
         return None
+    target = season.target.cover
+    short = inside & (found.then < target - THIN_DEFICIT)
+    rest = strip.rest & (found.then < target - CLEAR_DEFICIT)
     width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
-    beside = f"the {lawn.ground} around it"
-    if not _all_short(lawn.outlook, share, strip.rest, sound):
-        share, se, words = share * cells, se * cells, f"a piece of a {width}"
-        return _Thin(inside, near, cells, share, se, relative_se, sound, beside, words)
-    mostly_not = strip.rest.sum() > inside.sum()
-    words = f"a {width}{', though most of its cells are not thin each for itself' if mostly_not else ''}"
-    inside = inside | (strip.rest & (share >= 0.5))
-    return _Thin(inside, near, shows, share, se, relative_se, sound, beside, words)
+    stretches = []
+    for first, last in strip.stretches(short | rest):
+        here = (strip.place >= first) & (strip.place <= last)
+        cells = shows & here
+        own, more = short & here, rest & here
+        if not own.any():
+            continue
+        whole = not ((inside | strip.rest) & ~here).any()
+        words = f"a {width}" if whole else f"a piece of a {width}"
+        words += ", though most of its cells are not thin each for itself" if more.sum() > own.sum() else ""
+        stretches.append(
+            _Thin(
+                inside=own | (more & (found.share >= 0.5)),
+                near=near & here,
+                cells=cells,
+                share=found.share * cells,
+                se=found.se * cells,
+                relative_se=relative_se,
+                around=sound,
+                beside=f"the {lawn.ground} around it",
+                strip=words,
+                then=float(np.average(found.then[cells], weights=found.share[cells] + 1e-9)),
+            )
+        )
+    return stretches
 
 
 def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
     """What is outlined of some thin cells, with what is expected of it."""
     outlook, season, inside = lawn.outlook, lawn.outlook.season, found.inside
     here, there = _forecast(outlook, found.share, found.cells, found.around)
+    here = here if found.then is None else found.then
     in_cells = None
     if not (found.share[inside] >= WHOLE).any():
         in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
@@ -280,12 +301,6 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
         because=_thin_words(lawn, found, here, there, in_cells=in_cells),
         relative_se=found.relative_se,
     )
-
-
-def _all_short(outlook: Outlook, share: Floats, rest: Flags, around: Flags) -> bool:
-    """Whether a strip's cells that are not thin each for itself are clearly short in what is the strip's."""
-    target = outlook.season.target.cover
-    return not rest.any() or _forecast(outlook, share, rest, around)[0] < target - CLEAR_DEFICIT
 
 
 def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float | None]:

@@ -1,6 +1,7 @@
 """A strip that the spreader left in part, laid into a simulated lawn: at any width and place, any depth.
 
-Where it lies less came up than in the lawn around, or later, or both. It is no whole number of cells wide, so
+Where it lies less came up than in the lawn around, or later, or both; or later in one stretch and hardly at
+all in another. It is no whole number of cells wide, so
 nearly every cell that shows it is a mixture. Invented, as all of :mod:`turfeye.simulate.tables`.
 """
 
@@ -14,18 +15,21 @@ from turfeye.lawnrecords import Season
 from turfeye.records import Floats
 from turfeye.simulate.tables import TableRecipe, lawn
 
+ROWS, CELL_M = 12, 0.5
 VISIT_DAYS = (3, 9, 16, 22, 29, 36, 44, 53)
 
 
 @dataclass(frozen=True)
 class StripRecipe:
-    """One strip along the columns of a lawn of 12 rows, and how it grows."""
+    """One strip along the columns of a lawn of ROWS rows, and how it grows."""
 
     width_m: float
     middle_m: float  # its x
     late_days: float  # behind the lawn
     comes_to: float  # share of the lawn's rise
     cols: int = 16
+    left_out_m: tuple[tuple[float, float], ...] = ()  # y from and to, where hardly any seed fell
+    left_out_to: float = 0.1  # share of the lawn's rise that it comes to there
 
     @classmethod
     def random(cls, seed: int) -> StripRecipe:
@@ -36,13 +40,50 @@ class StripRecipe:
         late_days = rng.uniform(0, 20) if rng.random() < 0.8 else 0.0
         return cls(width_m, middle_m, late_days, rng.uniform(0.3, 1.0), cols)
 
+    @classmethod
+    def mixed(cls, seed: int) -> StripRecipe:
+        """One of 25 to 90 cm, late by 5 to 18 days, but left out over 1.8 to 4.2 m of its 6 m, in one stretch
+        or two."""
+        rng = np.random.default_rng([seed, 78])
+        cols, deep_m = int(rng.integers(10, 18)), ROWS * CELL_M
+        width_m, middle_m = rng.uniform(0.25, 0.9), rng.uniform(2.0, cols / 2 - 2.0)
+        stretches: tuple[tuple[float, float], ...]
+        if rng.random() < 0.5:
+            long_m = rng.uniform(0.3, 0.7) * deep_m
+            first = rng.uniform(0, deep_m - long_m)
+            stretches = ((first, first + long_m),)
+        else:
+            long_m, half_m = rng.uniform(0.2, 0.35) * deep_m, deep_m / 2
+            first, second = rng.uniform(0, half_m - long_m), rng.uniform(half_m + 0.5, deep_m - long_m)
+            stretches = ((first, first + long_m), (second, second + long_m))
+        return cls(
+            width_m,
+            middle_m,
+            late_days=rng.uniform(5, 18),
+            comes_to=rng.uniform(0.85, 1.0),
+            cols=cols,
+            left_out_m=stretches,
+            left_out_to=rng.uniform(0.0, 0.2),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class StripTruth:
     """The strip in truth."""
 
     share: Floats  # (N,) of each cell
-    cover: Floats  # (D,) of the strip itself by day, its mean
+    left_out: Floats  # (N,) share of the strip, along it, where hardly any seed fell
+    own: Floats  # (N, D) cover of the strip itself by day, by the cell that it runs through
+
+    @property
+    def cover(self) -> Floats:
+        """(D,) of the strip itself by day, its mean."""
+        return np.asarray(self.share @ self.own / self.share.sum())
+
+    def lacks_m2(self, season: Season) -> Floats:
+        """(N,) ground that is to be sown at the full rate, of each cell."""
+        then = self.own[:, (season.target.date - season.sowing.date).days]
+        return self.share * season.area_m2 * np.clip(1 - then / season.target.cover, 0, 1)
 
 
 def lawn_with_strip(
@@ -50,8 +91,9 @@ def lawn_with_strip(
 ) -> tuple[Season, StripTruth]:
     """A lawn without other failures, as visits up to a day saw it, and the strip in it."""
     table = TableRecipe(
-        rows=12,
+        rows=ROWS,
         cols=recipe.cols,
+        cell_m=CELL_M,
         visit_days=VISIT_DAYS,
         lagging_strips=0,
         failed_patches=0,
@@ -59,14 +101,22 @@ def lawn_with_strip(
         setback=0,
     )
     season, truth = lawn(seed, table, until_day=until_day)
-    edges = np.arange(recipe.cols + 1) * table.cell_m
     low, high = recipe.middle_m - recipe.width_m / 2, recipe.middle_m + recipe.width_m / 2
-    inside = np.clip(np.minimum(high, edges[1:]) - np.maximum(low, edges[:-1]), 0, None) / table.cell_m
-    share = np.tile(inside, table.rows)
+    share = np.tile(_within(low, high, recipe.cols), ROWS)
+    left_out = np.repeat(
+        sum((_within(*ends, ROWS) for ends in recipe.left_out_m), np.zeros(ROWS)), recipe.cols
+    )
     days = np.arange(truth.cover.shape[1])
     then = np.stack([np.interp(days - recipe.late_days, days, cell) for cell in truth.cover])
     start = truth.cover[:, :1]
-    strip = start + recipe.comes_to * (then - start)
-    missing = share[:, None] * (truth.cover - strip)
+    late, out = start + recipe.comes_to * (then - start), start + recipe.left_out_to * (truth.cover - start)
+    own = late + left_out[:, None] * (out - late)
+    missing = share[:, None] * (truth.cover - own)
     seen = np.clip(season.cover - missing[:, season.age_days.astype(int)], 0, 1)
-    return replace(season, cover=seen), StripTruth(share, share @ strip / share.sum())
+    return replace(season, cover=seen), StripTruth(share, left_out, own)
+
+
+def _within(low_m: float, high_m: float, count: int) -> Floats:
+    """(count,) share of each cell in a row that lies between two places."""
+    edges = np.arange(count + 1) * CELL_M
+    return np.clip(np.minimum(high_m, edges[1:]) - np.maximum(low_m, edges[:-1]), 0, None) / CELL_M
