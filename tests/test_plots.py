@@ -172,7 +172,8 @@ def test_lines_for_people_name_the_plots(trial: lawn.Lawn) -> None:
     patches = placed(trial)
     steps = _spreading([task(patches[0], 20), task(patches[1], 4), task(patches[2], 3)])
     assert steps[0].startswith("Patch 1 (plots 11 (50 %) and 12 (50 %)): weigh 20 g, split 10 g + 10 g;")
-    assert steps[1:3] == ("Patch 2 (plot 17): 4 g, by hand.", "Patch 3: 3 g, by hand.")
+    pinches = "Patches 2 and 3 (plot 17): a pinch each by hand, 7 g in all, too little to weigh."
+    assert steps[2] == pinches  # one lies beside the plots: nothing is weighed for both
     steps = _spreading([task(patches[0], 20), task(patches[1], 20), task(patches[2], 4)])
     assert steps[0].startswith(
         "Patches 1 and 2 (plots 11, 12 and 17): weigh 20 g for each, split 10 g + 10 g;"

@@ -16,13 +16,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from turfeye import cautions, mixes, newlawn, planfile, results
+from turfeye import cautions, mixes, newlawn, planfile, results, workplan
 from turfeye import lawn as lawns
 from turfeye.aftercare import follow_up
 from turfeye.amounts import PlanSettings, dressing_bags, dressing_l, heaps_g, seed_g
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
-from turfeye.lawnrecords import Patch, Sowing
+from turfeye.lawnrecords import Patch, Sowing, Tape, Task
 from turfeye.outline import signed_area
 from turfeye.tape import corner_names, fix
 from turfeye.temperatures import Temperatures
@@ -403,6 +403,27 @@ def test_true_geojson_against_pyproj():
         planfile.outlines([], LAWN, anchors={0: (lat, lon), 1: (lat + 0.01, lon)})
     with pytest.raises(LawnError, match="give two"):
         planfile.outlines([], LAWN, anchors={0: (lat, lon)})
+
+
+def in_plot(number, plot, grams):
+    """A task of so much seed for a patch that lies in a plot."""
+    found = replace(patch(area=0.1), number=number, plots=((plot, 1.0),))
+    return Task(found, Tape("A", "B", 1.0, 2.0, 0.05), float(grams), 0.5, "")
+
+
+def test_seed_too_little_to_weigh_is_a_pinch_and_is_weighed_plot_by_plot():
+    tasks = [in_plot(1, 7, 6), in_plot(2, 12, 3), in_plot(3, 12, 4), in_plot(4, 15, 1), in_plot(5, 16, 2)]
+    assert workplan._spreading(tasks) == (
+        "Patch 1 (plot 7): weigh 6 g; by hand.",
+        "Patches 2 and 3 (plot 12): weigh 7 g for all, a pinch each by hand.",
+        "Patches 4 and 5 (plots 15 and 16): a pinch each by hand, 3 g in all, too little to weigh.",
+    )
+    assert workplan._spreading(tasks[3:4]) == ("Patch 4 (plot 15): a pinch by hand, too little to weigh.",)
+    assert [workplan.sown_how(task) for task in (tasks[0], tasks[1], in_plot(6, 7, 0))] == [
+        "by hand",
+        "a pinch by hand",
+        "",
+    ]
 
 
 def test_patch_outlines_keep_their_area_in_the_file():

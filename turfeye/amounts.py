@@ -17,6 +17,9 @@ from turfeye.temperatures import Temperatures
 
 BAG_COVERS_M2 = 9.0
 """A bag of compost dressing raked on by hand covers about this: common practice, no source."""
+LEAST_WEIGHED_G = 5
+"""Less seed is a pinch by hand: kitchen scales show whole grams, and are off by one or two. Common practice,
+no source."""
 PASSES = 4
 """Heaps that the weighed seed is split into for a spreader, one a pass."""
 
@@ -79,6 +82,17 @@ def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:
     """
     shown = two_decimals(area_m2) * two_decimals(deficit) * Decimal(repr(float(rate_g_m2)))
     return int(shown.quantize(Decimal(1), ROUND_HALF_UP))
+
+
+def seed_words(grams: float) -> str:
+    """The seed of one place for a table.
+
+    >>> seed_words(33), seed_words(2), seed_words(0)
+    ('33 g', '2 g, a pinch', '–')
+    """
+    if not grams:
+        return "–"
+    return f"{grams:.0f} g{', a pinch' if grams < LEAST_WEIGHED_G else ''}"
 
 
 def dressing_l(depth_mm: float, area_m2: float) -> float:

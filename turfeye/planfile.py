@@ -18,12 +18,13 @@ from turfeye.plots import Standing
 from turfeye.records import SCHEMA, Floats
 from turfeye.renovation import Materials
 from turfeye.teach import Teaching
+from turfeye.workplan import sown_how
 
 PLAN_COLUMNS = ("patch", "x_m", "y_m", "area_m2", "deficit", "seed_g", "dressing_l", "because")
 """The first columns of plan.csv, in order; new ones go to the end."""
 TAPE_COLUMNS = ("corner_a", "from_a_m", "corner_b", "from_b_m", "tape_error_m")
 WHERE_COLUMNS = ("x_m", "y_m", *TAPE_COLUMNS)
-EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions", "plots", "plot_shares")
+EXTRA_COLUMNS = ("kind", "area_se_m2", "how_sure", *TAPE_COLUMNS, "cautions", "plots", "plot_shares", "how")
 MATERIAL_COLUMNS = ("place", "what", "area_m2", "amount", "unit", "because", *WHERE_COLUMNS)
 PLOT_COLUMNS = (
     "plot", "x_m", "y_m", "seen_m2", "cover_now", "cover_now_se", "on_course", "slow", "thin",
@@ -217,6 +218,7 @@ def _row(task: Task) -> dict[str, Any]:
         **_tape(tape),
         "cautions": " ".join(task.cautions),
         **_plots(patch),
+        "how": sown_how(task),
     }
 
 

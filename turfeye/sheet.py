@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation
+from turfeye.amounts import seed_words
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
@@ -149,15 +150,16 @@ def ground(lawn: Lawn) -> drawing.Ground:
 def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     """Everything that a template may use."""
     season, lawn = answer.season, answer.outlook.lawn
-    state, sown = answer.outlook.state, [task.patch.cells for task in answer.plan.tasks if task.seed_g]
+    state, sown = answer.outlook.state, [task.patch for task in answer.plan.tasks if task.seed_g]
     plain = PLAIN_STATES | (PLAIN_IN_PLOTS if answer.standings else {})
-    plain |= PLAIN_IN_STRIPS if any((state[cells] == "slow").any() for cells in sown) else {}
+    plain |= PLAIN_IN_STRIPS if any((state[patch.cells] == "slow").any() for patch in sown) else {}
     ranked = len(answer.plots) > 1
     return {
         "answer": answer,
         "lawn": lawn,
         "season": season,
         "plan": answer.plan,
+        "sown": sown,
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "photos": _before_and_after(answer),
@@ -252,6 +254,7 @@ def _environment() -> Environment:
     environment.filters["per_cent"] = per_cent
     environment.filters["day"] = day
     environment.filters["square_metres"] = square_metres
+    environment.filters["seed_words"] = seed_words
     environment.filters["sentence"] = _sentence
     environment.filters["where"] = plots.where
     environment.filters["plot_numbers"] = _plot_numbers

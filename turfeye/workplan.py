@@ -13,6 +13,7 @@ import numpy as np
 
 from turfeye import aftercare, cautions
 from turfeye.amounts import (
+    LEAST_WEIGHED_G,
     PASSES,
     PlanSettings,
     dressing_bags,
@@ -141,21 +142,30 @@ def _plan_cautions(tasks: Sequence[Task], *, young: bool) -> tuple[str, ...]:
     return (*own, *(text for text in general if text not in own))
 
 
+def sown_how(task: Task) -> str:
+    """How a patch is sown, in few words; "" where it gets no seed."""
+    if not task.seed_g:
+        return ""
+    if task.seed_g < LEAST_WEIGHED_G:
+        return "a pinch by hand"
+    return "spreader" if task.patch.area_m2 >= SPREADER_FROM_M2 else "by hand"
+
+
 def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
     """How the weighed seed lasts to the end: a heap a patch, in crossing passes at a low setting.
 
-    Patches that get the same are told together.
+    Patches that get the same are told together; what is too little to weigh last, plot by plot.
     """
     alike: dict[tuple[int, bool, bool], list[Patch]] = {}
     for task in tasks:
-        if grams := int(task.seed_g):
+        if (grams := int(task.seed_g)) >= LEAST_WEIGHED_G:
             long = _ends_m(task.patch) is not None
             alike.setdefault((grams, task.patch.area_m2 >= SPREADER_FROM_M2, long), []).append(task.patch)
     lines = []
     for (grams, by_spreader, long), patches in alike.items():
         each = " for each" if len(patches) > 1 else ""
         if grams < HEAPS_FROM_G:
-            lines.append(f"{named(patches)}: {grams} g{each}, by hand.")
+            lines.append(f"{named(patches)}: weigh {grams} g{each}; by hand.")
             continue
         heaps = " + ".join(f"{part} g" for part in heaps_g(grams, PASSES if by_spreader else 2))
         if by_spreader:
@@ -171,7 +181,28 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
             "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
             "next (common practice, no source)."
         )
-    return tuple(lines)
+    return (*lines, *_pinches([task for task in tasks if 0 < task.seed_g < LEAST_WEIGHED_G]))
+
+
+def _pinches(tasks: Sequence[Task]) -> list[str]:
+    """Seed too little to weigh: a line for each plot that together needs enough; the rest in one."""
+    by_plot: dict[int | None, list[Task]] = {}
+    for task in tasks:
+        by_plot.setdefault(task.patch.plots[0][0] if task.patch.plots else None, []).append(task)
+    weighed = [some for some in by_plot.values() if _grams(some) >= LEAST_WEIGHED_G]
+    rest = [task for some in by_plot.values() if some not in weighed for task in some]
+    lines = [
+        f"{named([task.patch for task in some])}: weigh {_grams(some)} g for all, a pinch each by hand."
+        for some in weighed
+    ]
+    if rest:
+        each = f"a pinch each by hand, {_grams(rest)} g in all" if len(rest) > 1 else "a pinch by hand"
+        lines.append(f"{named([task.patch for task in rest])}: {each}, too little to weigh.")
+    return lines
+
+
+def _grams(tasks: Sequence[Task]) -> int:
+    return sum(int(task.seed_g) for task in tasks)
 
 
 def _in_bags(bags: int) -> str:

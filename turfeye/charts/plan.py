@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from turfeye.amounts import seed_words
 from turfeye.drawing import (
     INK,
     LINE,
@@ -113,7 +114,7 @@ def _plan_table(figure: Figure, tasks: Sequence[Task], table_in: float, litres_o
             f"{task.patch.area_m2:.2f} m²",
             f"{task.tape.corner_a}  {task.tape.from_a_m:.2f} m",
             f"{task.tape.corner_b}  {task.tape.from_b_m:.2f} m",
-            f"{task.seed_g:.0f} g" if task.seed_g else "–",
+            seed_words(task.seed_g),
             f"{task.dressing_l:.1f} L" if task.dressing_l else "–",
         )
         for x, text, ha in zip(left, row, align, strict=True):

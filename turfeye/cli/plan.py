@@ -77,6 +77,7 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
 
 
 def _show_plan(work: WorkPlan) -> None:
+    from turfeye.amounts import seed_words
     from turfeye.plots import named
 
     click.echo(work.sentence)
@@ -89,13 +90,13 @@ def _show_plan(work: WorkPlan) -> None:
             figure(task.patch.area_m2, 2),
             _by_tape(task.tape),
             share(task.patch.deficit),
-            figure(task.seed_g),
+            seed_words(task.seed_g),
             figure(task.dressing_l, 1),
         )
         for task in work.tasks
     ]
     if rows:
-        names = ("kind", "m²", "tape from corners (m)", "deficit", "seed g", "dressing L")
+        names = ("kind", "m²", "tape from corners (m)", "deficit", "seed", "dressing L")
         show_table(("patch", *(["plots"] if trial else []), *names), rows)
     if len(rows) > MOST_REASONS:
         click.echo("Why, patch by patch: the column because of results/plan.csv.")
