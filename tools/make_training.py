@@ -45,7 +45,13 @@ WITH_THINGS, WITH_LEAVES, WITH_CLODS = 0.12, 0.25, 0.25  # shares of spots with 
 
 
 def spot_looks(seed: int, count: int) -> tuple[list, list]:
-    """Recipes and meshes. Every sixth with a card, every fifth oblique, each on a soil of its own."""
+    """Recipes and meshes."""
+    recipe = spot_recipe(seed)
+    return [recipe, *spots.other_looks(recipe, count - 1)], spots.spot_parts(recipe)
+
+
+def spot_recipe(seed: int) -> spots.SpotRecipe:
+    """A spot. Every sixth with a card, every fifth oblique, each on a soil of its own."""
     rng = np.random.default_rng(seed + 77)
     card = int(rng.integers(1, 20)) if seed % 6 == 0 else None
     oblique = card is None and seed % 5 == 1
@@ -62,7 +68,7 @@ def spot_looks(seed: int, count: int) -> tuple[list, list]:
     )
     if rng.random() < OLIVE:
         recipe = replace(recipe, green=chance.green(rng, rng.uniform(*OLIVE_HUE)))
-    return [recipe, *spots.other_looks(recipe, count - 1)], spots.spot_parts(recipe)
+    return recipe
 
 
 def random_tint(rng: np.random.Generator) -> tuple[float, float, float]:
@@ -117,6 +123,12 @@ def broken(rng: np.random.Generator, recipe: lawns.LawnRecipe) -> dict[str, floa
 
 def garden_looks(seed: int, count: int) -> tuple[list, list]:
     """Recipes and meshes."""
+    recipe = garden_recipe(seed)
+    return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
+
+
+def garden_recipe(seed: int) -> lawns.LawnRecipe:
+    """A lawn view in its garden; some lawns years old, some broken, soils and greens of their own."""
     recipe = lawns.random_garden(seed, size_px=GARDEN_PX)
     rng = np.random.default_rng(seed + 78)
     if rng.random() < ESTABLISHED:
@@ -127,7 +139,7 @@ def garden_looks(seed: int, count: int) -> tuple[list, list]:
     recipe = replace(recipe, soil_tint=tint, green=chance.green(rng, hue))
     if rng.random() < ISLANDS:
         recipe = replace(recipe, growth=replace(recipe.growth, **broken(rng, recipe)))
-    return [recipe, *lawns.other_looks(recipe, count - 1)], lawns.garden_parts(recipe)
+    return recipe
 
 
 def make(kind: str, out: Path, seed: int, count: int, spp: int) -> str:
