@@ -74,7 +74,8 @@ def fit(
     users : the user's own mixes, for parts that were sown again with another one
     level : what is known of a trial's plot as a whole, in place of what the mix's lawns are like
     own_level : a cell is thin only where it stays short of what the healthy cells themselves come to, if
-        that is less than the target: so a plot of a trial that is thin as a whole has no thin cells
+        that is less than the target: so a plot of a trial that is thin as a whole has no thin cells. How
+        the plot goes on as a whole its trial tells (`trial.of_plots`); here that is unknown, and not drawn
 
     Raises LawnError when no mix of that name is known, SeasonError when there is no visit or when degree-days
     are wanted of a season without temperatures.
@@ -155,7 +156,10 @@ def forecast(
             theta[part.cells], theta_cov[part.cells] = part.ahead.theta, part.ahead.theta_cov
     weight: Floats = season.area_m2 * np.isfinite(season.cover).any(axis=1)
     weight = weight if plots is None else weight[plots.plot] * plots.share
-    ages, own = oversown.courses(parts, weight, partial(_lawn_draws, basis))
+    if own_level:
+        ages, own = _no_course(basis)
+    else:
+        ages, own = oversown.courses(parts, weight, partial(_lawn_draws, basis))
     shared = _shared_se(season, ages, own)
     common = np.random.default_rng(20260315).permutation(even_points(len(own), 1)[:, 0])
     draws = astray(own, shared, common)
@@ -265,6 +269,12 @@ def _end_of_healthy(found: Fit) -> float:
 def _grown(found: Fit, time: float) -> float:
     """Share of their rise that the lawn's healthy cells have made."""
     return float(risen_at(found.mean, np.array(time), found.settings.curve))
+
+
+def _no_course(basis: _Basis) -> tuple[Floats, Floats]:
+    """As `_lawn_draws`, of a mean that is told elsewhere."""
+    ages = np.unique([basis.now_age, basis.target_age])
+    return ages, np.full((1, len(ages)), np.nan)
 
 
 def _lawn_draws(basis: _Basis, weight: Floats) -> tuple[Floats, Floats]:
