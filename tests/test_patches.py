@@ -187,7 +187,7 @@ def test_words_of_spots_agree_with_the_forecast():
     assert area @ forecast / area.sum() == pytest.approx(outlook.lawn.cover_at_target, abs=0.02)
     for patch in found:
         assert "around" not in patch.because
-        assert patch.because.endswith("the target is 75 %; all that was seen of the lawn is thin")
+        assert "the target is 75 %; all that was seen of the lawn is thin; " in patch.because
     outlook = seen_by_spots(covers=(0.4, 1.0))
     rest = np.nanmean(outlook.cover_at_target[(outlook.state != "thin") & (outlook.state != "not seen")])
     told = [

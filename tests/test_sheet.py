@@ -5,11 +5,12 @@ from __future__ import annotations
 import base64
 import csv
 import io
+import json
 import re
 import shutil
 import sys
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,9 +19,11 @@ import pytest
 from PIL import Image
 
 from turfeye import answer as answers
-from turfeye import results, series, sheet, survey
+from turfeye import headline, mixes, patches, planfile, results, series, sheet, states, survey
 from turfeye.answer import Answer
 from turfeye.cli.season import season
+from turfeye.words import short_day
+from turfeye.workplan import plan
 
 TRIAL = Path(__file__).parents[1] / "sample_images/trial-spots"
 
@@ -95,7 +98,7 @@ def test_the_page_says_what_the_records_say(answer: Answer, drawn: dict[str, byt
 
 def test_the_client_gets_plain_words_and_no_trade_figures(answer: Answer, drawn: dict[str, bytes]) -> None:
     text = Page(sheet.client_page(answer, drawn)).text
-    assert sheet.PLAIN_STATES["thin"] in text
+    assert sheet.PLAIN_STATES["thin"].format(will="will very likely") in text
     for word in ("deficit", "zenith", "ΔE", "interval", "p-value", "because"):
         assert word not in text
 
@@ -108,6 +111,41 @@ def test_the_client_is_told_that_slow_parts_of_a_strip_are_sown_too(answer: Answ
     strip = replace(task, patch=replace(task.patch, cells=np.append(task.patch.cells, slow)))
     whole = replace(answer, plan=replace(answer.plan, tasks=(strip,)))
     assert sheet.PLAIN_IN_STRIPS["slow"] in Page(sheet.client_page(whole)).text
+
+
+def sure(answer: Answer, chance: float) -> Answer:
+    """The same, all that is thin being so by this chance."""
+    raised = chance * np.exp(states.CAUTION)
+    p_thin = np.full(len(answer.outlook.p_thin), raised / (1 - chance + raised))
+    season, chances = answer.season, np.full(answer.outlook.lawn.counts["thin"], chance)
+    words = headline.thin_words(chances, "fill", "9 May", states.next_look(season), back=False)
+    outlook = replace(answer.outlook, p_thin=p_thin, lawn=replace(answer.outlook.lawn, sentence=words))
+    thin = patches.thin(outlook)
+    made = plan(outlook, thin, mixes.get(season.sowing.mix), outline_m=answer.lawn.outline_m)
+    return replace(answer, outlook=outlook, thin=thin, plan=made)
+
+
+@pytest.mark.parametrize("chance", [0.97, 0.75, 0.52, 0.35])
+def test_words_of_doubt_agree_with_the_chance_wherever_it_is_told(
+    answer: Answer, drawn: dict[str, bytes], chance: float
+) -> None:
+    """In the words of the IPCC's guidance note of 2010 (table 1, from memory): very likely from 90 %, likely
+    from 66 %, and as likely as not below that, here "open"; what is open says when it will be known."""
+    told = sure(answer, chance)
+    assert told.thin
+    pages = [Page(page(told, drawn)).text.replace("\u00a0", " ") for page in (sheet.page, sheet.client_page)]
+    rows = planfile.rows(told.plan)
+    assert all(row["how_sure"] == pytest.approx(chance, abs=0.005) for row in rows)
+    every = [
+        *pages,
+        planfile.plan_csv(told.plan),
+        json.dumps(planfile.plan_dict(told.plan), ensure_ascii=False),
+    ]
+    look = short_day(told.season.visits[-1].taken.date() + timedelta(days=7))
+    for text in every:
+        assert (f"a photo about {look} will tell" in text) == (chance < 0.66)
+        assert ("very likely" in text) == (chance >= 0.9)
+        assert bool(re.search(r"(?<!very )likely", text)) == (0.66 <= chance < 0.9)
 
 
 def test_photos_are_small_copies_and_the_originals_stay(answer: Answer, drawn: dict[str, bytes]) -> None:

@@ -32,3 +32,12 @@ def test_areas_are_told_in_one_way_everywhere():
     for path in (*package.rglob("*.py"), *package.rglob("*.html")):
         if path.name != "words.py":
             assert not own.search(path.read_text(encoding="utf-8")), path.name
+
+
+def test_no_other_module_has_words_of_its_own_for_a_chance():
+    package = Path(turfeye.__file__).parent
+    own = re.compile(r"% sure|(very |un)likely |probably")
+    for path in (*package.rglob("*.py"), *package.rglob("*.html")):
+        code = re.sub(r'"""(?:.|\n)*?"""|#.*', "", path.read_text(encoding="utf-8"))
+        if path.name != "words.py":
+            assert not own.search(code), path.name

@@ -22,11 +22,12 @@ from turfeye.aftercare import follow_up
 from turfeye.amounts import PlanSettings, dressing_bags, dressing_l, heaps_g, seed_g
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
-from turfeye.lawnrecords import Patch, Sowing, Tape, Task
+from turfeye.lawnrecords import Patch, Sowing, Tape, Target, Task
 from turfeye.outline import signed_area
 from turfeye.tape import corner_names, fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
+from turfeye.words import short_day
 from turfeye.workplan import plan
 
 LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
@@ -50,7 +51,10 @@ def outlook(last=DAY, oversown=(), thin_m2=0.0):
     return SimpleNamespace(
         lawn=SimpleNamespace(thin_m2=thin_m2),
         season=SimpleNamespace(
-            sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0), visits=(visit,), oversown=oversown
+            sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0),
+            visits=(visit,),
+            oversown=oversown,
+            target=Target(0.75, date(2026, 6, 9)),
         ),
     )
 
@@ -403,6 +407,25 @@ def test_true_geojson_against_pyproj():
         planfile.outlines([], LAWN, anchors={0: (lat, lon), 1: (lat + 0.01, lon)})
     with pytest.raises(LawnError, match="give two"):
         planfile.outlines([], LAWN, anchors={0: (lat, lon)})
+
+
+def test_a_plan_says_which_patches_may_need_no_seed_and_when_that_will_be_known():
+    sure, doubtful = patch(), replace(patch(x=6.0), number=2, how_sure=0.52)
+    made = plan(outlook(), (sure, doubtful), RYE, outline_m=LAWN)
+    look = DAY + timedelta(days=7)
+    tells = f"a photo about {short_day(look)} will tell"
+    assert made.sentence.endswith(f"Whether 1 of them needs it is open: {tells}.")
+    wanted = (look, "photograph again, before sowing patch 2: whether it fills by itself is open")
+    assert wanted in made.dates
+    alone = plan(outlook(), (doubtful,), RYE, outline_m=LAWN)
+    assert "to reseed, perhaps: " in alone.sentence
+    assert alone.sentence.endswith(f"Whether it fills by itself is open: {tells}.")
+    clear = plan(outlook(), (sure,), RYE, outline_m=LAWN)
+    assert "open" not in clear.sentence
+    assert not any("photograph again" in what for _, what in clear.dates)
+    # looked back on the target's date, no photo is waited for
+    late = plan(outlook(last=date(2026, 6, 12)), (doubtful,), RYE, outline_m=LAWN)
+    assert "photograph it once more" in late.sentence
 
 
 def in_plot(number, plot, grams):

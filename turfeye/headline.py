@@ -8,7 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 
 from turfeye.lawnrecords import Season
-from turfeye.words import short_day, square_metres
+from turfeye.records import Floats
+from turfeye.words import LIKELY, likelihood, open_until, short_day, square_metres
 
 
 def sentence(
@@ -20,11 +21,14 @@ def sentence(
     usual: tuple[float, float],
     loss: float,
     missing: str,
+    chances: Floats,
+    look: date | None,
     plots: bool = False,
 ) -> str:
     """The headline: where the lawn is, where such lawns are, and what won't fill.
 
     ``missing`` is what cells lack of which it is too soon to say, ``loss`` (0 or below) what a setback took.
+    ``chances`` are those by which each thin one won't fill, ``look`` is when the next photo will tell.
     ``plots`` where the season's rows are not cells but a trial's plots.
     """
     thing, spots = "plot" if plots else "cell", spots_only(season) and not plots
@@ -39,13 +43,10 @@ def sentence(
     words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
     by = short_day(season.target.date)
     if counts["thin"]:
-        verb = "is thin" if counts["thin"] == 1 else "are thin"
-        fill = "had not filled" if passed(season) else "won't fill"
-        if plots:
-            goal = f"{percent(season.target.cover)} %"
-            fill = f"had not reached {goal}" if passed(season) else f"won't reach {goal}"
         area = "" if plots else f" ({square_metres(thin_m2)})"
-        words.append(f"{counts['thin']} of {cells} {thing}s{area} {verb} and {fill} by {by}")
+        to = f"reach {percent(season.target.cover)} %" if plots else "fill"
+        whole = f"{counts['thin']} of {cells} {thing}s{area}"
+        words.append(f"{whole} {thin_words(chances, to, by, look, back=passed(season))}")
     elif counts["too soon to say"] > cells / 2:
         words.append(f"too soon to say for {counts['too soon to say']} of {cells} {thing}s: {missing}")
     else:
@@ -65,6 +66,25 @@ def sentence(
     elif counts["not seen"]:
         words.append(_count(counts["not seen"], f"{thing} was", f"{thing}s were") + " never seen")
     return "; ".join(words)
+
+
+def thin_words(chances: Floats, to: str, by: str, look: date | None, *, back: bool) -> str:
+    """What is said of thin ones by the chances (n,) that each won't come ``to`` what is wanted ``by`` a day.
+
+    ``look`` is when the next photo will tell; looked ``back`` on the day, it is not in doubt.
+    """
+    many = len(chances) > 1
+    verb = "are thin" if many else "is thin"
+    if back:
+        had = "had not filled" if to == "fill" else f"had not {to.replace('reach', 'reached')}"
+        return f"{verb} and {had} by {by}"
+    is_open = chances < LIKELY
+    if is_open.all():
+        return (
+            f"{verb} so far; whether {'they' if many else 'it'} will {to} by {by} is open: {open_until(look)}"
+        )
+    rest = f", but for {int(is_open.sum())} of them that is open: {open_until(look)}" if is_open.any() else ""
+    return f"{verb} and {likelihood(float(np.mean(chances[~is_open])))} won't {to} by {by}{rest}"
 
 
 def passed(season: Season) -> bool:

@@ -126,7 +126,9 @@ class Outlook:
     state: Words  # one of STATES
     why: Words
     lawn: LawnOutlook
-    p_thin: Floats = field(default_factory=lambda: np.empty(0))  # that it ends clearly short, not only late
+    p_thin: Floats = field(
+        default_factory=lambda: np.empty(0)
+    )  # that it ends clearly short, with `states.CAUTION`
     lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
     lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (2 K, T) likely courses
     lawn_own_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T), without the next
@@ -171,7 +173,7 @@ class Patch:
     area_m2: float
     area_se_m2: float
     deficit: float  # mean over the patch of 1 - forecast cover / target cover, 0-1
-    how_sure: float  # 0-1
+    how_sure: float  # 0-1, of a thin one the chance that it won't fill
     cells: Whole  # indexes into the season's cells
     because: str
     holes_m: tuple[Floats, ...] = ()  # sound ground within it, each (K, 2), clockwise; no part of the area

@@ -35,10 +35,6 @@ THIN_DEFICIT, CLEAR_DEFICIT = 0.05, 0.10
 """Where the seed failed, cover that stays short of the target by more than the first is thin. (A clear case
 is short by the second; this lets a cell be called that is expected in between.) Cells like their lawn, which
 is itself not known to better than some points, must be clear cases."""
-CAUTION = 0.75
-"""Log odds that speak for failure beyond the evidence where a cell is called thin: a patch looked at for
-nothing costs less than one passed over. Ours; on the simulated lawns it was set on (`kinds`) nine in ten
-called on day 21 are thin, and 86 of 100 thin ones are called."""
 PART_FAILED = 0.1
 """A plot with more failed ground than this is thin as a cell is whose seed failed. Ours."""
 LATEST_SDS = 2.0
@@ -173,7 +169,7 @@ def forecast(
         **{field.name: getattr(cells, field.name) for field in fields(cells)},
         state=told.state,
         why=told.why,
-        lawn=_lawn(season, told, basis, ages, draws, plots=plots is not None),
+        lawn=_lawn(season, told, cells.p_thin, basis, ages, draws, plots=plots is not None),
         lawn_age_days=ages,
         lawn_draws=draws,
         lawn_own_draws=own,
@@ -224,7 +220,7 @@ def _forecast(basis: _Basis, target: float, *, enough: float, plots: PlotRows | 
 def _p_thin(most: Floats, failed: Flags, enough: float, *, grown_up: bool) -> Floats:
     """Chance (n,) to be thin, by draws (n, K) of the most cover that a cell comes to, and of failed seed."""
     odds = failed.mean(axis=1)
-    raised = odds * np.exp(CAUTION) / (1 - odds + odds * np.exp(CAUTION))
+    raised = odds * np.exp(states.CAUTION) / (1 - odds + odds * np.exp(states.CAUTION))
     fails = (failed & (most < enough - THIN_DEFICIT)).sum(axis=1) / np.maximum(failed.sum(axis=1), 1)
     clear = (~failed & (most < enough - CLEAR_DEFICIT)).sum(axis=1) / np.maximum((~failed).sum(axis=1), 1)
     return raised * fails + (1 - raised) * clear * grown_up
@@ -346,9 +342,9 @@ def _usual_by_now(basis: _Basis) -> tuple[float, float]:
 
 
 def _lawn(
-    season: Season, told: States, basis: _Basis, ages: Floats, draws: Floats, *, plots: bool
+    season: Season, told: States, p_thin: Floats, basis: _Basis, ages: Floats, draws: Floats, *, plots: bool
 ) -> LawnOutlook:
-    """The whole lawn, by its likely courses (K, T) at ages (T,)."""
+    """The whole lawn, by its likely courses (K, T) at ages (T,), and its cells' chances to be thin (N,)."""
     counts = {word: int((told.state == word).sum()) for word in STATES}
     if counts["not seen"] == len(told.state):  # of no cell is the mean nothing, not 0
         draws = np.full_like(draws, np.nan)
@@ -376,6 +372,8 @@ def _lawn(
             usual=_usual_by_now(basis),
             loss=basis.loss.cover,
             missing=told.missing,
+            chances=states.chance_short(p_thin[told.state == "thin"]),
+            look=states.next_look(season),
             plots=plots,
         ),
     )

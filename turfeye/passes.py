@@ -29,8 +29,8 @@ RUN_CELLS, RUN = 5, 0.5
 """The strip runs where the middle one of so many cells along a line is short by so much of what the line's
 middle one is. Ours."""
 BEYOND = 2
-"""A line is looked at alongside a slender group and so many cells beyond its ends: further on the strip may
-have come late, and have filled since."""
+"""A line is looked at alongside a slender group of RUN_CELLS and more, and so many cells beyond its ends:
+further on the strip may have come late, and have filled since."""
 FEWEST_IN_LINE = 3
 """Of fewer other cells a line tells nothing of itself."""
 SLENDER = 2.0
@@ -134,15 +134,17 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
     lawn = float(np.median(cover[beside]))
     group_short = lawn - float(np.median(cover[inside]))
     first, last = across[inside].min(), across[inside].max()
-    long = last - first + 1 >= SLENDER * len(own)
-    alongside = sound & (across >= first - BEYOND) & (across <= last + BEYOND) if long else sound
+    slender = last - first + 1 >= SLENDER * len(own)
+    alongside = sound
+    if slender and last - first + 1 >= RUN_CELLS:
+        alongside = sound & (across >= first - BEYOND) & (across <= last + BEYOND)
     others = {int(k): alongside & (line == k) for k in range(own[0] - 1, own[-1] + 2)}
     short = {
         k: lawn - float(np.median(cover[cells]))
         for k, cells in others.items()
         if cells.sum() >= FEWEST_IN_LINE
     }
-    if not short.keys() & set(own) and not long:
+    if not short.keys() & set(own) and not slender:
         return None
     its = [k for k in own if short.get(k, np.inf) > LIKE * group_short]
     if np.isin(line[inside], its).mean() < MOST:

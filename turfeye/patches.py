@@ -19,8 +19,9 @@ from turfeye.outlook import CLEAR_DEFICIT, THIN_DEFICIT
 from turfeye.passes import Strip, by_strip
 from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
+from turfeye.states import chance_short, next_look
 from turfeye.unmix import Unmixed, in_or_out, unmix
-from turfeye.words import per_cent, short_day, square_metres
+from turfeye.words import per_cent, short_day, square_metres, wont_fill
 
 WHOLE = 0.7
 """Of a patch that takes up less of every cell nobody saw how thin it is itself: half-bare cells may be half
@@ -290,15 +291,16 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
         in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
     gaps = found.near & lawn.gaps
     share, se = lawn.place.bridged(found.share, found.se, lawn.known, gaps)
-    sure = np.average(1 - np.nan_to_num(outlook.p_on_target[inside], nan=0.5), weights=season.area_m2[inside])
+    called = inside & lawn.thin
+    sure = float(np.average(chance_short(outlook.p_thin[called]), weights=season.area_m2[called]))
     return outlined(
         "thin",
         season,
         lawn.place,
         Extent(share, se, lawn.known | gaps, inside),
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
-        how_sure=float(sure),
-        because=_thin_words(lawn, found, here, there, in_cells=in_cells),
+        how_sure=sure,
+        because=_thin_words(lawn, found, here, there, sure, in_cells=in_cells),
         relative_se=found.relative_se,
     )
 
@@ -317,11 +319,12 @@ def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tu
 
 
 def _thin_words(
-    lawn: _Lawn, found: _Thin, here: float, there: float | None, *, in_cells: float | None
+    lawn: _Lawn, found: _Thin, here: float, there: float | None, sure: float, *, in_cells: float | None
 ) -> str:
-    """Why a patch is thin; ``in_cells`` is the cover of its cells where none lies wholly inside."""
-    target = lawn.outlook.season.target
-    late = passed(lawn.outlook.season)
+    """Why a patch is thin, and how ``sure`` it won't fill; ``in_cells`` is the cover of its cells where none
+    lies wholly inside."""
+    season = lawn.outlook.season
+    target, late = season.target, passed(season)
     be, on = ("was", "were") if late else ("will be", "will be"), short_day(target.date)
     if in_cells is None or found.strip:
         words = f"{be[0]} {per_cent(here)} covered on {on}"
@@ -333,8 +336,10 @@ def _thin_words(
         words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
     words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
     if there is None:
-        return f"{words}; all that was seen of the {lawn.ground} is thin"
-    return f"{words} and {found.beside} {'came' if late else 'comes'} to {per_cent(there)}"
+        words = f"{words}; all that was seen of the {lawn.ground} is thin"
+    else:
+        words = f"{words} and {found.beside} {'came' if late else 'comes'} to {per_cent(there)}"
+    return f"{words}; {wont_fill(sure, next_look(season))}"
 
 
 # -- pale ------------------------------------------------------------------------------------------------

@@ -71,7 +71,7 @@ def where(patch: Patch) -> str:
     return f"plot{'s' * (len(patch.plots) > 1)} {numbers(patch)}" if patch.plots else ""
 
 
-def named(some: Sequence[Patch]) -> str:
+def named(some: Sequence[Patch], *, capital: bool = True) -> str:
     """Patches by their numbers and, of a trial, their plots: "Patches 3 and 5 (plots 12 and 7)"."""
     if len(some) == 1:
         plots, told = where(some[0]), f"Patch {some[0].number}"
@@ -79,6 +79,7 @@ def named(some: Sequence[Patch]) -> str:
         numbers = list(dict.fromkeys(number for patch in some for number, _ in patch.plots))
         plots = f"plot{'s' * (len(numbers) > 1)} {listed(numbers)}" if numbers else ""
         told = f"Patches {listed(patch.number for patch in some)}"
+    told = told if capital else told.lower()
     return f"{told} ({plots})" if plots else told
 
 

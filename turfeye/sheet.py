@@ -13,15 +13,18 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation
+import numpy as np
+
+from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation, workplan
 from turfeye.amounts import seed_words
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Patch
+from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
-from turfeye.words import as_line, day, per_cent, square_metres
+from turfeye.words import as_line, day, likelihood, open_until, per_cent, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -31,7 +34,7 @@ PHOTO_WIDE_PX = 900
 PLAIN_STATES = {
     "on course": "growing as it should",
     "slow": "behind, or a little short: it needs time, not seed",
-    "thin": "will stay thin without more seed",
+    "thin": "{will} stay thin without more seed",
     "too soon to say": "not to be judged yet: more photos will tell",
     "not seen": "not visible in the photos",
 }
@@ -41,7 +44,7 @@ PLAIN_IN_STRIPS = {
 }
 """What is otherwise where a strip is sown whole, though parts of it are slow only."""
 PLAIN_IN_PLOTS = {
-    "thin": "will stay thin, as its plot is or behind the rest of it",
+    "thin": "{will} stay thin, as its plot is or behind the rest of it",
 }
 """What is otherwise of a trial's plots."""
 
@@ -153,6 +156,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     state, sown = answer.outlook.state, [task.patch for task in answer.plan.tasks if task.seed_g]
     plain = PLAIN_STATES | (PLAIN_IN_PLOTS if answer.standings else {})
     plain |= PLAIN_IN_STRIPS if any((state[patch.cells] == "slow").any() for patch in sown) else {}
+    plain |= {"thin": plain["thin"].format(will=_will(answer))}
     ranked = len(answer.plots) > 1
     return {
         "answer": answer,
@@ -160,6 +164,8 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "season": season,
         "plan": answer.plan,
         "sown": sown,
+        "in_doubt": workplan.in_doubt(answer.plan.tasks),
+        "open_until": open_until(next_look(season)),
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "photos": _before_and_after(answer),
@@ -178,6 +184,13 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
+
+
+def _will(answer: Answer) -> str:
+    """Whether what is thin will stay so, as surely as that is known of most of it."""
+    cells = answer.outlook.state == "thin"
+    sure = likelihood(float(np.median(chance_short(answer.outlook.p_thin[cells])))) if cells.any() else ""
+    return f"will {sure}" if sure else f"may yet fill ({open_until(next_look(answer.season))}), else will"
 
 
 def _thin_plots(answer: Answer) -> str:

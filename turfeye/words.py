@@ -15,6 +15,43 @@ def per_cent(share: float) -> str:
     return "not known" if share != share else f"{100 * share:.0f} %"
 
 
+VERY_LIKELY, LIKELY = 0.9, 2 / 3
+"""Chances from which something is called so, as by the Intergovernmental Panel on Climate Change (Mastrandrea
+and others 2010, Guidance note on consistent treatment of uncertainties, table 1; from memory)."""
+
+
+def likelihood(chance: float) -> str:
+    """How sure something is, in words; "" where it is open.
+
+    >>> [likelihood(chance) for chance in (0.97, 0.7, 0.5)]
+    ['very likely', 'likely', '']
+    """
+    return "very likely" if chance >= VERY_LIKELY else "likely" if chance >= LIKELY else ""
+
+
+def open_until(look: date | None) -> str:
+    """When more will be known of what is open: at the next photo's date, if any.
+
+    >>> open_until(None)
+    'photograph it once more'
+    """
+    return f"a photo about {short_day(look)} will tell" if look else "photograph it once more"
+
+
+def wont_fill(chance: float, look: date | None) -> str:
+    """That something thin won't fill, as surely as that is known; ``look`` is when the next photo will tell.
+
+    >>> from datetime import date
+    >>> wont_fill(0.94, None)
+    "very likely it won't fill (94 %)"
+    >>> wont_fill(0.52, date(2026, 4, 12))
+    "whether it fills is open (52 % that it won't): a photo about 12 April will tell"
+    """
+    if sure := likelihood(chance):
+        return f"{sure} it won't fill ({per_cent(chance)})"
+    return f"whether it fills is open ({per_cent(chance)} that it won't): {open_until(look)}"
+
+
 def square_metres(m2: float) -> str:
     """An area for people, with its unit: to a tenth of a square metre, small ones to a hundredth.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 
@@ -28,9 +29,10 @@ from turfeye.lawnrecords import Outlook, Patch, Task, WorkPlan
 from turfeye.mixes import Mix
 from turfeye.plots import counted, named
 from turfeye.records import Floats
+from turfeye.states import next_look
 from turfeye.tape import fix
 from turfeye.window import window
-from turfeye.words import square_metres
+from turfeye.words import likelihood, open_until, square_metres
 
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
@@ -73,6 +75,7 @@ def plan(
         dates = aftercare.to_come(outlook.season, mix)
     else:
         dates = aftercare.follow_up(mix, on, done=False) if when.verdict in ("sow", "not known") else ()
+    dates = (*dates, *_to_look_at(tasks, next_look(outlook.season)))
     dates = tuple(sorted((*dates, *aftercare.of_parts(outlook, mix)), key=lambda entry: entry[0]))
     return WorkPlan(
         tasks=tasks,
@@ -91,6 +94,7 @@ def plan(
             amount=f"{seed} g of {mix.name} and {spare} g spare{_in_bags(bags)}",
             verdict=when.verdict,
             thin_m2=outlook.lawn.thin_m2,
+            look=next_look(outlook.season),
         ),
     )
 
@@ -210,7 +214,25 @@ def _in_bags(bags: int) -> str:
     return f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
 
 
-def _sentence(tasks: Sequence[Task], *, area_m2: float, amount: str, verdict: str, thin_m2: float) -> str:
+def in_doubt(tasks: Sequence[Task]) -> list[Patch]:
+    """The patches to be sown of which it is open whether they fill by themselves."""
+    return [
+        t.patch for t in tasks if t.seed_g > 0 and t.patch.kind == "thin" and not likelihood(t.patch.how_sure)
+    ]
+
+
+def _to_look_at(tasks: Sequence[Task], look: date | None) -> list[tuple[date, str]]:
+    """When to photograph what is open."""
+    doubtful = in_doubt(tasks)
+    if not doubtful or look is None:
+        return []
+    it = "it fills by itself" if len(doubtful) == 1 else "they fill by themselves"
+    return [(look, f"photograph again, before sowing {named(doubtful, capital=False)}: whether {it} is open")]
+
+
+def _sentence(
+    tasks: Sequence[Task], *, area_m2: float, amount: str, verdict: str, thin_m2: float, look: date | None
+) -> str:
     """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
     sown = [task.patch for task in tasks if task.seed_g > 0]
     if not sown:
@@ -221,4 +243,12 @@ def _sentence(tasks: Sequence[Task], *, area_m2: float, amount: str, verdict: st
         return f"{what} to reseed, but too late this year, wait: {amount} when it is time."
     if verdict == "too early":
         return f"{what} to reseed, but too early, wait: {amount} when it is time."
-    return f"{what} to reseed: {amount}."
+    if len(doubtful := in_doubt(tasks)) == len(sown):
+        it = "it fills by itself" if len(sown) == 1 else "they fill by themselves"
+        return f"{what} to reseed, perhaps: {amount}. Whether {it} is open: {open_until(look)}."
+    of_some = (
+        f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
+        if doubtful
+        else ""
+    )
+    return f"{what} to reseed: {amount}.{of_some}"
