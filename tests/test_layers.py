@@ -15,7 +15,7 @@ PACKAGE = Path(turfeye.__file__).parent
 ORDER = (
     "errors",
     "records files words notes",
-    "lawnrecords",
+    "diary lawnrecords",
     "photo colourspace gapfraction temperatures",
     "card_layout readings treatments",
     "card_values card_print marks",
@@ -59,7 +59,7 @@ ORDER = (
     "renovation",
     "planfile",
     "answer",
-    "drawing",
+    "drawing rounds",
     "charts plottables",
     "sheet",
     "results",

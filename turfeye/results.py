@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from turfeye import charts, drawing, planfile, plots, sheet, shown, store
+from turfeye import charts, diary, drawing, planfile, plots, rounds, sheet, shown, store
 from turfeye.answer import Answer, Before
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
 from turfeye.words import day
+
+NO_PHOTO = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[Path, ...]:
@@ -57,8 +60,27 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     files += [folder / "cells.csv", folder / "season.csv"]
     files.append(write_atomic(folder / "plan.csv", plan_text.encode("utf-8")))
     files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
+    files.append(_write_dates(folder / "dates.ics", rounds.of([(answer.lawn.folder, answer)])))
     write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
     return (page, *files)
+
+
+def write_round(found: rounds.Round, folder: Path) -> tuple[Path, ...]:
+    """Write a round's page, its table and its dates; the paths written, the page first."""
+    return (
+        write_atomic(folder / "round.html", sheet.round_page(found, folder).encode("utf-8")),
+        store.write_table(folder / "round.csv", rounds.COLUMNS, rounds.rows(found)),
+        _write_dates(folder / "round.ics", found),
+    )
+
+
+def _write_dates(path: Path, found: rounds.Round) -> Path:
+    """The dates of lawns as a calendar file, as of the last photo of all, by its camera's clock."""
+    taken = [answer.season.visits[-1].taken.replace(tzinfo=UTC) for answer in found.answers]
+    name = "Round of lawns" if len(found.stops) > 1 else found.stops[0].called
+    return write_atomic(
+        path, diary.calendar(name, found.dates, as_of=max(taken, default=NO_PHOTO)).encode("utf-8")
+    )
 
 
 def _plot_column(answer: Answer) -> dict[str, list[Any]]:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import base64
 import io
+import os
 import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import numpy as np
 
@@ -22,9 +24,10 @@ from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Patch
+from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
-from turfeye.words import as_line, day, likelihood, open_until, per_cent, square_metres
+from turfeye.words import as_line, day, likelihood, open_until, per_cent, short_day, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -75,6 +78,33 @@ def client_page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str
     """The answer for the owner of the lawn: plain words, two photos, one map, what comes next."""
     drawn = drawn if drawn is not None else pictures(answer)
     return _template("client.html").render(**_facts(answer, drawn))
+
+
+def round_page(found: Round, beside: Path) -> str:
+    """All the lawns of a round on one page that stands in the folder ``beside``.
+
+    Each lawn's map is the one that stands in its results.
+    """
+    answers = found.answers
+    folders = {answer.lawn.folder: answer.lawn.results_dir for answer in answers}
+    maps = {folder: results / "map-states.png" for folder, results in folders.items()}
+    pages = {folder: results / "sheet.html" for folder, results in folders.items()}
+    facts = {
+        "round": found,
+        "maps": {k: _data_uri(v.read_bytes(), "image/png") for k, v in maps.items() if v.is_file()},
+        "pages": {k: _link(v, beside) for k, v in pages.items() if v.is_file()},
+        "mind": list(dict.fromkeys(caution for answer in answers for caution in answer.plan.cautions)),
+    }
+    return str(_template("round.html").render(**facts))
+
+
+def _link(path: Path, beside: Path) -> str:
+    """A link to a file from a page in a folder: the way from there, where there is one."""
+    path, beside = path.resolve(), beside.resolve()
+    try:
+        return quote(Path(os.path.relpath(path, beside)).as_posix())
+    except ValueError:  # on another drive
+        return path.as_uri()
 
 
 def pictures(answer: Answer) -> dict[str, bytes]:
@@ -266,6 +296,7 @@ def _environment() -> Environment:
     )
     environment.filters["per_cent"] = per_cent
     environment.filters["day"] = day
+    environment.filters["short_day"] = short_day
     environment.filters["square_metres"] = square_metres
     environment.filters["seed_words"] = seed_words
     environment.filters["sentence"] = _sentence

@@ -1,0 +1,156 @@
+"""A round of lawns: what each wants, what to bring, and the dates as a calendar file."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from turfeye import diary, results, rounds, survey
+from turfeye.answer import Answer
+from turfeye.cli import root
+from turfeye.errors import LawnError, NoPhotosError, NotSownError
+
+ENTRIES = (
+    (date(2026, 5, 16), "Mühle; back, left", "look again, if sown on 6 May: 5\\10 days, " + "ä" * 90),
+    (date(2026, 5, 30), "Mühle; back, left", "first feed, two weeks after"),
+    (date(2026, 6, 30), "Mühle; back, left", "first feed: of the part sown again"),
+    (date(2026, 5, 16), "Other", "look again"),
+)
+AS_OF = datetime(2026, 5, 6, 12, 17, tzinfo=UTC)
+
+
+def properties(text: str) -> list[dict[str, str]]:
+    """The events of a calendar by the rules of RFC 5545: lines unfolded (3.1), text unescaped (3.3.11)."""
+    lines = text.replace("\r\n ", "").split("\r\n")
+    events: list[dict[str, str]] = []
+    for line in lines:
+        name, _, value = line.partition(":")
+        if line == "BEGIN:VEVENT":
+            events.append({})
+        elif events and not line.startswith(("BEGIN", "END")) and line:
+            plain = re.sub(r"\\([\\;,nN])", lambda m: "\n" if m[1] in "nN" else m[1], value)
+            events[-1][name.partition(";")[0]] = plain
+    return events
+
+
+def test_a_calendar_keeps_to_rfc_5545() -> None:
+    """Sections 3.1 (lines), 3.4 and 3.6 (what must be there), 3.6.1 (an event ends on the first day after it)."""
+    text = diary.calendar("Round", ENTRIES, as_of=AS_OF)
+    assert text.startswith("BEGIN:VCALENDAR\r\n")
+    assert text.endswith("END:VCALENDAR\r\n")
+    lines = text.removesuffix("\r\n").split("\r\n")
+    assert all(len(line.encode("utf-8")) <= 75 and "\n" not in line for line in lines)
+    assert {"VERSION:2.0"} <= set(lines)
+    assert any(line.startswith("PRODID:") for line in lines)
+    events = properties(text)
+    assert len(events) == len(ENTRIES)
+    for event, (when, lawn, what) in zip(events, ENTRIES, strict=True):
+        assert {"UID", "DTSTAMP"} <= set(event)
+        assert event["DTSTAMP"] == "20260506T121700Z"
+        assert event["DTSTART"] == f"{when:%Y%m%d}"
+        assert int(event["DTEND"]) == int(event["DTSTART"]) + (1 if when.month == 5 else 71)
+        assert event["SUMMARY"].startswith(f"{lawn}: ")
+        assert event["DESCRIPTION"].lower().removesuffix(".") == what.lower()
+    assert len({event["UID"] for event in events}) == len(events)
+
+
+def test_an_entry_that_moves_keeps_its_identity() -> None:
+    moved = ((date(2026, 5, 20), ENTRIES[0][1], "look again: later"), *ENTRIES[1:])
+    before, after = (properties(diary.calendar("x", some, as_of=AS_OF)) for some in (ENTRIES, moved))
+    assert [event["UID"] for event in before] == [event["UID"] for event in after]
+    assert before[0]["DTSTART"] != after[0]["DTSTART"]
+    next_year = ((date(2027, 5, 20), ENTRIES[0][1], "look again: later"),)
+    (other,) = properties(diary.calendar("x", next_year, as_of=AS_OF))
+    assert other["UID"] not in {event["UID"] for event in before}
+
+
+def test_a_calendar_of_no_dates_is_one() -> None:
+    assert properties(diary.calendar("x", (), as_of=AS_OF)) == []
+
+
+@pytest.fixture
+def found(answer: Answer) -> rounds.Round:
+    """A lawn with thin places, the same one called otherwise, and three without an answer."""
+    other = replace(answer, lawn=replace(answer.lawn, folder=Path("other"), name="Zion"))
+    broken = LawnError("other/lawn.toml is not valid")
+    return rounds.of(
+        [
+            (Path("a"), NoPhotosError("none")),
+            (answer.lawn.folder, answer),
+            (Path("b"), NotSownError("not sown")),
+            (Path("c"), broken),
+            (Path("other"), other),
+        ]
+    )
+
+
+def test_a_round_says_how_many_lawns_want_what(found: rounds.Round) -> None:
+    assert found.sentence == "5 lawns: 2 to reseed, 2 not begun and 1 to be mended"
+    assert [stop.wants for stop in found.stops] == ["reseed", "reseed", "begin", "begin", "mend"]
+    assert found.to_bring.startswith("to bring for the 2 lawns to reseed")
+    alone = rounds.of([(stop.folder, stop.answer) for stop in found.stops[:1] if stop.answer])
+    assert alone.sentence == "1 lawn: 1 to reseed"
+    assert alone.to_bring == ""
+
+
+def test_a_round_has_the_dates_of_all_lawns_in_order(found: rounds.Round, answer: Answer) -> None:
+    days = [when for when, _, _ in found.dates]
+    assert days == sorted(days)
+    assert {lawn for _, lawn, _ in found.dates} == {answer.lawn.name, "Zion"}
+    last, target = answer.season.visits[-1].taken.date(), answer.season.target.date
+    aims = [when for when, _, what in found.dates if what.startswith("photograph it on the target's date")]
+    assert aims == ([target] * 2 if target > last else [])
+    assert len(days) == 2 * len(answer.plan.dates) + len(aims)
+
+
+def test_a_lawn_past_its_target_has_no_last_look(answer: Answer) -> None:
+    season = answer.season
+    past = replace(season, target=replace(season.target, date=season.visits[-1].taken.date()))
+    (stop,) = rounds.of([(Path("x"), replace(answer, outlook=replace(answer.outlook, season=past)))]).stops
+    assert not any("target's date" in what for _, what in stop.dates)
+
+
+def test_a_round_is_written_as_page_table_and_calendar(
+    found: rounds.Round, answer: Answer, tmp_path: Path
+) -> None:
+    results.write(answer)
+    page, table, dates = results.write_round(found, tmp_path / "out")
+    html = page.read_text(encoding="utf-8")
+    assert "5 lawns: 2 to reseed" in html
+    assert html.count("<section") == 2
+    assert html.count("data:image/png;base64") == html.count("Its own page") == 1  # the other has no results
+    (link,) = re.findall(r'href="([^"]+)"', html)
+    assert (page.parent / link).resolve() == (answer.lawn.results_dir / "sheet.html").resolve()
+    assert "not valid" in html
+    with table.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == rounds.COLUMNS
+    assert [row["lawn"] for row in rows] == [stop.called for stop in found.stops]
+    assert float(rows[0]["seed_g"]) == answer.plan.seed_g
+    assert rows[0]["next_date"] == str(found.stops[0].dates[0][0])
+    assert rows[4]["problem"] == "other/lawn.toml is not valid"
+    assert rows[2]["cover"] == ""
+    assert len(properties(dates.read_bytes().decode("utf-8"))) == len(found.dates)
+    again = results.write_round(found, tmp_path / "again")
+    assert [path.read_bytes() for path in again[1:]] == [table.read_bytes(), dates.read_bytes()]
+
+
+def test_the_command_writes_a_round(answer: Answer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(survey, "round_of", lambda folder, tell: iter([(answer.lawn.folder, answer)]))
+    done = CliRunner().invoke(root, ["round", "lawns", "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"round.html", "round.csv", "round.ics"}
+    assert "open round.html first" in done.stderr
+
+
+def test_every_column_of_a_round_is_explained() -> None:
+    page = (Path(__file__).parent.parent / "docs" / "columns.md").read_text(encoding="utf-8")
+    section = page.split("## round.csv")[1].split("\n## ")[0]
+    lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    assert [name for line in lines for name in re.findall(r"`(\w+)`", line)] == list(rounds.COLUMNS)

@@ -1,0 +1,192 @@
+"""A round: all the lawns that somebody looks after, the ones that need a visit first, and what to bring."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from turfeye import lawn
+from turfeye.answer import Answer
+from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
+from turfeye.words import listed, per_cent
+
+UNSTARTED: dict[type[TurfeyeError], str] = {
+    NoPhotosError: "file photos: turfeye add",
+    NotSownError: "not sown: turfeye plan --before",
+}
+"""What a lawn without a season yet needs, where that says it all."""
+WAIT = ("too early", "too late")
+"""A plan's verdicts on the day, by which its seed stays at home."""
+WANTS = {
+    "reseed": "to reseed",
+    "wait to reseed": "to reseed, but not now",
+    "photograph again": "to photograph again",
+    "give it time": "to give time",
+    "on course": "on course",
+    "begin": "not begun",
+    "mend": "to be mended",
+}
+"""What a lawn may want, the most urgent first, and how such lawns are counted."""
+
+COLUMNS = (
+    "lawn", "folder", "wants", "to_do", "last_photo", "age_days", "cover", "cover_se", "target_date",
+    "target_cover", "cover_at_target", "p_on_target", "thin_m2", "mix", "seed_g", "seed_spare_g",
+    "dressing_l", "next_date", "next", "problem",
+)  # fmt: skip
+"""Of round.csv, in order."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Stop:
+    """One lawn of a round: its answer, or why there is none."""
+
+    called: str  # its name, with its folder where another lawn has the same
+    folder: Path
+    wants: str  # one of `WANTS`
+    to_do: str  # the same in two words or three, with the amount
+    answer: Answer | None = None
+    problem: str = ""  # what has to be mended before it can be told of
+
+    @property
+    def seen(self) -> date | None:
+        """The day of its last photo."""
+        return self.answer.season.visits[-1].taken.date() if self.answer else None
+
+    @property
+    def dates(self) -> tuple[tuple[date, str], ...]:
+        """What is to come after its last photo, and the day that it is grown towards."""
+        if self.answer is None:
+            return ()
+        target, seen = self.answer.season.target, self.answer.season.visits[-1].taken.date()
+        aim = (
+            target.date,
+            f"photograph it on the target's date: {per_cent(target.cover)} covered was aimed for",
+        )
+        ahead = [aim] if target.date > seen else []
+        return tuple(sorted((*self.answer.plan.dates, *ahead), key=lambda entry: entry[0]))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Round:
+    """All the lawns, those that need a visit first."""
+
+    stops: tuple[Stop, ...]
+    to_bring: str  # "" where no two lawns are to be reseeded now
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """Of the lawns that have one."""
+        return tuple(stop.answer for stop in self.stops if stop.answer)
+
+    @property
+    def dates(self) -> tuple[tuple[date, str, str], ...]:
+        """Day, lawn and what is to come, of all lawns in the order of the days."""
+        every = ((when, stop.called, what) for stop in self.stops for when, what in stop.dates)
+        return tuple(sorted(every, key=lambda entry: entry[0]))
+
+    @property
+    def sentence(self) -> str:
+        """How many lawns want what."""
+        counts = Counter(stop.wants for stop in self.stops)
+        told = listed(f"{counts[wants]} {words}" for wants, words in WANTS.items() if counts[wants])
+        number = len(self.stops)
+        return f"{number} lawn{'s' * (number > 1)}: {told}"
+
+
+def of(found: Iterable[tuple[Path, Answer | TurfeyeError]]) -> Round:
+    """The round of lawns, each its folder with its answer or why there is none (`survey.round_of`)."""
+    every = list(found)
+    told = [answer for _, answer in every if isinstance(answer, Answer)]
+    told.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
+    failed = [(folder, why) for folder, why in every if isinstance(why, TurfeyeError)]
+    named = [(answer.lawn.folder, answer.lawn.name) for answer in told]
+    called = _told_apart([*named, *((folder, _name(folder)) for folder, _ in failed)])
+    stops = [_stop(answer, called[answer.lawn.folder]) for answer in told]
+    stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
+    return Round(tuple(stops), _to_bring(told))
+
+
+def _stop(answer: Answer, called: str) -> Stop:
+    wants = _wants(answer)
+    amount = {"reseed": "reseed", "wait to reseed": f"{answer.plan.verdict} to reseed"}.get(wants)
+    to_do = f"{amount} {answer.plan.seed_g:.0f} g" if amount else wants
+    return Stop(called, answer.lawn.folder, wants, to_do, answer)
+
+
+def _unstarted(folder: Path, why: TurfeyeError, called: str) -> Stop:
+    short = UNSTARTED.get(type(why))
+    if short is None:
+        return Stop(called, folder, "mend", "see below", problem=str(why))
+    return Stop(called, folder, "begin", short)
+
+
+def rows(found: Round) -> list[dict[str, Any]]:
+    """One dict a lawn with the keys `COLUMNS`; None where a lawn has no season."""
+    return [dict.fromkeys(COLUMNS) | _row(stop) for stop in found.stops]
+
+
+def _row(stop: Stop) -> dict[str, Any]:
+    about = {"lawn": stop.called, "folder": stop.folder.name, "wants": stop.wants, "to_do": stop.to_do}
+    if stop.answer is None:
+        return about | {"problem": stop.problem or None}
+    answer, whole = stop.answer, stop.answer.outlook.lawn
+    when, what = stop.dates[0] if stop.dates else (None, None)
+    return about | {
+        "last_photo": stop.seen,
+        "age_days": answer.season.visits[-1].age_days,
+        "cover": whole.cover_now,
+        "cover_se": whole.cover_now_se,
+        "target_date": answer.season.target.date,
+        "target_cover": answer.season.target.cover,
+        "cover_at_target": whole.cover_at_target,
+        "p_on_target": whole.p_on_target,
+        "thin_m2": whole.thin_m2,
+        "mix": answer.season.sowing.mix,
+        "seed_g": answer.plan.seed_g,
+        "seed_spare_g": answer.plan.seed_spare_g,
+        "dressing_l": answer.plan.dressing_l,
+        "next_date": when,
+        "next": what,
+    }
+
+
+def _told_apart(lawns: Sequence[tuple[Path, str]]) -> dict[Path, str]:
+    """What each folder's lawn is called; its folder is named where another lawn has its name."""
+    names = Counter(name for _, name in lawns)
+    return {place: f"{name} ({place.name})" if names[name] > 1 else name for place, name in lawns}
+
+
+def _name(folder: Path) -> str:
+    """What a lawn without an answer is called: by its folder where its file can't be read either."""
+    try:
+        return lawn.read(folder).name
+    except (TurfeyeError, OSError):
+        return folder.name
+
+
+def _to_bring(answers: Sequence[Answer]) -> str:
+    """What the lawns to reseed take together, where there are several: seed by mix, and dressing."""
+    sown = [answer for answer in answers if _wants(answer) == "reseed"]
+    if len(sown) < 2:
+        return ""
+    by_mix: Counter[str] = Counter()
+    for answer in sown:
+        by_mix[answer.season.sowing.mix] += round(answer.plan.seed_g + answer.plan.seed_spare_g)
+    seed = listed(f"{grams} g of {mix}" for mix, grams in by_mix.items())
+    litres = sum(answer.plan.dressing_l for answer in sown)
+    dressing = f", {litres:.0f} L of dressing" if litres else ""
+    return f"to bring for the {len(sown)} lawns to reseed, spare included: {seed}{dressing}"
+
+
+def _wants(answer: Answer) -> str:
+    """Which of `WANTS` a lawn with an answer has."""
+    counts, plan = answer.outlook.lawn.counts, answer.plan
+    if any(task.seed_g > 0 for task in plan.tasks):
+        return "wait to reseed" if plan.verdict in WAIT else "reseed"
+    if counts["too soon to say"] > counts["on course"] + counts["slow"]:
+        return "photograph again"
+    return "give it time" if counts["slow"] > counts["on course"] else "on course"
