@@ -40,7 +40,7 @@ def properties(text: str) -> list[dict[str, str]]:
 
 
 def test_a_calendar_keeps_to_rfc_5545() -> None:
-    """Sections 3.1 (lines), 3.4 and 3.6 (what must be there), 3.6.1 (an event ends on the first day after it)."""
+    """Sections 3.1 (lines), 3.4 and 3.6 (what must be there), 3.6.1 (an event's end is the day after)."""
     text = diary.calendar("Round", ENTRIES, as_of=AS_OF)
     assert text.startswith("BEGIN:VCALENDAR\r\n")
     assert text.endswith("END:VCALENDAR\r\n")
