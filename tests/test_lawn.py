@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -142,9 +143,9 @@ def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:
     for place, way_out in (
         ("cell_m", "write cell_m = 0.5"),
         ("target.cover", "not per cent"),
-        ("sowing[0].date", "without quotes"),
-        ("sowing[0].rate:", "write rate_g_m2"),
-        ("sowing[0].rate_g_m2", "missing"),
+        ("1st [[sowing]], date", "without quotes"),
+        ("1st [[sowing]], rate:", "write rate_g_m2"),
+        ("1st [[sowing]], rate_g_m2", "missing"),
         ("nmae", "write name"),
         ("name:", "missing"),
     ):
@@ -154,9 +155,22 @@ def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:
 @pytest.mark.parametrize("key", ["view", "mix", "photo"])
 def test_what_should_be_a_table_is_said_to_be_one(key: str) -> None:
     found = mistakes(f"{key} = [1]\n{GOOD}")
-    assert any(m.startswith(f"{key}[0]:") and f"write [[{key}]] with double brackets" in m for m in found), (
-        found
-    )
+    assert any(
+        m.startswith(f"1st [[{key}]]:") and f"write [[{key}]] with double brackets" in m for m in found
+    ), found
+
+
+def test_mistakes_are_counted_from_one_as_people_count() -> None:
+    """Nothing is told as Python indexes it, in any table or list of the file."""
+    spots = "".join(f"[[spot]]\nnumber = {k}\nat_m = {at}\n" for k, at in ((7, "[1, 1]"), (7, "[1, 40]")))
+    view = '[[view]]\nname = "w"\nphoto = "a.jpg"\ncorners_px = [[1, 1], [2, "x"], [3, 3], [1, 3]]\n'
+    wrong = GOOD.replace("[8, 6], [0, 6]]", '[8, 6], [0, "a"]]').replace("rate_g_m2", "rate")
+    found = mistakes(wrong + spots + view) + mistakes(GOOD + spots + view)
+    told = {m.split(": ")[0] for m in found}
+    assert {"1st [[spot]], number", "2nd [[spot]], number", "2nd [[spot]], at_m"} <= told
+    assert {"1st [[sowing]], rate", "1st [[view]], corners_px, 2nd corner, 2nd number"} <= told
+    assert "outline_m, 4th corner, 2nd number" in told
+    assert not any(re.search(r"\w\[\d|\b0th", m) for m in told)
 
 
 def test_every_key_of_the_file_has_an_example_to_write_instead() -> None:
@@ -175,10 +189,14 @@ def test_every_key_of_the_file_has_an_example_to_write_instead() -> None:
         (("[[0, 0], [8, 0], [8, 6], [0, 6]]", "[[0, 0], [8, 0]]"), "outline_m", "at least 3"),
         (("[8, 6], [0, 6]]", "[8, 6, 1], [0, 6]]"), "outline_m", "two numbers"),
         (("2026-05-09", "2026-03-01"), "target.date", "not after the sowing"),
-        (("perennial ryegrass", "perrenial"), "sowing[0].mix", "perennial ryegrass"),
+        (("perennial ryegrass", "perrenial"), "1st [[sowing]], mix", "perennial ryegrass"),
         (("[target]", "[sward]\nx = 1\n[target]"), "sward", "leave it out"),
         (("cell_m = 0.5", 'cell_m = 0.5\ncorner_names = ["a", "a", "b", "c"]'), "corner_names", "different"),
-        (("[target]", 2 * '[[photo]]\nname = "a.jpg"\n' + "[target]"), "photo[1].name", "one [[photo]]"),
+        (
+            ("[target]", 2 * '[[photo]]\nname = "a.jpg"\n' + "[target]"),
+            "2nd [[photo]], name",
+            "one [[photo]]",
+        ),
     ],
 )
 def test_mistakes_of_meaning(change: tuple[str, str], place: str, words: str) -> None:
@@ -386,10 +404,10 @@ def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) 
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))
     (filed,) = filing.add(folder, [source], corners_px=CORNERS)
     filed.path.rename(filed.path.with_name("from the window.jpg"))
-    with pytest.raises(LawnError, match=r"view\[0\].photo.*; from the window.jpg is that photo"):
+    with pytest.raises(LawnError, match=r"1st \[\[view\]\], photo.*; from the window.jpg is that photo"):
         lawn.read(folder)
     filed.path.with_name("from the window.jpg").unlink()
-    with pytest.raises(LawnError, match=r"view\[0\].photo.*put it back"):
+    with pytest.raises(LawnError, match=r"1st \[\[view\]\], photo.*put it back"):
         lawn.read(folder)
 
 
@@ -545,12 +563,12 @@ def test_plots_are_pegs_row_by_row(folder: Path) -> None:
     [
         (
             PLOTS.replace("columns = 3", "columns = 9"),
-            r"plots\[0\]: peg 15 would stand at \[9.0, 1.0\], off the lawn",
+            r"1st \[\[plots\]\]: peg 15 would stand at \[9.0, 1.0\], off the lawn",
         ),
-        (PLOTS + "[[spot]]\nnumber = 14\nat_m = [4.0, 2.0]\n", r"plots\[0\]: peg 14 is there already"),
-        (PLOTS + PLOTS, r"plots\[1\]: peg 11 is there already"),
-        (PLOTS.replace("columns = 3\n", ""), r"plots\[0\].columns: missing; write columns = 20"),
-        (PLOTS.replace("step_m", "step"), r"plots\[0\].step: unknown; write step_m"),
+        (PLOTS + "[[spot]]\nnumber = 14\nat_m = [4.0, 2.0]\n", r"1st \[\[plots\]\]: peg 14 is there already"),
+        (PLOTS + PLOTS, r"2nd \[\[plots\]\]: peg 11 is there already"),
+        (PLOTS.replace("columns = 3\n", ""), r"1st \[\[plots\]\], columns: missing; write columns = 20"),
+        (PLOTS.replace("step_m", "step"), r"1st \[\[plots\]\], step: unknown; write step_m"),
     ],
 )
 def test_mistakes_in_plots_are_told(folder: Path, text: str, says: str) -> None:

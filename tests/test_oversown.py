@@ -346,7 +346,7 @@ def test_an_area_that_is_none_is_told(area, words):
     with pytest.raises(LawnError) as caught:
         lawnfile.parse(FILE.replace("[[1, 1], [3, 1], [3, 2.5], [1, 2.5]]", area))
     (said,) = caught.value.mistakes
-    assert said.startswith("sowing[1].area_m")
+    assert said.startswith("2nd [[sowing]], area_m")
     assert words in said
 
 

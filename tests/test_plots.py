@@ -86,9 +86,12 @@ def test_plots_reach_half_way_to_their_neighbours_unless_they_have_a_size(trial:
 @pytest.mark.parametrize(
     ("size", "says"),
     [
-        ("[2.2, 2.0]", r"plots\[0\].size_m: plots of 2.2 m along x overlap where pegs stand 2 m apart"),
-        ("[1.5, 0]", r"plots\[0\].size_m\[1\]: must be above 0.0, found 0"),
-        ("[1.5]", r"plots\[0\].size_m: needs at least 2 entries.*write size_m = \[1.2, 1.8\]"),
+        (
+            "[2.2, 2.0]",
+            r"1st \[\[plots\]\], size_m: plots of 2.2 m along x overlap where pegs stand 2 m apart",
+        ),
+        ("[1.5, 0]", r"1st \[\[plots\]\], size_m, 2nd entry: must be above 0.0, found 0"),
+        ("[1.5]", r"1st \[\[plots\]\], size_m: needs at least 2 entries.*write size_m = \[1.2, 1.8\]"),
     ],
 )
 def test_mistakes_in_a_plot_s_size_are_told(trial: lawn.Lawn, size: str, says: str) -> None:

@@ -66,7 +66,7 @@ def marks(place, entries, name=PHOTOS[0], **more):
 def test_mistakes_in_marks_are_told_with_their_place(place, entry, words):
     with pytest.raises(StrokesError, match=words) as caught:
         survey.teach_lawn(place.folder, [marks(place, [line(), entry])])
-    assert all("photos[0].strokes[1]" in mistake for mistake in caught.value.mistakes)
+    assert all("1st photo, 2nd stroke" in mistake for mistake in caught.value.mistakes)
     assert not (place.folder / teach.FILE_NAME).exists()
 
 

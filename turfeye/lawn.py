@@ -27,7 +27,7 @@ from turfeye import lawntext
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import pegs
+from turfeye.lawncheck import pegs, spelled
 from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
@@ -266,13 +266,15 @@ def _check_marked_photos(lawn: Lawn) -> None:
     """
     there = [path.name for path in lawn.every_photo()]
     mistakes = [
-        f"view[{i}].photo: {view.photo!r} is not in photos/; {_instead(lawn, view.photo, there)}"
+        f"{spelled('view', i, 'photo')}: {view.photo!r} is not in photos/; "
+        f"{_instead(lawn, view.photo, there)}"
         for i, view in enumerate(lawn.views)
         if view.photo not in there
     ]
     names = [view.name for view in lawn.views]
     mistakes += [
-        f"photo[{i}].view: no view is named {note.view!r}; write one of {', '.join(names) or '(none yet)'}"
+        f"{spelled('photo', i, 'view')}: no view is named {note.view!r}; write one of "
+        f"{', '.join(names) or '(none yet)'}"
         for i, note in enumerate(lawn.notes)
         if note.view is not None and note.view not in names
     ]

@@ -13,6 +13,7 @@ import numpy as np
 from turfeye import mixes
 from turfeye.errors import LawnError
 from turfeye.outline import corner_names, crossing_sides, signed_area
+from turfeye.words import ordinal
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
@@ -62,6 +63,11 @@ EXAMPLES = {
     "spot": "spot = 3, the number of a [[spot]]",
 }
 
+SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor")
+"""Tables of which there may be several."""
+CORNERS = ("outline_m", "corners_px", "area_m")
+"""Lists of corners, of two numbers each."""
+
 
 @dataclass(frozen=True)
 class Wording:
@@ -73,8 +79,26 @@ class Wording:
     corners: Callable[[np.ndarray], str]
 
     def place(self, place: str) -> str:
-        """A place in the file, such as ``sowing[0].mix``, as the user knows it."""
+        """A place in the file, in the words of `spelled`, as the user knows it."""
         return self.places.get(place, place)
+
+
+def spelled(*steps: str | int) -> str:
+    """A place in the file for people: names, and indexes from 0, which are told from 1.
+
+    >>> spelled("sowing", 0, "mix"), spelled("target", "cover"), spelled("outline_m", 3, 1)
+    ('1st [[sowing]], mix', 'target.cover', 'outline_m, 4th corner, 2nd number')
+    """
+    words, within = "", ""
+    for before, step in zip((None, *steps), steps, strict=False):
+        if isinstance(step, str):
+            words, within = f"{words}{within}{step}", "."
+        elif before == steps[0] and before in SEVERAL and len(words) == len(str(before)):
+            words, within = f"{ordinal(step)} [[{before}]]", ", "
+        else:
+            of = "number" if isinstance(before, int) else "corner" if before in CORNERS else "entry"
+            words, within = f"{words}, {ordinal(step)} {of}", ", "
+    return words
 
 
 OF_THE_FILE = Wording(
@@ -158,7 +182,7 @@ def _check_mixes(content: dict[str, Any], wording: Wording) -> list[str]:
             try:
                 mixes.get(part["mix"], users)
             except LawnError as error:
-                mistakes.append(f"{wording.place(f'sowing[{i}].mix')}: {error}")
+                mistakes.append(f"{wording.place(spelled('sowing', i, 'mix'))}: {error}")
     return mistakes
 
 
@@ -215,7 +239,7 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
     for i, part in parts:
         if "area_m" not in part:
             continue
-        place, area = f"sowing[{i}].area_m", _points(part["area_m"])
+        place, area = spelled("sowing", i, "area_m"), _points(part["area_m"])
         if area is None:
             if isinstance(part["area_m"], list) and len(part["area_m"]) >= 3:
                 mistakes.append(f"{place}: every corner must be two numbers; write {EXAMPLES['area_m']}")
@@ -236,19 +260,17 @@ def _check_names(key: str, parts: Any, way_out: str) -> list[str]:
     """Tables of one name: only the first would count."""
     names = [part.get("name") for _, part in _tables(parts)]
     twice = [(i, name) for i, name in enumerate(names) if name is not None and name in names[:i]]
-    return [f"{key}[{i}].name: {name!r} is used twice; {way_out}" for i, name in twice]
+    return [f"{spelled(key, i, 'name')}: {name!r} is used twice; {way_out}" for i, name in twice]
 
 
 def _check_views(views: Any, outline: np.ndarray) -> list[str]:
     mistakes = []
     for i, part in _tables(views):
-        points = _points(part.get("corners_px"))
+        points, place = _points(part.get("corners_px")), spelled("view", i, "corners_px")
         if points is not None:
-            mistakes += [f"view[{i}].corners_px: {words}" for words in wrong_corners(points, outline)]
+            mistakes += [f"{place}: {words}" for words in wrong_corners(points, outline)]
         elif isinstance(part.get("corners_px"), list) and len(part["corners_px"]) >= 3:
-            mistakes.append(
-                f"view[{i}].corners_px: every corner must be two numbers; write {EXAMPLES['corners_px']}"
-            )
+            mistakes.append(f"{place}: every corner must be two numbers; write {EXAMPLES['corners_px']}")
     return mistakes
 
 
@@ -309,7 +331,7 @@ def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
     spots = [part for _, part in _tables(content.get("spot")) if isinstance(part.get("number"), int)]
     numbers = [part["number"] for part in spots]
     mistakes = [
-        f"spot[{i}].number: {number} is used twice; give each peg its own number"
+        f"{spelled('spot', i, 'number')}: {number} is used twice; give each peg its own number"
         for i, number in enumerate(numbers)
         if numbers.count(number) > 1
     ]
@@ -322,13 +344,13 @@ def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
         twice = [number for number, *_ in rows if number in numbers]
         off = [(number, at) for number, at, *_ in rows if not (np.all(low <= at) and np.all(at <= high))]
         if twice:
-            mistakes.append(f"plots[{i}]: peg {twice[0]} is there already; write another first")
+            mistakes.append(f"{spelled('plots', i)}: peg {twice[0]} is there already; write another first")
         if off:
             mistakes.append(
-                f"plots[{i}]: peg {off[0][0]} would stand at {list(off[0][1])}, off the lawn; mend "
-                "at_m, step_m, columns or rows"
+                f"{spelled('plots', i)}: peg {off[0][0]} would stand at {list(off[0][1])}, off the lawn; "
+                "mend at_m, step_m, columns or rows"
             )
-        mistakes += [f"plots[{i}].{words}" for words in _overlaps(block)]
+        mistakes += [f"{spelled('plots', i)}, {words}" for words in _overlaps(block)]
         numbers += [number for number, *_ in rows]
     return mistakes
 
@@ -354,7 +376,8 @@ def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:
         pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
         if pair and not (np.all(low <= at) and np.all(at <= high)):
             mistakes.append(
-                f"{key}[{i}].at_m: {at} lies off the lawn; write its place in the metres of outline_m"
+                f"{spelled(key, i, 'at_m')}: {at} lies off the lawn; write its place in the metres of "
+                "outline_m"
             )
     return mistakes
 
@@ -363,7 +386,7 @@ def _check_anchors(content: dict[str, Any], corners: int) -> list[str]:
     given = content.get("corner_names")
     names = given if isinstance(given, list) else corner_names(corners)
     return [
-        f"anchor[{i}].corner: no corner is named {part.get('corner')!r}; write one of "
+        f"{spelled('anchor', i, 'corner')}: no corner is named {part.get('corner')!r}; write one of "
         f"{', '.join(map(str, names))}"
         for i, part in _tables(content.get("anchor"))
         if part.get("corner") not in names

@@ -1,6 +1,6 @@
 """``lawn.toml``: what people write about a lawn, checked so that every mistake is told at once.
 
-Each mistake has its place (``view[0].corners_px``), what is wrong, and what to write instead.
+Each mistake has its place ("1st [[view]], corners_px"), what is wrong, and what to write instead.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawncheck import OF_THE_FILE, Wording, mistakes_in
+from turfeye.lawncheck import OF_THE_FILE, SEVERAL, Wording, mistakes_in, spelled
 from turfeye.lawntext import FILE_NAME
 from turfeye.records import SCHEMA
 
@@ -207,14 +207,6 @@ def _line_of(error: tomllib.TOMLDecodeError, text: str) -> str:
     return f"\n  {lines[int(found[1]) - 1]}" if found and int(found[1]) <= len(lines) else ""
 
 
-def _place(location: tuple[int | str, ...]) -> str:
-    """``("view", 0, "corners_px")`` as ``view[0].corners_px``."""
-    words = ""
-    for step in location:
-        words += f"[{step}]" if isinstance(step, int) else f".{step}" if words else str(step)
-    return words
-
-
 def _fields_at(location: tuple[int | str, ...]) -> list[str]:
     """The names that may stand where the unknown key at ``location`` stands."""
     part: type[BaseModel] = LawnPart
@@ -238,8 +230,6 @@ PARTS: dict[str, type[BaseModel]] = {
     "blades": BladesPart,
     "anchor": AnchorPart,
 }
-SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor")
-"""Tables of which there may be several."""
 
 
 def _nearest(key: str, known: list[str]) -> str | None:
@@ -252,7 +242,7 @@ def _nearest(key: str, known: list[str]) -> str | None:
 def _as_words(detail: Any, content: dict[str, Any], wording: Wording) -> str:
     """One pydantic finding as: place, what is wrong, what to write instead."""
     location = detail["loc"]
-    place = wording.place(_place(location))
+    place = wording.place(spelled(*location))
     if detail["type"] == "extra_forbidden":
         known = _fields_at(location)
         near = _nearest(str(location[-1]), known)

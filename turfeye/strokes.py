@@ -19,6 +19,7 @@ from turfeye import photo
 from turfeye.errors import StrokesError
 from turfeye.lawn import Lawn
 from turfeye.records import SCHEMA, Flags, Floats
+from turfeye.words import ordinal
 
 CLASSES = ("green", "straw", "bare", "other")
 WIDEST_PX = 2000.0
@@ -131,12 +132,12 @@ def _entries(path: Path, mistakes: list[str]) -> list[tuple[str, str, Any]]:
         raise StrokesError(f"{path} has schema {version!r}, this turfeye knows {SCHEMA}; write it so")
     entries = []
     for i, one in enumerate(content["photos"]):
-        at = f"photos[{i}]"
+        at = f"{ordinal(i)} photo"
         strokes = one.get("strokes") if isinstance(one, dict) else None
         if not isinstance(strokes, list) or not isinstance(one.get("photo"), str):
             mistakes.append(f'{at}: wanted {{"photo": "NAME.jpg", "strokes": [...]}}, found {_short(one)}')
             continue
-        entries += [(f"{at}.strokes[{j}]", one["photo"], entry) for j, entry in enumerate(strokes)]
+        entries += [(f"{at}, {ordinal(j)} stroke", one["photo"], entry) for j, entry in enumerate(strokes)]
     return entries
 
 
@@ -147,10 +148,10 @@ def _stroke(at: str, name: str, entry: Any, mistakes: list[str]) -> Stroke | Non
         mistakes.append(f"{at}: wanted a stroke in braces, found {_short(entry)}")
         return None
     for key in sorted(set(entry) - _KEYS):
-        mistakes.append(f"{at}.{key}: unknown; a stroke has {', '.join(sorted(_KEYS))}")
+        mistakes.append(f"{at}, {key}: unknown; a stroke has {', '.join(sorted(_KEYS))}")
     if entry.get("shows") not in CLASSES:
         mistakes.append(
-            f"{at}.shows: must be one of {', '.join(CLASSES)}, found {_short(entry.get('shows'))}"
+            f"{at}, shows: must be one of {', '.join(CLASSES)}, found {_short(entry.get('shows'))}"
         )
     kinds = [key for key in ("line_px", "polygon_px") if key in entry]
     if len(kinds) != 1:
@@ -160,13 +161,13 @@ def _stroke(at: str, name: str, entry: Any, mistakes: list[str]) -> Stroke | Non
     points = _points(entry[kinds[0]], least)
     if points is None:
         mistakes.append(
-            f"{at}.{kinds[0]}: wanted at least {least} points [x, y], found {_short(entry[kinds[0]])}"
+            f"{at}, {kinds[0]}: wanted at least {least} points [x, y], found {_short(entry[kinds[0]])}"
         )
     width: Any = entry.get("width_px")
     if kinds[0] == "line_px" and not (_is_number(width) and 0 < width <= WIDEST_PX):
-        mistakes.append(f"{at}.width_px: must be above 0 and at most {WIDEST_PX:g}, found {_short(width)}")
+        mistakes.append(f"{at}, width_px: must be above 0 and at most {WIDEST_PX:g}, found {_short(width)}")
     if kinds[0] == "polygon_px" and width is not None:
-        mistakes.append(f"{at}.width_px: an area has no width; leave it out")
+        mistakes.append(f"{at}, width_px: an area has no width; leave it out")
     if points is None or len(mistakes) > before:
         return None
     return Stroke(name, entry["shows"], points, None if width is None else float(width))
@@ -200,10 +201,10 @@ def _unknown_photo(at: str, name: str, known: list[str]) -> str:
     at = at.partition(".strokes")[0]
     if Path(name).is_file():
         return (
-            f"{at}.photo: {name} is a photo, but none of this lawn's; file it first with turfeye add, then "
+            f"{at}, photo: {name} is a photo, but none of this lawn's; file it first with turfeye add, then "
             "write the name under which it was filed"
         )
-    return f"{at}.photo: no photo {name!r} in this lawn; write one of {', '.join(known[:4]) or '(none yet)'}"
+    return f"{at}, photo: no photo {name!r} in this lawn; write one of {', '.join(known[:4]) or '(none yet)'}"
 
 
 def _short(value: Any) -> str:

@@ -65,6 +65,17 @@ def square_metres(m2: float) -> str:
     return f"{m2:.{1 if m2 >= 0.095 else 2}f} m²"
 
 
+def ordinal(index: int) -> str:
+    """Which one of several it is, as people count: from 1; ``index`` counts from 0.
+
+    >>> [ordinal(index) for index in (0, 1, 2, 3, 10, 11, 20, 111)]
+    ['1st', '2nd', '3rd', '4th', '11th', '12th', '21st', '112th']
+    """
+    number = index + 1
+    teens = number % 100 in (11, 12, 13)
+    return f"{number}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
+
+
 def listed(parts: Iterable[object]) -> str:
     """Things in a row for people.
 
