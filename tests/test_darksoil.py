@@ -22,7 +22,8 @@ def half_bare() -> np.ndarray:
     return bare
 
 
-def picture(soil: float, leaves: float = 0.04) -> np.ndarray:
+def picture(soil: float, leaves: float = 0.004) -> np.ndarray:
+    """Half soil, half leaves; by default ones that all of the soils below are far lighter than."""
     return np.where(half_bare()[..., None] > 0, soil, leaves) * np.ones(3)
 
 
@@ -30,21 +31,44 @@ def everywhere() -> np.ndarray:
     return np.ones(SHAPE, bool)
 
 
+def excess(rgb: np.ndarray, bare: np.ndarray, counts: np.ndarray, *, card: bool = True) -> float:
+    return darksoil.excess(rgb, shares(bare), counts, in_card_light=card)
+
+
 @pytest.mark.parametrize("soil", [0.06, 0.1, 0.4])
 def test_soil_that_is_not_dark_asks_for_nothing(soil):
-    assert darksoil.excess(picture(soil), shares(half_bare()), everywhere()) == 0
+    assert excess(picture(soil), half_bare(), everywhere()) == 0
 
 
 def test_the_darker_the_soil_the_more_is_taken_off():
-    found = [darksoil.excess(picture(s), shares(half_bare()), everywhere()) for s in (0.05, 0.03, 0.015)]
+    found = [excess(picture(s), half_bare(), everywhere()) for s in (0.05, 0.03, 0.015)]
     assert 0 < found[0] < found[1] < found[2]
     assert found[2] - found[1] == pytest.approx(darksoil.EXCESS * np.log(2), abs=1e-4)
+
+
+@pytest.mark.parametrize("scale", [0.1, 1, 10])
+def test_soil_that_is_hardly_lighter_than_the_leaves_is_told_by_them_in_any_exposure(scale):
+    some = [0.09, 0.08, 0.07, 0.03]  # leaves of 0.04: twice as light and less
+    found = [excess(scale * picture(soil, 0.04), half_bare(), everywhere(), card=False) for soil in some]
+    assert found[:2] == pytest.approx([0, 0], abs=1e-9)
+    assert found[2] == pytest.approx(darksoil.EXCESS_BY_CONTRAST * np.log(0.08 / 0.07), abs=1e-4)
+    assert found[3] == darksoil.MOST_BY_CONTRAST
+    with_card = [excess(picture(soil, 0.04), half_bare(), everywhere()) for soil in some]
+    assert all(a >= b - 1e-9 for a, b in zip(with_card, found, strict=True))
+    assert with_card[:3] == pytest.approx(found[:3])
+    assert with_card[3] > found[3]  # in the card's light it is dark as such
+
+
+def test_without_leaves_to_go_by_the_card_alone_tells():
+    bare = np.ones(SHAPE, np.float32)
+    assert excess(np.full((*SHAPE, 3), 0.03), bare, everywhere(), card=False) == 0
+    assert excess(np.full((*SHAPE, 3), 0.03), bare, everywhere()) > 0
 
 
 def test_where_hardly_any_soil_shows_nothing_is_known_of_it():
     bare = np.zeros(SHAPE, np.float32)
     bare[0, :3] = 1
-    assert darksoil.excess(np.full((*SHAPE, 3), 0.01), shares(bare), everywhere()) == 0
+    assert excess(np.full((*SHAPE, 3), 0.01), bare, everywhere()) == 0
 
 
 def test_a_dark_bed_or_shadow_beside_the_lawn_tells_nothing_of_its_soil():
@@ -52,11 +76,11 @@ def test_a_dark_bed_or_shadow_beside_the_lawn_tells_nothing_of_its_soil():
     rgb[:, :5] = 0.01
     counts = everywhere()
     counts[:, :5] = False
-    assert darksoil.excess(rgb, shares(half_bare()), counts) == 0
+    assert excess(rgb, half_bare(), counts) == 0
 
 
 def test_a_lawn_of_which_nothing_counts_asks_for_nothing():
-    assert darksoil.excess(picture(0.02), shares(half_bare()), ~everywhere()) == 0
+    assert excess(picture(0.02), half_bare(), ~everywhere()) == 0
 
 
 @given(
@@ -64,7 +88,7 @@ def test_a_lawn_of_which_nothing_counts_asks_for_nothing():
     st.floats(0.0001, 0.4),
 )
 def test_cover_stays_a_share_in_the_same_order_however_black_the_soil(covers, soil):
-    too_much = darksoil.excess(picture(soil), shares(half_bare()), everywhere())
+    too_much = excess(picture(soil), half_bare(), everywhere())
     cover = np.array([0.0, *sorted(covers), 1.0])
     found = darksoil.without_excess(cover, too_much)
     assert found[0] == 0

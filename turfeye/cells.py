@@ -203,13 +203,12 @@ def measure_picture(
 
 
 def _excess(pixels: Pixels, found: Faults) -> float:
-    """How much too much of half-covered ground is green where dark soil is seen obliquely (`darksoil`).
-
-    Without a card nothing says how dark soil is.
-    """
-    if pixels.correction is None or pixels.view.tilt_deg <= view.OBLIQUE_DEG:
+    """How much too much of half-covered ground is green where dark soil is seen obliquely (`darksoil`)."""
+    if pixels.view.tilt_deg <= view.OBLIQUE_DEG:
         return 0.0
-    return darksoil.excess(pixels.rgb_linear, pixels.shares, (found.fault == 0) & ~found.other_light)
+    counts = (found.fault == 0) & ~found.other_light
+    in_card_light = pixels.correction is not None
+    return darksoil.excess(pixels.rgb_linear, pixels.shares, counts, in_card_light=in_card_light)
 
 
 def _classes(cells: Gather, means: dict[str, Floats], cover: Floats) -> dict[str, Floats]:
