@@ -366,14 +366,8 @@ def test_the_headline():
         f"{100 * made.lawn.cover_now:.0f} % covered on day 28, where this mix"
     )
     assert f"{counts['thin']} of 140 cells" in made.lawn.sentence
-    assert (
-        f"cells ({made.lawn.thin_m2:.1f} m²) are thin and very likely won't fill by 9 May"
-        in made.lawn.sentence
-    )
-    still_open = (states.chance_short(made.p_thin[made.state == "thin"]) < 2 / 3).sum()
-    assert (
-        f"but for {still_open} of them that is open: a photo about 18 April will tell" in made.lawn.sentence
-    )
+    assert f"cells ({made.lawn.thin_m2:.1f} m²) are thin and likely won't fill by 9 May" in made.lawn.sentence
+    assert 2 / 3 < states.chance_short(made.p_thin[made.state == "thin"]).mean() < 0.9
     assert made.lawn.thin_m2 == pytest.approx(0.25 * counts["thin"])
 
 

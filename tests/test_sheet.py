@@ -120,7 +120,7 @@ def sure(answer: Answer, chance: float) -> Answer:
     season, chances = answer.season, np.full(answer.outlook.lawn.counts["thin"], chance)
     words = headline.thin_words(chances, "fill", "9 May", states.next_look(season), back=False)
     outlook = replace(answer.outlook, p_thin=p_thin, lawn=replace(answer.outlook.lawn, sentence=words))
-    thin = patches.thin(outlook)
+    thin = patches.thin(outlook, strips=False)  # a strip's chance comes from its own history
     made = plan(outlook, thin, mixes.get(season.sowing.mix), outline_m=answer.lawn.outline_m)
     return replace(answer, outlook=outlook, thin=thin, plan=made)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from turfeye.lawnrecords import Season
 from turfeye.records import Floats
-from turfeye.words import LIKELY, likelihood, open_until, short_day, square_metres
+from turfeye.words import likelihood, open_until, short_day, square_metres
 
 
 def sentence(
@@ -69,7 +69,7 @@ def sentence(
 
 
 def thin_words(chances: Floats, to: str, by: str, look: date | None, *, back: bool) -> str:
-    """What is said of thin ones by the chances (n,) that each won't come ``to`` what is wanted ``by`` a day.
+    """What is said of thin ones by the mean of the chances (n,) that they won't come ``to`` it ``by`` a day.
 
     ``look`` is when the next photo will tell; looked ``back`` on the day, it is not in doubt.
     """
@@ -78,13 +78,9 @@ def thin_words(chances: Floats, to: str, by: str, look: date | None, *, back: bo
     if back:
         had = "had not filled" if to == "fill" else f"had not {to.replace('reach', 'reached')}"
         return f"{verb} and {had} by {by}"
-    is_open = chances < LIKELY
-    if is_open.all():
-        return (
-            f"{verb} so far; whether {'they' if many else 'it'} will {to} by {by} is open: {open_until(look)}"
-        )
-    rest = f", but for {int(is_open.sum())} of them that is open: {open_until(look)}" if is_open.any() else ""
-    return f"{verb} and {likelihood(float(np.mean(chances[~is_open])))} won't {to} by {by}{rest}"
+    if sure := likelihood(float(np.mean(chances))):
+        return f"{verb} and {sure} won't {to} by {by}"
+    return f"{verb} so far; whether {'they' if many else 'it'} will {to} by {by} is open: {open_until(look)}"
 
 
 def passed(season: Season) -> bool:

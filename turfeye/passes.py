@@ -16,6 +16,7 @@ from turfeye.clock import Clock
 from turfeye.curve import risen_at
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Season
+from turfeye.outlook import THIN_DEFICIT
 from turfeye.places import AROUND_CELLS, Group
 from turfeye.records import Flags, Floats, Whole
 from turfeye.unmix import Along
@@ -79,7 +80,8 @@ class Strip:
             self.line[cells],
             self.place[cells],
             np.array(then) / np.maximum(now, 1e-6),
-            float(np.nanmedian(outlook.cover_at_target[sound])),
+            lawn_then=float(np.nanmedian(outlook.cover_at_target[sound])),
+            enough=outlook.season.target.cover - THIN_DEFICIT,
         )
 
     def stretches(self, cells: Flags) -> list[tuple[int, int]]:

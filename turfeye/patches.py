@@ -188,10 +188,10 @@ class _Lawn:
             usual_se=self.usual_se,
             along=None if strip is None else strip.along(self.outlook, cells, sound),
         )
-        whole = np.zeros((3, len(cells)))
-        whole[:, cells] = found.share, found.se, found.then
+        whole = np.zeros((4, len(cells)))
+        whole[:, cells] = found.share, found.se, found.then, found.p_short
         relative_se = found.area_se_m2 / max(float(whole[0] @ season.area_m2), 1e-9)
-        return Unmixed(whole[0], whole[1], found.area_se_m2, whole[2]), relative_se
+        return Unmixed(whole[0], whole[1], found.area_se_m2, whole[2], whole[3]), relative_se
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -208,6 +208,7 @@ class _Thin:
     beside: str  # what that is called
     strip: str = ""  # what is said of a strip's width
     then: float | None = None  # cover that is expected of a strip itself, by all that is known of it
+    p_short: float | None = None  # and the chance that it stays short
 
 
 def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> list[Patch]:
@@ -275,7 +276,8 @@ def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin]
                 around=sound,
                 beside=f"the {lawn.ground} around it",
                 strip=words,
-                then=float(np.average(found.then[cells], weights=found.share[cells] + 1e-9)),
+                then=_mean(found.then, cells, found.share),
+                p_short=_mean(found.p_short, cells, found.share),
             )
         )
     return stretches
@@ -291,8 +293,9 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
         in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
     gaps = found.near & lawn.gaps
     share, se = lawn.place.bridged(found.share, found.se, lawn.known, gaps)
-    called = inside & lawn.thin
-    sure = float(np.average(chance_short(outlook.p_thin[called]), weights=season.area_m2[called]))
+    sure = found.p_short
+    if sure is None:
+        sure = _mean(chance_short(outlook.p_thin), inside & lawn.thin, found.share * season.area_m2)
     return outlined(
         "thin",
         season,
@@ -303,6 +306,11 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
         because=_thin_words(lawn, found, here, there, sure, in_cells=in_cells),
         relative_se=found.relative_se,
     )
+
+
+def _mean(values: Floats, cells: Flags, weight: Floats) -> float:
+    """Mean of values (N,) over cells (N,) by their weight (N,)."""
+    return float(np.average(values[cells], weights=np.maximum(weight[cells], 1e-9)))
 
 
 def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float | None]:

@@ -13,6 +13,7 @@ from turfeye import lawn
 from turfeye.answer import Answer
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 from turfeye.words import listed, per_cent
+from turfeye.workplan import in_doubt
 
 UNSTARTED: dict[type[TurfeyeError], str] = {
     NoPhotosError: "file photos: turfeye add",
@@ -113,7 +114,9 @@ def of(found: Iterable[tuple[Path, Answer | TurfeyeError]]) -> Round:
 def _stop(answer: Answer, called: str) -> Stop:
     wants = _wants(answer)
     amount = {"reseed": "reseed", "wait to reseed": f"{answer.plan.verdict} to reseed"}.get(wants)
-    to_do = f"{amount} {answer.plan.seed_g:.0f} g" if amount else wants
+    tasks = answer.plan.tasks
+    perhaps = "perhaps " * (len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
+    to_do = f"{perhaps}{amount} {answer.plan.seed_g:.0f} g" if amount else wants
     return Stop(called, answer.lawn.folder, wants, to_do, answer)
 
 

@@ -219,7 +219,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
 def _will(answer: Answer) -> str:
     """Whether what is thin will stay so, as surely as that is known of most of it."""
     cells = answer.outlook.state == "thin"
-    sure = likelihood(float(np.median(chance_short(answer.outlook.p_thin[cells])))) if cells.any() else ""
+    sure = likelihood(float(np.mean(chance_short(answer.outlook.p_thin[cells])))) if cells.any() else ""
     return f"will {sure}" if sure else f"may yet fill ({open_until(next_look(answer.season))}), else will"
 
 

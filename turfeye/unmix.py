@@ -67,6 +67,7 @@ class Unmixed:
     se: Floats  # (n,) each cell's own
     area_se_m2: float  # of what the cells err by together, beyond their own
     then: Floats  # (n,) own cover that is expected there on the target's date; of a strip only, else NaN
+    p_short: Floats  # (n,) chance that this is below `Along.enough`
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -78,6 +79,7 @@ class Along:
     risen: Floats  # (L, V + 1) how far the lawn has risen L days before each visit, and before the target's
     # date, as a share of how far by then
     lawn_then: float  # the lawn's cover on that date
+    enough: float  # cover on that date that is not short
 
 
 def unmix(
@@ -122,19 +124,21 @@ def unmix(
     together = sum(w * guess.together(area, lawn) for w, guess in counts)
     share = weight @ np.array([guess.share for guess in guesses])
     se = np.sqrt(weight @ np.array([guess.sd**2 for guess in guesses]))
-    then = np.full(len(area), np.nan)
+    then, p_short = np.full((2, len(area)), np.nan)
     if along is not None and line is not None:
-        share, then = _by_stretch(seen, lawn, owns, share, line, along.place)
+        share, weight = _by_stretch(seen, lawn, owns, share, line, along.place)
+        own_then = np.array([own[-1] for own, _ in owns])
+        then, p_short = own_then @ weight, (own_then < along.enough) @ weight
         # cells of one line err as one
         together += float((np.bincount(line, se * area) ** 2).sum())
         se = np.zeros_like(se)
-    return Unmixed(share, se, float(np.sqrt(level_variance + max(together, 0.0))), then)
+    return Unmixed(share, se, float(np.sqrt(level_variance + max(together, 0.0))), then, p_short)
 
 
 def _by_stretch(
     seen: _Mixed, lawn: Kriged, owns: Sequence[tuple[Floats, float]], share: Floats, line: Whole, place: Whole
 ) -> tuple[Floats, Floats]:
-    """Shares (n,) of a strip's cells, one a line, and its own cover (n,) there on the target's date.
+    """Shares (n,) of a strip's cells, one a line, and the chance (H, n) of each history where each lies.
 
     ``share`` (n,) is what one history for all of the strip gives, to begin with.
 
@@ -153,7 +157,7 @@ def _by_stretch(
     weight = _chain((share * told - share**2 / 2 * power) @ here, likely)[:, at]
     sums = [np.bincount(line, (weight * part).sum(axis=0)) for part in (told, power)]
     share = np.clip(sums[0] / np.maximum(sums[1], 1e-9), 0, 1)[line]
-    return share, (weight * own[:, -1:]).sum(axis=0)
+    return share, weight
 
 
 def _chain(fits: Floats, likely: Floats) -> Floats:

@@ -48,7 +48,7 @@ def wont_fill(chance: float, look: date | None) -> str:
     "whether it fills is open (52 % that it won't): a photo about 12 April will tell"
     """
     if sure := likelihood(chance):
-        return f"{sure} it won't fill ({per_cent(chance)})"
+        return f"{sure} it won't fill ({'over 99 %' if chance > 0.99 else per_cent(chance)})"
     return f"whether it fills is open ({per_cent(chance)} that it won't): {open_until(look)}"
 
 
