@@ -135,7 +135,7 @@ def _simulated(seeds: range) -> list[Row]:
     dates = f"date of {WANTED_COVER:.0%} cover (80 % of closed turf) from day 21: mean error"
     ends = "simulated lawns end at {:.0%} ± {:.0%}".format(*TableRecipe().end_cover)
     table.append(row(dates, f"{np.mean(found[21]['dates']):.2f} d", "<= 2 d", ends))
-    limits = "little margin: what limits it is in DEVELOPERS.md"
+    limits = "little margin: what limits it is in docs/tried.md"
     for day, reach, known in ((28, ">= 0.95 / >= 0.95", ""), (21, ">= 0.90 / >= 0.85", limits)):
         precision, recall = precision_recall(found[day]["thin"])
         name = f"thin cells by day {day}: precision / recall"
