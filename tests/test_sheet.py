@@ -148,6 +148,17 @@ def test_words_of_doubt_agree_with_the_chance_wherever_it_is_told(
         assert bool(re.search(r"(?<!very )likely", text)) == (0.66 <= chance < 0.9)
 
 
+def test_the_client_of_a_young_lawn_is_not_told_that_all_is_well(answer: Answer) -> None:
+    counts = dict.fromkeys(answer.outlook.lawn.counts, 0) | {"too soon to say": 200, "on course": 16}
+    outlook = replace(answer.outlook, lawn=replace(answer.outlook.lawn, counts=counts, thin_m2=0.0))
+    made = plan(outlook, (), mixes.get(answer.season.sowing.mix), outline_m=answer.lawn.outline_m)
+    text = Page(sheet.client_page(replace(answer, outlook=outlook, thin=(), plan=made))).text
+    assert (
+        "It is too soon to say whether any place needs more seed: a photo about 18 April will tell." in text
+    )
+    assert "No place needs more seed" not in text
+
+
 def test_photos_are_small_copies_and_the_originals_stay(answer: Answer, drawn: dict[str, bytes]) -> None:
     before = {path: path.read_bytes() for path in answer.lawn.photos()}
     html = sheet.page(answer, drawn)

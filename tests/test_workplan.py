@@ -45,11 +45,13 @@ def patch(number=1, x=2.0, y=1.5, area=1.237, deficit=0.8349, kind="thin"):
     return Patch(number, kind, square, x, y, area, 0.05, deficit, 0.97, np.arange(3), "it is thin")
 
 
-def outlook(last=DAY, oversown=(), thin_m2=0.0):
+def outlook(last=DAY, oversown=(), thin_m2=0.0, soon=0):
     """What a plan asks of an outlook: the sowings and the day of the last visit."""
     visit = SimpleNamespace(taken=datetime(last.year, last.month, last.day, 10))
     return SimpleNamespace(
-        lawn=SimpleNamespace(thin_m2=thin_m2),
+        lawn=SimpleNamespace(
+            thin_m2=thin_m2, counts={"too soon to say": soon, "on course": 10, "not seen": 0}
+        ),
         season=SimpleNamespace(
             sowing=Sowing(date(2026, 3, 14), RYE.name, 40.0),
             visits=(visit,),
@@ -426,6 +428,16 @@ def test_a_plan_says_which_patches_may_need_no_seed_and_when_that_will_be_known(
     # looked back on the target's date, no photo is waited for
     late = plan(outlook(last=date(2026, 6, 12)), (doubtful,), RYE, outline_m=LAWN)
     assert "photograph it once more" in late.sentence
+
+
+def test_what_is_too_soon_to_say_is_no_all_clear():
+    made = plan(outlook(soon=12), (), RYE, outline_m=LAWN)
+    look = DAY + timedelta(days=7)
+    assert made.sentence == (
+        f"Nothing to reseed yet, too soon to say: a photo about {short_day(look)} will tell."
+    )
+    assert (look, "photograph again: until then it is too soon to say what needs seed") in made.dates
+    assert plan(outlook(soon=9), (), RYE, outline_m=LAWN).sentence == "Nothing to reseed."
 
 
 def in_plot(number, plot, grams):

@@ -42,16 +42,16 @@ def sentence(
     on = f"{where} on day {season.age_days[-1]:.0f}"
     words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
     by = short_day(season.target.date)
+    seen = cells if spots else cells - counts["not seen"]
+    of = f"{cells} {thing}s" if seen == cells else f"the {seen} {thing}s that were seen"
     if counts["thin"]:
         area = "" if plots else f" ({square_metres(thin_m2)})"
         to = f"reach {percent(season.target.cover)} %" if plots else "fill"
         whole = f"{counts['thin']} of {cells} {thing}s{area}"
         words.append(f"{whole} {thin_words(chances, to, by, look, back=passed(season))}")
-    elif counts["too soon to say"] > cells / 2:
-        words.append(f"too soon to say for {counts['too soon to say']} of {cells} {thing}s: {missing}")
+    elif counts["too soon to say"] > seen / 2:
+        words.append(f"too soon to say for {counts['too soon to say']} of {of}: {missing}")
     else:
-        seen = cells if spots else cells - counts["not seen"]
-        of = f"{cells} {thing}s" if seen == cells else f"the {seen} {thing}s that were seen"
         good, behind = counts["on course"], counts["slow"]
         did = "reached the target by" if passed(season) else f"{'is' if good == 1 else 'are'} on course for"
         slow = f", {_count(behind, 'is', 'are')} slow" if behind > good else ""

@@ -195,6 +195,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "plan": answer.plan,
         "sown": sown,
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
+        "too_soon": workplan.mostly_too_soon(answer.outlook),
         "open_until": open_until(next_look(season)),
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},

@@ -75,8 +75,9 @@ def plan(
         dates = aftercare.to_come(outlook.season, mix)
     else:
         dates = aftercare.follow_up(mix, on, done=False) if when.verdict in ("sow", "not known") else ()
-    dates = (*dates, *_to_look_at(tasks, next_look(outlook.season)))
-    dates = tuple(sorted((*dates, *aftercare.of_parts(outlook, mix)), key=lambda entry: entry[0]))
+    parts, soon = aftercare.of_parts(outlook, mix), mostly_too_soon(outlook)
+    looks = _to_look_at(tasks, next_look(outlook.season), soon=soon and not parts)
+    dates = tuple(sorted((*dates, *parts, *looks), key=lambda entry: entry[0]))
     return WorkPlan(
         tasks=tasks,
         seed_g=float(seed),
@@ -94,6 +95,7 @@ def plan(
             amount=f"{seed} g of {mix.name} and {spare} g spare{_in_bags(bags)}",
             verdict=when.verdict,
             thin_m2=outlook.lawn.thin_m2,
+            soon=soon,
             look=next_look(outlook.season),
         ),
     )
@@ -221,22 +223,39 @@ def in_doubt(tasks: Sequence[Task]) -> list[Patch]:
     ]
 
 
-def _to_look_at(tasks: Sequence[Task], look: date | None) -> list[tuple[date, str]]:
-    """When to photograph what is open."""
+def mostly_too_soon(outlook: Outlook) -> bool:
+    """Whether most of what was seen is not judged yet."""
+    counts = outlook.lawn.counts
+    return counts["too soon to say"] > (sum(counts.values()) - counts["not seen"]) / 2
+
+
+def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list[tuple[date, str]]:
+    """When to photograph what is open, or the whole where it is too soon to say."""
     doubtful = in_doubt(tasks)
-    if not doubtful or look is None:
+    if look is None or not (doubtful or soon):
         return []
+    if not doubtful:
+        return [(look, "photograph again: until then it is too soon to say what needs seed")]
     it = "it fills by itself" if len(doubtful) == 1 else "they fill by themselves"
     return [(look, f"photograph again, before sowing {named(doubtful, capital=False)}: whether {it} is open")]
 
 
 def _sentence(
-    tasks: Sequence[Task], *, area_m2: float, amount: str, verdict: str, thin_m2: float, look: date | None
+    tasks: Sequence[Task],
+    *,
+    area_m2: float,
+    amount: str,
+    verdict: str,
+    thin_m2: float,
+    soon: bool,
+    look: date | None,
 ) -> str:
     """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
     sown = [task.patch for task in tasks if task.seed_g > 0]
     if not sown:
         small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
+        if soon and not thin_m2:
+            return f"Nothing to reseed yet, too soon to say: {open_until(look)}."
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
     what = f"{len(sown)} patch{'es' if len(sown) > 1 else ''}{counted(sown)}, {area_m2:.2f} m²"
     if verdict == "too late":

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from turfeye.cli.shared import FOLDER, Day, figure, say, say_notes, share, show_table, waiting
-from turfeye.words import as_line, square_metres
+from turfeye.words import as_line, day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
@@ -102,7 +102,11 @@ def _show_plan(work: WorkPlan) -> None:
         click.echo("Why, patch by patch: the column because of results/plan.csv.")
     for task in work.tasks if len(rows) <= MOST_REASONS else ():
         click.echo(f"{named([task.patch])}: {task.because}.")
-    for line in (as_line(work.window), *work.spreading, *(f"{when}: {what}" for when, what in work.dates)):
+    for line in (
+        as_line(work.window),
+        *work.spreading,
+        *(f"{day(when)}: {what}" for when, what in work.dates),
+    ):
         if line:
             click.echo(line)
 
