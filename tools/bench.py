@@ -99,8 +99,8 @@ def spot_rows(folders: list[Path]) -> Iterable[Row]:
 
 
 def lawn_rows(folders: list[Path]) -> Iterable[Row]:
-    """Rendered lawn views, their corners given."""
-    near, far, off, missed = [], [], [], 0
+    """Rendered lawn views, their corners given, by their card and without it."""
+    near, far, without, off, missed = [], [], [], [], 0
     for picture in pictures(folders, "lawn"):
         shot, seen, grid = lawn_view(picture)
         if (sighting := card_in(shot)) is None:
@@ -110,6 +110,7 @@ def lawn_rows(folders: list[Path]) -> Iterable[Row]:
         a = pairs(glance.look_through(shot, seen, grid, sighting=sighting).table, picture)
         near.append(a[a[:, 3] <= 60])
         far.append(a[a[:, 3] > 60])
+        without.append(pairs(glance.look_through(shot, seen, grid, sighting=None).table, picture))
     yield from cover_rows(
         "rendered lawns, 50 cm cells, to 60°",
         near,
@@ -117,6 +118,7 @@ def lawn_rows(folders: list[Path]) -> Iterable[Row]:
     )
     far = [a for a in far if len(a)]
     yield from cover_rows("rendered lawns, 50 cm cells, beyond 60°", far, "≤ 7 points or not seen")
+    yield from cover_rows("rendered lawns read without their card, 50 cm cells", without, "")
     if off:
         yield row(
             "rendered lawns: card corners, largest error", f"{max(off):.2f} px; {missed} not found", "≤ 1 px"
