@@ -159,16 +159,18 @@ def test_the_headline_counts_plots(told) -> None:
         assert "cell" not in words
     season, found = told[0][0], told[0][2]
     none = dict.fromkeys(found.whole.lawn.counts, 0) | {"not seen": 12}
-    words = headline.sentence(
-        season, 0.5, none, 0.0, usual=(0.4, 0.6), loss=0.0, missing="", plots=True
-    )  # fmt: skip
+    of_none = {"usual": (0.4, 0.6), "loss": 0.0, "missing": "", "chances": np.empty(0), "look": None}
+    words = headline.sentence(season, 0.5, none, 0.0, plots=True, **of_none)
     assert words == "No visit showed any plot of this trial: nothing can be said."
     few = none | {"not seen": 8, "on course": 1, "slow": 3}
-    words = headline.sentence(
-        season, 0.5, few, 0.0, usual=(0.4, 0.6), loss=0.0, missing="", plots=True
-    )  # fmt: skip
+    words = headline.sentence(season, 0.5, few, 0.0, plots=True, **of_none)
     assert "none of the 4 plots that were seen is thin, 1 is on course for " in words
     assert words.endswith(", 3 are slow; 8 plots were never seen")
+    thin = none | {"thin": 2, "on course": 10, "not seen": 0}
+    look = season.visits[-1].taken.date() + timedelta(days=7)
+    for chance, ends in ((0.95, "are thin and very likely won't reach "), (0.5, "whether they will reach ")):
+        told_by = of_none | {"chances": np.full(2, chance), "look": look}
+        assert ends in headline.sentence(season, 0.5, thin, 0.0, plots=True, **told_by)
 
 
 def test_cells_beside_the_plots_are_told_too_and_are_no_plot() -> None:

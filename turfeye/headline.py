@@ -80,7 +80,8 @@ def thin_words(chances: Floats, to: str, by: str, look: date | None, *, back: bo
         return f"{verb} and {had} by {by}"
     if sure := likelihood(float(np.mean(chances))):
         return f"{verb} and {sure} won't {to} by {by}"
-    return f"{verb} so far; whether {'they' if many else 'it'} will {to} by {by} is open: {open_until(look)}"
+    # the chance is of coming to it at all: by the day it is less
+    return f"{verb} so far; whether {'they' if many else 'it'} will {to} is open: {open_until(look)}"
 
 
 def passed(season: Season) -> bool:
