@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from turfeye import diary, results, rounds, survey
+from turfeye import diary, results, rounds, sheet, survey
 from turfeye.answer import Answer
 from turfeye.cli import root
+from turfeye.cli.round import COLUMNS
+from turfeye.cli.shared import show_table
 from turfeye.errors import LawnError, NoPhotosError, NotSownError
 
 ENTRIES = (
@@ -55,7 +57,8 @@ def test_a_calendar_keeps_to_rfc_5545() -> None:
         assert event["DTSTAMP"] == "20260506T121700Z"
         assert event["DTSTART"] == f"{when:%Y%m%d}"
         assert int(event["DTEND"]) == int(event["DTSTART"]) + (1 if when.month == 5 else 71)
-        assert event["SUMMARY"].startswith(f"{lawn}: ")
+        assert event["SUMMARY"].endswith(f": {lawn}")
+        assert what.lower().startswith(event["SUMMARY"].removesuffix(f": {lawn}").lower())
         assert event["DESCRIPTION"].lower().removesuffix(".") == what.lower()
     assert len({event["UID"] for event in events}) == len(events)
 
@@ -104,16 +107,81 @@ def test_a_round_has_the_dates_of_all_lawns_in_order(found: rounds.Round, answer
     assert days == sorted(days)
     assert {lawn for _, lawn, _ in found.dates} == {answer.lawn.name, "Zion"}
     last, target = answer.season.visits[-1].taken.date(), answer.season.target.date
-    aims = [when for when, _, what in found.dates if what.startswith("photograph it on the target's date")]
+    aims = [when for when, _, what in found.dates if what.startswith("photograph on the target's day")]
     assert aims == ([target] * 2 if target > last else [])
     assert len(days) == 2 * len(answer.plan.dates) + len(aims)
+
+
+def later(answer: Answer, days: int, name: str) -> tuple[Path, Answer]:
+    """The same lawn in another folder, photographed so many days later."""
+    by = timedelta(days=days)
+    old = answer.season
+    season = replace(
+        old,
+        sowing=replace(old.sowing, date=old.sowing.date + by),
+        target=replace(old.target, date=old.target.date + by),
+        visits=tuple(replace(visit, taken=visit.taken + by) for visit in old.visits),
+    )
+    folder = Path(name)
+    place = replace(answer.lawn, folder=folder, name=name)
+    plan = replace(answer.plan, dates=tuple((when + by, what) for when, what in answer.plan.dates))
+    return folder, replace(answer, lawn=place, plan=plan, outlook=replace(answer.outlook, season=season))
+
+
+def test_a_lawn_not_seen_for_long_is_to_be_photographed_and_nothing_of_it_brought(answer: Answer) -> None:
+    old = (answer.lawn.folder, answer)
+    both = rounds.of([old, later(answer, rounds.STALE_DAYS, "new")])
+    assert [stop.wants for stop in both.stops] == ["reseed", "reseed"]
+    assert both.to_bring
+    both = rounds.of([old, later(answer, rounds.STALE_DAYS + 1, "new")])
+    assert [(stop.called, stop.wants) for stop in both.stops] == [
+        ("new", "reseed"),
+        (answer.lawn.name, "photograph again"),
+    ]
+    assert both.to_bring == ""
+    assert {lawn for _, lawn, _ in both.dates} == {"new"}
+
+
+def test_what_was_missed_is_on_the_page_and_in_no_calendar(answer: Answer) -> None:
+    both = rounds.of([(answer.lawn.folder, answer), later(answer, rounds.STALE_DAYS, "new")])
+    newest = both.as_of
+    assert newest is not None
+    missed = [when for when, _, _ in both.days if both.missed(when)]
+    assert missed
+    assert max(missed) < newest
+    assert min(when for when, _, _ in both.dates) >= newest
+    assert sum(len(lawns) for _, _, lawns in both.days) == len(both.dates) + len(missed)
+    assert "missed" in sheet.round_page(both, Path())
+
+
+def test_the_most_urgent_lawn_comes_first(answer: Answer) -> None:
+    few = replace(answer.outlook.lawn, thin_m2=99.0)
+    calm = replace(
+        answer,
+        lawn=replace(answer.lawn, folder=Path("calm"), name="calm"),
+        outlook=replace(answer.outlook, lawn=few),
+        plan=replace(answer.plan, tasks=()),
+    )
+    stops = rounds.of([(Path("calm"), calm), (answer.lawn.folder, answer)]).stops
+    assert stops[0].wants == "reseed"
+    assert stops[1].called == "calm"
+
+
+def test_a_table_breaks_no_word(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    name = "Müller, Gerätehäuschen hinten links an der Bahnunterführung"
+    numbers = ["12 October 2025", "53", "65 ± 6 %", "65 % (52 %)", "0.04 m²"]
+    show_table(COLUMNS, [(name, *numbers, "not sown: turfeye plan --before")], words=COLUMNS[-1])
+    words = capsys.readouterr().out.split()
+    assert set(name.split()) <= set(words)
+    assert "--before" in words
 
 
 def test_a_lawn_past_its_target_has_no_last_look(answer: Answer) -> None:
     season = answer.season
     past = replace(season, target=replace(season.target, date=season.visits[-1].taken.date()))
     (stop,) = rounds.of([(Path("x"), replace(answer, outlook=replace(answer.outlook, season=past)))]).stops
-    assert not any("target's date" in what for _, what in stop.dates)
+    assert not any("target's day" in what for _, what in stop.dates)
 
 
 def test_a_round_is_written_as_page_table_and_calendar(

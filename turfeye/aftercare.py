@@ -27,19 +27,26 @@ USUAL_DAYS = np.arange(366.0)
 def follow_up(mix: Mix, sown: date, *, done: bool = True) -> tuple[tuple[date, str], ...]:
     """Look again, first feed, first cut: common practice for the mix, no source; empty when it is unknown.
 
-    Not ``done`` is a sowing that the days are counted from as if it were.
+    Not ``done`` is a sowing that the days are counted from as if it were; each says so, as each may stand
+    alone in a calendar.
     """
     if mix.days_to_emerge is None:
         return ()
     first, last = (round(days) for days in mix.days_to_emerge)
     through = sown + timedelta(days=last)
-    counted = "" if done else f", if it is sown on {short_day(sown)} (else all this as much later)"
+    counted = "" if done else f", if it is sown on {short_day(sown)} (else as much later)"
     emerged = f"{mix.name} should be through ({first}-{last} days after sowing, handbook)"
     source = "common practice, no source"
     return (
         (through, f"look again{counted}: {emerged}"),
-        (through + timedelta(days=FEED_AFTER_DAYS), f"first feed, two weeks after it is through ({source})"),
-        (through + timedelta(days=CUT_AFTER_DAYS), f"first cut, taking no more than a third ({source})"),
+        (
+            through + timedelta(days=FEED_AFTER_DAYS),
+            f"first feed{counted}, two weeks after it is through ({source})",
+        ),
+        (
+            through + timedelta(days=CUT_AFTER_DAYS),
+            f"first cut{counted}, taking no more than a third ({source})",
+        ),
     )
 
 

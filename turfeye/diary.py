@@ -37,7 +37,7 @@ def calendar(name: str, entries: Sequence[Entry], *, as_of: datetime) -> str:
         event.add("dtstamp", as_of.astimezone(UTC))
         event.add("dtstart", when)
         event.add("dtend", when + timedelta(days=1))  # the first day after it
-        event.add("summary", f"{lawn}: {kind}")
+        event.add("summary", f"{as_line(kind).removesuffix('.')}: {lawn}")  # a phone shows its start alone
         event.add("description", as_line(what))
         event.add("transp", "TRANSPARENT")  # the day stays free
         book.add_component(event)

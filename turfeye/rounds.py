@@ -33,6 +33,9 @@ WANTS = {
 }
 """What a lawn may want, the most urgent first, and how such lawns are counted."""
 
+STALE_DAYS = 28
+"""A lawn last photographed so long before a round's newest photo is looked at before it is sown. Ours."""
+
 COLUMNS = (
     "lawn", "folder", "wants", "to_do", "last_photo", "age_days", "cover", "cover_se", "target_date",
     "target_cover", "cover_at_target", "p_on_target", "thin_m2", "mix", "seed_g", "seed_spare_g",
@@ -51,22 +54,20 @@ class Stop:
     to_do: str  # the same in two words or three, with the amount
     answer: Answer | None = None
     problem: str = ""  # what has to be mended before it can be told of
+    stale: bool = False  # its last photo is too long ago to act by
 
     @property
     def seen(self) -> date | None:
         """The day of its last photo."""
-        return self.answer.season.visits[-1].taken.date() if self.answer else None
+        return _seen(self.answer) if self.answer else None
 
     @property
     def dates(self) -> tuple[tuple[date, str], ...]:
-        """What is to come after its last photo, and the day that it is grown towards."""
-        if self.answer is None:
+        """What is to come after its last photo, and the day that it is grown towards; none of a stale one."""
+        if self.answer is None or self.stale:
             return ()
-        target, seen = self.answer.season.target, self.answer.season.visits[-1].taken.date()
-        aim = (
-            target.date,
-            f"photograph it on the target's date: {per_cent(target.cover)} covered was aimed for",
-        )
+        target, seen = self.answer.season.target, _seen(self.answer)
+        aim = (target.date, f"photograph on the target's day: {per_cent(target.cover)} covered was aimed for")
         ahead = [aim] if target.date > seen else []
         return tuple(sorted((*self.answer.plan.dates, *ahead), key=lambda entry: entry[0]))
 
@@ -84,10 +85,31 @@ class Round:
         return tuple(stop.answer for stop in self.stops if stop.answer)
 
     @property
+    def as_of(self) -> date | None:
+        """The day of the newest photo of all: what was due before it was missed."""
+        return max((stop.seen for stop in self.stops if stop.seen), default=None)
+
+    @property
     def dates(self) -> tuple[tuple[date, str, str], ...]:
-        """Day, lawn and what is to come, of all lawns in the order of the days."""
+        """Day, lawn and what is to come, of all lawns in the order of the days, from `as_of` on."""
+        return tuple(entry for entry in self._dates if not self.missed(entry[0]))
+
+    @property
+    def days(self) -> tuple[tuple[date, str, tuple[str, ...]], ...]:
+        """Day, what is to come, and the lawns that it is to come to; what was missed first."""
+        lawns: dict[tuple[date, str], list[str]] = {}
+        for when, called, what in self._dates:
+            lawns.setdefault((when, what), []).append(called)
+        return tuple((when, what, tuple(called)) for (when, what), called in lawns.items())
+
+    @property
+    def _dates(self) -> list[tuple[date, str, str]]:
         every = ((when, stop.called, what) for stop in self.stops for when, what in stop.dates)
-        return tuple(sorted(every, key=lambda entry: entry[0]))
+        return sorted(every, key=lambda entry: entry[0])
+
+    def missed(self, when: date) -> bool:
+        """Whether a date had passed when the newest photo was taken."""
+        return self.as_of is not None and when < self.as_of
 
     @property
     def sentence(self) -> str:
@@ -102,22 +124,39 @@ def of(found: Iterable[tuple[Path, Answer | TurfeyeError]]) -> Round:
     """The round of lawns, each its folder with its answer or why there is none (`survey.round_of`)."""
     every = list(found)
     told = [answer for _, answer in every if isinstance(answer, Answer)]
-    told.sort(key=lambda answer: -answer.outlook.lawn.thin_m2)
     failed = [(folder, why) for folder, why in every if isinstance(why, TurfeyeError)]
     named = [(answer.lawn.folder, answer.lawn.name) for answer in told]
     called = _told_apart([*named, *((folder, _name(folder)) for folder, _ in failed)])
-    stops = [_stop(answer, called[answer.lawn.folder]) for answer in told]
+    newest = max(map(_seen, told), default=date.min)
+    stops = [
+        _stop(answer, called[answer.lawn.folder], stale=(newest - _seen(answer)).days > STALE_DAYS)
+        for answer in told
+    ]
     stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
-    return Round(tuple(stops), _to_bring(told))
+    urgent = list(WANTS)
+    stops.sort(key=lambda stop: (urgent.index(stop.wants), -_thin_m2(stop)))
+    return Round(tuple(stops), _to_bring(stops))
 
 
-def _stop(answer: Answer, called: str) -> Stop:
+def _seen(answer: Answer) -> date:
+    """The day of a lawn's last photo."""
+    return answer.season.visits[-1].taken.date()
+
+
+def _thin_m2(stop: Stop) -> float:
+    return stop.answer.outlook.lawn.thin_m2 if stop.answer else 0.0
+
+
+def _stop(answer: Answer, called: str, *, stale: bool) -> Stop:
     wants = _wants(answer)
+    if stale and (wants != "on course" or not answer.passed):
+        again = "photograph again"
+        return Stop(called, answer.lawn.folder, again, again, answer, stale=True)
     amount = {"reseed": "reseed", "wait to reseed": f"{answer.plan.verdict} to reseed"}.get(wants)
     tasks = answer.plan.tasks
     perhaps = "perhaps " * (len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
     to_do = f"{perhaps}{amount} {answer.plan.seed_g:.0f} g" if amount else wants
-    return Stop(called, answer.lawn.folder, wants, to_do, answer)
+    return Stop(called, answer.lawn.folder, wants, to_do, answer, stale=stale)
 
 
 def _unstarted(folder: Path, why: TurfeyeError, called: str) -> Stop:
@@ -139,7 +178,7 @@ def _row(stop: Stop) -> dict[str, Any]:
     answer, whole = stop.answer, stop.answer.outlook.lawn
     when, what = stop.dates[0] if stop.dates else (None, None)
     return about | {
-        "last_photo": stop.seen,
+        "last_photo": _seen(answer),
         "age_days": answer.season.visits[-1].age_days,
         "cover": whole.cover_now,
         "cover_se": whole.cover_now_se,
@@ -171,9 +210,9 @@ def _name(folder: Path) -> str:
         return folder.name
 
 
-def _to_bring(answers: Sequence[Answer]) -> str:
+def _to_bring(stops: Sequence[Stop]) -> str:
     """What the lawns to reseed take together, where there are several: seed by mix, and dressing."""
-    sown = [answer for answer in answers if _wants(answer) == "reseed"]
+    sown = [stop.answer for stop in stops if stop.answer and stop.wants == "reseed"]
     if len(sown) < 2:
         return ""
     by_mix: Counter[str] = Counter()

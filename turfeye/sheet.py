@@ -91,6 +91,7 @@ def round_page(found: Round, beside: Path) -> str:
     pages = {folder: results / "sheet.html" for folder, results in folders.items()}
     facts = {
         "round": found,
+        "fills": drawing.STATE_FILL,
         "maps": {k: _data_uri(v.read_bytes(), "image/png") for k, v in maps.items() if v.is_file()},
         "pages": {k: _link(v, beside) for k, v in pages.items() if v.is_file()},
         "mind": list(dict.fromkeys(caution for answer in answers for caution in answer.plan.cautions)),

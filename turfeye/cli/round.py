@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from turfeye.cli.shared import FOLDER, figure, say, share, show_table, waiting
-from turfeye.words import short_day, square_metres
+from turfeye.words import day, short_day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.rounds import Stop
@@ -29,8 +30,9 @@ def round_(folder: Path, out: Path | None) -> None:
 
     with waiting() as tell:
         found = rounds.of(survey.round_of(folder, tell=tell))
-    show_table(COLUMNS, [_row(stop) for stop in found.stops], words=COLUMNS[-1])
-    if found.answers:
+    show_table(COLUMNS, [_row(stop, found.as_of) for stop in found.stops], words=COLUMNS[-1])
+    if found.as_of:
+        say(f"As of the newest photo, {day(found.as_of)}.")
         say("seen: the last photo; day: the lawn's age then; in brackets: its chance of reaching the target")
     for stop in found.stops:
         if stop.answer and stop.answer.taught:
@@ -47,17 +49,19 @@ def round_(folder: Path, out: Path | None) -> None:
         say(f"wrote {len(written)} files to {out}; open {written[0].name} first")
 
 
-def _row(stop: Stop) -> tuple[str, ...]:
-    """A lawn's row."""
+def _row(stop: Stop, as_of: date | None) -> tuple[str, ...]:
+    """A lawn's row; days of another year than the newest photo's have theirs."""
     if stop.answer is None:
         return stop.called, *["–"] * (len(COLUMNS) - 2), stop.to_do
     whole, last = stop.answer.outlook.lawn, stop.answer.season.visits[-1]
+    seen = last.taken.date()
+    ahead = f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})"
     return (
         stop.called,
-        short_day(last.taken.date()),
+        short_day(seen) if as_of and seen.year == as_of.year else day(seen),
         figure(last.age_days),
         share(whole.cover_now, whole.cover_now_se),
-        f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})",
+        "past" if stop.answer.passed else ahead,
         square_metres(whole.thin_m2),
         stop.to_do,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
 
+WORDS_WIDE = 16
+"""Characters that words in a table have at least before they go on in the next line."""
 MOST_WIDE = 1000
 """Columns of a screen that no table reaches."""
 
@@ -140,28 +143,48 @@ def show_table(
 ) -> None:
     """A table for people, to standard output. The first column is text, the others are set to the right.
 
-    A column named ``words`` is text too, and takes up what the width is short of; without one a table is as
-    wide as it needs.
+    A column named ``words`` is text too, and both take up what the width is short of, between words only;
+    without one a table is as wide as it needs.
     """
     from rich import box
     from rich.console import Console
     from rich.table import Table
 
+    console = Console(markup=False, highlight=False)
+    if words:
+        rows = _within(console.width, columns, rows, columns.index(words))
     # Title and caption are data here, not markup.
     table = Table(box=box.SIMPLE_HEAD, title=None, pad_edge=False)
     for i, name in enumerate(columns):
         text = i == 0 or name == words
-        whole = not text if words else i == 0
+        whole = bool(words) or i == 0
         table.add_column(name, justify="left" if text else "right", no_wrap=whole, overflow="fold")
     for row in rows:
         table.add_row(*row)
     if title:
         click.echo(title)
-    console = Console(markup=False, highlight=False)
-    if not words:
-        free = console.options.update(max_width=MOST_WIDE)
-        console.width = max(console.width, console.measure(table, options=free).maximum)
+    free = console.options.update(max_width=MOST_WIDE)
+    console.width = max(console.width, console.measure(table, options=free).maximum)
     console.print(table)
+
+
+def _within(
+    width: int, columns: Sequence[str], rows: Sequence[Sequence[str]], words: int
+) -> list[tuple[str, ...]]:
+    """Rows whose first column and that of the ``words`` are wrapped to the width, never within a word."""
+    long = [max(map(len, cells)) for cells in zip(columns, *rows, strict=True)]
+    free = width - sum(n for i, n in enumerate(long) if i not in (0, words)) - 3 * len(columns)
+    told = min(long[words], max(WORDS_WIDE, free - long[0]))
+    wide = {0: max(free - told, WORDS_WIDE), words: told}
+    return [
+        tuple(
+            textwrap.fill(cell, wide[i], break_long_words=False, break_on_hyphens=False)
+            if i in wide
+            else cell
+            for i, cell in enumerate(row)
+        )
+        for row in rows
+    ]
 
 
 def figure(value: float | None, digits: int = 0, unit: str = "") -> str:
