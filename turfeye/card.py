@@ -27,6 +27,10 @@ __all__ = [
     "shows",
 ]  # fmt: skip
 
+LARGE_MISFIT = 0.02
+"""With marks further off than this part of their side, or with one missing, the card is placed by its whole
+pattern, if all of it shows: blades that lie over edges lead them astray."""
+
 
 def find(photo: Photo) -> Sighting:
     """Find the card; of several the largest in the picture.
@@ -166,7 +170,11 @@ def _sides_cut(homography: Floats, size_px: tuple[int, int]) -> list[str]:
 
 
 def _sighting(photo: Photo, card: list[Mark]) -> Sighting:
-    card = sorted(card, key=lambda m: m.corner)
+    read = sorted(card, key=lambda m: m.corner)
+    off_px = marks.rms(marks.fit(read), read)
+    card = read
+    if len(read) < 4 or off_px > LARGE_MISFIT * np.median([m.side_px for m in read]):
+        card = marks.laid_over(marks.to_gray(photo.rgb_coded), read) or read
     homography = marks.fit(card)
     coded, spread, clipped = _read_patches(photo.rgb_coded, homography, CARD.patch_boxes_mm / 1000, inset=0.2)
     return Sighting(
@@ -174,7 +182,7 @@ def _sighting(photo: Photo, card: list[Mark]) -> Sighting:
         marker_corners_px=np.stack([m.px for m in card]),
         marker_corners_m=np.stack([marks.MARKERS_M[m.corner] for m in card]),
         homography=homography,
-        reprojection_px=marks.rms(homography, card),
+        reprojection_px=off_px,
         corners_px=marks.project(homography, CARD.corners_mm / 1000),
         patch_names=CARD.patch_names,
         patch_rgb_coded=coded,

@@ -199,8 +199,8 @@ def _flatness(sighting: Sighting) -> list[str]:
     off_px = sighting.reprojection_px
     if off_px > max(FLAT_MISFIT * side_px, FLAT_MISFIT_PX):
         return [
-            f"the card does not lie flat (its marks are off by {off_px:.1f} pixels): places, areas and "
-            "height are less sure; press it flat or stick it to a board"
+            f"the card does not lie flat, or blades lie over its marks (off by {off_px:.1f} pixels): places, "
+            "areas and height are less sure; clear it, press it flat or stick it to a board"
         ]
     if sighting.markers < 4:
         return [
