@@ -6,12 +6,13 @@ import csv
 import errno
 import io
 import re
+import shlex
 import shutil
 import subprocess
 import sys
 import time
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import click
@@ -405,6 +406,30 @@ def test_all_photos_that_can_t_be_filed_are_told_at_once(folder: Path, tmp_path:
     assert f"  - {undated} has no date" in done.stderr
     assert f"  - {cut} is damaged or was cut short" in done.stderr
     assert not list((folder / "photos").iterdir())
+
+
+def test_a_clock_that_is_a_year_off_is_told_with_the_day_that_it_may_be(folder: Path, tmp_path: Path) -> None:
+    slow = picture(tmp_path / "slow.jpg", taken=datetime(2025, 4, 2, 10))
+    assert "give the true day: --date 2026-04-02" in run("add", folder, slow).stderr
+    fast = picture(tmp_path / "fast.jpg", taken=datetime(2026, 4, 2, 10).replace(year=date.today().year + 1))
+    done = run("add", folder, fast)
+    assert done.exit_code == 0
+    assert f"{fast.name}: is dated {date.today().year + 1}-04-02, after today" in done.stderr
+    (line,) = re.findall(r"turfeye (add .* --date [0-9-]+)", done.stderr)
+    assert run(*shlex.split(line)).exit_code == 0
+    assert "taken = " in (folder / "lawn.toml").read_text(encoding="utf-8")
+
+
+def test_a_tilde_that_no_shell_expanded_is_the_home_folder(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    photo = picture(tmp_path / "home.jpg")
+    assert run("add", folder, "~/home.jpg").exit_code == 0
+    assert photo.is_file()
+    assert "no lawn in" in run("lawn", "show", "~/nowhere").stderr
+    assert not Path("~").exists()
 
 
 @pytest.mark.parametrize(

@@ -231,6 +231,19 @@ def test_not_toml_at_all() -> None:
         lawnfile.parse('name = "x\n')
 
 
+def test_what_editors_make_of_a_lawn_file(tmp_path: Path) -> None:
+    """A byte order mark and CRLF are read over; typographic quotes and a second ending are named."""
+    path = tmp_path / "lawn.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
+    assert lawnfile.read_file(tmp_path) == lawnfile.parse(GOOD)
+    for quotes in ("“”", "„“", "«»", "‘’"):
+        with pytest.raises(LawnError, match="a word processor's, write straight ones"):
+            lawnfile.parse(GOOD.replace("[[sowing]]", f"[[sowing]]\nnote = {quotes[0]}x{quotes[1]}", 1))
+    path.rename(tmp_path / "lawn.toml.txt")
+    with pytest.raises(LawnMissingError, match=r"rename lawn\.toml\.txt there to lawn\.toml"):
+        lawn.read(tmp_path)
+
+
 def test_the_cards_rule_is_in_millimetres() -> None:
     with pytest.raises(LawnError) as caught:
         lawnfile.parse(GOOD.replace("cell_m", "card_rule_mm = 9.7\ncell_m"))

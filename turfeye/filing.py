@@ -19,7 +19,7 @@ from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
 from turfeye.outline import as_options
-from turfeye.readings import doubt_between
+from turfeye.readings import doubt_between, likely_day
 
 T = TypeVar("T")
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
@@ -123,7 +123,7 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
         wrong = _impossible(lawn, source, taken.date(), before=before)
     if wrong:
         raise DateError(wrong)
-    note = doubt_between(source.name, taken)
+    note = doubt_between(source.name, taken) or _to_come(lawn, source, taken.date())
     if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
         says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
         note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
@@ -150,10 +150,12 @@ def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
     """Why a photo can't be from this day, and what to do; "" where it can."""
     sown = lawn.sowings[0].date if lawn.sowings else None
     if sown and not before and day < sown:
+        likely = likely_day(day, sown, dt.date.today())[0] or sown
         return (
             f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
             "work, add it with --before; if it is of an earlier season, leave it out, or make that season a "
-            f"folder of its own; if the camera's clock was wrong, give the true day: --date {sown}"
+            f"folder of its own; if the camera's clock was wrong, give the true day: --date {likely}; "
+            f"if the sowing's date is wrong, mend it in {FILE_NAME}"
         )
     if sown and before and day > sown:
         return (
@@ -161,6 +163,19 @@ def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
             "camera's clock was wrong, give the true day: --date 2026-03-01"
         )
     return ""
+
+
+def _to_come(lawn: Lawn, source: Path, day: dt.date) -> str:
+    """That a photo is dated after today, which no season uses before that day, and what to do; else ""."""
+    today = dt.date.today()
+    if day <= today:
+        return ""
+    first = lawn.sowings[0].date if lawn.sowings else today
+    likely = likely_day(day, first, today)[0] or today
+    return (
+        f"is dated {day}, after today, and is left out until then; if the camera's clock was wrong: "
+        f"{shlex.join(['turfeye', 'add', str(lawn.folder), str(source)])} --date {likely}"
+    )
 
 
 def _filed_name(source: Path, taken: dt.datetime, digest: str) -> str:

@@ -213,6 +213,8 @@ def read(folder: Path | str) -> Lawn:
                 f"{folder} is no lawn but holds lawns ({some(inside)}): name one of them, or see all with: "
                 f"turfeye round {shlex.quote(str(folder))}"
             )
+        if (named := folder / f"{FILE_NAME}.txt").is_file():  # what editors on Windows make of it
+            raise LawnMissingError(f"no lawn in {folder}: rename {named.name} there to {FILE_NAME}")
         raise LawnMissingError(
             f"no lawn in {folder}: it has no {FILE_NAME}; make one with: "
             f"turfeye lawn new {shlex.quote(str(folder))} --outline 8x6"

@@ -162,7 +162,7 @@ def read_file(folder: Path) -> LawnPart:
     """
     path = folder / FILE_NAME
     try:
-        text = path.read_text(encoding="utf-8")
+        text = text_of(folder)
     except UnicodeDecodeError:
         raise LawnError(f"{path} is not UTF-8 text; save it again as UTF-8") from None
     return parse(text, path)
@@ -176,10 +176,13 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise LawnError(
-            f"{path} is not valid TOML: {error}; mend that line: text stands in quotes, a date is "
-            f"2026-03-14, a number 3.5, a list [1, 2]{_line_of(error, text)}"
-        ) from None
+        line = _line_of(error, text)
+        how = (
+            'mend that line: its quotes are a word processor\'s, write straight ones, "like these"'
+            if any(sign in line for sign in CURLY)
+            else "mend that line: text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
+        )
+        raise LawnError(f"{path} is not valid TOML: {error}; {how}{line}") from None
     version = content.get("schema")
     if isinstance(version, int) and version > SCHEMA:
         raise LawnError(
@@ -216,6 +219,8 @@ def _fields_at(location: tuple[int | str, ...]) -> list[str]:
     return [field.alias or name for name, field in part.model_fields.items()]
 
 
+CURLY = "“”„‟‘’‚«»"
+"""Quotes that word processors make of straight ones."""
 PARTS: dict[str, type[BaseModel]] = {
     "sowing": SowingPart,
     "target": TargetPart,
@@ -297,7 +302,7 @@ def _short(value: Any) -> str:
 
 def text_of(folder: Path) -> str:
     """The text of ``lawn.toml``, to be edited and given to `save`."""
-    return (folder / FILE_NAME).read_text(encoding="utf-8")
+    return (folder / FILE_NAME).read_text(encoding="utf-8-sig")  # editors on Windows put a mark first
 
 
 def save(folder: Path, text: str) -> None:

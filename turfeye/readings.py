@@ -108,13 +108,18 @@ def _guess(reading: Reading, sown: date, today: date) -> str:
     """What may have gone wrong with a clock, so that the date lies outside the season."""
     if clock_doubt(reading) and (named := parse_taken_from_name(reading.original)):
         return f"; its name says {named.date()}"
-    says = reading.taken.date()
+    other, words = likely_day(reading.taken.date(), sown, today)
+    return f"; {words} {other}?" if other else ""
+
+
+def likely_day(says: date, first: date, last: date) -> tuple[date | None, str]:
+    """The day between two that a wrong date may stand for, and what went wrong then; None where none does."""
     swapped = _day(says.year, says.day, says.month)
     guesses = [(_day(says.year + k, says.month, says.day), "with the right year") for k in (-1, 1)]
     for other, words in [*guesses, (swapped, "with day and month swapped")]:
-        if other is not None and sown <= other <= today:
-            return f"; {words} {other}?"
-    return ""
+        if other is not None and first <= other <= last:
+            return other, words
+    return None, ""
 
 
 def _day(year: int, month: int, day: int) -> date | None:

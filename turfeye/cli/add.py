@@ -7,12 +7,12 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, Day, Pair, say, waiting
+from turfeye.cli.shared import FOLDER, PHOTO, Day, Pair, say, waiting
 
 
 @click.command(short_help="File photos by copy.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
-@click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
+@click.argument("photos", type=PHOTO, nargs=-1, required=True, metavar="PHOTO...")
 @click.option(
     "--date",
     "when",

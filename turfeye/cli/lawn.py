@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from turfeye.cli.shared import FILE, FOLDER, Day, Lengths, Outline, say
+from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Outline, say
 from turfeye.words import square_metres
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def lawn() -> None:
 @click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
 @click.option(
     "--propose",
-    type=click.Path(path_type=Path),
+    type=PHOTO,
     help="Find the outline's corners in this photo; writes a page to drag them on.",
 )
 def new(
@@ -175,4 +175,7 @@ def show(folder: Path) -> None:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)
     span = f", {photos[0].name[:10]} to {photos[-1].name[:10]}" if photos else ""
-    click.echo(f"{len(photos)} photos{span}" + (f"; {len(before)} from before the work" if before else ""))
+    click.echo(
+        f"{len(photos)} photo{'s' * (len(photos) != 1)}{span}"
+        + (f"; {len(before)} from before the work" if before else "")
+    )

@@ -15,7 +15,7 @@ import click
 import numpy as np
 from click.core import ParameterSource
 
-from turfeye.cli.shared import FILE, FOLDER, Span, figure, say, share, show_table, waiting
+from turfeye.cli.shared import FILE, FOLDER, PHOTO, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
 from turfeye.words import listed
 
@@ -33,7 +33,7 @@ OF_A_CARD = {"cell_m": "--cell", "values": "--values", "spot": "--spot", "rule_m
 
 
 @click.command(short_help="Measure single photos, or rank many.")
-@click.argument("photos", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="PHOTO...")
+@click.argument("photos", type=PHOTO, nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--json", is_flag=True, help="One JSON object a line for each photo, for programs.")
 @click.option("--out", type=FOLDER, help="Write the cells as CSV and an overlay picture there.")
 @click.option("--table", type=FILE, help="Write a CSV file of one row a photo, the greenest first.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
@@ -16,8 +17,19 @@ import click
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
 
-FOLDER = click.Path(file_okay=False, path_type=Path)
-FILE = click.Path(dir_okay=False, path_type=Path)
+
+class Place(click.Path):
+    """A path; a ~ that no shell made the home folder, as after --out= or on Windows, is that too."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """``"~/lawn"`` as ``Path("/home/ann/lawn")``."""
+        home = os.path.expanduser(value) if str(value).startswith("~") else value
+        return super().convert(home, param, ctx)
+
+
+FOLDER = Place(file_okay=False, path_type=Path)
+FILE = Place(dir_okay=False, path_type=Path)
+PHOTO = Place(path_type=Path)
 
 WORDS_WIDE = 16
 """Characters that words in a table have at least before they go on in the next line."""
