@@ -158,7 +158,7 @@ def test_marks_read_coarsely_are_sharpened_before_any_is_dropped(monkeypatch):
         marks.Mark(5, corner, through(homography, marks.MARKERS_M[corner]) + rng.uniform(-3, 3, (4, 2)))
         for corner in range(4)
     ]
-    assert [len(one) for one in marks._cards(coarse)] == [2]
+    assert [len(one) for one in marks.cards_of(coarse)] == [2]
     monkeypatch.setattr(marks, "_quick", lambda *_: coarse)
     monkeypatch.setattr(marks, "_search_around", lambda *_: pytest.fail("searched again"))
     cards, _ = marks.search(gray)

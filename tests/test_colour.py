@@ -281,6 +281,30 @@ def test_a_card_half_in_shadow_is_read_by_its_sunlit_half(curve):
     assert index[0] == pytest.approx(index[1], abs=0.02)
 
 
+def test_two_dirty_patches_amid_clean_ones_are_no_shadow():
+    """No straight edge has the second grey's neighbours on one side and it and a green on the other."""
+    values = card()
+    light = values.rgb_linear.copy()
+    light[[2, 14]] = [0.09, 0.055, 0.03]  # wet loam: common practice, no source
+    clean = colour.fit(sighting(photographed(values.rgb_linear, hable), values), values)
+    dirty = colour.fit(sighting(photographed(light, hable), values), values)
+    assert not dirty.half_lit
+    assert dirty.gain == pytest.approx(clean.gain, rel=0.02)
+
+
+def test_a_card_printed_without_colours_gives_gains_only():
+    values = card()
+    light = values.rgb_linear.copy()
+    light[12:] = (light[12:] @ colourspace.LUMINANCE)[:, None]
+    got = colour.fit(sighting(photographed(light, hable), values), values)
+    whole = colour.fit(sighting(photographed(values.rgb_linear, hable), values), values)
+    assert got.grey_print
+    assert not whole.grey_print
+    assert got.matrix is None
+    assert got.gain == pytest.approx(whole.gain, rel=0.01)
+    assert got.delta_e_mean < 2.5  # its coloured steps are not scored
+
+
 def test_clipped_steps_are_left_out():
     values = card()
     codes = photographed(values.rgb_linear, cast=(1.6, 1.5, 1.2))

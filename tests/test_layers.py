@@ -19,6 +19,7 @@ ORDER = (
     "photo colourspace gapfraction temperatures",
     "card_layout readings treatments",
     "card_values card_print marks",
+    "overgrown",
     "card",
     "colourmatrix",
     "colour",

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from turfeye import marks
+from turfeye import marks, overgrown
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
@@ -45,7 +45,9 @@ def seen_at_once(photo: Photo) -> list[Sighting]:
     """The whole cards seen where the first is found, the largest first: as quick as ``find``, and enough for
     cards that lie at one distance. Raises as ``find`` does.
     """
-    return _sightings(photo, *marks.search(marks.to_gray(photo.rgb_coded)))
+    gray = marks.to_gray(photo.rgb_coded)
+    cards, seen = marks.search(gray)
+    return _sightings(photo, cards or overgrown.cards(gray), seen)
 
 
 def readable(photo: Photo) -> list[Sighting]:
@@ -174,7 +176,7 @@ def _sighting(photo: Photo, card: list[Mark]) -> Sighting:
     off_px = marks.rms(marks.fit(read), read)
     card = read
     if len(read) < 4 or off_px > LARGE_MISFIT * np.median([m.side_px for m in read]):
-        card = marks.laid_over(marks.to_gray(photo.rgb_coded), read) or read
+        card = overgrown.laid_over(marks.to_gray(photo.rgb_coded), read) or read
     homography = marks.fit(card)
     coded, spread, clipped = _read_patches(photo.rgb_coded, homography, CARD.patch_boxes_mm / 1000, inset=0.2)
     return Sighting(

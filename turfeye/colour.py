@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from turfeye import colourmatrix
+from turfeye.card_layout import CARD
 from turfeye.colourmatrix import apply_matrix, root_polynomial
 from turfeye.colourspace import (
     decode,
@@ -72,6 +73,19 @@ EVEN_PATCH, SHADOW_STEP, TWINS_STEP, TWINS_APART = 0.15, 0.8, 0.35, 0.5
 """Spread of a patch that a shadow's edge crosses, at least; logarithm of the least step from shade to sun,
 the second where twin greys differ by more than the last: that alone says that there are two lights."""
 
+PLACES_MM: Final = dict(
+    zip(CARD.patch_names, CARD.patch_boxes_mm.reshape(-1, 2, 2).mean(axis=1).tolist(), strict=True)
+)
+"""Where each patch of the printed card has its middle."""
+
+FEW_SHADED: Final = 3
+"""So few dark patches are in a shadow only if its straight edge could part them from the others; else they
+are dirty or covered."""
+
+GREY_PRINT: Final = 0.3
+"""With less of its meant spread over the channels the usual coloured step is printed without colour. A dull
+printer (six tenths of the colour) in a pale photo has 0.5."""
+
 # ------------------------------------------------------------------------------------------------ tone
 
 
@@ -102,6 +116,10 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
     gain_log, bend, covariance, weight = _fit_neutrals(read[neutral], want[neutral], sd[neutral])
     _check_agreement(read[neutral], want[neutral], gain_log, bend, weight)
     gain, tone = np.exp(gain_log), (float(bend[0]), float(bend[1]))
+    grey_print = _grey_print(tone_to_linear(read[~neutral], tone) * gain, want[~neutral])
+    if grey_print:
+        read, want, sd = (each[neutral] for each in (read, want, sd))
+        neutral = np.ones(len(read), dtype=bool)
     trusted = np.ones(len(read), dtype=bool)
     trusted[np.flatnonzero(neutral)[weight < 0.2]] = False
     linear = tone_to_linear(read, tone) * gain
@@ -123,9 +141,18 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         gain_se=gain_se,
         values=values,
         half_lit=half_lit,
+        grey_print=grey_print,
         fit_cov=covariance,
         darkest_code=float(read[neutral][weight >= 0.2].min(initial=255.0)),
     )
+
+
+def _grey_print(linear: Floats, want: Floats) -> bool:
+    """Whether coloured steps show hardly any colour: what a printer without colours makes of them."""
+    if len(want) < 3:
+        return False
+    shown, meant = (np.ptp(each, axis=1) / each.mean(axis=1) for each in (np.maximum(linear, 1e-4), want))
+    return bool(np.median(shown / np.maximum(meant, 1e-6)) < GREY_PRINT)
 
 
 def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, Flags, Floats, bool]:
@@ -153,13 +180,16 @@ def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, F
     spread = np.nan_to_num(np.asarray(sighting.patch_spread, dtype=np.float64)[here], nan=0.1)
     sd = np.hypot(np.hypot(STEP_SD, 0.3 * spread), FLOOR_SD / want.mean(axis=1))
     step = TWINS_STEP if sighting.twins_differ > TWINS_APART else SHADOW_STEP
-    sunlit = _sunlit(codes, want, neutral, usable & (spread < EVEN_PATCH), least_step=step)
+    at_mm = np.array([PLACES_MM.get(sighting.patch_names[i], (np.nan, np.nan)) for i in here])
+    sunlit = _sunlit(codes, want, neutral, usable & (spread < EVEN_PATCH), at_mm, least_step=step)
     half_lit = bool((usable & ~sunlit).any())
     usable = usable & sunlit
     return codes[usable], want[usable], neutral[usable], sd[usable], half_lit
 
 
-def _sunlit(codes: Floats, want: Floats, neutral: Flags, even: Flags, *, least_step: float) -> Flags:
+def _sunlit(
+    codes: Floats, want: Floats, neutral: Flags, even: Flags, places: Floats, *, least_step: float
+) -> Flags:
     """Patches in the sun where a shadow's edge crosses the card, all where none does.
 
     Who photographs a card often throws a shadow on it. Sun and shade are 4-8 times apart, the steps of one
@@ -172,7 +202,16 @@ def _sunlit(codes: Floats, want: Floats, neutral: Flags, even: Flags, *, least_s
         return np.ones(len(codes), bool)
     edge = int(np.diff(levels).argmax())
     sunlit = even & (light > (levels[edge] + levels[edge + 1]) / 2)
-    return sunlit if (sunlit & neutral).sum() >= 4 else np.ones(len(codes), bool)
+    shaded = even & ~sunlit
+    told = shaded.sum() > FEW_SHADED or _edge_between(places[shaded], places[sunlit])
+    return sunlit if told and (sunlit & neutral).sum() >= 4 else np.ones(len(codes), bool)
+
+
+def _edge_between(some: Floats, others: Floats) -> bool:
+    """Whether a straight line has some places (N, 2) on one side and the others on the other."""
+    turn = np.radians(np.arange(0, 360, 5))
+    along = np.stack([np.cos(turn), np.sin(turn)])
+    return bool(((some @ along).max(axis=0) < (others @ along).min(axis=0)).any())
 
 
 def _fit_neutrals(codes: Floats, want: Floats, sd: Floats) -> tuple[Floats, Floats, Floats, Floats]:

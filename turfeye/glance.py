@@ -106,7 +106,9 @@ def look(
     if len(shade) and np.mean(shade) > ALL_OTHER_LIGHT:
         raise CardError(
             "wanted the card in the same light as the lawn, but nearly all of the lawn is in other light; "
-            "lay it where the lawn's light falls on it and take the photo again"
+            "lay it where the lawn's light falls on it and take the photo again. If it lay there, its greys "
+            "mislead, since it mirrors the sky (laminated, glossy, wet) or is printed too pale: print it "
+            "on matt paper"
         )
     said = [*([twice] if twice else []), *teach.left_aside(picture.path)]
     return replace(one, warnings=(*said, *one.warnings)) if said else one
@@ -178,8 +180,13 @@ def _about_card(sighting: Sighting | None, correction: Correction | None, *, spo
         )
     elif sighting.twins_differ > UNEVEN_TWINS:
         said.append(
-            f"the card lies in uneven light (its twin greys differ by {100 * sighting.twins_differ:.0f} %): "
-            "keep grass and its shadows off it, or turn it"
+            f"the card lies in uneven light or is dirty (its twin greys differ by "
+            f"{100 * sighting.twins_differ:.0f} %): keep grass, its shadows and dirt off it, or turn it"
+        )
+    if correction is not None and correction.grey_print:
+        said.append(
+            "the card's coloured steps show no colour: colours are only as right as the phone's own; print "
+            "the card in colour, and use no filter"
         )
     if spot:
         said += _flatness(sighting)

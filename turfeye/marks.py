@@ -22,14 +22,6 @@ QUICK_SIDE_PX: Final = 800
 SMALLEST_MARKER_PX: Final = 9.0
 EASY_MARKER_PX: Final = 60.0
 MOST_BRIGHT_PARTS: Final = 16
-OVERGROWN_SIDES_PX: Final = (1600, 1200, 2000)
-"""Long sides of the copies in which marks under blades are searched: their squares have 3 to 8 px there."""
-LEAST_ALIKE: Final = 0.8
-"""Correlation of the pattern of a card's four marks with what lies there: 0.99 on a clear one, 0.83 with one
-mark wholly hidden."""
-ALL_SHOWN: Final = 0.9
-BLADES_PX: Final = (5, 3, 7)
-"""Widest blades that are taken off there; up to the width of a mark's own squares."""
 
 MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
 LINEAR: Final = decode(np.arange(256.0)).astype(np.float32)
@@ -56,16 +48,14 @@ def search(gray: Bytes) -> tuple[list[list[Mark]], list[Mark]]:
     cards: list[list[Mark]] = []
     for search in (_quick, _bright_parts, _whole):
         marks = _merge(marks, search(gray))
-        cards = _cards(marks)
+        cards = cards_of(marks)
         if cards:
             break
-    if not cards and (grown_over := _under_blades(gray)):
-        return grown_over, marks
     if any(len(card) < 4 for card in cards):  # a small copy is too coarse to tell marks of one plane
-        cards = _cards([_sharpen(gray, mark) for mark in marks])
+        cards = cards_of([_sharpen(gray, mark) for mark in marks])
     if not cards:  # one mark seen: look closely around it for the others
         marks = [mark for mark in marks if _certain(gray, mark)]
-        cards = _cards([more for mark in marks for more in _search_around(gray, [mark])])
+        cards = cards_of([more for mark in marks for more in _search_around(gray, [mark])])
     cards = [_refine(gray, card) for card in cards]
     cards = [_refine(gray, _search_around(gray, card)) if len(card) < 4 else card for card in cards]
     return cards, marks
@@ -73,7 +63,7 @@ def search(gray: Bytes) -> tuple[list[list[Mark]], list[Mark]]:
 
 def plainly(gray: Bytes) -> bool:
     """Whether a card is seen in a small copy already, as in nearly every spot photo."""
-    return bool(_cards(_quick(gray)))
+    return bool(cards_of(_quick(gray)))
 
 
 def to_gray(rgb_coded: Bytes) -> Bytes:
@@ -83,7 +73,7 @@ def to_gray(rgb_coded: Bytes) -> Bytes:
 
 def _quick(gray: Bytes) -> list[Mark]:
     """In a small copy of the whole picture: enough for nearly every spot photo."""
-    return _detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), quick=True)
+    return detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), quick=True)
 
 
 def _bright_parts(gray: Bytes) -> list[Mark]:
@@ -102,7 +92,7 @@ def _bright_parts(gray: Bytes) -> list[Mark]:
         box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
         box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
         marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3])))
-        if _cards(marks):
+        if cards_of(marks):
             break
     return marks
 
@@ -112,71 +102,10 @@ def _whole(gray: Bytes) -> list[Mark]:
     marks: list[Mark] = []
     for scale in (0.5, 1.0):
         if scale * max(gray.shape) > QUICK_SIDE_PX:
-            marks = _merge(marks, _detect(gray, scale))
-            if _cards(marks):
+            marks = _merge(marks, detect(gray, scale))
+            if cards_of(marks):
                 break
     return marks
-
-
-def _under_blades(gray: Bytes) -> list[list[Mark]]:
-    """Cards whose marks blades lie across, each one's whole pattern laid over the picture where it fits.
-
-    A blade over a mark's edge ties it to what is dark beside it, and no square is left to be found. So what
-    is dark and narrower than a mark's own squares is filled up first (a grey closing). How wide blades are
-    beside the squares nobody knows: several widths at several sizes each find some of the marks.
-    """
-    marks: list[Mark] = []
-    for side_px in OVERGROWN_SIDES_PX:
-        scale = min(1.0, side_px / max(gray.shape))
-        small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
-        for wide in BLADES_PX:
-            disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-            found = _detect(np.asarray(cv2.morphologyEx(small, cv2.MORPH_CLOSE, disc), np.uint8), 1.0)
-            full = [Mark(m.spot, m.corner, (m.px + 0.5) / scale - 0.5) for m in found]
-            marks += [m for m in full if not any(_same(m, known) for known in marks)]
-            laid = [laid_over(gray, card, least=LEAST_ALIKE) for card in _cards(marks)]
-            if any(laid):
-                return [card for card in laid if card]
-    return []
-
-
-def laid_over(gray: Bytes, card: list[Mark], *, least: float = ALL_SHOWN) -> list[Mark]:
-    """All four marks where the card's pattern lies best near where ``card`` has it; none where it fits badly.
-
-    By the enhanced correlation coefficient (Evangelidis and Psarakis 2008, IEEE Transactions on Pattern
-    Analysis and Machine Intelligence 30:1858): what lies over a part of the pattern pulls little at it.
-    """
-    module, spot = 6, card[0].spot
-    per_m = 8 * module / (CARD.marker_mm / 1000)
-    width, height = (round(side * per_m / 1000) for side in (CARD.width_mm, CARD.height_mm))
-    to_m = np.array([[1 / per_m, 0, -0.5 * width / per_m], [0, -1 / per_m, 0.5 * height / per_m], [0, 0, 1]])
-    pattern = np.full((height, width), 255, np.uint8)
-    centres = project(np.linalg.inv(to_m), CARD.marker_centres_mm / 1000)
-    for corner, centre in enumerate(centres):
-        mark = _pattern(spot, corner, module)
-        to_place = np.column_stack([np.eye(2), centre - (mark.shape[0] - 1) / 2])
-        laid = cv2.warpAffine(mark, to_place, (width, height), borderValue=255)
-        pattern = np.minimum(pattern, np.asarray(laid, np.uint8))
-    above = fit(card) @ to_m
-    for reach, blur_px in ((7 * module, 11), (5 * module, 5)):
-        counts = np.zeros((height, width), np.uint8)
-        for left, top in np.maximum(np.rint(centres).astype(int) - reach, 0):
-            counts[top : top + 2 * reach, left : left + 2 * reach] = 1
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        seen = np.asarray(cv2.warpPerspective(gray, above, (width, height), flags=flags), np.uint8)
-        ends = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-5)
-        still = np.eye(3, dtype=np.float32)
-        try:
-            alike, moved = cv2.findTransformECC(
-                pattern, seen, still, cv2.MOTION_HOMOGRAPHY, ends, counts, blur_px
-            )
-        except cv2.error:  # it strays where the pattern lies nowhere near
-            return []
-        above = above @ np.asarray(moved, float)
-    if alike < least:
-        return []
-    whole = above @ np.linalg.inv(to_m)
-    return [Mark(spot, corner, project(whole, MARKERS_M[corner])) for corner in range(4)]
 
 
 def _detector(long_side_px: int, scale: float, *, strict: bool, quick: bool) -> cv2.aruco.ArucoDetector:
@@ -196,7 +125,7 @@ def _detector(long_side_px: int, scale: float, *, strict: bool, quick: bool) -> 
     return cv2.aruco.ArucoDetector(family, settings)
 
 
-def _detect(gray: Bytes, scale: float, *, strict: bool = False, quick: bool = False) -> list[Mark]:
+def detect(gray: Bytes, scale: float, *, strict: bool = False, quick: bool = False) -> list[Mark]:
     """Markers of possible cards in the picture resized by ``scale``; positions in its own pixels."""
     if scale != 1.0:
         how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
@@ -219,7 +148,7 @@ def _certain(gray: Bytes, mark: Mark) -> bool:
     high = (mark.px.max(axis=0) + pad).astype(int)
     part = gray[low[1] : high[1], low[0] : high[0]]
     scale = 1.0 if mark.side_px > 60 else 3.0
-    again = _detect(part, scale, strict=True)
+    again = detect(part, scale, strict=True)
     return any((m.spot, m.corner) == (mark.spot, mark.corner) for m in again)
 
 
@@ -229,7 +158,7 @@ def _detect_in(gray: Bytes, box: tuple[int, int, int, int], *, most: float = 4.0
     part = gray[y0:y1, x0:x1]
     largest = float(np.clip(1500 / max(part.shape), 0.25, most))
     for scale in (largest, largest / 2):
-        marks = _detect(part, scale)
+        marks = detect(part, scale)
         if len(marks) > 1:
             break
     return [Mark(m.spot, m.corner, m.px + np.array([x0, y0])) for m in marks]
@@ -237,11 +166,12 @@ def _detect_in(gray: Bytes, box: tuple[int, int, int, int], *, most: float = 4.0
 
 def _merge(marks: list[Mark], more: list[Mark]) -> list[Mark]:
     """Both lists, the later (finer) finding of the same marker instead of the earlier one."""
-    fresh = [m for m in marks if not any(_same(m, n) for n in more)]
+    fresh = [m for m in marks if not any(same(m, n) for n in more)]
     return fresh + more
 
 
-def _same(a: Mark, b: Mark) -> bool:
+def same(a: Mark, b: Mark) -> bool:
+    """Whether both are findings of one marker."""
     near = float(np.linalg.norm(a.px.mean(axis=0) - b.px.mean(axis=0)))
     return (a.spot, a.corner) == (b.spot, b.corner) and near < 0.5 * max(a.side_px, b.side_px)
 
@@ -263,13 +193,13 @@ def _search_around(gray: Bytes, card: list[Mark]) -> list[Mark]:
         *card,
         *(m for m in found if m.spot == card[0].spot and all(m.corner != c.corner for c in card)),
     ]
-    return max(_cards(joined), key=len, default=card)
+    return max(cards_of(joined), key=len, default=card)
 
 
 # ------------------------------------------------------------------------------------------------ the card
 
 
-def _cards(marks: list[Mark]) -> list[list[Mark]]:
+def cards_of(marks: list[Mark]) -> list[list[Mark]]:
     """Groups of two to four markers that lie as they do on a card, one of each corner."""
     cards = []
     left = sorted(marks, key=lambda m: -m.side_px)
@@ -348,7 +278,7 @@ def _refine(gray: Bytes, card: list[Mark]) -> list[Mark]:
     return _fitting(card)
 
 
-def _pattern(spot: int, corner: int, module_px: int) -> Bytes:
+def pattern(spot: int, corner: int, module_px: int) -> Bytes:
     """The marker's picture with a one-module quiet zone, (10 m, 10 m)."""
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     modules = np.pad(cv2.aruco.generateImageMarker(family, 4 * spot + corner, 8), 1, constant_values=255)
@@ -375,7 +305,7 @@ def _foretold(gray: Bytes, homography: Floats, spot: int, corner: int) -> Mark:
     )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     above = cv2.warpPerspective(gray, homography @ to_m, (side, side), flags=flags)
-    match = cv2.matchTemplate(above, _pattern(spot, corner, module), cv2.TM_CCOEFF_NORMED)
+    match = cv2.matchTemplate(above, pattern(spot, corner, module), cv2.TM_CCOEFF_NORMED)
     column, row = cv2.minMaxLoc(match)[3]
     own = np.array([[0, 0], [8, 0], [8, 8], [0, 8]]) * module - 0.5 + module + np.array([column, row])
     return Mark(spot, corner, project(homography @ to_m, own))
@@ -389,8 +319,8 @@ def _likeness(gray: Bytes, mark: Mark) -> float:
     own = np.array([[0.5, 0.5], [8.5, 0.5], [8.5, 8.5], [0.5, 8.5]])
     warp = cv2.getPerspectiveTransform(mark.px.astype(np.float32), own.astype(np.float32))
     seen = cv2.warpPerspective(gray, warp, (10, 10), flags=cv2.INTER_LINEAR).astype(float)
-    pattern = _pattern(mark.spot, mark.corner, 1).astype(float)
-    return float(np.corrcoef(pattern.ravel(), seen.ravel())[0, 1]) if seen.std() > 1 else -1.0
+    wanted = pattern(mark.spot, mark.corner, 1).astype(float)
+    return float(np.corrcoef(wanted.ravel(), seen.ravel())[0, 1]) if seen.std() > 1 else -1.0
 
 
 def _sharpen(gray: Bytes, mark: Mark) -> Mark:

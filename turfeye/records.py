@@ -89,6 +89,7 @@ class Correction:
     gain_se: float  # relative standard error of the gain
     values: CardValues
     half_lit: bool = False  # a shadow crosses the card, and its sunlit part was used
+    grey_print: bool = False  # its coloured steps show no colour, and were left out
     fit_cov: Floats | None = None  # (5, 5) of the log gains and the tone's two parameters
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
 
