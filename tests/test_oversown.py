@@ -183,7 +183,7 @@ def test_the_plan_says_when_to_look_and_what_to_expect():
     assert judged == AGAIN_THERE.date + timedelta(days=14)
     low, high = map(int, re.search(r"usually (\d+)–(\d+) % covered", words).groups())
     assert 2 <= low < high <= 60
-    ((_, words),) = [entry for entry in dates if entry[1].startswith("at the earliest 75 % covered")]
+    ((_, words),) = [entry for entry in dates if entry[1].startswith("expect 75 % covered at the earliest")]
     assert "usually by" not in words  # a sixth of such lawns stay below it
     # half of its gain after 19 days, at a pace of 4.5 (data/mixes.toml)
     end = mixes.CLOSED_COVER * mix.growth.final_cover[0]
@@ -192,7 +192,9 @@ def test_the_plan_says_when_to_look_and_what_to_expect():
     middle = reached_on(start, end, target, half_days=19, pace_days=4.5)
     nearer = replace(season, target=replace(season.target, cover=target))
     dates = workplan.plan(outlook.fit(nearer), (), mix, outline_m=outline).dates
-    ((first, words),) = [entry for entry in dates if entry[1].startswith("at the earliest 70 % covered")]
+    ((first, words),) = [
+        entry for entry in dates if entry[1].startswith("expect 70 % covered at the earliest")
+    ]
     by = date(2026, 5, int(re.search(r"usually by (\d+) May", words)[1]))
     assert (first - AGAIN_THERE.date).days < middle < (by - AGAIN_THERE.date).days
 
@@ -223,7 +225,7 @@ def test_the_plan_says_nothing_of_parts_that_were_seen_since():
     season, _ = reseeded(0, 42)
     outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
     dates = workplan.plan(outlook.fit(season), (), mixes.get("perennial ryegrass"), outline_m=outline).dates
-    assert not any("sown again" in what for _, what in dates)
+    assert not any(what.startswith(("photograph", "expect")) for _, what in dates)
 
 
 def test_all_of_the_lawn_as_a_part_counts_from_its_second_sowing():

@@ -6,6 +6,7 @@ import csv
 import io
 import itertools
 import json
+import re
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from types import SimpleNamespace
@@ -339,7 +340,8 @@ def test_too_late_reaches_the_plan():
 
 def test_dates_of_what_is_still_to_be_sown_say_from_when_they_count():
     first, *others = make(patch()).dates
-    assert first[1].startswith("look again, if it is sown on 11 April (else as much later): perennial")
+    begins = "look again where sown again, if it is sown on 11 April (else as much later): perennial"
+    assert first[1].startswith(begins)
     assert all("if it is sown on 11 April" in what for _, what in others)  # each may stand alone
     assert not any("if it is sown" in what for _, what in plan(outlook(), (), RYE, outline_m=LAWN).dates)
 
@@ -357,6 +359,9 @@ def test_follow_up_dates():
     assert dates["first feed"] == DAY + timedelta(days=24)
     assert dates["first cut"] > dates["first feed"]
     assert all("no source" in words for _, words in follow_up(RYE, DAY)[1:])
+    told = (follow_up(RYE, DAY, done=False), follow_up(RYE, DAY, again=True))
+    heads = [[re.split("[,:]", words)[0] for _, words in entries] for entries in told]
+    assert heads[0] == heads[1] == [f"{head} where sown again" for head in dates]  # a calendar moves them
     assert follow_up(mixes.get("creeping bent"), DAY) == ()
 
 

@@ -24,28 +24,32 @@ USUAL_DAYS = np.arange(366.0)
 """Ages for which it is told what a mix usually does."""
 
 
-def follow_up(mix: Mix, sown: date, *, done: bool = True) -> tuple[tuple[date, str], ...]:
+def follow_up(
+    mix: Mix, sown: date, *, done: bool = True, again: bool = False
+) -> tuple[tuple[date, str], ...]:
     """Look again, first feed, first cut: common practice for the mix, no source; empty when it is unknown.
 
-    Not ``done`` is a sowing that the days are counted from as if it were; each says so, as each may stand
-    alone in a calendar.
+    ``again`` is of parts alone, and so is a sowing not ``done``, which the days are counted from as if it
+    were. Each entry says so, as each may stand alone in a calendar, and begins alike before and after it is
+    done, so that the calendar knows it again.
     """
     if mix.days_to_emerge is None:
         return ()
     first, last = (round(days) for days in mix.days_to_emerge)
     through = sown + timedelta(days=last)
     counted = "" if done else f", if it is sown on {short_day(sown)} (else as much later)"
+    where = " where sown again" if again or not done else ""
     emerged = f"{mix.name} should be through ({first}-{last} days after sowing, handbook)"
     source = "common practice, no source"
     return (
-        (through, f"look again{counted}: {emerged}"),
+        (through, f"look again{where}{counted}: {emerged}"),
         (
             through + timedelta(days=FEED_AFTER_DAYS),
-            f"first feed{counted}, two weeks after it is through ({source})",
+            f"first feed{where}{counted}, two weeks after it is through ({source})",
         ),
         (
             through + timedelta(days=CUT_AFTER_DAYS),
-            f"first cut{counted}, taking no more than a third ({source})",
+            f"first cut{where}{counted}, taking no more than a third ({source})",
         ),
     )
 
@@ -55,8 +59,8 @@ def to_come(season: Season, mix: Mix) -> tuple[tuple[date, str], ...]:
     last = max((season.sowing, *(one.sowing for one in season.oversown)), key=lambda sowing: sowing.date)
     if last.mix != mix.name:
         return ()
-    on = season.visits[-1].taken.date()
-    return tuple((when, what) for when, what in follow_up(mix, last.date) if when > on)
+    on, again = season.visits[-1].taken.date(), last is not season.sowing
+    return tuple((when, what) for when, what in follow_up(mix, last.date, again=again) if when > on)
 
 
 def of_parts(outlook: Outlook, mix: Mix) -> list[tuple[date, str]]:
@@ -88,7 +92,7 @@ def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
         first, last = (
             part.sowing.date + timedelta(days=int((course >= target).argmax())) for course in (high, low)
         )
-        words = f"at the earliest {per_cent(target)} covered in the barest places {sown}"
+        words = f"expect {per_cent(target)} covered at the earliest: the barest places {sown}"
         until = f", usually by {short_day(last)}" if target <= low.max() else ""
         entries.append((first, f"{words}{until} (as this mix comes)"))
     return entries
