@@ -143,7 +143,8 @@ def measure(
     shown = why == ""
     means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
     cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
-    cover = darksoil.without_excess(cover, _excess(pixels, found))
+    if blades is None:  # own ones, from two photos, hold what dark soil hides too
+        cover = darksoil.without_excess(cover, _excess(pixels, found))
     variance += classifier_se(cover, Accuracy(), zenith_deg=zenith, hardness=hardness) ** 2
     variance += _colour_se(cover, leafcolour.trusted(pixels.correction)) ** 2
     colours, withheld = _colours(cells, pixels, found.other_light)
