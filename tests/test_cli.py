@@ -259,6 +259,14 @@ def test_why_cells_were_not_seen_is_counted() -> None:
 # lawn
 
 
+def test_a_map_leaves_out_rows_and_columns_of_which_nothing_was_seen() -> None:
+    done = run("look", HERE / "sample_images/trial-spots/photos/2026-04-24-spot-2.jpg", "--cell", "0.03")
+    lines = done.stdout[done.stdout.index("green in per cent") :].splitlines()[1:]
+    cells = [[line[k : k + 3] for k in range(0, len(line), 3)] for line in lines]
+    assert all(any(cell.strip() not in ("", "·") for cell in row) for row in (cells[0], cells[-1]))
+    assert any(row[0].strip() not in ("", "·") for row in cells)
+
+
 def test_lawn_new_and_show(folder: Path) -> None:
     result = run("lawn", "show", folder)
     assert "48.0 m²" in result.stdout

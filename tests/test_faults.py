@@ -281,6 +281,17 @@ def half():
     return mask
 
 
+@pytest.mark.parametrize(("hidden", "told"), [(0.04, False), (0.4, True), (0.6, True)])
+def test_hoar_frost_on_a_part_of_the_blades(hidden, told):
+    """Such turf read 26 % green for 78, with no word; as many daisies as hide a 25th of it are none."""
+    specks = cv2.GaussianBlur(np.random.default_rng(3).normal(size=LIGHT.shape[:2]), (0, 0), 3)
+    white = (specks > np.quantile(specks, 1 - hidden))[..., None]
+    frosted = np.where(white, [0.60, 0.62, 0.65], LIGHT)
+    got = found(picture(frosted, exposure=SUN), correction=correction(SUN))
+    assert (share_of(got, faults.SNOW) > 0.8) == told
+    assert told or share_of(got, faults.SNOW) == 0
+
+
 @pytest.mark.parametrize("depth", [3.0, 6.0])
 def test_shade_while_the_card_is_in_the_sun(depth):
     got = found(picture(shaded(half(), depth)), correction=correction(), card_px=CARD)

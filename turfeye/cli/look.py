@@ -220,6 +220,7 @@ def _show(seen: Look, *, json: bool) -> None:
 def _show_in_words(seen: Look) -> None:
     """One photo for people: a heading, then the cells."""
     from turfeye import summary
+    from turfeye.cells import MISPLACED
 
     facts = summary.as_dict(seen)
     total, card, view = facts["summary"], facts["card"], facts["view"]
@@ -234,6 +235,8 @@ def _show_in_words(seen: Look) -> None:
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
         if not total["cells_seen"] and total["cells"] <= FEWEST_CELLS:
             say("the picture shows no such large cell whole: write a smaller --cell, such as 0.1")
+        if whys[MISPLACED] > total["cells_seen"]:
+            say("the card is too small here to place such small cells: go nearer, or write a larger --cell")
     if card["found"]:
         by = total["dgci_cells"]
         few = f"no colour index, since {by} of {total['cells_seen']} cells tell theirs"
@@ -251,11 +254,17 @@ def _show_in_words(seen: Look) -> None:
 
 
 def _show_map(table: CellTable, *, axes: bool) -> None:
-    """Cover in per cent where the cells lie, seen from above: y upwards on the card's axes."""
-    tens = [["  ·"] * table.grid.cols for _ in range(table.grid.rows)]
-    for row, col, cover in zip(table.row, table.col, table.cover, strict=True):
-        if np.isfinite(cover):
-            tens[row][col] = f"{100 * cover:3.0f}"
+    """Cover in per cent where the cells lie, seen from above: y upwards on the card's axes.
+
+    What no cell was seen of at the sides is left out.
+    """
+    known = np.isfinite(table.cover)
+    if not known.any():
+        return
+    rows, cols = table.row[known] - table.row[known].min(), table.col[known] - table.col[known].min()
+    tens = [["  ·"] * (cols.max() + 1) for _ in range(rows.max() + 1)]
+    for row, col, cover in zip(rows, cols, table.cover[known], strict=True):
+        tens[row][col] = f"{100 * cover:3.0f}"
     lines = ["".join(line).rstrip() for line in (reversed(tens) if axes else tens)]
     size = f", cells of {table.grid.cell_m:g} m, the card's long side across" if axes else ""
     click.echo(f"green in per cent{size}; · not seen:")
