@@ -13,6 +13,7 @@ from turfeye import patches
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.records import CellTable, Grid
 from turfeye.simulate.tables import TableRecipe, lawn
+from turfeye.words import short_day
 
 LAWN = np.array([[0, 0], [9, 0], [9, 6], [0, 6.0]])
 
@@ -90,6 +91,24 @@ def test_two_patches_are_outlined_below_cell_size(seed):
         assert patch.how_sure > 0.9
         assert set(patch.cells) <= set(np.flatnonzero(disc_share(GRID, x, y, radius + 0.5)))
         assert "where the target is 75 % and the lawn around it comes to" in patch.because
+
+
+def test_past_the_target_a_patch_is_told_by_what_it_has_now():
+    """Photographed for a month after its target: a patch that stood at 8 % then and is at 35 % lacks half."""
+    came = np.array([0.04, 0.05, 0.08, 0.15, 0.28, 0.34, 0.35])
+    made = season_with([(3.0, 3.0, 1.2)], days=(5, 12, 18, 25, 32, 40, 50), left=came)
+    season = made.season
+    early = replace(season, target=replace(season.target, date=season.visits[2].taken.date()))
+    old = outlooks.fit(early)
+    core = disc_share(GRID, 3.0, 3.0, 1.2) == 1
+    assert old.cover_at_target[core].mean() < 0.25  # by which 0.67 of it would lack and more
+    patch = patches.thin(old)[0]
+    assert 1 - patch.deficit == pytest.approx(0.35 / season.target.cover, abs=0.08)
+    last, by = season.visits[-1].taken.date(), early.target.date
+    assert f"covered on {short_day(last)}, where the target was 75 % by {short_day(by)}" in patch.because
+    assert old.due_on == last
+    assert made.due_on == season.target.date
+    assert made.cover_due is made.cover_at_target
 
 
 def test_seed_does_not_depend_on_cutting_the_patch_finely():

@@ -134,6 +134,16 @@ class Outlook:
     lawn_own_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T), without the next
     lawn_shared_se: Floats = field(default_factory=lambda: np.empty(0))  # (T,) what all photos err by alike
 
+    @property
+    def due_on(self) -> date:
+        """The day by whose cover seed is planned: the target's, or the last visit's where that is later."""
+        return max(self.season.target.date, self.season.visits[-1].taken.date())
+
+    @property
+    def cover_due(self) -> Floats:
+        """(N,) cover on that day."""
+        return self.cover_at_target if self.due_on == self.season.target.date else self.cover_now
+
 
 @dataclass(frozen=True, slots=True)
 class LawnOutlook:

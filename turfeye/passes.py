@@ -72,15 +72,15 @@ class Strip:
         """What the cells (N,) have in common, the lawn being as the sound ones (N,) are."""
         clock, age_days = Clock.of(outlook.season, outlook.time_axis), outlook.season.age_days
         middle = np.median(outlook.theta[sound], axis=0)
-        target_age = (outlook.season.target.date - outlook.season.sowing.date).days
-        ages = np.append(age_days, target_age)
+        due_age = (outlook.due_on - outlook.season.sowing.date).days
+        ages = np.append(age_days, due_age)
         before = np.maximum(ages - np.append(0.0, DAYS_BEHIND)[:, None], 0)
         now, *then = risen_at(middle, clock.time(before), outlook.curve) * (before > 0)
         return Along(
             self.line[cells],
             self.place[cells],
             np.array(then) / np.maximum(now, 1e-6),
-            lawn_then=float(np.nanmedian(outlook.cover_at_target[sound])),
+            lawn_then=float(np.nanmedian(outlook.cover_due[sound])),
             enough=outlook.season.target.cover - THIN_DEFICIT,
         )
 

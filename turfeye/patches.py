@@ -290,7 +290,7 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
     here = here if found.then is None else found.then
     in_cells = None
     if not (found.share[inside] >= WHOLE).any():
-        in_cells = float(np.average(outlook.cover_at_target[inside], weights=season.area_m2[inside]))
+        in_cells = float(np.average(outlook.cover_due[inside], weights=season.area_m2[inside]))
     gaps = found.near & lawn.gaps
     share, se = lawn.place.bridged(found.share, found.se, lawn.known, gaps)
     sure = found.p_short
@@ -314,8 +314,8 @@ def _mean(values: Floats, cells: Flags, weight: Floats) -> float:
 
 
 def _forecast(outlook: Outlook, share: Floats, near: Flags, around: Flags) -> tuple[float, float | None]:
-    """Forecast cover of the patch itself, unmixed, and of the lawn around it, None where none was seen."""
-    cover = outlook.cover_at_target
+    """Cover when seed is due, unmixed, of the patch and of the lawn around it, None where none was seen."""
+    cover = outlook.cover_due
     usable = near & np.isfinite(cover)
     lawn = around & np.isfinite(cover)
     f = np.clip(share, 0, 1) * usable
@@ -333,7 +333,9 @@ def _thin_words(
     lies wholly inside."""
     season = lawn.outlook.season
     target, late = season.target, passed(season)
-    be, on = ("was", "were") if late else ("will be", "will be"), short_day(target.date)
+    be, on = ("was", "were") if late else ("will be", "will be"), short_day(lawn.outlook.due_on)
+    aim = per_cent(target.cover)
+    aim = f"was {aim} by {short_day(target.date)}" if late else f"is {aim}"
     if in_cells is None or found.strip:
         words = f"{be[0]} {per_cent(here)} covered on {on}"
     else:
@@ -342,11 +344,11 @@ def _thin_words(
     if found.strip:
         words = f"{found.strip}: {words}"
         words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
-    words += f", where the target {'was' if late else 'is'} {per_cent(target.cover)}"
+    words += f", where the target {aim}"
     if there is None:
         words = f"{words}; all that was seen of the {lawn.ground} is thin"
     else:
-        words = f"{words} and {found.beside} {'came' if late else 'comes'} to {per_cent(there)}"
+        words = f"{words} and {found.beside} {'was at' if late else 'comes to'} {per_cent(there)}"
     return f"{words}; {wont_fill(sure, next_look(season))}"
 
 
