@@ -49,11 +49,11 @@ def plain(gain=(1.0, 1.0, 1.0)):
     return Correction((0.0, 0.0), np.array(gain), None, 1.0, 2.0, 0.01, NOMINAL)
 
 
-def table_of(seen, green, grid=None, *, found=None, rgb_linear=(0.2, 0.2, 0.2), correction=None):
+def table_of(seen, green, grid=None, *, found=None, rgb_linear=(0.2, 0.2, 0.2), correction=None, grain=0.0):
     linear = np.broadcast_to(np.float32(rgb_linear), (HEIGHT, WIDTH, 3))
     coded = np.rint(colour.encode(linear)).astype(np.uint8)
     pixels = Pixels(seen, coded, linear, shares_of(green), correction, smear_px=0.0)
-    return cells.measure(pixels, found or sound(), grid or cells.spot_grid(seen, 0.1))
+    return cells.measure(pixels, found or sound(), grid or cells.spot_grid(seen, 0.1), grain=grain)
 
 
 def test_straight_down_cover_is_the_painted_share():
@@ -149,6 +149,16 @@ def test_cover_under_a_cast_beyond_correcting_is_as_unsure_as_without_a_card():
     assert given_up.cover_se == pytest.approx(none.cover_se, nan_ok=True)
     mended = table_of(seen, half, correction=plain([1.0, 1.0, 4.9]))
     assert (mended.cover_se < 0.9 * none.cover_se)[none.state == "seen"].all()
+
+
+def test_grain_makes_what_is_green_unsure_and_bare_ground_not():
+    """By twice the grain of its cover: our own photos in too little light (`cells.LOST_IN_GRAIN`)."""
+    for green in (0.5, 0.0):
+        share = np.full((HEIGHT, WIDTH), green, np.float32)
+        clean, grainy = (table_of(camera(), share, grain=grain) for grain in (0.0, 0.2))
+        known = clean.state == "seen"
+        added = grainy.cover_se[known] ** 2 - clean.cover_se[known] ** 2
+        assert np.sqrt(np.maximum(added, 0)) == pytest.approx(2 * 0.2 * clean.cover[known], abs=0.005)
 
 
 def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():

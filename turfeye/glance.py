@@ -55,6 +55,11 @@ FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
 """Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
 photos they are off by up to 0.016 with grass over the card; with its ends 40 mm up by 0.021 to 0.068."""
+WIDE_MM = 18.0
+"""Phones' main cameras are equivalent to 23 to 28 mm, wide ones to 13 to 16: common practice, no source."""
+LIGHTER = ("grey 1 ", "grey 2 ", "grey 3 ", "grey 4 ")
+GRAINY = 0.085
+"""From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
 
@@ -133,7 +138,7 @@ def look_through(
     classifier has learnt of it, used where a card corrects the colours.
     """
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
-    warnings = _about_card(sighting, correction, spot=seen.kind == "spot")
+    warnings = [*_about_lens(picture), *_about_card(sighting, correction, spot=seen.kind == "spot")]
     pixels = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
@@ -148,8 +153,9 @@ def look_through(
         pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
-    table = cells.measure(pixels, found, grid, blades=blades, hardness=hardness)
-    warnings += [*leafcolour.hints(table), *faults.hints(found), *_about_light(hardness)]
+    grain = 0.0 if sighting is None else _grain(sighting)
+    table = cells.measure(pixels, found, grid, blades=blades, hardness=hardness, grain=grain)
+    warnings += [*leafcolour.hints(table), *faults.hints(found), *_about_light(hardness, grain)]
     return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
 
 
@@ -158,13 +164,38 @@ def _hardness(rgb_linear: Floats, shares: Shares, found: faults.Faults) -> float
     return lighting.hardness(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
 
 
-def _about_light(hardness: float) -> list[str]:
+def _grain(sighting: Sighting) -> float:
+    """Relative spread of the lighter grey steps where a noisy photo shows in it, else 0."""
+    light = [k for k, name in enumerate(sighting.patch_names) if name.startswith(LIGHTER)]
+    spread = float(np.median(sighting.patch_spread[light])) if light else 0.0
+    return spread if spread > GRAINY else 0.0
+
+
+def _about_light(hardness: float, grain: float = 0.0) -> list[str]:
+    if grain:  # which makes any light seem hard
+        return [
+            "a grainy photo, taken in little light: blades melt into the ground, and cover may read too low; "
+            "take it in more light"
+        ]
     if not hardness >= lighting.HARD:
         return []
     times = (hardness / lighting.USUAL_HARDNESS) ** cells.Accuracy().hard
     return [
         f"hard light: dark gaps between sunlit blades make cover {times:.1f} times as unsure as usual; it is "
         "surest under cloud"
+    ]
+
+
+def _about_lens(picture: Photo) -> list[str]:
+    """That a very wide lens bends what lies near the picture's rim."""
+    if picture.focal_px is None:
+        return []
+    equivalent_mm = picture.focal_px / photo.focal_from_35mm(1.0, picture.size_px)
+    if equivalent_mm >= WIDE_MM:
+        return []
+    return [
+        f"taken with a very wide lens ({equivalent_mm:.0f} mm as on 35 mm film): places near the picture's "
+        "rim may be far off; use the phone's main camera"
     ]
 
 
