@@ -94,7 +94,7 @@ def test_two_patches_are_outlined_below_cell_size(seed):
 
 
 def test_past_the_target_a_patch_is_told_by_what_it_has_now():
-    """Photographed for a month after its target: a patch that came a little further lacks what it lacks now."""
+    """Photographed for a month after its target, a patch that came a bit further lacks what it lacks now."""
     came = np.array([0.04, 0.05, 0.08, 0.15, 0.28, 0.34, 0.35])
     made = season_with([(3.0, 3.0, 1.2)], days=(5, 12, 18, 25, 32, 40, 50), left=came)
     season = made.season
