@@ -112,6 +112,22 @@ def test_a_round_has_the_dates_of_all_lawns_in_order(found: rounds.Round, answer
     assert len(days) == 2 * len(answer.plan.dates) + len(aims)
 
 
+def test_a_day_asks_for_one_photo_of_a_lawn(answer: Answer) -> None:
+    season = answer.season
+    on = season.visits[-1].taken.date() + timedelta(days=5)
+    aimed = replace(season, target=replace(season.target, date=on))
+    again = (on, "photograph again, before sowing patch 1: whether it fills by itself is open")
+    for dates, words in (((again,), "photograph again"), ((), "photograph on the target's day")):
+        made = replace(
+            answer,
+            outlook=replace(answer.outlook, season=aimed),
+            plan=replace(answer.plan, dates=dates),
+        )
+        (stop,) = rounds.of([(Path("x"), made)]).stops
+        assert [when for when, _ in stop.dates] == [on]
+        assert stop.dates[0][1].startswith(words)
+
+
 def later(answer: Answer, days: int, name: str) -> tuple[Path, Answer]:
     """The same lawn in another folder, photographed so many days later."""
     by = timedelta(days=days)

@@ -68,8 +68,10 @@ class Stop:
             return ()
         target, seen = self.answer.season.target, _seen(self.answer)
         aim = (target.date, f"photograph on the target's day: {per_cent(target.cover)} covered was aimed for")
-        ahead = [aim] if target.date > seen else []
-        return tuple(sorted((*self.answer.plan.dates, *ahead), key=lambda entry: entry[0]))
+        planned = self.answer.plan.dates
+        asked = any(when == target.date and what.startswith("photograph") for when, what in planned)
+        ahead = [aim] if target.date > seen and not asked else []
+        return tuple(sorted((*planned, *ahead), key=lambda entry: entry[0]))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
