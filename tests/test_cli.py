@@ -432,6 +432,18 @@ def test_a_clock_that_is_a_year_off_is_told_with_the_day_that_it_may_be(folder: 
     assert "taken = " in (folder / "lawn.toml").read_text(encoding="utf-8")
 
 
+def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
+    """Centimetres for metres, next year for this one; both are made, as both may be meant."""
+    done = run(
+        "lawn", "new", tmp_path / "a", "--outline", "360x500", "--sown", f"{date.today().year + 1}-12-31"
+    )
+    assert done.exit_code == 0
+    assert "180000 m² is much for a lawn; is the outline in metres?" in done.stderr
+    assert "is still to come" in done.stderr
+    plain = run("lawn", "new", tmp_path / "b", "--outline", "8x6", "--sown", "2026-03-14")
+    assert "note" not in plain.stderr
+
+
 def test_a_tilde_that_no_shell_expanded_is_the_home_folder(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

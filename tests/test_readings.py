@@ -47,6 +47,14 @@ def test_a_copy_of_the_same_second_counts_once_and_the_one_that_shows_more_is_us
     )
 
 
+def test_of_two_copies_the_surer_one_is_used():
+    """One sent through a program that made it small shows the same cells, its card unread."""
+    small, whole = reading(9, digest="a1", name="a-small.jpg"), reading(9, digest="b2", name="whole.jpg")
+    unsure = replace(small, table=replace(small.table, cover_se=2 * small.table.cover_se))
+    assert [r.photo for r in usable(unsure, whole)[0]] == ["whole.jpg"]
+    assert [r.photo for r in usable(small, whole)[0]] == ["a-small.jpg"]
+
+
 def test_two_views_or_two_days_known_by_date_only_are_no_copies():
     assert usable(reading(9, name="a"), reading(9, name="b", view="path"))[1] == ()
     assert usable(reading(9, hour=12, name="a"), reading(9, hour=12, name="b"))[1] == ()

@@ -13,6 +13,8 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from turfeye import notes
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
@@ -96,10 +98,12 @@ def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
     for photos, when, more in kinds:
         if photos:
             names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in photos]
+            likely = [likely_day(r.taken.date(), sown, today)[0] for r in photos]
+            say = next((other for other in likely if other), sown)
             flags.append(
                 f"left out, since dated {when}: {notes.some(names)}: {more}if the sowing's date is wrong, "
                 "mend it; if the camera's clock was, write the true day in lawn.toml: "
-                '[[photo]] name = "…", taken = 2026-04-14'
+                f'[[photo]] name = "…", taken = {say}'
             )
     return flags
 
@@ -144,7 +148,7 @@ def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]
         if second[0].time() != DAY_ONLY and second in of_second:
             place = of_second[second]
             better, worse = kept[place], reading
-            if _shown(reading) > _shown(kept[place]):
+            if _told(reading) > _told(kept[place]):
                 better, worse = reading, kept[place]
             kept[place] = better
             flags.append(
@@ -157,8 +161,10 @@ def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]
     return kept, flags
 
 
-def _shown(reading: Reading) -> int:
-    return int((reading.table.state == "seen").sum())
+def _told(reading: Reading) -> float:
+    """How much a photo tells, to compare copies: cells that it shows, by how surely it shows them."""
+    seen = reading.table.state == "seen"
+    return float(seen.sum() / np.median(reading.table.cover_se[seen])) if seen.any() else 0.0
 
 
 def _backward_counters(ordered: Sequence[Reading]) -> list[str]:

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Outline, say
-from turfeye.words import square_metres
+from turfeye.words import day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.lawn import Lawn
     from turfeye.records import Floats
 
+LARGE_M2 = 5000
+"""A lawn of more than half a hectare may be one in centimetres or feet. Ours."""
 MOST_PEGS = 12
 """So many are shown one by one."""
 AT_EDGE = 0.01
@@ -94,6 +96,10 @@ def new(
         target_cover=target_cover,
     )
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
+    if made.area_m2 > LARGE_M2:
+        say(f"note: {made.area_m2:.0f} m² is much for a lawn; is the outline in metres?")
+    if sown and sown > date.today():
+        say(f"note: sown {day(sown)} is still to come, and no photo from before it counts; is that the year?")
     if propose and found is not None:
         _propose(made, propose, found)
     else:
