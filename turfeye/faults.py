@@ -40,7 +40,7 @@ ADVICE: Final = {
     SOFT: "out of focus {where}: wipe the lens, tap the grass to focus and take it again",
     GLARE: "wet glare {where}: let the grass dry, or stand with the sun behind you",
     SNOW: "snow or frost {where}: wait until it has gone",
-    LEAVES: "fallen leaves {where}: rake them off first",
+    LEAVES: "fallen leaves {where}, or bare soil of their colour, then not counted: rake leaves off first",
     THING: "something lies on the lawn {where}: move it out of the picture",
 }
 WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
