@@ -116,7 +116,7 @@ def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called()
     lead = re.search(r'class="lead">(.*?)</p>', sheet.materials_page(before, {"before-cover": b""}))[1]
     lead = lead.replace("\u00a0", " ")
     assert lead == f"{found.amounts}."
-    assert lead.endswith(f"{found.dressing_bags} bags of dressing ({math.ceil(found.dressing_l)} L).")
+    assert lead.endswith(f"{found.dressing_bags} bags of dressing ({found.dressing_l:.1f} L).")
     assert "kg of No. 5: hard wear (" in lead
 
 

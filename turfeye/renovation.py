@@ -78,7 +78,7 @@ class Materials:
         parts = [f"{self.seed_kg:.1f} kg of {self.mix} ({self.seed_g} g and {self.spare_pct:g} % spare)"]
         if self.dressing_bags:
             bags = f"{self.dressing_bags} bag{'s' if self.dressing_bags > 1 else ''}"
-            parts.append(f"{bags} of dressing ({round_up(self.dressing_l)} L)")
+            parts.append(f"{bags} of dressing ({self.dressing_l:.1f} L)")
         if self.fill_l:
             parts.append(f"{round_up(self.fill_l)} L of fill")
         return ", ".join(parts)
