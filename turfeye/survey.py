@@ -62,6 +62,7 @@ from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
+from turfeye.outline import signed_area
 from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
@@ -144,14 +145,13 @@ def sow_plan(
         raise LawnError(f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already; mend them there")
     planned = season(folder, today=on, tell=tell)
     tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
+    sown = [oversown.by_plan(task, on, planned.season.sowing.mix) for task in tasks]
     with lawn.locked(place.folder):
-        lawn.add_sowings(
-            place.folder, [oversown.by_plan(task, on, planned.season.sowing.mix) for task in tasks]
-        )
+        lawn.add_sowings(place.folder, sown)
     after = season(folder, today=today, tell=tell)  # so that the results are today's again
     if not tasks:
         raise LawnError(f"by the photos up to {on} nothing was to be sown: {planned.plan.sentence}")
-    return after, sum(task.patch.area_m2 for task in tasks)
+    return after, sum(abs(signed_area(np.array(one.area_m))) for one in sown)
 
 
 def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:
