@@ -10,6 +10,9 @@ import math
 import torch
 import torch.nn.functional as F  # noqa: N812 - as everybody calls it
 
+LIFTED, LIFTED_OFTEN = 0.16, 0.25  # how far phones lift darks at most, and in how many crops
+ENLARGED = ((2, 0.12), (4, 0.05))  # times that a soft picture was enlarged, and in how many crops
+
 
 def relight(rgb: torch.Tensor) -> torch.Tensor:
     """Other light, camera and noise for every picture: much other for one half, little for the other.
@@ -51,9 +54,9 @@ def much_changed(rgb: torch.Tensor) -> torch.Tensor:
     x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(_draw(rgb, -0.25, 0.25, 1, 1, 1)))
     x = _about(x, x.mean(1, keepdim=True), _draw(rgb, 0.6, 1.4, 1, 1, 1))
     x = _about(x, x.mean((1, 2, 3), keepdim=True), _draw(rgb, 0.8, 1.2, 1, 1, 1))
-    x = x + _draw(rgb, 0, 0.16, 1, 1, 1) * _now_and_then(rgb, 0.25) * (1 - x)  # darks lifted, as phones do
+    x = x + _draw(rgb, 0, LIFTED, 1, 1, 1) * _now_and_then(rgb, LIFTED_OFTEN) * (1 - x)
     x = x + (_soft(x) - x) * _draw(rgb, -0.7, 1.2, 1, 1, 1) * _now_and_then(rgb, 0.6)
-    for times, often in ((2, 0.12), (4, 0.05)):
+    for times, often in ENLARGED:
         x = torch.where(_now_and_then(rgb, often), _enlarged(x, times), x)
     fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=rgb.device)
     coarse = F.interpolate(coarse, size=(h, w), mode="bilinear") * _draw(rgb, 0, 1, 1, 1, 1)
