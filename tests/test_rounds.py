@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import json
+import math
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -11,13 +13,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from turfeye import diary, results, rounds, sheet, survey
-from turfeye.answer import Answer
+from turfeye import diary, newlawn, results, rounds, sheet, survey
+from turfeye.answer import Answer, Before
 from turfeye.cli import root
 from turfeye.cli.round import COLUMNS
 from turfeye.cli.shared import show_table
 from turfeye.errors import LawnError, NoPhotosError, NotSownError
 
+FERRY = Path(__file__).parents[1] / "sample_images/ferry-cottage"
 ENTRIES = (
     (date(2026, 5, 16), "Mühle; back, left", "look again, if sown on 6 May: 5\\10 days, " + "ä" * 90),
     (date(2026, 5, 30), "Mühle; back, left", "first feed, two weeks after"),
@@ -223,6 +226,35 @@ def test_a_round_is_written_as_page_table_and_calendar(
     assert len(properties(dates.read_bytes().decode("utf-8"))) == len(found.dates)
     again = results.write_round(found, tmp_path / "again")
     assert [path.read_bytes() for path in again[1:]] == [table.read_bytes(), dates.read_bytes()]
+
+
+def test_a_round_brings_what_lawns_still_to_be_sown_take(
+    found: rounds.Round, answer: Answer, tmp_path: Path
+) -> None:
+    """One photographed before the work, and one of the others: their seed together, by mix."""
+    folder = tmp_path / "lawns"
+    newlawn.make(folder / "new", outline_m=[(0, 0), (3.6, 0), (4.7, 4.6), (-0.9, 5.0)], name="Mill Lane")
+    text = (FERRY / "lawn.toml").read_text(encoding="utf-8")
+    (photo,) = (FERRY / "photos").glob("2026-03-14*.jpg")
+    corners = [
+        (float(x), float(y)) for x, y in json.loads(re.findall(r"corners_px = (\[\[.*?\]\])", text)[0])
+    ]
+    survey.add(folder / "new", [photo], before=True, view="window", corners_px=corners)
+    ((place, before),) = survey.round_of(folder)
+    assert isinstance(before, Before)
+    both = rounds.of([(place, before), (answer.lawn.folder, answer)])
+    assert both.sentence == "2 lawns: 1 to reseed and 1 to sow"
+    (stop,) = (stop for stop in both.stops if stop.wants == "sow")
+    bring, plan = before.materials, answer.plan
+    assert stop.to_do == f"sow {bring.seed_kg:.1f} kg"
+    kilograms = math.ceil((1000 * bring.seed_kg + plan.seed_g + plan.seed_spare_g) / 100) / 10
+    said = "to bring for the 1 lawn to reseed and 1 lawn to sow, spare included: "
+    assert both.to_bring.startswith(f"{said}{kilograms:.1f} kg of perennial ryegrass")
+    row = next(row for row in rounds.rows(both) if row["wants"] == "sow")
+    assert row["seed_g"] + row["seed_spare_g"] == round(1000 * bring.seed_kg)
+    html = results.write_round(both, tmp_path / "out")[0].read_text(encoding="utf-8")
+    assert "materials.html" in html
+    assert all(caution in html for caution in bring.cautions if '"' not in caution and "'" not in caution)
 
 
 def test_the_command_writes_a_round(answer: Answer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

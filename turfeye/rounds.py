@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from turfeye import lawn
-from turfeye.answer import Answer
+from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 from turfeye.words import listed, per_cent
 from turfeye.workplan import in_doubt
@@ -24,6 +25,7 @@ WAIT = ("too early", "too late")
 """A plan's verdicts on the day, by which its seed stays at home."""
 WANTS = {
     "reseed": "to reseed",
+    "sow": "to sow",
     "wait to reseed": "to reseed, but not now",
     "photograph again": "to photograph again",
     "give it time": "to give time",
@@ -46,13 +48,14 @@ COLUMNS = (
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Stop:
-    """One lawn of a round: its answer, or why there is none."""
+    """One lawn of a round: its answer, what to bring for its sowing, or why there is neither."""
 
     called: str  # its name, with its folder where another lawn has the same
     folder: Path
     wants: str  # one of `WANTS`
     to_do: str  # the same in two words or three, with the amount
     answer: Answer | None = None
+    before: Before | None = None
     problem: str = ""  # what has to be mended before it can be told of
     stale: bool = False  # its last photo is too long ago to act by
 
@@ -79,7 +82,7 @@ class Round:
     """All the lawns, those that need a visit first."""
 
     stops: tuple[Stop, ...]
-    to_bring: str  # "" where no two lawns are to be reseeded now
+    to_bring: str  # "" where no two lawns are to be sown or reseeded now
 
     @property
     def answers(self) -> tuple[Answer, ...]:
@@ -122,18 +125,21 @@ class Round:
         return f"{number} lawn{'s' * (number > 1)}: {told}"
 
 
-def of(found: Iterable[tuple[Path, Answer | TurfeyeError]]) -> Round:
-    """The round of lawns, each its folder with its answer or why there is none (`survey.round_of`)."""
+def of(found: Iterable[tuple[Path, Answer | Before | TurfeyeError]]) -> Round:
+    """The round of lawns, each its folder with what is known of it (`survey.round_of`)."""
     every = list(found)
     told = [answer for _, answer in every if isinstance(answer, Answer)]
+    unsown = [before for _, before in every if isinstance(before, Before)]
     failed = [(folder, why) for folder, why in every if isinstance(why, TurfeyeError)]
-    named = [(answer.lawn.folder, answer.lawn.name) for answer in told]
+    lawns = [*(answer.lawn for answer in told), *(before.lawn for before in unsown)]
+    named = [(place.folder, place.name) for place in lawns]
     called = _told_apart([*named, *((folder, _name(folder)) for folder, _ in failed)])
     newest = max(map(_seen, told), default=date.min)
     stops = [
         _stop(answer, called[answer.lawn.folder], stale=(newest - _seen(answer)).days > STALE_DAYS)
         for answer in told
     ]
+    stops += [_to_sow(before, called[before.lawn.folder]) for before in unsown]
     stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
     urgent = list(WANTS)
     stops.sort(key=lambda stop: (urgent.index(stop.wants), -_thin_m2(stop)))
@@ -161,6 +167,11 @@ def _stop(answer: Answer, called: str, *, stale: bool) -> Stop:
     return Stop(called, answer.lawn.folder, wants, to_do, answer, stale=stale)
 
 
+def _to_sow(before: Before, called: str) -> Stop:
+    to_do = f"sow {before.materials.seed_kg:.1f} kg"
+    return Stop(called, before.lawn.folder, "sow", to_do, before=before)
+
+
 def _unstarted(folder: Path, why: TurfeyeError, called: str) -> Stop:
     short = UNSTARTED.get(type(why))
     if short is None:
@@ -175,6 +186,15 @@ def rows(found: Round) -> list[dict[str, Any]]:
 
 def _row(stop: Stop) -> dict[str, Any]:
     about = {"lawn": stop.called, "folder": stop.folder.name, "wants": stop.wants, "to_do": stop.to_do}
+    if stop.before is not None:
+        bring = stop.before.materials
+        return about | {
+            "last_photo": stop.before.taken,
+            "mix": bring.mix,
+            "seed_g": bring.seed_g,
+            "seed_spare_g": round(1000 * bring.seed_kg) - bring.seed_g,
+            "dressing_l": bring.dressing_l,
+        }
     if stop.answer is None:
         return about | {"problem": stop.problem or None}
     answer, whole = stop.answer, stop.answer.outlook.lawn
@@ -213,17 +233,34 @@ def _name(folder: Path) -> str:
 
 
 def _to_bring(stops: Sequence[Stop]) -> str:
-    """What the lawns to reseed take together, where there are several: seed by mix, and dressing."""
-    sown = [stop.answer for stop in stops if stop.answer and stop.wants == "reseed"]
-    if len(sown) < 2:
+    """What the lawns to sow and reseed take together, where there are several: seed by mix, and dressing."""
+    reseeded = [stop.answer for stop in stops if stop.answer and stop.wants == "reseed"]
+    sown = [stop.before.materials for stop in stops if stop.before]
+    if len(reseeded) + len(sown) < 2:
         return ""
     by_mix: Counter[str] = Counter()
-    for answer in sown:
+    for answer in reseeded:
         by_mix[answer.season.sowing.mix] += round(answer.plan.seed_g + answer.plan.seed_spare_g)
-    seed = listed(f"{grams} g of {mix}" for mix, grams in by_mix.items())
-    litres = sum(answer.plan.dressing_l for answer in sown)
+    for bring in sown:
+        by_mix[bring.mix] += round(1000 * bring.seed_kg)
+    seed = listed(f"{_weight(grams)} of {mix}" for mix, grams in by_mix.items())
+    litres = sum(answer.plan.dressing_l for answer in reseeded) + sum(bring.dressing_l for bring in sown)
     dressing = f", {litres:.0f} L of dressing" if litres else ""
-    return f"to bring for the {len(sown)} lawns to reseed, spare included: {seed}{dressing}"
+    lawns = listed(
+        f"{len(some)} lawn{'s' * (len(some) > 1)} to {what}"
+        for some, what in ((reseeded, "reseed"), (sown, "sow"))
+        if some
+    )
+    return f"to bring for the {lawns}, spare included: {seed}{dressing}"
+
+
+def _weight(grams: int) -> str:
+    """Grams below a kilogram, kilograms with a decimal above: rounded up, or what is brought falls short.
+
+    >>> _weight(88), _weight(1310)
+    ('88 g', '1.4 kg')
+    """
+    return f"{grams} g" if grams < 1000 else f"{math.ceil(grams / 100) / 10:.1f} kg"
 
 
 def _wants(answer: Answer) -> str:

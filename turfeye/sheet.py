@@ -89,12 +89,18 @@ def round_page(found: Round, beside: Path) -> str:
     folders = {answer.lawn.folder: answer.lawn.results_dir for answer in answers}
     maps = {folder: results / "map-states.png" for folder, results in folders.items()}
     pages = {folder: results / "sheet.html" for folder, results in folders.items()}
+    lists = [stop.before.lawn for stop in found.stops if stop.before]
+    pages |= {place.folder: place.results_dir / "materials.html" for place in lists}
+    told = [
+        *(answer.plan.cautions for answer in answers),
+        *(stop.before.materials.cautions for stop in found.stops if stop.before),
+    ]
     facts = {
         "round": found,
         "fills": drawing.STATE_FILL,
         "maps": {k: _data_uri(v.read_bytes(), "image/png") for k, v in maps.items() if v.is_file()},
         "pages": {k: _link(v, beside) for k, v in pages.items() if v.is_file()},
-        "mind": list(dict.fromkeys(caution for answer in answers for caution in answer.plan.cautions)),
+        "mind": list(dict.fromkeys(caution for some in told for caution in some)),
     }
     return str(_template("round.html").render(**facts))
 

@@ -167,18 +167,30 @@ def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:
     return found
 
 
-def round_of(folder: Path | str, *, tell: Tell = untold) -> Iterator[tuple[Path, Answer | TurfeyeError]]:
+def round_of(
+    folder: Path | str, *, tell: Tell = untold
+) -> Iterator[tuple[Path, Answer | Before | TurfeyeError]]:
     """Every lawn below a folder, one after the other: its folder, and its answer or why there is none.
 
+    Of a lawn that is not sown yet and has photos before the work it is the list of what to bring.
     Raises LawnMissingError where there is no lawn.
     """
     for place in lawn.lawns_in(Path(folder)):
         try:
-            yield place, season(place, tell=partial(_tell_of, place.name, tell))
+            yield place, _season_or_before(place, partial(_tell_of, place.name, tell))
         except TurfeyeError as error:
             yield place, error
         except OSError as error:
             yield place, PlaceError.of(error)
+
+
+def _season_or_before(folder: Path, tell: Tell) -> Answer | Before:
+    try:
+        return season(folder, tell=tell)
+    except NotSownError:
+        if not lawn.read(folder).photos(before=True):
+            raise
+        return before(folder, tell=tell)
 
 
 def _tell_of(name: str, tell: Tell, words: str) -> None:
