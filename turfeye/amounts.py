@@ -111,6 +111,15 @@ def dressing_bags(litres: float, area_m2: float, settings: PlanSettings) -> int:
     return round_up(area_m2 / (settings.bag_covers_m2 or BAG_COVERS_M2)) if litres > 0 else 0
 
 
+def bag_words(bags: int) -> str:
+    """Bags for people.
+
+    >>> bag_words(1), bag_words(3)
+    ('1 bag', '3 bags')
+    """
+    return f"{bags} bag{'s' if bags != 1 else ''}"
+
+
 def heaps_g(total_g: int, parts: int = PASSES) -> tuple[int, ...]:
     """Weighed seed split into heaps of whole grams, as even as can be; they add up to the total.
 

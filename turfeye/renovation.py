@@ -12,6 +12,7 @@ import numpy as np
 from turfeye import cautions
 from turfeye.amounts import (
     PlanSettings,
+    bag_words,
     dressing_bags,
     dressing_l,
     heaps_g,
@@ -77,8 +78,7 @@ class Materials:
         """What to bring, in words."""
         parts = [f"{self.seed_kg:.1f} kg of {self.mix} ({self.seed_g} g and {self.spare_pct:g} % spare)"]
         if self.dressing_bags:
-            bags = f"{self.dressing_bags} bag{'s' if self.dressing_bags > 1 else ''}"
-            parts.append(f"{bags} of dressing ({self.dressing_l:.1f} L)")
+            parts.append(f"{bag_words(self.dressing_bags)} of dressing ({self.dressing_l:.1f} L)")
         if self.fill_l:
             parts.append(f"{round_up(self.fill_l)} L of fill")
         return ", ".join(parts)

@@ -14,7 +14,7 @@ from turfeye import lawn
 from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 from turfeye.words import listed, per_cent
-from turfeye.workplan import in_doubt
+from turfeye.workplan import in_doubt, mostly_too_soon
 
 UNSTARTED: dict[type[TurfeyeError], str] = {
     NoPhotosError: "file photos: turfeye add",
@@ -268,6 +268,6 @@ def _wants(answer: Answer) -> str:
     counts, plan = answer.outlook.lawn.counts, answer.plan
     if any(task.seed_g > 0 for task in plan.tasks):
         return "wait to reseed" if plan.verdict in WAIT else "reseed"
-    if counts["too soon to say"] > counts["on course"] + counts["slow"]:
+    if mostly_too_soon(answer.outlook):
         return "photograph again"
     return "give it time" if counts["slow"] > counts["on course"] else "on course"

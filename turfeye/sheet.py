@@ -18,7 +18,7 @@ from urllib.parse import quote
 import numpy as np
 
 from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation, workplan
-from turfeye.amounts import seed_words
+from turfeye.amounts import bag_words, seed_words
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
@@ -307,6 +307,7 @@ def _environment() -> Environment:
     environment.filters["short_day"] = short_day
     environment.filters["square_metres"] = square_metres
     environment.filters["seed_words"] = seed_words
+    environment.filters["bag_words"] = bag_words
     environment.filters["sentence"] = _sentence
     environment.filters["where"] = plots.where
     environment.filters["plot_numbers"] = _plot_numbers

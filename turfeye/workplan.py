@@ -12,19 +12,8 @@ from datetime import date
 
 import numpy as np
 
-from turfeye import aftercare, cautions
-from turfeye.amounts import (
-    LEAST_WEIGHED_G,
-    PASSES,
-    PlanSettings,
-    dressing_bags,
-    dressing_l,
-    heaps_g,
-    round_up,
-    seed_g,
-    sowing_rate_g_m2,
-    two_decimals,
-)
+from turfeye import aftercare, amounts, cautions
+from turfeye.amounts import PlanSettings
 from turfeye.lawnrecords import Outlook, Patch, Task, WorkPlan
 from turfeye.mixes import Mix
 from turfeye.plots import counted, named
@@ -63,14 +52,14 @@ def plan(
     """
     settings = settings or PlanSettings()
     on = outlook.season.visits[-1].taken.date()
-    rate, rate_from = sowing_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
+    rate, rate_from = amounts.sowing_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
     tasks = tuple(_task(patch, rate, rate_from, outline_m, settings) for patch in patches)
     seed = sum(int(task.seed_g) for task in tasks)
     litres = round(sum(task.dressing_l for task in tasks), 1)
     area = sum(round(task.patch.area_m2, 2) for task in tasks if task.seed_g > 0)
-    spare = round_up(seed * settings.spare_pct / 100)
+    spare = amounts.round_up(seed * settings.spare_pct / 100)
     when = window(mix, on, settings.temperatures)
-    bags = dressing_bags(litres, area, settings)
+    bags = amounts.dressing_bags(litres, area, settings)
     if not seed:
         dates = aftercare.to_come(outlook.season, mix)
     else:
@@ -103,16 +92,16 @@ def plan(
 
 def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings: PlanSettings) -> Task:
     """What to do about one patch, area and deficit rounded first; no seed where it is not thin or bare."""
-    shown = replace(patch, area_m2=float(two_decimals(patch.area_m2)))
+    shown = replace(patch, area_m2=float(amounts.two_decimals(patch.area_m2)))
     tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names)
     if patch.kind not in ("thin", "bare") or not math.isfinite(patch.deficit):
         return Task(shown, tape, 0.0, 0.0, patch.because)
-    shown = replace(shown, deficit=float(two_decimals(patch.deficit)))
-    grams = seed_g(rate, shown.area_m2, shown.deficit)
+    shown = replace(shown, deficit=float(amounts.two_decimals(patch.deficit)))
+    grams = amounts.seed_g(rate, shown.area_m2, shown.deficit)
     ends = _ends_m(patch)
     why = patch.because if ends is None else f"{patch.because}; {_from_end_to_end(ends, outline_m, settings)}"
     words = f"{why}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
-    litres = dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
+    litres = amounts.dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
     touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
     return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
 
@@ -152,7 +141,7 @@ def sown_how(task: Task) -> str:
     """How a patch is sown, in few words; "" where it gets no seed."""
     if not task.seed_g:
         return ""
-    if task.seed_g < LEAST_WEIGHED_G:
+    if task.seed_g < amounts.LEAST_WEIGHED_G:
         return "a pinch by hand"
     return "spreader" if task.patch.area_m2 >= SPREADER_FROM_M2 else "by hand"
 
@@ -164,7 +153,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
     """
     alike: dict[tuple[int, bool, bool], list[Patch]] = {}
     for task in tasks:
-        if (grams := int(task.seed_g)) >= LEAST_WEIGHED_G:
+        if (grams := int(task.seed_g)) >= amounts.LEAST_WEIGHED_G:
             long = _ends_m(task.patch) is not None
             alike.setdefault((grams, task.patch.area_m2 >= SPREADER_FROM_M2, long), []).append(task.patch)
     lines = []
@@ -173,7 +162,9 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
         if grams < HEAPS_FROM_G:
             lines.append(f"{named(patches)}: weigh {grams} g{each}; by hand.")
             continue
-        heaps = " + ".join(f"{part} g" for part in heaps_g(grams, PASSES if by_spreader else 2))
+        heaps = " + ".join(
+            f"{part} g" for part in amounts.heaps_g(grams, amounts.PASSES if by_spreader else 2)
+        )
         if by_spreader:
             how = "spreader at its lowest setting that lets seed through, "
             how += "two heaps up it and two down it" if long else "two heaps lengthways and two across"
@@ -187,7 +178,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
             "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
             "next (common practice, no source)."
         )
-    return (*lines, *_pinches([task for task in tasks if 0 < task.seed_g < LEAST_WEIGHED_G]))
+    return (*lines, *_pinches([task for task in tasks if 0 < task.seed_g < amounts.LEAST_WEIGHED_G]))
 
 
 def _pinches(tasks: Sequence[Task]) -> list[str]:
@@ -195,7 +186,7 @@ def _pinches(tasks: Sequence[Task]) -> list[str]:
     by_plot: dict[int | None, list[Task]] = {}
     for task in tasks:
         by_plot.setdefault(task.patch.plots[0][0] if task.patch.plots else None, []).append(task)
-    weighed = [some for some in by_plot.values() if _grams(some) >= LEAST_WEIGHED_G]
+    weighed = [some for some in by_plot.values() if _grams(some) >= amounts.LEAST_WEIGHED_G]
     rest = [task for some in by_plot.values() if some not in weighed for task in some]
     lines = [
         f"{named([task.patch for task in some])}: weigh {_grams(some)} g for all, a pinch each by hand."
@@ -213,7 +204,7 @@ def _grams(tasks: Sequence[Task]) -> int:
 
 def _in_bags(bags: int) -> str:
     """The dressing, as the end of what is needed; "" where there is none."""
-    return f", {bags} bag{'s' if bags != 1 else ''} of dressing" if bags else ""
+    return f", {amounts.bag_words(bags)} of dressing" if bags else ""
 
 
 def in_doubt(tasks: Sequence[Task]) -> list[Patch]:
@@ -236,8 +227,12 @@ def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list
         return []
     if not doubtful:
         return [(look, "photograph again: until then it is too soon to say what needs seed")]
-    it = "it fills by itself" if len(doubtful) == 1 else "they fill by themselves"
-    return [(look, f"photograph again, before sowing {named(doubtful, capital=False)}: whether {it} is open")]
+    return [(look, f"photograph again, before sowing {named(doubtful, capital=False)}: {_open(doubtful)}")]
+
+
+def _open(doubtful: Sequence[Patch]) -> str:
+    """What is not known of patches in doubt."""
+    return f"whether {'it fills by itself' if len(doubtful) == 1 else 'they fill by themselves'} is open"
 
 
 def _sentence(
@@ -263,8 +258,7 @@ def _sentence(
     if verdict == "too early":
         return f"{what} to reseed, but too early, wait: {amount} when it is time."
     if len(doubtful := in_doubt(tasks)) == len(sown):
-        it = "it fills by itself" if len(sown) == 1 else "they fill by themselves"
-        return f"{what} to reseed, perhaps: {amount}. Whether {it} is open: {open_until(look)}."
+        return f"{what} to reseed, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}."
     of_some = (
         f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
         if doubtful
