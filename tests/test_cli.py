@@ -385,6 +385,21 @@ def test_add_files_and_says_what(folder: Path, tmp_path: Path) -> None:
     assert "filed already" in again.stderr
 
 
+def test_a_phone_s_folder_is_filed_again_and_again(folder: Path, tmp_path: Path) -> None:
+    phone = tmp_path / "iPhone Bilder äöü"
+    phone.mkdir()
+    (phone / "IMG_1.AAE").write_text("<xml/>")
+    for n in range(4):
+        picture(phone / f"IMG_{n}.JPG", seed=n)
+    assert run("add", folder, phone).stdout.count(" → ") == 4
+    assert (done := run("add", folder, phone)).exit_code == 0
+    assert done.stderr.count("filed already") == 1
+    assert "4 photos were filed already\n" in done.stderr
+    picture(phone / "IMG_9.JPG", seed=9)
+    assert run("add", folder, phone).stdout.startswith("IMG_9.JPG → ")
+    assert len(list((folder / "photos").iterdir())) == 5
+
+
 def test_add_marks_corners(folder: Path, tmp_path: Path) -> None:
     corners = [word for x, y in CORNERS for word in ("--corner", f"{x},{y}")]
     assert run("add", folder, picture(tmp_path / "a.jpg"), "--view", "kitchen", *corners).exit_code == 0

@@ -225,6 +225,26 @@ def test_no_such_photo(tmp_path):
         photo.read(tmp_path / "gone" / "gone.jpg")
 
 
+def test_a_folder_stands_for_the_pictures_in_it(tmp_path):
+    """Beside pictures lie what phones, Windows and macOS put there: clips, edits, thumbnails, forks."""
+    for name in ("IMG_2.HEIC", "IMG_10.JPG", "b.webp", "IMG_2.AAE", "IMG_2.MOV", "Thumbs.db", "._IMG_10.JPG"):
+        (tmp_path / name).write_bytes(b"x")
+    (tmp_path / "more.jpg").mkdir()
+    named = tmp_path / "IMG_2.MOV"  # by hand: kept, to be told what is wrong with it
+    assert photo.spread([named, tmp_path]) == (
+        named,
+        *(tmp_path / name for name in ("IMG_10.JPG", "IMG_2.HEIC", "b.webp")),
+    )
+
+
+def test_a_folder_without_pictures_names_those_in_it(tmp_path):
+    (tmp_path / "April").mkdir()
+    with pytest.raises(PhotoError, match=r"folder without pictures .*; name the folder that has them: April"):
+        photo.spread([tmp_path])
+    with pytest.raises(PhotoError, match=r"folder without pictures \(JPEG.*\)$"):
+        photo.spread([tmp_path / "April"])
+
+
 def test_not_a_picture(tmp_path):
     path = tmp_path / "notes.jpg"
     path.write_bytes(b"water on Tuesday\n" * 50)

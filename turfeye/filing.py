@@ -51,7 +51,7 @@ def add(
     corners_px: Sequence[Sequence[float]] | None = None,
     before: bool = False,
 ) -> tuple[Filed, ...]:
-    """File photos by copy; all of them, or on any error none.
+    """File photos by copy; all of them, or on any error none. A folder stands for the pictures in it.
 
     The date comes from the photo's header, else its name, else ``date``; one from before the sowing or from
     the future can't be right, and ``date`` goes before it. ``view`` or ``spot`` says where a
@@ -64,16 +64,16 @@ def add(
     with what is wrong with each.
     """
     lawn = read(folder)
-    if corners_px is not None and len(photos) != 1:
+    sources = photo_module.spread(photos)
+    if corners_px is not None and len(sources) != 1:
         raise LawnError(
-            f"corners belong to one photo, found {len(photos)} photos; add the marked one by itself"
+            f"corners belong to one photo, found {len(sources)} photos; add the marked one by itself"
         )
     if numbered and (spot is not None or view is not None):
         raise LawnError("where the photos' names give their pegs, no view or spot can be given for all")
     with locked(lawn.folder):
         lawn = read(folder)
         text = lawnfile.text_of(lawn.folder)
-        sources = [Path(source) for source in photos]
         planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before))
         pegs = _each(sources, lambda source: _number_in(lawn, source) if numbered else spot)
         done: list[Path] = []

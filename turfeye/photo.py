@@ -10,6 +10,7 @@ import io
 import math
 import re
 import warnings
+from collections.abc import Iterable
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -18,6 +19,7 @@ import cv2
 import numpy as np
 
 from turfeye.errors import PhotoError, PhotoMissingError
+from turfeye.notes import some
 from turfeye.records import Bytes, Photo
 
 if TYPE_CHECKING:
@@ -26,6 +28,10 @@ if TYPE_CHECKING:
 SMALLEST_SIDE_PX = 160
 MOST_MEGAPIXELS = 400
 KINDS = "JPEG, HEIC, PNG, TIFF, WebP or AVIF"
+ENDINGS = (
+    ".jpg", ".jpeg", ".jpe", ".jfif", ".heic", ".heif", ".hif", ".png", ".tif", ".tiff", ".webp", ".avif",
+)  # fmt: skip
+"""How the names of such pictures end, in small letters."""
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Of a 36 x 24 mm frame, to which the 35 mm-equivalent focal length refers (CIPA DC-008, tag 0xA405)."""
 
@@ -70,6 +76,28 @@ def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
         focal_px=_focal_px(exif, rgb.shape[1], rgb.shape[0]),
         camera=_camera(exif),
         digest=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def spread(paths: Iterable[Path | str]) -> tuple[Path, ...]:
+    """The photos that are meant: a folder stands for the pictures that lie in it, by name.
+
+    What phones and computers put beside pictures (clips, edits, thumbnails, hidden files) is passed over; a
+    file that is named is kept, whatever it is. Raises PhotoError for a folder without pictures.
+    """
+    return tuple(photo for path in paths for photo in _meant(Path(path)))
+
+
+def _meant(path: Path) -> tuple[Path, ...]:
+    if not path.is_dir():
+        return (path,)
+    inside = sorted(entry for entry in path.iterdir() if not entry.name.startswith("."))
+    if found := tuple(entry for entry in inside if entry.suffix.lower() in ENDINGS and entry.is_file()):
+        return found
+    folders = some([entry.name for entry in inside if entry.is_dir()])
+    raise PhotoError(
+        f"{path} is a folder without pictures ({KINDS})"
+        + (f"; name the folder that has them: {folders}" if folders else "")
     )
 
 

@@ -9,6 +9,9 @@ import click
 
 from turfeye.cli.shared import FOLDER, PHOTO, Day, Pair, say, waiting
 
+FEW_KNOWN = 3
+"""So many photos that were filed before are named one by one; of more, as of a phone's folder, the number."""
+
 
 @click.command(short_help="File photos by copy.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
@@ -42,6 +45,7 @@ def add(
 ) -> None:
     """File photos by copy: all of them, or none if one can't be filed. Yours are never changed.
 
+    A folder in a photo's place stands for all pictures in it; those filed before are not filed twice.
     Photos that a season can't place yet are named at once, with what is missing and what to do.
     """
     from turfeye import filing, lawn, survey
@@ -56,20 +60,23 @@ def add(
         corners_px=corners or None,
         before=before,
     )
+    noted = ", what you say of it is noted" if view is not None or spot is not None or numbered else ""
+    known = [one for one in filed if one.already and (one.path.parent.name == "before") == before]
     for one in filed:
-        if one.already:
-            where = one.path.parent.name
-            elsewhere = (
-                "" if (where == "before") == before else f", in {where}/: move it by hand if that is wrong"
-            )
-            noted = (
-                ", what you say of it is noted" if view is not None or spot is not None or numbered else ""
-            )
-            say(f"{one.source.name}: filed already as {one.path.name}{noted}{elsewhere}")
-        else:
+        if not one.already:
             click.echo(f"{one.source.name} → {one.path.name}")
+        elif one not in known:
+            where = one.path.parent.name
+            say(
+                f"{one.source.name}: filed already as {one.path.name}{noted}, in {where}/: "
+                "move it by hand if that is wrong"
+            )
+        elif len(known) <= FEW_KNOWN:
+            say(f"{one.source.name}: filed already as {one.path.name}{noted}")
         if one.note:
             say(f"{one.source.name}: {one.note}")
+    if len(known) > FEW_KNOWN:
+        say(f"{len(known)} photos were filed already{noted}")
     if corners:
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")

@@ -68,10 +68,11 @@ def look(
     """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour.
 
     Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
-    is named, and the others go on.
+    is named, and the others go on. A folder in a photo's place stands for all pictures in it.
     """
-    from turfeye import card_values, glance, series, store, summary
+    from turfeye import card_values, glance, photo, series, store, summary
 
+    photos = photo.spread(photos)
     _check_places(photos, out, table)
     if no_card:
         _check_cardless()
@@ -87,15 +88,15 @@ def look(
     said: list[tuple[str, str]] = []
     cardless: list[Path] = []
     many = len(photos) > FEW_PHOTOS and not json
-    for photo, seen in _each(photos, measure, patiently=many):
+    for path, seen in _each(photos, measure, patiently=many):
         if isinstance(seen, TurfeyeError):
-            say(f"{photo} not measured: {str(seen).removeprefix(f'{photo} ')}")
-            rows.append(series.row(str(photo), None, {"why": str(seen)}))
-            cardless += [photo] * isinstance(seen, CardNotFoundError)
+            say(f"{path} not measured: {str(seen).removeprefix(f'{path} ')}")
+            rows.append(series.row(str(path), None, {"why": str(seen)}))
+            cardless += [path] * isinstance(seen, CardNotFoundError)
             continue
-        rows.append(series.row(str(photo), seen.table, summary.kept(seen)))
+        rows.append(series.row(str(path), seen.table, summary.kept(seen)))
         if many:  # when all are measured
-            said += [(photo.name, warning) for warning in seen.warnings]
+            said += [(path.name, warning) for warning in seen.warnings]
         else:
             _show(seen, json=json)
         if out is not None:
