@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import errno
 import io
+import os
 import re
 import shlex
 import shutil
@@ -23,7 +24,7 @@ import write_commands
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from turfeye import lawn, outlook, survey
+from turfeye import filing, lawn, outlook, survey
 from turfeye.answer import Answer
 from turfeye.cli import root, shared
 from turfeye.errors import CardError
@@ -602,7 +603,7 @@ def test_a_lawn_that_the_system_refuses_leaves_the_round_its_others(
     monkeypatch.setattr(lawn, "read", read)
     done = run("round", tmp_path)
     assert done.exit_code == 0
-    assert "locked: can't use locked/.lock: Permission denied; see whether" in done.stderr
+    assert "locked: can't use locked/.lock: Permission denied; see whose folder" in done.stderr
     assert "Other" in done.stdout
 
 
@@ -642,7 +643,7 @@ def test_a_folder_that_can_t_be_written_is_said(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(lawn, "read", fail)
     result = run("lawn", "show", "somewhere")
     assert result.exit_code == 2
-    assert "can't use Gärten/Süd/.lock: Permission denied; see whether" in result.stderr
+    assert "can't use Gärten/Süd/.lock: Permission denied; see whose folder" in result.stderr
 
 
 def test_a_place_that_can_t_be_written_is_said(tmp_path: Path) -> None:
@@ -655,6 +656,50 @@ def test_a_place_that_can_t_be_written_is_said(tmp_path: Path) -> None:
         assert result.exit_code == 2
         assert "can't use" in result.stderr
         assert str(tmp_path / "file") in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.ENOSPC, "the disk is full: make room"),
+        (errno.EROFS, "that disk can't be written to: work on a copy"),
+        (errno.EACCES, "see whose folder it is and whether it is open elsewhere"),
+        (errno.ENOENT, "see whether it is there"),
+    ],
+)
+def test_what_to_do_is_told_by_what_the_system_says(
+    monkeypatch: pytest.MonkeyPatch, number: int, says: str
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number), "x/results/sheet.html")
+
+    monkeypatch.setattr(lawn, "read", fail)
+    done = run("lawn", "show", "x")
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"turfeye: can't use x/results/sheet.html: {os.strerror(number)}; {says}")
+
+
+def test_a_run_that_is_stopped_says_so_and_goes_on_the_next_time(
+    monkeypatch: pytest.MonkeyPatch, folder: Path, tmp_path: Path
+) -> None:
+    """Ctrl-C in the middle of filing; the code is the shells' for it, 128 and the signal's 2 (POSIX)."""
+    photos = [picture(tmp_path / f"IMG_{n}.jpg", seed=n) for n in range(2)]
+    before, real = everything(folder), filing.write_atomic
+
+    def stopped(path: Path, data: bytes) -> Path:
+        if path.name.count("IMG_1"):
+            raise KeyboardInterrupt
+        return real(path, data)
+
+    monkeypatch.setattr(filing, "write_atomic", stopped)
+    done = run("add", folder, *photos)
+    assert done.exit_code == 130
+    assert done.stderr.endswith(
+        "turfeye: stopped; nothing is left half written, so run the same line again\n"
+    )
+    assert everything(folder) == before
+    monkeypatch.undo()
+    assert run("add", folder, *photos).stdout.count(" → ") == 2
 
 
 def test_faults_of_ours_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -227,8 +227,19 @@ def test_not_toml_at_all() -> None:
     # the line itself is shown, and how what goes wrong most is written
     with pytest.raises(LawnError, match=r"line 12.*a date is 2026-03-14.*\n  date = 09\.05\.2026$"):
         lawnfile.parse(GOOD.replace("date = 2026-05-09", "date = 09.05.2026"))
+    with pytest.raises(LawnError, match=r"line 6.*a number has a point, 35\.5\n  rate_g_m2 = 35,5$"):
+        lawnfile.parse("[[sowing]]\n\n\n\n\nrate_g_m2 = 35,5\n")
     with pytest.raises(LawnError, match="mend that line"):
         lawnfile.parse('name = "x\n')
+
+
+@pytest.mark.parametrize(
+    ("table", "like"),
+    [("view", "kitchen window"), ("photo", "2026-03-14T09-12-40")],
+)
+def test_a_name_that_is_missing_is_told_by_a_name_of_its_kind(table: str, like: str) -> None:
+    with pytest.raises(LawnError, match=rf'1st \[\[{table}\]\], name: missing; write name = "{like}'):
+        lawnfile.parse(f'schema = 1\nname = "x"\noutline_m = [[0, 0], [8, 0], [8, 6]]\n[[{table}]]\n')
 
 
 def test_what_editors_make_of_a_lawn_file(tmp_path: Path) -> None:
@@ -420,8 +431,14 @@ def test_a_marked_photo_that_is_gone_is_a_mistake(folder: Path, tmp_path: Path) 
     with pytest.raises(LawnError, match=r"1st \[\[view\]\], photo.*; from the window.jpg is that photo"):
         lawn.read(folder)
     filed.path.with_name("from the window.jpg").unlink()
-    with pytest.raises(LawnError, match=r"1st \[\[view\]\], photo.*put it back"):
+    way = rf"put it back, or delete this \[\[view\]\] and mark another .* lawn new {folder} --propose PHOTO"
+    with pytest.raises(LawnError, match=rf"1st \[\[view\]\], photo.*{way}"):
         lawn.read(folder)
+    path = folder / "lawn.toml"
+    path.write_text(path.read_text().split("[[view]]")[0])
+    later = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 9, 10, 41))
+    (again,) = filing.add(folder, [later], corners_px=CORNERS)
+    assert [view.photo for view in lawn.read(folder).views] == [again.path.name]
 
 
 @pytest.fixture

@@ -336,7 +336,8 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     assert result.exit_code == 0, result.output
     (line,) = (line for line in result.stderr.splitlines() if "no card could be read" in line)
     names = "2026-04-13-spot-2.jpg, 2026-05-06-spot-1.jpg"
-    assert line.startswith(f"note: 2 photos ({names}) were not measured: wanted")
+    said = "no card could be read, wanted that of a known spot (known: 1, 2, 3) whole and from above"
+    assert line.startswith(f"note: 2 photos ({names}) were not measured: {said}")
     (note,) = (line for line in result.stdout.splitlines() if line.startswith("Note"))
     assert note.startswith("Note: 2 photos were not measured (")
 

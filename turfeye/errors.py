@@ -15,6 +15,17 @@ NOT_OURS: Final = (
 )  # fmt: skip
 """What the system refuses: a folder that is read-only, somebody else's or not there, a file in a folder's
 place or the other way round, a full disk or one that fails."""
+THEIRS: Final = (
+    "see whose folder it is and whether it is open elsewhere, or work on a copy in a folder of yours"
+)
+WHAT_TO_DO: Final = {
+    errno.ENOSPC: "the disk is full: make room, and run it again; what was there before is as it was",
+    errno.EROFS: "that disk can't be written to: work on a copy in a folder of yours",
+    errno.EACCES: THEIRS,
+    errno.EPERM: THEIRS,
+    errno.ENAMETOOLONG: "give it a shorter name, or a folder less deep",
+}
+"""By what the system says; of the rest, whether it is there at all."""
 
 
 class TurfeyeError(Exception):
@@ -123,8 +134,5 @@ class PlaceError(TurfeyeError, OSError):
         """What the system refused, in plain words. Raises ``error`` itself where it is a fault of ours."""
         if error.errno not in NOT_OURS:
             raise error
-        return cls(
-            f"can't use {error.filename or 'the folder'}: {error.strerror}; see whether it is there, whose "
-            "folder it is, whether it is read-only and whether the disk is full, or work on a copy in a "
-            "folder of yours"
-        )
+        do = WHAT_TO_DO.get(error.errno, "see whether it is there and whether the disk works")
+        return cls(f"can't use {error.filename or 'the folder'}: {error.strerror}; {do}")

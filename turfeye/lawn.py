@@ -291,9 +291,10 @@ def _instead(lawn: Lawn, gone: str, there: Sequence[str]) -> str:
     for path in lawn.every_photo():
         if len(digest) == DIGEST_CHARS and digest_of(path).startswith(digest):
             return f"{path.name} is that photo under another name: write that here, or name it back"
+    mark = f"turfeye lawn new {shlex.quote(str(lawn.folder))} --propose PHOTO"
     return (
-        "put it back, or write another photo of this standing point here and its corners in corners_px "
-        f"({some(there) or 'none filed yet'})"
+        "put it back, or delete this [[view]] and mark another photo from there, on the page that "
+        f"{mark} writes ({some(there) or 'none filed yet'})"
     )
 
 

@@ -24,6 +24,8 @@ USUAL_CELL_M = 0.5
 EXAMPLES = {
     "schema": "schema = 1",
     "name": 'name = "Ferry Cottage, back"',
+    "view.name": 'name = "kitchen window"',
+    "photo.name": 'name = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
     "outline_m": "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]], in metres, corner by corner",
     "cell_m": "cell_m = 0.5",
     "date": "date = 2026-03-14, without quotes",
@@ -74,7 +76,7 @@ class Wording:
     """How mistakes are told: where each is, and what to write instead, in words that the user has seen."""
 
     head: str  # with {path} and {count}
-    examples: Mapping[str, str]  # by the last part of a place
+    examples: Mapping[str, str]  # by the last part of a place, or its table and that
     places: Mapping[str, str]  # what they are called, where not as in the file
     corners: Callable[[np.ndarray], str]
 

@@ -177,12 +177,7 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line = _line_of(error, text)
-        how = (
-            'mend that line: its quotes are a word processor\'s, write straight ones, "like these"'
-            if any(sign in line for sign in CURLY)
-            else "mend that line: text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
-        )
-        raise LawnError(f"{path} is not valid TOML: {error}; {how}{line}") from None
+        raise LawnError(f"{path} is not valid TOML: {error}; mend that line: {_how(line)}{line}") from None
     version = content.get("schema")
     if isinstance(version, int) and version > SCHEMA:
         raise LawnError(
@@ -219,6 +214,16 @@ def _fields_at(location: tuple[int | str, ...]) -> list[str]:
     return [field.alias or name for name, field in part.model_fields.items()]
 
 
+def _how(line: str) -> str:
+    """What a line that is no TOML should rather be."""
+    if any(sign in line for sign in CURLY):
+        return 'its quotes are a word processor\'s, write straight ones, "like these"'
+    if number := DECIMAL_COMMA.search(line):
+        return f"a number has a point, {number[1]}.{number[2]}"
+    return "text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
+
+
+DECIMAL_COMMA = re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$")
 CURLY = "“”„‟‘’‚«»"
 """Quotes that word processors make of straight ones."""
 PARTS: dict[str, type[BaseModel]] = {
@@ -261,7 +266,7 @@ def _as_words(detail: Any, content: dict[str, Any], wording: Wording) -> str:
     elif table and key in PARTS:
         example = f"a table: [{key}]"
     else:
-        example = wording.examples.get(key, "")
+        example = wording.examples.get(f"{location[0]}.{key}", wording.examples.get(key, ""))
     hint = f"; write {example}" if example else ""
     if detail["type"] == "missing":
         return f"{place}: missing{hint}"

@@ -23,6 +23,9 @@ from turfeye.cli.sheet import sheet
 from turfeye.cli.teach import teach
 from turfeye.errors import PlaceError, TurfeyeError
 
+STOPPED = 130
+"""Exit code of a program that Ctrl-C ended: 128 and the signal's number, as shells have it."""
+
 
 class Ordered(click.Group):
     """Commands in the order in which the work goes; our own errors as plain messages."""
@@ -41,6 +44,9 @@ class Ordered(click.Group):
         except OSError as error:
             click.echo(f"turfeye: {PlaceError.of(error)}", err=True)
             ctx.exit(2)
+        except KeyboardInterrupt:
+            click.echo("turfeye: stopped; nothing is left half written, so run the same line again", err=True)
+            ctx.exit(STOPPED)
 
 
 @click.group(cls=Ordered, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
