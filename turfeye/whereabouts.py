@@ -112,13 +112,13 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
     if place.spots:
         came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
         return CardError(
-            f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if it "
-            f"shows the lawn, no view is marked yet: mark {corners} in one such photo, on {page}"
+            f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if "
+            f"it shows the lawn, no view is marked yet: mark {corners} in one such photo, on {page}"
         )
     came = "" if sighting is None else f" (card {sighting.spot} is seen from the side)"
     return CardError(
-        f"no view is marked yet. If it shows the lawn{came}, mark {corners} in one such photo, on {page}; if a "
-        "spot, take it again from above with the whole card"
+        f"no view is marked yet. If it shows the lawn{came}, mark {corners} in one such photo, on {page}; if "
+        "a spot, take it again from above with the whole card"
     )
 
 
