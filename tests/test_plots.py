@@ -122,6 +122,13 @@ def test_a_sliver_in_the_next_plot_is_no_share_and_beside_the_plots_is_none(tria
     assert plots.named([patch(square(0, 0, 1), number=7)]) == "Patch 7"
 
 
+def test_of_many_patches_a_line_has_how_many_they_are() -> None:
+    many = [replace(patch(square(0, 0, 1), number=n), plots=((n // 2, 1.0),)) for n in range(2, 17)]
+    assert plots.named(many[:2]) == "Patches 2 and 3 (plot 1)"
+    assert plots.named(many[:12]).startswith("Patches 2, 3, ")
+    assert plots.named(many) == "15 patches in 8 plots"
+
+
 @settings(max_examples=80, deadline=None)
 @given(
     st.lists(st.tuples(st.floats(-0.3, 6.3), st.floats(-0.3, 5.3)), min_size=3, max_size=9),
@@ -359,7 +366,7 @@ def test_plots_of_a_lawn_seen_as_a_whole_have_a_table_too(sown: answer.Answer) -
     assert "Seed, g" not in sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits"), b""))
     seen = replace(sown, plots=())  # no spot photos: no rows of them
     page = sheet.page(seen, dict.fromkeys(("map-states", "curve", "visits"), b""))
-    rows = re.findall(r"<tr>((?:<td(?: class=\"n\")?>[^<]*</td>){7})</tr>", page)
+    rows = re.findall(r"<tr>((?:<td(?: class=\"(?:n|where)\")?>[^<]*</td>){7})</tr>", page)
     cells = [re.findall(r">([^<]+)</td>", row) for row in rows]
     assert [row[0] for row in cells] == ["41", "42"]
     assert cells[0][1] == cells[1][1] == "1.20"

@@ -75,6 +75,18 @@ def test_pages_are_well_formed_and_fetch_nothing(answer: Answer, drawn: dict[str
         assert "<script" not in html
 
 
+def test_a_page_of_very_many_patches_leaves_their_reasons_to_the_table(
+    answer: Answer, drawn: dict[str, bytes]
+) -> None:
+    tasks = answer.plan.tasks
+    many = replace(answer, plan=replace(answer.plan, tasks=tasks * (sheet.MOST_REASONS // len(tasks) + 1)))
+    text = Page(sheet.page(many, drawn)).text.replace("\u00a0", " ")
+    assert "Why each of them: plan.csv" in text
+    for task in tasks:
+        assert text.count(f"{task.tape.corner_a} {task.tape.from_a_m:.2f} m, ") > 1
+        assert task.because[1:] not in text
+
+
 def test_names_are_escaped(answer: Answer, drawn: dict[str, bytes]) -> None:
     html = sheet.page(answer, drawn)
     assert "Back &lt;lawn&gt; &amp; path" in html

@@ -289,7 +289,7 @@ def test_page_and_lines_tell_the_treatments(season: answer.Answer) -> None:
     page = sheet.page(season, dict.fromkeys(("map-states", "curve", "visits"), b""))
     assert page.index("Treatments compared") < page.index("How each plot stands")
     assert "<th>Treatment</th><th>Block</th>" in page
-    assert "<td>A</td>" in page
+    assert '<td class="where">A</td>' in page
     client = sheet.client_page(season, dict.fromkeys(("map-states", "curve"), b""))
     assert "<th>Treatment</th><th>Block</th>" in client
     assert "lot" not in [name.lower() for name in plottables.given(season)]

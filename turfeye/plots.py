@@ -10,6 +10,7 @@ import numpy as np
 
 from turfeye import patches, trial
 from turfeye.lawnrecords import STATES, Patch, Plot, Season, Task
+from turfeye.notes import MOST_NUMBERS
 from turfeye.outline import cell_shares
 from turfeye.places import numbered
 from turfeye.records import CellTable, Floats, Grid, Whole
@@ -72,7 +73,12 @@ def where(patch: Patch) -> str:
 
 
 def named(some: Sequence[Patch], *, capital: bool = True) -> str:
-    """Patches by their numbers and, of a trial, their plots: "Patches 3 and 5 (plots 12 and 7)"."""
+    """Patches by their numbers and, of a trial, their plots: "Patches 3 and 5 (plots 12 and 7)".
+
+    Of more than `MOST_NUMBERS` the number: "15 patches in 12 plots"; the plan's table has each.
+    """
+    if len(some) > MOST_NUMBERS:
+        return f"{len(some)} patches{counted(some)}"
     if len(some) == 1:
         plots, told = where(some[0]), f"Patch {some[0].number}"
     else:

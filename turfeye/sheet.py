@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 PHOTO_WIDE_PX = 900
+BROAD = 2
+"""Lawns that are this many times as wide as deep are drawn over the whole width."""
+MOST_REASONS = 40
+"""Patches whose reasons a page has room for; those of more are in ``plan.csv``."""
 
 PLAIN_STATES = {
     "on course": "growing as it should",
@@ -200,10 +204,12 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "lawn": lawn,
         "season": season,
         "plan": answer.plan,
+        "most_reasons": MOST_REASONS,
         "sown": sown,
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),
         "open_until": open_until(next_look(season)),
+        "states_counted": state_counts(answer.outlook).items(),
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],
         "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
         "photos": _before_and_after(answer),
@@ -216,12 +222,19 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "plots_table": plottables.of_plots(answer) if answer.standings and not ranked else None,
         "treatments": _treatments(answer.treatments, plottables.given(answer)),
         "thin_plots": _thin_plots(answer),
+        "broad": _broad(answer.lawn),
         "ground": "plots" if answer.standings else "lawn",
         "plain_table": plottables.for_client(answer) if ranked else None,
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
+
+
+def _broad(lawn: Lawn) -> bool:
+    """Whether a lawn is so much wider than deep that its map needs the whole width of a sheet of paper."""
+    wide, deep = np.ptp(lawn.outline_m, axis=0)
+    return bool(wide > BROAD * deep)
 
 
 def _will(answer: Answer) -> str:
