@@ -120,6 +120,18 @@ def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called()
     assert "kg of No. 5: hard wear (" in lead
 
 
+def test_the_page_tells_of_each_place_how_to_find_it_and_parts_its_sentences():
+    for found in (listed(survey()), listed(bared(1.0))):
+        lawn = SimpleNamespace(name="Back", outline_m=OUTLINE, corner_names="ABCD", side_names=())
+        before = Before(lawn, survey(), date(2026, 3, 2), ("a.jpg",), found, "")
+        page = sheet.materials_page(before, {"before-cover": b""}).replace("&nbsp;", " ")
+        for task in found.tasks:
+            first = f"By tape {task.tape.corner_a} {task.tape.from_a_m:.2f} m, {task.tape.corner_b} "
+            assert first + f"{task.tape.from_b_m:.2f} m; at x, y " in page
+        words = re.sub(r"<[^>]+>", " ", page.partition("</style>")[2])
+        assert not re.search(r"[a-z]\.[A-Z]", words)
+
+
 def test_sound_lawn_and_own_rate():
     found = listed(survey(hole=False, pale=False), settings=PlanSettings(rate_g_m2=20, spare_pct=0))
     assert found.seed_g == 1080
