@@ -163,6 +163,28 @@ def test_columns_are_carried_along(tmp_path: Path, part: str) -> None:
     assert found.lacking((1, 2, 3)) == (2,)
 
 
+@pytest.mark.parametrize("part", [";", "\t"])
+def test_a_spreadsheet_s_decimal_commas_become_points(tmp_path: Path, part: str) -> None:
+    """As it is set where a comma is the decimal sign; what is no number in every row stays as it is."""
+    text = (
+        "plot;treatment;block;rate;lot;note;big\n"
+        "1;22,5;1;20,5;7;1,5 kg;1.234,5\n2;25;1;-3;8;2,5;2,5\n3;A;2;;9;;3,5\n"
+    )
+    found = written(tmp_path, text.replace(";", part))
+    assert [found.value(plot, "rate") for plot in (1, 2, 3)] == ["20.5", "-3", ""]
+    assert [found.value(plot, "lot") for plot in (1, 2, 3)] == ["7", "8", "9"]
+    assert found.value(1, "treatment") == "22,5"
+    assert (found.value(2, "note"), found.value(2, "big")) == ("2,5", "2,5")
+    quoted = 'plot,treatment,rate\n1,A,"20,5"\n'
+    assert written(tmp_path, quoted).value(1, "rate") == "20,5"
+
+
+def test_a_file_in_another_encoding_says_how_to_save_it(tmp_path: Path) -> None:
+    (tmp_path / "treatments.csv").write_bytes("plot;treatment\n1;Sorte Grün\n".encode("cp1252"))
+    with pytest.raises(LawnError, match=r"not UTF-8 text; save it again .* as the kind 'CSV UTF-8'"):
+        treatments.read(tmp_path, (1,))
+
+
 def test_nothing_is_read_where_there_is_nothing(tmp_path: Path) -> None:
     assert treatments.read(tmp_path, (1, 2)).columns == ()
     (tmp_path / "treatments.csv").write_text("plot\n1\n")
@@ -177,7 +199,9 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
         assert words in str(told.value)
     with pytest.raises(LawnError, match="state is a column of the results already"):
         written(tmp_path, "plot,state\n1,A\n")
-    with pytest.raises(LawnError, match="no column plot; write plot,treatment,block"):
+    with pytest.raises(
+        LawnError, match=r"no column plot \(there are Parcel, treatment\); write plot,treatment"
+    ):
         written(tmp_path, "Parcel,treatment\n1,A\n")
     with pytest.raises(LawnError, match="no row; write one a plot"):
         written(tmp_path, "plot,treatment\n")

@@ -15,6 +15,7 @@ from turfeye.errors import StrokesError
 from turfeye.files import write_atomic
 from turfeye.filing import original_name
 from turfeye.lawn import Lawn
+from turfeye.notes import some
 from turfeye.records import SCHEMA, Floats
 
 WIDE_PX = 2400
@@ -35,7 +36,7 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     wanted = dict.fromkeys([*named, *(name for name in known if name in filed)])
     missing = [name for name in wanted if name not in filed]
     if missing:
-        raise StrokesError(f"no photo {missing[0]!r} in this lawn; it has {', '.join(filed) or 'none'}")
+        raise StrokesError(f"no photo {missing[0]!r} in this lawn; it has {some(list(filed)) or 'none'}")
     photos = [_shown(filed[name]) | {"name": name, "strokes": known.get(name, [])} for name in wanted]
     data = {
         "schema": SCHEMA,

@@ -13,6 +13,7 @@ all plots of one treatment are misread by (leaves of another green) no replicate
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -29,6 +30,8 @@ from turfeye.words import per_cent, short_day
 FILE_NAME: Final = "treatments.csv"
 PLOT, TREATMENT, BLOCK = "plot", "treatment", "block"
 NAN: Final = float("nan")
+_NUMBER: Final = re.compile(r"[+-]?\d+(,\d+)?")
+"""Without a point: where points part thousands, a comma turned into another would make nonsense."""
 LEVEL: Final = 0.05
 """Two means differ by more than the least significant difference by chance one time in 20."""
 
@@ -71,8 +74,8 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
     """Read ``treatments.csv`` of a lawn's folder; nothing where there is none, or where there are no plots.
 
     ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Commas, semicolons
-    or tabs part the columns; the three that are ours may be written with capitals. Raises LawnError with
-    every mistake.
+    or tabs part the columns; the three that are ours may be written with capitals. Between semicolons or
+    tabs columns of numbers may have decimal commas; they get a point. Raises LawnError with every mistake.
     """
     path = folder / FILE_NAME
     if not plots or not path.is_file():
@@ -80,9 +83,12 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError:
-        raise LawnError(f"{FILE_NAME} is not UTF-8 text; save it again as UTF-8") from None
+        raise LawnError(
+            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
+        ) from None
     first = lines[0] if lines else ""
-    rows = list(csv.reader(lines, delimiter=max(",;\t", key=first.count)))
+    between = max(",;\t", key=first.count)
+    rows = list(csv.reader(lines, delimiter=between))
     names = [_ours(name.strip()) for name in rows[0]] if rows else []
     mistakes = _in_names(names, taken)
     found: dict[int, dict[str, str]] = {}
@@ -98,7 +104,24 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
         mistakes.append("no row; write one a plot, like 17,ryegrass A,2")
     if mistakes:
         raise LawnError(f"{path} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
-    return Treatments(tuple(name for name in names if name != PLOT), found)
+    columns = tuple(name for name in names if name != PLOT)
+    return Treatments(columns, found if between == "," else _with_points(columns, found))
+
+
+def _with_points(columns: Sequence[str], found: Mapping[int, Mapping[str, str]]) -> dict[int, dict[str, str]]:
+    """Columns of numbers with a decimal comma, as spreadsheets write them, with a point.
+
+    So a statistics program reads them as the figures beside them. Names of treatments and blocks stay.
+    """
+    numbers = set()
+    for name in columns:
+        written = [row[name] for row in found.values() if row.get(name)]
+        if name not in (TREATMENT, BLOCK) and written and all(map(_NUMBER.fullmatch, written)):
+            numbers.add(name)
+    return {
+        plot: {name: value.replace(",", ".") if name in numbers else value for name, value in row.items()}
+        for plot, row in found.items()
+    }
 
 
 def _ours(name: str) -> str:
@@ -108,7 +131,8 @@ def _ours(name: str) -> str:
 
 def _in_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
     """What is wrong with the names of the columns."""
-    mistakes = [] if PLOT in names else [f"line 1: no column {PLOT}; write plot,treatment,block"]
+    came = f" (there are {', '.join(name for name in names if name)})" if any(names) else ""
+    mistakes = [] if PLOT in names else [f"line 1: no column {PLOT}{came}; write plot,treatment,block"]
     mistakes += [f"line 1: column {k} has no name" for k, name in enumerate(names, start=1) if not name]
     twice = sorted({name for name in names if name and names.count(name) > 1})
     mistakes += [f"line 1: column {name} is there twice" for name in twice]
