@@ -161,6 +161,23 @@ def test_a_lawn_not_seen_for_long_is_to_be_photographed_and_nothing_of_it_brough
     assert {lawn for _, lawn, _ in both.dates} == {"new"}
 
 
+def test_last_year_s_folder_is_of_an_earlier_season_and_asks_for_nothing(answer: Answer) -> None:
+    old = (answer.lawn.folder, answer)
+    both = rounds.of([old, later(answer, rounds.EARLIER_DAYS + 1, "new")])
+    assert [(stop.called, stop.wants) for stop in both.stops] == [
+        ("new", "reseed"),
+        (answer.lawn.name, "nothing"),
+    ]
+    assert both.sentence == "2 lawns: 1 to reseed and 1 of an earlier season"
+    assert both.to_bring == ""
+    assert {lawn for _, lawn, _ in both.dates} == {"new"}
+    page = sheet.round_page(both, Path())
+    assert page.count('<section class="stop">') == 1
+    assert "earlier season" in page
+    both = rounds.of([old, later(answer, rounds.EARLIER_DAYS, "new")])
+    assert both.stops[1].wants == "photograph again"
+
+
 def test_what_was_missed_is_on_the_page_and_in_no_calendar(answer: Answer) -> None:
     both = rounds.of([(answer.lawn.folder, answer), later(answer, rounds.STALE_DAYS, "new")])
     newest = both.as_of

@@ -32,11 +32,15 @@ WANTS = {
     "on course": "on course",
     "begin": "not begun",
     "mend": "to be mended",
+    "nothing": "of an earlier season",
 }
 """What a lawn may want, the most urgent first, and how such lawns are counted."""
 
 STALE_DAYS = 28
 """A lawn last photographed so long before a round's newest photo is looked at before it is sown. Ours."""
+
+EARLIER_DAYS = 180
+"""So long before and past its target it is of another season, and kept to compare with. Ours."""
 
 COLUMNS = (
     "lawn", "folder", "wants", "to_do", "last_photo", "age_days", "cover", "cover_se", "target_date",
@@ -58,6 +62,11 @@ class Stop:
     before: Before | None = None
     problem: str = ""  # what has to be mended before it can be told of
     stale: bool = False  # its last photo is too long ago to act by
+
+    @property
+    def earlier(self) -> bool:
+        """Whether it is of an earlier season: a folder that nothing is done about any more."""
+        return self.wants == "nothing"
 
     @property
     def seen(self) -> date | None:
@@ -135,10 +144,7 @@ def of(found: Iterable[tuple[Path, Answer | Before | TurfeyeError]]) -> Round:
     named = [(place.folder, place.name) for place in lawns]
     called = _told_apart([*named, *((folder, _name(folder)) for folder, _ in failed)])
     newest = max(map(_seen, told), default=date.min)
-    stops = [
-        _stop(answer, called[answer.lawn.folder], stale=(newest - _seen(answer)).days > STALE_DAYS)
-        for answer in told
-    ]
+    stops = [_stop(answer, called[answer.lawn.folder], newest) for answer in told]
     stops += [_to_sow(before, called[before.lawn.folder]) for before in unsown]
     stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
     urgent = list(WANTS)
@@ -155,8 +161,12 @@ def _thin_m2(stop: Stop) -> float:
     return stop.answer.outlook.lawn.thin_m2 if stop.answer else 0.0
 
 
-def _stop(answer: Answer, called: str, *, stale: bool) -> Stop:
-    wants = _wants(answer)
+def _stop(answer: Answer, called: str, newest: date) -> Stop:
+    """A lawn with an answer, on the day of the round's ``newest`` photo."""
+    days = (newest - _seen(answer)).days
+    wants, stale = _wants(answer), days > STALE_DAYS
+    if days > EARLIER_DAYS and answer.season.target.date < newest:
+        return Stop(called, answer.lawn.folder, "nothing", "earlier season", answer, stale=True)
     if stale and (wants != "on course" or not answer.passed):
         again = "photograph again"
         return Stop(called, answer.lawn.folder, again, again, answer, stale=True)
