@@ -545,9 +545,26 @@ def test_a_photo_of_a_named_peg_does_not_depend_on_the_others(folder: Path) -> N
 def test_another_version_finds_nothing_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     back = lawn.read(folder)
     mine = store.cell_key(back, "ab" * 32), store.pose_key(back, "ab" * 32)
-    monkeypatch.setattr(store, "version", lambda _: "9.9")
+    monkeypatch.setattr(store, "code_digest", lambda: "other")
     theirs = store.cell_key(back, "ab" * 32), store.pose_key(back, "ab" * 32)
     assert all(a != b for a, b in zip(mine, theirs, strict=True))
+
+
+def test_changed_code_measures_anew_whatever_the_version(tmp_path: Path) -> None:
+    own = Path(store.__file__).parent
+    assert store.code_digest() == store.code_digest.__wrapped__(own)
+    for name in ("cells.py", "darksoil.py"):
+        shutil.copy(own / name, tmp_path)
+    (tmp_path / "pages").mkdir()
+    of = store.code_digest.__wrapped__
+    first = of(tmp_path)
+    (tmp_path / "pages/sheet.py").write_text("")
+    assert of(tmp_path) == first
+    text = (tmp_path / "darksoil.py").read_text()
+    (tmp_path / "darksoil.py").write_text(text + "# more\n")
+    changed = of(tmp_path)
+    (tmp_path / "new.py").write_text("")
+    assert len({first, changed, of(tmp_path)}) == 3
 
 
 def test_a_key_changes_with_everything_it_depends_on(folder: Path) -> None:

@@ -13,7 +13,7 @@ import math
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from importlib.metadata import version
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -49,6 +49,19 @@ class PlacedTable(NamedTuple):
     photo: str
 
 
+@cache
+def code_digest(package: Path = Path(__file__).parent) -> str:
+    """Digest of the package's own modules, those of its subpackages (pages, charts, commands) left out.
+
+    A version's number stays the same for whoever follows the repository, and what measured otherwise then
+    would be taken for what is measured now.
+    """
+    found = hashlib.sha256()
+    for path in sorted(package.glob("*.py")):
+        found.update(path.name.encode() + hashlib.sha256(path.read_bytes()).digest())
+    return found.hexdigest()
+
+
 def cell_key(
     lawn: Lawn,
     photo_digest: str,
@@ -57,7 +70,7 @@ def cell_key(
     models: Sequence[str] = (),
     extra: Any = None,
 ) -> str:
-    """The key of one photo's table: photo, lawn facts that measuring uses, model digests, version.
+    """The key of one photo's table: photo, lawn facts that measuring uses, model digests, the code.
 
     A photo that is said to be of one peg doesn't depend on the others.
     """
@@ -74,7 +87,7 @@ def cell_key(
         "note": [(n.view, n.spot, str(n.taken), n.turned_deg) for n in notes],
         "blades": [lawn.blades.lean, lawn.blades.lean_se] if lawn.blades else None,
         "models": sorted(models),
-        "version": version("turfeye"),
+        "code": code_digest(),
         "extra": extra,
     }
     return _hashed(facts)
@@ -124,7 +137,7 @@ def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str
     """The key of where a photo was taken from: photo, outline, marked views, the one it must be of, model."""
     facts = {
         "schema": SCHEMA,
-        "version": version("turfeye"),
+        "code": code_digest(),
         "photo": photo_digest,
         "outline_m": lawn.outline_m.tolist(),
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
