@@ -275,8 +275,8 @@ def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats
         raise ColourError(
             "wanted grey steps that agree on one light, got steps off by "
             f"{100 * np.median(miss):.0f} % of their value in the middle and {100 * np.max(miss):.0f} % at "
-            "worst: the card lies partly in shade, is wet or dirty, or these aren't its values; lay it flat, "
-            "dry and wholly in the lawn's light, and take the photo again"
+            "worst: the card lies partly in shade or under a leaf, is wet or dirty, or these aren't its "
+            "values; lay it flat, dry, free and wholly in the lawn's light, and take the photo again"
         )
 
 
