@@ -519,6 +519,19 @@ def test_a_lawn_that_is_not_sown_is_told_what_to_write(tmp_path: Path) -> None:
     assert len(lawn.read(tmp_path / "a").sowings) == 1
 
 
+def test_next_year_s_lawn_is_made_from_this_year_s(folder: Path, tmp_path: Path) -> None:
+    done = run("lawn", "new", tmp_path / "2027", "--like", folder, "--sown", "2026-09-01")
+    assert done.exit_code == 0, done.output
+    assert run("lawn", "show", tmp_path / "2027").stdout.startswith(
+        run("lawn", "show", folder).stdout.splitlines()[0]
+    )
+    for more in (("--outline", "8x6"), ("--cell", "0.2")):
+        refused = run("lawn", "new", tmp_path / "x", "--like", folder, *more)
+        assert refused.exit_code == 2
+        assert "--like" in refused.stderr
+        assert not (tmp_path / "x").exists()
+
+
 def test_lengths_with_a_decimal_comma_are_read(tmp_path: Path) -> None:
     assert run("lawn", "new", tmp_path / "a", "--outline", "8,5x6").exit_code == 0
     assert lawn.read(tmp_path / "a").outline_m.tolist() == [[0, 0], [8.5, 0], [8.5, 6], [0, 6]]

@@ -53,3 +53,87 @@ def test_an_outline_in_other_axes_comes_back_in_the_lawn_s_own(
     assert not (tmp_path / "x").exists()
     about = [(0.02, -0.03), (8.0, 0.1), (8.1, 6.0), (0.0, 6.0)]  # as a tape reads
     assert newlawn.make(tmp_path / "y", outline_m=about).area_m2 == pytest.approx(48, abs=1)
+
+
+WHOLE = """# Our corner of the garden.
+schema = 1
+name = "Back"
+outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]
+corner_names = ["gate", "shed", "oak", "tap"]
+cell_m = 0.25
+
+[[mix]]
+name = "our sports mix"
+like = "ryegrass and fescue"
+
+[[sowing]]
+date = 2026-03-14
+mix = "our sports mix"
+rate_g_m2 = 21
+
+[[sowing]]
+date = 2026-05-02
+mix = "tall fescue"
+rate_g_m2 = 30
+area_m = [[1, 1], [3, 1], [3, 2.5], [1, 2.5]]
+
+[target]
+cover = 0.7
+date = 2026-05-09
+
+[[plots]]
+columns = 3
+at_m = [1.0, 1.0]  # by the gate
+step_m = [1.5, 2.0]
+
+[[photo]]
+name = "2026-04-02-a.jpg"
+spot = 2
+
+[[hollow]]
+at_m = [2.0, 2.0]
+depth_mm = 30
+
+[dressing]
+bag_l = 50
+"""
+
+
+def test_another_season_takes_over_what_the_lawn_is_and_nothing_of_last_time_s(tmp_path: Path) -> None:
+    last = tmp_path / "back-2026"
+    (last / "photos").mkdir(parents=True)
+    (last / "photos/2026-04-02-a.jpg").write_bytes(b"x")
+    (last / "lawn.toml").write_text(WHOLE)
+    (last / "treatments.csv").write_text("plot,treatment\n1,A\n")
+    made = newlawn.again(tmp_path / "back-2027", last, sown=date(2027, 3, 20))
+    assert (made.name, made.corner_names, made.cell_m) == ("Back", ("gate", "shed", "oak", "tap"), 0.25)
+    assert [(one.date, one.mix, one.rate_g_m2, one.area_m) for one in made.sowings] == [
+        (date(2027, 3, 20), "our sports mix", 21, ())
+    ]
+    assert made.target == lawn.Target(0.7, date(2027, 5, 15))
+    assert [plot.number for plot in made.plots] == [1, 2, 3]
+    assert (made.notes, made.hollows, made.photos(), made.dressing.bag_l) == ((), (), (), 50)
+    text = (tmp_path / "back-2027/lawn.toml").read_text()
+    assert text.startswith("# Our corner of the garden.\n")
+    assert "at_m = [1.0, 1.0]  # by the gate" in text
+    assert (tmp_path / "back-2027/treatments.csv").read_text() == "plot,treatment\n1,A\n"
+    assert (last / "lawn.toml").read_text() == WHOLE
+    with pytest.raises(LawnError, match="already holds a lawn"):
+        newlawn.again(tmp_path / "back-2027", last)
+
+
+def test_another_season_may_have_another_mix_or_no_sowing_yet(tmp_path: Path) -> None:
+    last = tmp_path / "a"
+    newlawn.make(last, outline_m=OUTLINE, sown=date(2026, 3, 14), rate_g_m2=20)
+    other = newlawn.again(tmp_path / "b", last, sown=date(2027, 3, 20), mix="tall fescue", name="B")
+    assert (other.name, other.sowings[0].mix) == ("B", "tall fescue")
+    assert other.sowings[0].rate_g_m2 == pytest.approx(17.05, abs=0.05)  # its own, not last time's 20
+    unsown = newlawn.again(tmp_path / "c", last)
+    assert (unsown.name, unsown.sowings, unsown.target) == ("A", (), None)
+    for words in ({"mix": "tall fescue"}, {"target_cover": 0.6}):
+        with pytest.raises(LawnError, match="add --"):
+            newlawn.again(tmp_path / "d", last, **words)
+        assert not (tmp_path / "d").exists()
+    with pytest.raises(LawnError, match="no seed mix is called 'clover'"):
+        newlawn.again(tmp_path / "d", last, sown=date(2027, 3, 20), mix="clover")
+    assert not (tmp_path / "d").exists()

@@ -84,6 +84,26 @@ def with_table(text: str, key: str, entry: Mapping[str, Any]) -> str:
     return tomlkit.dumps(document).rstrip("\n") + "\n"
 
 
+def without(text: str, keys: Sequence[str]) -> str:
+    """The text without these tables, all else kept."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for key in keys:
+        if key in document:
+            document.remove(key)
+    return tomlkit.dumps(document).rstrip("\n") + "\n"
+
+
+def with_value(text: str, key: str, value: Any) -> str:
+    """The text with ``key`` at its top set to ``value``, all else kept."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    document[key] = value
+    return tomlkit.dumps(document)
+
+
 def pairs(points: Sequence[Any]) -> Any:
     """Points (K, 2) as a list on one line of the file."""
     import tomlkit

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import mixes
+from turfeye import lawnfile, lawntext, mixes, treatments
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, TARGET_COVER, USUAL_MIX, Lawn, read
@@ -19,6 +19,9 @@ from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
 from turfeye.records import SCHEMA
 
+CELL_M = 0.5
+OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
+"""Tables of a lawn file that another season of the same lawn does not take over."""
 OFF_ORIGIN_M = 0.1
 OFF_AXIS_DEG = 3.0
 """So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
@@ -51,7 +54,7 @@ def make(
     *,
     name: str | None = None,
     outline_m: Sequence[Sequence[float]],
-    cell_m: float = 0.5,
+    cell_m: float = CELL_M,
     sown: dt.date | None = None,
     mix: str | None = None,
     rate_g_m2: float | None = None,
@@ -79,6 +82,45 @@ def make(
     if wrong := _off_axes(np.array(part.outline_m)):
         raise LawnError(WORDING.head.format(path=folder, count="1 mistake"), wrong)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
+    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
+    return read(folder)
+
+
+def again(
+    folder: Path | str,
+    like: Path | str,
+    *,
+    name: str | None = None,
+    sown: dt.date | None = None,
+    mix: str | None = None,
+    rate_g_m2: float | None = None,
+    target_cover: float | None = None,
+    target_date: dt.date | None = None,
+) -> Lawn:
+    """Make a lawn folder for another season of the lawn in ``like``, which is only read.
+
+    Its outline, names, pegs, plots, mixes and settings go along, and a trial's ``treatments.csv``; what is of
+    one season stays behind: sowings, target, photos, the views marked in them, and hollows that were filled.
+    Mix, rate and target cover are last time's where none is given. Raises LawnError as `make` does.
+    """
+    folder, there = Path(folder), read(like)
+    if (folder / FILE_NAME).exists():
+        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    last = next((one for one in reversed(there.sowings) if not one.area_m), None)
+    if last and sown and mix in (None, last.mix):
+        mix, rate_g_m2 = last.mix, last.rate_g_m2 if rate_g_m2 is None else rate_g_m2
+    if there.target and target_cover is None and (sown or target_date):
+        target_cover = there.target.cover
+    sowing = _first_sowing(sown, mix, rate_g_m2)
+    target = _first_target(sown, target_cover, target_date)
+    text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
+    text = lawntext.with_value(text, "name", name) if name else text
+    text = lawntext.with_tables(text, "sowing", [sowing] if sowing else [])
+    text = lawntext.with_table(text, "target", target) if target else text
+    parse(text, folder, wording=WORDING)
+    (folder / "photos").mkdir(parents=True, exist_ok=True)
+    if (plan := there.folder / treatments.FILE_NAME).is_file():
+        write_atomic(folder / treatments.FILE_NAME, plan.read_bytes())
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
 

@@ -123,7 +123,9 @@ def read(path: Path | str) -> Temperatures:
     except FileNotFoundError:
         raise LawnError(f"no such file: {path}; write one with the columns date,min_c,max_c") from None
     except UnicodeDecodeError:
-        raise LawnError(f"{path.name} is not UTF-8 text; save it again as UTF-8") from None
+        raise LawnError(
+            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
+        ) from None
     first = lines[0] if lines else ""
     parted_by = max(",;\t", key=first.count)
     names = [name.strip().casefold() for name in next(csv.reader([first], delimiter=parted_by), [])]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -35,14 +35,18 @@ def lawn() -> None:
 @click.option("--outline", type=Outline(), help='Metres: 8x6, or corners as "0,0 8,0 8,6 0,6".')
 @click.option("--sides", type=Lengths(), help="Instead: tape lengths of the sides A-B, B-C, …: 8,6,8,6.")
 @click.option("--diagonals", type=Lengths(), help="With --sides: from corner A to C, D, …: 10.")
-@click.option(
-    "--cell", "cell_m", type=float, default=0.5, show_default=True, help="Side of a cell in metres."
-)
+@click.option("--cell", "cell_m", type=float, help="Side of a cell in metres. [0.5]")
 @click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
 @click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
 @click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [the mix's, overseeding]")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
 @click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
+@click.option(
+    "--like",
+    type=FOLDER,
+    metavar="LAWN",
+    help="Instead of an outline: another season of this lawn, with its outline, pegs, plots and mixes.",
+)
 @click.option(
     "--propose",
     type=PHOTO,
@@ -54,19 +58,20 @@ def new(
     outline: list[tuple[float, float]] | None,
     sides: tuple[float, ...] | None,
     diagonals: tuple[float, ...] | None,
-    cell_m: float,
+    cell_m: float | None,
     sown: date | None,
     mix: str | None,
     rate_g_m2: float | None,
     target_date: date | None,
     target_cover: float | None,
+    like: Path | None,
     propose: Path | None,
 ) -> None:
     """Make a lawn folder.
 
     The outline is measured once with a tape: corners in metres, anticlockwise, the first side as the x axis;
     or the lengths of its sides and of the diagonals from the first corner. Of a lawn that is made already,
-    --propose alone finds its corners in a photo.
+    --propose alone finds its corners in a photo. For next year --like takes it from this year's folder.
     """
     from turfeye import lawn as lawns
     from turfeye import newlawn
@@ -76,25 +81,33 @@ def new(
         there = lawns.read(folder)
         _propose(there, propose, _found(propose, len(there.outline_m)))
         return
-    if (outline is None) == (sides is None):
-        raise click.UsageError("the lawn needs one outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10")
+    if sum(one is not None for one in (outline, sides, like)) != 1:
+        raise click.UsageError(
+            "the lawn needs one outline: --outline 8x6, or --sides 8,6,8,6 --diagonals 10, or --like LAWN"
+        )
     if diagonals and not sides:
         raise click.UsageError("--diagonals go with --sides 8,6,8,6")
-    if outline is None:
-        spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
-        outline = from_tape(sides or (), spans).tolist()
-    found = _found(propose, len(outline)) if propose else None
-    made = newlawn.make(
-        folder,
-        name=name,
-        outline_m=outline,
-        cell_m=cell_m,
-        sown=sown,
-        mix=mix,
-        rate_g_m2=rate_g_m2,
-        target_date=target_date,
-        target_cover=target_cover,
-    )
+    if like is not None and cell_m is not None:
+        raise click.UsageError("--like takes over the cells too; for others change cell_m in its lawn.toml")
+    facts: dict[str, Any] = {
+        "name": name,
+        "sown": sown,
+        "mix": mix,
+        "rate_g_m2": rate_g_m2,
+        "target_date": target_date,
+        "target_cover": target_cover,
+    }
+    if like is not None:
+        found = _found(propose, len(lawns.read(like).outline_m)) if propose else None
+        made = newlawn.again(folder, like, **facts)
+    else:
+        if outline is None:
+            spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
+            outline = from_tape(sides or (), spans).tolist()
+        found = _found(propose, len(outline)) if propose else None
+        made = newlawn.make(
+            folder, outline_m=outline, cell_m=newlawn.CELL_M if cell_m is None else cell_m, **facts
+        )
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
     if made.area_m2 > LARGE_M2:
         say(f"note: {made.area_m2:.0f} m² is much for a lawn; is the outline in metres?")
