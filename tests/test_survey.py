@@ -5,6 +5,7 @@ import datetime as dt
 import json
 import shutil
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -394,15 +395,26 @@ def test_another_season_is_compared_and_drawn(spots):
     assert "no lawn in" in done.stderr
 
 
+def test_a_lawn_beside_one_of_its_name_is_told_by_its_year_else_its_folder(spots):
+    """As next year's folder has it, which takes over the name."""
+    place = lawn.read(spots[0])
+    sown = place.sowings[0]
+    of_2025 = replace(place, sowings=(replace(sown, date=date(2025, 3, 14)),), folder=Path("x/mine-2025"))
+    beside = replace(place, folder=Path("x/other side"))
+    told = [survey._told_apart(place, one) for one in (of_2025, beside, replace(of_2025, name="Mill"))]
+    assert told == [f"{place.name} 2025", f"{place.name} (other side)", "Mill"]
+
+
 def test_what_can_t_be_compared_is_a_note(spots):
     _, answer = spots
     ahead = answer.outlook
     visits = tuple(replace(visit, age_days=visit.age_days + 100) for visit in ahead.season.visits)
     later = replace(answer, outlook=replace(ahead, season=replace(ahead.season, visits=visits)))
-    beside, notes = survey._beside(ahead, later, None)
+    beside, notes = survey._beside(answer.lawn, ahead, later, None)
     assert beside is None
     (note,) = notes
-    assert note.startswith("not compared with Three spots, top lawn: the two seasons share no age")
+    called = f"Three spots, top lawn ({answer.lawn.folder.name})"
+    assert note.startswith(f"not compared with {called}: the two seasons share no age")
 
 
 @pytest.fixture(scope="module")

@@ -266,7 +266,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     settings = answer.plan_settings(place, temperatures=weather)
     plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
     given, taught = _given(place), lessons.in_use(place)
-    beside, not_compared = _beside(ahead, other, taught)
+    beside, not_compared = _beside(place, ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
     by_photo = byphoto.rows(place, table, measured)
@@ -353,12 +353,12 @@ def _table(
 
 
 def _beside(
-    ahead: Outlook, other: Answer | None, taught: Teaching | None
+    place: Lawn, ahead: Outlook, other: Answer | None, taught: Teaching | None
 ) -> tuple[Beside | None, tuple[str, ...]]:
     """What a lawn is compared with, and warnings: where that can't be done, or one is read otherwise."""
     if other is None:
         return None, ()
-    name = other.lawn.name
+    name = _told_apart(place, other.lawn)
     # taught otherwise, its photos err otherwise
     same = compare.one_lawn(ahead.season, other.season) and not (taught or other.taught)
     try:
@@ -370,6 +370,14 @@ def _beside(
         which = "this lawn" if taught else name
         said.append(f"only {which} is taught: part of what {name} differs by may come from that")
     return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
+
+
+def _told_apart(place: Lawn, other: Lawn) -> str:
+    """What another lawn is called beside this one: by its year, else its folder, where it has its name."""
+    if other.name != place.name:
+        return other.name
+    this, last = (max(sown.date for sown in one.sowings if not sown.area_m).year for one in (place, other))
+    return f"{other.name} {last}" if this != last else f"{other.name} ({other.folder.name})"
 
 
 def _weather(place: Lawn) -> temperatures.Temperatures | None:
