@@ -65,6 +65,24 @@ def test_straight_down_cover_is_the_painted_share():
     assert np.abs(table.cover_as_seen[whole] - 0.3).max() < 0.02
 
 
+def test_what_lies_on_part_of_a_cell_may_hide_bare_soil():
+    seen = camera()
+    x = ground(seen)[..., 0]
+    part = np.mod(x, 0.1) < 0.04
+    whole = table_of(seen, np.ones(part.shape))
+    for fault, more in (
+        (faults.THING, cells.UNDER_THINGS_SE),
+        (faults.LEAVES, cells.UNDER_THINGS_SE),
+        (faults.DARK, 0),
+    ):
+        table = table_of(
+            seen, np.ones(part.shape), found=sound(fault=np.where(part, fault, 0).astype(np.uint8))
+        )
+        inner = (table.state == "seen") & (np.abs(table.x_m) < 0.3) & (np.abs(table.y_m) < 0.3)
+        found = np.sqrt(np.maximum(table.cover_se[inner] ** 2 - whole.cover_se[inner] ** 2, 0))
+        assert found == pytest.approx(np.full(inner.sum(), more * 0.4), abs=0.02)
+
+
 def test_rows_run_away_from_the_reader_and_columns_to_the_right():
     seen = camera()
     xy = ground(seen)

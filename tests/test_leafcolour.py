@@ -70,6 +70,59 @@ def test_what_the_grey_steps_leave_open_is_in_the_error():
     assert extra == pytest.approx(by_hand, rel=0.1)
 
 
+# ------------------------------------------------------------------------------- green without leaves
+
+
+def pixels_of(codes, *, share=1.0, correction=None):
+    """A picture of these codes, each in its own columns, green all over by a share ``share``."""
+    picture = np.empty((HEIGHT, WIDTH, 3), np.uint8)
+    for part, code in zip(np.array_split(np.arange(WIDTH), len(codes)), codes, strict=True):
+        picture[:, part] = code
+    correction = correction or plain([1.0, 1.0, 1.0])
+    linear = reflectance.to_linear(picture, correction)
+    green = shares_of(np.full((HEIGHT, WIDTH), share))
+    return Pixels(camera(), picture, linear, green, correction, 0.0)
+
+
+EVERYWHERE = np.ones((HEIGHT, WIDTH), bool)
+FOLIAGE, YELLOW_GREEN, YELLOW, SKIN = (87, 108, 67), (157, 188, 64), (231, 199, 31), (115, 82, 68)
+"""Of the 24-patch colour chart (McCamy, Marcus and Davidson 1976), coded sRGB from memory."""
+
+
+@pytest.mark.parametrize(
+    ("codes", "leafless"),
+    [
+        ([FOLIAGE], False),
+        ([YELLOW_GREEN], False),
+        ([YELLOW], True),
+        ([SKIN], True),
+        ([FOLIAGE, *[YELLOW] * 4], False),  # a fifth of leaves among dry ones are leaves
+        ([FOLIAGE, *[YELLOW] * 19], True),
+    ],
+)
+def test_green_without_a_leaf_s_colour_is_told_by_the_card(codes, leafless):
+    assert leafcolour.leafless(pixels_of(codes), EVERYWHERE) == leafless
+
+
+def test_where_nothing_is_surely_green_or_no_card_tells_colours_nothing_is_said():
+    assert not leafcolour.leafless(pixels_of([YELLOW], share=0.5), EVERYWHERE)
+    assert not leafcolour.leafless(pixels_of([YELLOW]), ~EVERYWHERE)
+    lamp = plain([1.0, 1.0, 2 * leafcolour.MOST_CAST])
+    assert not leafcolour.leafless(pixels_of([YELLOW], correction=lamp), EVERYWHERE)
+    unknown = dataclasses.replace(pixels_of([YELLOW]), correction=None)
+    assert not leafcolour.leafless(unknown, EVERYWHERE)
+
+
+def test_cover_without_a_leaf_s_colour_is_a_guess():
+    pixels = pixels_of([YELLOW])
+    grid = cells.spot_grid(pixels.view, 0.1)
+    sure, guess = (cells.measure(pixels, sound(), grid, leafless=told) for told in (False, True))
+    seen = sure.state == "seen"
+    assert (guess.cover[seen] == sure.cover[seen]).all()
+    more = np.sqrt(guess.cover_se[seen] ** 2 - sure.cover_se[seen] ** 2)
+    assert more == pytest.approx(leafcolour.LEAFLESS_SE * sure.cover[seen])
+
+
 # ------------------------------------------------------------------------------------------- withheld
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from PIL import Image, ImageFilter
 
 from turfeye import lighting
 from turfeye.cells import Accuracy, classifier_se
@@ -70,6 +71,28 @@ def test_low_sun_makes_a_photo_unsure_and_says_so():
     assert not any("hard light" in line for line in soft.warnings)
     assert any("hard light" in line and "under cloud" in line for line in low.warnings)
     assert as_dict(low)["light_hardness"] == pytest.approx(low.hardness, abs=1e-3)
+
+
+def test_blades_one_pixel_wide_are_even_at_large_and_wide_ones_are_not():
+    wide = np.repeat(np.repeat(striped(0.018, 0.098)[:30, :40], 4, axis=0), 4, axis=1)
+    assert lighting.at_large(striped(0.018, 0.098), ALL.astype(np.float32), ALL) < 0.01
+    told = lighting.at_large(wide, ALL.astype(np.float32), ALL)
+    assert told == pytest.approx(np.log(0.1 / 0.02), rel=1e-6)
+    assert np.isnan(lighting.at_large(wide, (~ALL).astype(np.float32), ALL))
+
+
+def test_a_sharpened_photo_under_cloud_is_not_told_as_hard_light(tmp_path):
+    """By Pillow's unsharp mask, as strong as messengers' and phones' enhancements."""
+    for name, percent, word in (
+        ("2026-05-06-spot-2", 150, "sharpened"),
+        ("2026-05-06-spot-1", 60, "hard light"),
+    ):
+        with Image.open(PHOTOS / f"{name}.jpg") as photo:
+            sharp = photo.filter(ImageFilter.UnsharpMask(radius=1.4, percent=percent))
+            sharp.save(tmp_path / f"{name}.jpg", quality=93, exif=photo.getexif())
+        seen = look(tmp_path / f"{name}.jpg")
+        assert seen.hardness > lighting.HARD
+        assert [word in line for line in seen.warnings if "times as unsure" in line] == [True]
 
 
 def test_a_soft_picture_has_soft_light():

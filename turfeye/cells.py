@@ -13,7 +13,7 @@ import numpy as np
 
 from turfeye import darksoil, leafcolour, lighting, outline, view
 from turfeye.errors import ViewError
-from turfeye.faults import REASONS, Faults
+from turfeye.faults import LEAVES, REASONS, THING, Faults
 from turfeye.gapfraction import Blades, leaf_angle_of, straight_down, straight_down_se
 from turfeye.gather import Gather, divide
 from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Pixels, Shares, View, Words
@@ -40,6 +40,10 @@ SHARED = 0.5
 """Share of the variance of a cell's error that all cells of a photo have in common: its soil, leaves and
 light are unlike those learnt from all over it. Fitted with `Accuracy`, to the same pictures: the mean of a
 photo is off by the root of this times the mean error of its cells. tools/calibrate_errors.py prints it."""
+UNDER_THINGS_SE = 0.6
+"""Of the cover of the rest of a cell, times the share of it that is told as leaves or things: small holes
+in closed turf are taken for either in part, and any share of the rest's cover, as likely as any other, is
+off by so much."""
 LOST_IN_GRAIN = 2.0
 """Of a cover, times the grain. Ten photos of real turf with a card laid in, taken in ever less light by a
 phone of ours (patchworks of known truth; grain 0.07 to 0.47), read so much too low, root mean square."""
@@ -123,6 +127,7 @@ def measure(
     blades: Blades | None = None,
     hardness: float = lighting.USUAL_HARDNESS,
     grain: float = 0.0,
+    leafless: bool = False,
 ) -> CellTable:
     """One row for every cell of the grid that lies inside the outline, seen or not.
 
@@ -134,6 +139,7 @@ def measure(
     blades : the lawn's own leaf angle; by default the usual one
     hardness : of the light, as `lighting.hardness` has it
     grain : of a noisy photo, the relative spread of a light grey; 0 for a sound one
+    leafless : whether what is called green has no leaf's colour, as `leafcolour.leafless` has it
 
     Raises ViewError for more cells than can be told apart (`gather.MOST_CELLS`).
     """
@@ -152,6 +158,8 @@ def measure(
         cover = darksoil.without_excess(cover, _excess(pixels, found))
     variance += classifier_se(cover, Accuracy(), zenith_deg=zenith, hardness=hardness) ** 2
     variance += (LOST_IN_GRAIN * grain * cover) ** 2
+    variance += (leafcolour.LEAFLESS_SE * leafless * cover) ** 2
+    variance += (UNDER_THINGS_SE * _under_things(areas) * cover) ** 2
     variance += _colour_se(cover, leafcolour.trusted(pixels.correction)) ** 2
     colours, withheld = _colours(cells, pixels, found.other_light)
     known = {"cover": cover, "cover_se": np.sqrt(variance), **_classes(cells, means, cover), **colours}
@@ -207,6 +215,11 @@ def measure_picture(
         grid=grid,
         **{name: columns_known.get(name, nothing)[order] for name in CellTable.column_names()},
     )
+
+
+def _under_things(areas: Floats) -> Floats:
+    """(cells,) share told as leaves or things, of ``areas`` as `_why` has them."""
+    return np.nan_to_num(divide(areas[LEAVES] + areas[THING], areas.sum(axis=0)))
 
 
 def _excess(pixels: Pixels, found: Faults) -> float:

@@ -41,7 +41,7 @@ ADVICE: Final = {
     GLARE: "wet glare {where}: let the grass dry, or stand with the sun behind you",
     SNOW: "snow or frost {where}: wait until it has gone",
     LEAVES: "fallen leaves {where}, or bare soil of their colour, then not counted: rake leaves off first",
-    THING: "something lies on the lawn {where}: move it out of the picture",
+    THING: "something lies on the lawn {where}: move it away; bare holes may look so, and then don't count",
 }
 WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
 """From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance, and

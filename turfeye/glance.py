@@ -154,14 +154,26 @@ def look_through(
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
     grain = 0.0 if sighting is None else _grain(sighting)
-    table = cells.measure(pixels, found, grid, blades=blades, hardness=hardness, grain=grain)
-    warnings += [*leafcolour.hints(table), *faults.hints(found), *_about_light(hardness, grain)]
+    leafless = leafcolour.leafless(pixels, (found.fault == 0) & ~found.other_light)
+    table = cells.measure(
+        pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless
+    )
+    at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
+    warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *faults.hints(found)]
+    warnings += _about_light(hardness, grain, at_large=at_large)
     return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
 
 
 def _hardness(rgb_linear: Floats, shares: Shares, found: faults.Faults) -> float:
     """Of the light that falls on the usable pixels, where the card lies."""
     return lighting.hardness(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
+
+
+def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness: float) -> float:
+    """Hardness at large, where something is to be said of it; else NaN."""
+    if not hardness >= lighting.HARD:
+        return float("nan")
+    return lighting.at_large(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
 
 
 def _grain(sighting: Sighting) -> float:
@@ -171,7 +183,7 @@ def _grain(sighting: Sighting) -> float:
     return spread if spread > GRAINY else 0.0
 
 
-def _about_light(hardness: float, grain: float = 0.0) -> list[str]:
+def _about_light(hardness: float, grain: float = 0.0, *, at_large: float = np.nan) -> list[str]:
     if grain:  # which makes any light seem hard
         return [
             "a grainy photo, taken in little light: blades melt into the ground, and cover may read too low; "
@@ -180,10 +192,15 @@ def _about_light(hardness: float, grain: float = 0.0) -> list[str]:
     if not hardness >= lighting.HARD:
         return []
     times = (hardness / lighting.USUAL_HARDNESS) ** cells.Accuracy().hard
-    return [
-        f"hard light: dark gaps between sunlit blades make cover {times:.1f} times as unsure as usual; it is "
-        "surest under cloud"
-    ]
+    unsure = f"cover {times:.1f} times as unsure as usual"
+    if at_large >= lighting.HARD_AT_LARGE:
+        return [f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"]
+    if hardness > lighting.SHARPENED * at_large:
+        return [
+            f"a sharpened photo: blades and gaps stand out more than they do, which makes {unsure}; use the "
+            "camera's own file, without enhancement"
+        ]
+    return []
 
 
 def _about_lens(picture: Photo) -> list[str]:
@@ -364,9 +381,11 @@ def _look_without_card(picture: Photo) -> Look:
     found = faults.find(small, shares=shares, lawn=lawn)
     if several:
         found = faults.beside_lawn(_without_doubted(found, grass))
-    hardness = _hardness(reflectance.to_linear(small, None), shares, found)
+    rgb_linear = reflectance.to_linear(small, None)
+    hardness = _hardness(rgb_linear, shares, found)
     table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
-    warnings = (_said_without_card(picture), *faults.hints(found), *_about_light(hardness))
+    light = _about_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
+    warnings = (_said_without_card(picture), *faults.hints(found), *light)
     return Look(picture, None, None, None, table, warnings, hardness)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -44,12 +45,41 @@ ADVICE: Final = {
     TOO_SMEARED: "most colour is withheld, blades are too fine to part it from the ground's: go nearer, or "
     "set the phone's white balance to automatic or daylight",
 }
+LEAF_RATIO: Final = -0.17
+"""Log ratio of red to green light that the greenest tenth of what is surely green stays below where leaves
+are: it is -0.23 and less in rendered spots and lawns and in photographs of real turf with a card laid in,
+yellow and thin ones among them; -0.11 and more in what was read as green without leaves: dead turf, dry
+grass, algae on soil."""
+LEAST_LEAVES: Final = 50
+LEAFLESS_SE: Final = 0.6
+"""Of a cover that has no leaf's colour: about what is off if any share of it, as likely as any other, is
+leaves."""
+NO_LEAVES: Final = (
+    "what is read as green has no leaf's colour: dry or dead turf and algae can be read as green, and turf "
+    "among dry grass missed, so cover is a guess; go and look"
+)
 NAMES: Final = ("dgci", "dgci_sd", "dgci_se", "hue_deg", "exg", "lab_l", "lab_a", "lab_b")
 
 
 def trusted(correction: Correction | None) -> Correction | None:
     """The correction if colour can rest on it; None without one, or where it undoes too strong a cast."""
     return None if correction is None or correction.cast > MOST_CAST else correction
+
+
+def leafless(pixels: Pixels, in_card_light: Flags) -> bool:
+    """Whether what is surely green has nowhere a leaf's colour; False where hardly any is, or no card tells.
+
+    Pixels are averaged over squares of four first: phones smear colour, and single ones have noise.
+    """
+    size = in_card_light.shape[1] // 4, in_card_light.shape[0] // 4
+    if trusted(pixels.correction) is None or min(size) < 1:
+        return False
+    green = np.where(in_card_light, pixels.shares.green, np.float32(0))
+    sure = np.asarray(cv2.resize(green, size, interpolation=cv2.INTER_AREA)) > GREEN
+    if np.count_nonzero(sure) < LEAST_LEAVES:
+        return False
+    light = np.asarray(cv2.resize(pixels.rgb_linear, size, interpolation=cv2.INTER_AREA))[sure] + 0.002
+    return bool(np.quantile(np.log(light[:, 0] / light[:, 1]), 0.1) > LEAF_RATIO)
 
 
 def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[str, Floats], Words]:
