@@ -16,11 +16,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from PIL import Image
 
 from turfeye import answer as answers
 from turfeye import headline, mixes, patches, planfile, results, series, sheet, states, survey
 from turfeye.answer import Answer
+from turfeye.cli import root
 from turfeye.cli.season import season
 from turfeye.words import short_day
 from turfeye.workplan import plan
@@ -259,6 +261,24 @@ def test_results_are_all_there_and_the_contract_s_columns_lead(answer: Answer) -
     assert sum(int(row["seed_g"]) for row in plan) == answer.plan.seed_g
     first = {path: path.read_bytes() for path in files}
     assert {path: path.read_bytes() for path in results.write(answer)} == first
+
+
+def test_the_client_s_page_is_brought_up_to_date_once_it_is_there(
+    answer: Answer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = answer.lawn.results_dir / results.CLIENT_PAGE
+    assert path not in results.write(answer)
+    assert not path.exists()
+    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    monkeypatch.setattr(survey, "season", lambda *_, **__: odd)
+    done = CliRunner().invoke(root, ["sheet", str(answer.lawn.folder)])
+    assert done.exit_code == 0, done.output
+    assert "note: a.jpg: too dark" in done.stderr
+    told = path.read_bytes()
+    path.write_text("of weeks ago")
+    assert path in results.write(answer)
+    assert path.read_bytes() == told
+    path.unlink()
 
 
 def plots_of(html: str) -> list[list[str]]:

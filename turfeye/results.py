@@ -15,6 +15,8 @@ from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
 from turfeye.words import day
 
+CLIENT_PAGE = "client.html"
+"""In the results where ``turfeye sheet`` put it; from then on each season brings it up to date."""
 NO_PHOTO = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -62,6 +64,8 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
     files.append(_write_dates(folder / "dates.ics", rounds.of([(answer.lawn.folder, answer)])))
     write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
+    if (client := folder / CLIENT_PAGE).exists():  # or it would tell the client of weeks ago
+        files.append(write_atomic(client, sheet.client_page(answer, pictures).encode("utf-8")))
     return (page, *files)
 
 

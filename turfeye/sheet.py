@@ -315,7 +315,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["per_cent"] = per_cent
+    environment.filters["per_cent"] = lambda value: per_cent(value).replace(" ", "\u00a0")
     environment.filters["day"] = day
     environment.filters["short_day"] = short_day
     environment.filters["square_metres"] = square_metres
