@@ -113,6 +113,7 @@ def test_the_page_says_what_the_records_say(answer: Answer, drawn: dict[str, byt
 def test_the_client_gets_plain_words_and_no_trade_figures(answer: Answer, drawn: dict[str, bytes]) -> None:
     text = Page(sheet.client_page(answer, drawn)).text
     assert sheet.PLAIN_STATES["thin"].format(will="will very likely") in text
+    assert "A lawn without a gap measures about 80 % in such photos" in text.replace("\u00a0", " ")
     for word in ("deficit", "zenith", "ΔE", "interval", "p-value", "because"):
         assert word not in text
 

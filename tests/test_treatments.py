@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -118,6 +119,8 @@ def test_the_sentence_names_the_ends() -> None:
         "2 treatments on 6 May: greenest b (70 %), least green a (40 %); two chosen"
     )
     assert "from 2 points on" in one.sentence
+    near = replace(one, means=replace(one.means, lsd=0.004))
+    assert "from 0.4 points on" in near.sentence
     # 6 and 9 points apart in two blocks, then the other way round in the third: F is 0.13 with 1 and 2 df
     values = np.array([0.4, 0.46, 0.42, 0.51, 0.5, 0.41])
     one = Compared(date(2026, 5, 6), 53, "cover", compare(values, list("ababab"), list("112233")))

@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 import numpy as np
 
-from turfeye import cautions, charts, drawing, notes, plots, plottables, renovation, workplan
+from turfeye import cautions, charts, drawing, mixes, notes, plots, plottables, renovation, workplan
 from turfeye.amounts import bag_words, seed_words
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
@@ -205,6 +205,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "season": season,
         "plan": answer.plan,
         "most_reasons": MOST_REASONS,
+        "closed": mixes.CLOSED_COVER,
         "sown": sown,
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),

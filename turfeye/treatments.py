@@ -207,7 +207,8 @@ class Compared:
         if self.means.why:
             return f"{ends}; {self.means.why}"
         by_chance = ", which may be chance" if self.means.p >= LEVEL else ""
-        points = f"from {100 * self.means.lsd:.0f} points on"
+        lsd = 100 * self.means.lsd
+        points = f"from {lsd:.{0 if lsd >= 1 else 1}f} points on"
         return f"{ends}{by_chance}; two chosen beforehand differ beyond chance (19 in 20) {points}"
 
 
