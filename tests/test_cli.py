@@ -456,6 +456,11 @@ def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert "180000 m² is much for a lawn; is the outline in metres?" in done.stderr
     assert "is still to come" in done.stderr
+    words = ("--outline", "8x6", "--sown", "2026-03-14", "--rate", "350")
+    assert (
+        "350 g/m² is much, for a new lawn of perennial ryegrass"
+        in run("lawn", "new", tmp_path / "c", *words).stderr
+    )
     plain = run("lawn", "new", tmp_path / "b", "--outline", "8x6", "--sown", "2026-03-14")
     assert "note" not in plain.stderr
 

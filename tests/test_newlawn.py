@@ -122,6 +122,16 @@ def test_another_season_takes_over_what_the_lawn_is_and_nothing_of_last_time_s(t
         newlawn.again(tmp_path / "back-2027", last)
 
 
+def test_another_mix_of_one_s_own_has_its_own_rate(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    own = '[[mix]]\nname = "our shade mix"\nlike = "fine fescue"\nrate_over_g_m2 = [8, 9]\n'
+    (tmp_path / "a/lawn.toml").write_text(
+        f'schema = 1\nname = "A"\noutline_m = [[0, 0], [8, 0], [8, 6]]\n{own}'
+    )
+    made = newlawn.again(tmp_path / "b", tmp_path / "a", sown=date(2027, 3, 20), mix="our shade mix")
+    assert made.sowings[0].rate_g_m2 == 8.5
+
+
 def test_another_season_may_have_another_mix_or_no_sowing_yet(tmp_path: Path) -> None:
     last = tmp_path / "a"
     newlawn.make(last, outline_m=OUTLINE, sown=date(2026, 3, 14), rate_g_m2=20)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,8 @@ from turfeye.lawntext import pairs
 from turfeye.records import SCHEMA
 
 CELL_M = 0.5
+MUCH = 3
+"""So many times what a mix is sown with is hardly meant. Ours."""
 OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
 """Tables of a lawn file that another season of the same lawn does not take over."""
 OFF_ORIGIN_M = 0.1
@@ -111,7 +113,7 @@ def again(
         mix, rate_g_m2 = last.mix, last.rate_g_m2 if rate_g_m2 is None else rate_g_m2
     if there.target and target_cover is None and (sown or target_date):
         target_cover = there.target.cover
-    sowing = _first_sowing(sown, mix, rate_g_m2)
+    sowing = _first_sowing(sown, mix, rate_g_m2, own=there.mixes)
     target = _first_target(sown, target_cover, target_date)
     text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
     text = lawntext.with_value(text, "name", name) if name else text
@@ -170,7 +172,23 @@ def _off_axes(outline: np.ndarray) -> list[str]:
     ]
 
 
-def _first_sowing(sown: dt.date | None, mix: str | None, rate_g_m2: float | None) -> dict[str, Any] | None:
+def much_seed(made: Lawn) -> str:
+    """That a lawn's last sowing has far more seed than its mix is sown with, and what to ask; else ""."""
+    if not made.sowings:
+        return ""
+    sowing = made.sowings[-1]
+    usual = mixes.get(sowing.mix, made.mixes).rate_g_m2("new")
+    if usual is None or sowing.rate_g_m2 <= MUCH * usual:
+        return ""
+    return (
+        f"{sowing.rate_g_m2:g} g/m² is much, for a new lawn of {sowing.mix} {usual:.0f} is usual; is it for one "
+        "square metre?"
+    )
+
+
+def _first_sowing(
+    sown: dt.date | None, mix: str | None, rate_g_m2: float | None, *, own: Sequence[Mapping[str, Any]] = ()
+) -> dict[str, Any] | None:
     """The sowing as a new lawn's file has it; None where none was given."""
     if sown is None:
         if mix is None and rate_g_m2 is None:
@@ -180,7 +198,7 @@ def _first_sowing(sown: dt.date | None, mix: str | None, rate_g_m2: float | None
             "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
         )
     mix = USUAL_MIX if mix is None else mix
-    rate = _usual_rate_g_m2(mix) if rate_g_m2 is None else rate_g_m2
+    rate = _usual_rate_g_m2(mix, own) if rate_g_m2 is None else rate_g_m2
     return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
 
 
@@ -194,10 +212,10 @@ def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None)
     return {"cover": TARGET_COVER if cover is None else cover, "date": end}
 
 
-def _usual_rate_g_m2(name: str) -> float | None:
+def _usual_rate_g_m2(name: str, own: Sequence[Mapping[str, Any]]) -> float | None:
     """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
     try:
-        mix = mixes.get(name)
+        mix = mixes.get(name, own)
     except LawnError:  # told with the other mistakes; a rate is no mistake beside it
         mix = mixes.get(USUAL_MIX)
     return mix.rate_g_m2("over") or mix.rate_g_m2("new")
