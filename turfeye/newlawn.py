@@ -181,8 +181,8 @@ def much_seed(made: Lawn) -> str:
     if usual is None or sowing.rate_g_m2 <= MUCH * usual:
         return ""
     return (
-        f"{sowing.rate_g_m2:g} g/m² is much, for a new lawn of {sowing.mix} {usual:.0f} is usual; is it for one "
-        "square metre?"
+        f"{sowing.rate_g_m2:g} g/m² is much, for a new lawn of {sowing.mix} {usual:.0f} is usual; is it for "
+        "one square metre?"
     )
 
 
