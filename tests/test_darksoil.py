@@ -1,11 +1,14 @@
 """Soil as dark as shade: how much too green an oblique view reads above it, and what takes that off."""
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import darksoil
+from turfeye import card, cells, darksoil, glance, lawn, photo, view
 from turfeye.records import Shares
 
 SHAPE = (20, 30)
@@ -81,6 +84,31 @@ def test_a_dark_bed_or_shadow_beside_the_lawn_tells_nothing_of_its_soil():
 
 def test_a_lawn_of_which_nothing_counts_asks_for_nothing():
     assert excess(picture(0.02), half_bare(), ~everywhere()) == 0
+
+
+def test_shadows_on_half_of_the_soil_and_leaves_count_for_nothing_in_their_contrast():
+    """By what is lit of both: a low sun lays long shadows on soil, and one blade on another."""
+    dark = np.zeros(SHAPE, bool)
+    dark[::2] = True
+    shaded = np.where(dark[..., None], 0.2, 1.0) * picture(0.20, 0.04)
+    assert excess(shaded, half_bare(), everywhere(), card=False) == 0
+    soil_alone = np.where((dark & (half_bare() > 0))[..., None], 0.2, 1.0) * picture(0.20, 0.04)
+    assert excess(soil_alone, half_bare(), everywhere(), card=False) == 0
+
+
+@pytest.mark.parametrize(("day", "told"), [("2026-04-05", True), ("2026-04-12", False)])
+def test_what_is_taken_off_for_dark_soil_is_told(day, told):
+    """The sample lawn in a low evening sun, and under cloud a week later (invented, rendered)."""
+    folder = Path(__file__).parent.parent / "sample_images" / "ferry-cottage"
+    name, place = f"{day}-window.jpg", lawn.read(folder)
+    with (folder / "truth" / "corners.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if (row["photo"], row["what"]) == (name, "outline")]
+    shot = photo.read(folder / "photos" / name)
+    corners = np.array([(float(row["x_px"]), float(row["y_px"])) for row in rows])
+    seen = view.from_corners(shot, corners, place.outline_m)
+    grid = cells.lawn_grid(place.outline_m, 0.5)
+    look = glance.look_through(shot, seen, grid, sighting=card.find(shot))
+    assert any("long shadows" in line and "12 points" in line for line in look.warnings) is told
 
 
 @given(

@@ -6,6 +6,7 @@ import bench_faults as bench
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
 from turfeye import card, colour, faults, glance, lighting, photo, sharpness
@@ -542,6 +543,43 @@ def test_a_card_with_a_mark_missing_is_said():
     spot = tuple(int(v) for v in through(square_on, LAYOUT.marker_centres_mm[2] / 1000))
     rgb = shoot({3: square_on}, SHOT, lie=lambda light: cv2.circle(light, spot, 30, (0.9, 0.9, 0.9), -1))
     assert "only 3 of the card's 4 marks" in glance._flatness(card.find(photo_of(rgb)))[0]
+
+
+SHEET = np.array([[300, 250], [500, 250], [500, 390], [300, 390]], float)
+
+
+@pytest.mark.parametrize(
+    ("rows", "cols", "moved", "told"),
+    [
+        ((150, 490), (200, 600), (0, 0), True),  # a table
+        ((150, 490), (200, 505), (0, 0), False),  # its edge: turf on one side
+        ((245, 395), (295, 505), (0, 0), False),  # a board as large as the sheet
+        ((0, 600), (0, 800), (-290, -240), True),  # in a corner of the picture: two sides show
+        ((0, 600), (0, 800), (-290, -400), False),  # one side alone tells nothing
+    ],
+)
+def test_a_card_that_lies_on_a_thing_is_told(rows, cols, moved, told):
+    other = np.zeros(SIZE)
+    other[slice(*rows), slice(*cols)] = 1
+    assert faults.raised(shares(other=other), SHEET + moved) is told
+
+
+def test_a_card_on_a_table_makes_lengths_too_short_and_is_told(tmp_path):
+    """The table is painted about the card of a sample photo, which is rendered."""
+    path = SAMPLES / "2026-04-24-spot-3.jpg"
+    with Image.open(path) as untouched:
+        rgb, header = np.array(untouched.convert("RGB")), untouched.getexif()
+    corners = card.find(photo.read(path)).corners_px
+    keep, board = (np.zeros(rgb.shape[:2], np.uint8) for _ in range(2))
+    for mask, times in ((keep, 1.12), (board, 2.0)):
+        out = corners.mean(axis=0) + times * (corners - corners.mean(axis=0))
+        cv2.fillPoly(mask, [np.rint(out).astype(np.int32)], 1)
+    grain = np.random.default_rng(1).normal(0, 2, rgb.shape)
+    table = np.clip(np.array([150, 148, 152]) + grain, 0, 255).astype(np.uint8)
+    spoiled = np.where(((board > 0) & (keep == 0))[..., None], table, rgb)
+    Image.fromarray(spoiled).save(tmp_path / path.name, quality=93, exif=header)
+    assert glance.RAISED in glance.look(tmp_path / path.name).warnings
+    assert glance.RAISED not in glance.look(path).warnings
 
 
 def test_an_edging_along_the_outline_is_no_thing_left_on_the_lawn():

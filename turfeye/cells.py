@@ -128,6 +128,7 @@ def measure(
     hardness: float = lighting.USUAL_HARDNESS,
     grain: float = 0.0,
     leafless: bool = False,
+    hidden: float = 0.0,
 ) -> CellTable:
     """One row for every cell of the grid that lies inside the outline, seen or not.
 
@@ -140,6 +141,7 @@ def measure(
     hardness : of the light, as `lighting.hardness` has it
     grain : of a noisy photo, the relative spread of a light grey; 0 for a sound one
     leafless : whether what is called green has no leaf's colour, as `leafcolour.leafless` has it
+    hidden : how much too much of half-covered ground is green by dark soil, as `hidden_by_dark_soil` has it
 
     Raises ViewError for more cells than can be told apart (`gather.MOST_CELLS`).
     """
@@ -154,8 +156,7 @@ def measure(
     shown = why == ""
     means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
     cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
-    if blades is None:  # own ones, from two photos, hold what dark soil hides too
-        cover = darksoil.without_excess(cover, _excess(pixels, found))
+    cover = darksoil.without_excess(cover, hidden)
     variance += classifier_se(cover, Accuracy(), zenith_deg=zenith, hardness=hardness) ** 2
     variance += (LOST_IN_GRAIN * grain * cover) ** 2
     variance += (leafcolour.LEAFLESS_SE * leafless * cover) ** 2
@@ -222,7 +223,7 @@ def _under_things(areas: Floats) -> Floats:
     return np.nan_to_num(divide(areas[LEAVES] + areas[THING], areas.sum(axis=0)))
 
 
-def _excess(pixels: Pixels, found: Faults) -> float:
+def hidden_by_dark_soil(pixels: Pixels, found: Faults) -> float:
     """How much too much of half-covered ground is green where dark soil is seen obliquely (`darksoil`)."""
     if pixels.view.tilt_deg <= view.OBLIQUE_DEG:
         return 0.0

@@ -60,6 +60,12 @@ WIDE_MM = 18.0
 LIGHTER = ("grey 1 ", "grey 2 ", "grey 3 ", "grey 4 ")
 GRAINY = 0.085
 """From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
+MUCH_HIDDEN = 0.05
+"""So much taken off half-covered ground for dark soil is told."""
+RAISED = (
+    "the card lies on something other than turf or soil: if that stands above the ground, all lengths "
+    "come out too short and cells lie elsewhere; lay the card on the ground"
+)
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
 
@@ -149,18 +155,22 @@ def look_through(
     if outline_px is not None:
         found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
     else:
+        if card_px is not None and faults.raised(pixels.shares, card_px):
+            warnings.append(RAISED)
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
         pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
     grain = 0.0 if sighting is None else _grain(sighting)
     leafless = leafcolour.leafless(pixels, (found.fault == 0) & ~found.other_light)
+    # a lawn's own leaf angle, from two photos, holds what dark soil hides too
+    hidden = cells.hidden_by_dark_soil(pixels, found) if blades is None else 0.0
     table = cells.measure(
-        pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless
+        pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless, hidden=hidden
     )
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
     warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *faults.hints(found)]
-    warnings += _about_light(hardness, grain, at_large=at_large)
+    warnings += [*_about_light(hardness, grain, at_large=at_large), *_about_soil(hidden)]
     return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
 
 
@@ -201,6 +211,15 @@ def _about_light(hardness: float, grain: float = 0.0, *, at_large: float = np.na
             "camera's own file, without enhancement"
         ]
     return []
+
+
+def _about_soil(hidden: float) -> list[str]:
+    if hidden < MUCH_HIDDEN:
+        return []
+    return [
+        f"soil as dark as shade, or long shadows on it: {100 * hidden:.0f} points are taken off half-covered "
+        "ground for what looks closed, less elsewhere; it is surest under cloud"
+    ]
 
 
 def _about_lens(picture: Photo) -> list[str]:
