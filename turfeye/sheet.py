@@ -317,7 +317,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["per_cent"] = lambda value: per_cent(value).replace(" ", "\u00a0")
-    environment.filters["day"] = day
+    environment.filters["day"] = lambda when: day(when).replace(" ", "\u00a0", 1)
     environment.filters["short_day"] = short_day
     environment.filters["square_metres"] = square_metres
     environment.filters["seed_words"] = seed_words
