@@ -109,16 +109,15 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
     """No view is marked, and a photo shows no card from above: what it most likely shows comes first."""
     corners = f"its corners {', '.join(place.corner_names)}"
     page = f"the page that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes"
+    came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
     if place.spots:
-        came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
         return CardError(
             f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if "
             f"it shows the lawn, no view is marked yet: mark {corners} in one such photo, on {page}"
         )
-    came = "" if sighting is None else f" (card {sighting.spot} is seen from the side)"
     return CardError(
-        f"no view is marked yet. If it shows the lawn{came}, mark {corners} in one such photo, on {page}; if "
-        "a spot, take it again from above with the whole card"
+        f"no view is marked yet, and {came}. If it shows the lawn, mark {corners} in one such photo, on {page}; "
+        "if a spot, take it again from above with the whole card"
     )
 
 
