@@ -116,8 +116,8 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
             f"it shows the lawn, no view is marked yet: mark {corners} in one such photo, on {page}"
         )
     return CardError(
-        f"no view is marked yet, and {came}. If it shows the lawn, mark {corners} in one such photo, on {page}; "
-        "if a spot, take it again from above with the whole card"
+        f"no view is marked yet, and {came}. If it shows the lawn, mark {corners} in one such photo, on "
+        f"{page}; if a spot, take it again from above with the whole card"
     )
 
 
