@@ -51,9 +51,10 @@ are: it is -0.23 and less in rendered spots and lawns and in photographs of real
 yellow and thin ones among them; -0.11 and more in what was read as green without leaves: dead turf, dry
 grass, algae on soil."""
 LEAST_LEAVES: Final = 50
-LEAFLESS_SE: Final = 0.6
-"""Of a cover that has no leaf's colour: about what is off if any share of it, as likely as any other, is
-leaves."""
+LEAFLESS_SE: Final = 0.85
+"""Of a cover that has no leaf's colour. The mean of a photo has 0.6 of it (`cells.SHARED`), which is about
+what is off if any share of it, as likely as any other, is leaves; the cells of a photo err alike in
+this."""
 NO_LEAVES: Final = (
     "what is read as green has no leaf's colour: dry or dead turf and algae can be read as green, and turf "
     "among dry grass missed, so cover is a guess; go and look"
