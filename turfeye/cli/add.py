@@ -60,8 +60,9 @@ def add(
         corners_px=corners or None,
         before=before,
     )
-    noted = ", what you say of it is noted" if view is not None or spot is not None or numbered else ""
-    known = [one for one in filed if one.already and (one.path.parent.name == "before") == before]
+    told = view is not None or spot is not None or numbered
+    noted, all_noted = (f", what you say of {what} is noted" if told else "" for what in ("it", "them"))
+    known = {one for one in filed if one.already and (one.path.parent.name == "before") == before}
     for one in filed:
         if not one.already:
             click.echo(f"{one.source.name} → {one.path.name}")
@@ -76,7 +77,7 @@ def add(
         if one.note:
             say(f"{one.source.name}: {one.note}")
     if len(known) > FEW_KNOWN:
-        say(f"{len(known)} photos were filed already{noted}")
+        say(f"{len(known)} photos were filed already{all_noted}")
     if corners:
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")
