@@ -545,6 +545,16 @@ def test_a_card_with_a_mark_missing_is_said():
     assert "only 3 of the card's 4 marks" in glance._flatness(card.find(photo_of(rgb)))[0]
 
 
+@pytest.mark.parametrize(("across", "much"), [(120, " (15 % of it)"), (50, "")])
+def test_how_much_of_the_ground_things_take_up_is_said_where_it_is_much(across, much):
+    other, light = np.zeros(SIZE), LIGHT.copy()
+    other[:, 300 : 300 + across] = 1
+    light[other > 0] = [0.05, 0.08, 0.30]
+    said = faults.hints(found(picture(light), shares=shares(other=other), correction=correction()))
+    assert any(words.startswith("something lies on the lawn") and f"{much}: move" in words for words in said)
+    assert any("% of it" in words for words in said) == bool(much)
+
+
 SHEET = np.array([[300, 250], [500, 250], [500, 390], [300, 390]], float)
 
 

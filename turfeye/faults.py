@@ -46,6 +46,9 @@ ADVICE: Final = {
 WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
 """From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance, and
 a boot is a hundredth of a spot photo."""
+MUCH: Final = 0.075
+"""From this share of the lawn on it is said how much leaves and things take up: that may be bare ground, and
+the mean of a photo is that of the rest."""
 UNSCALED_THING: Final = 0.03
 """Without a card nothing says how large a thing is, and clods may look like one."""
 
@@ -189,7 +192,8 @@ def hints(faults: Faults) -> tuple[str, ...]:
         mask &= _inner(lawn, _side(lawn.shape)) if code in (THING, LEAVES) else lawn
         share = _share(mask, lawn)
         if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
-            said.append((share, words.format(where=_where(mask, lawn))))
+            much = f" ({5 * round(20 * share)} % of it)" if code in (THING, LEAVES) and share >= MUCH else ""
+            said.append((share, words.format(where=_where(mask, lawn) + much)))
     if (share := _share(faults.corners & lawn, lawn)) >= 0.02:
         said.append((share, "dark corners: check for a case or a finger at the lens"))
     mask = faults.other_light & lawn & ~faults.corners
