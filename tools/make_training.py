@@ -9,8 +9,7 @@ has put its colours right, by two other phones (tools/pasted_card.py); NAME-shar
 the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the truth from straight above); NAME.json
 (the recipe, the camera's pose, sample distance, where the cards lie); for gardens NAME-lawn.png (255 = lawn).
 
-Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from; a
-judged picture of a spot has been averaged down to half of that already (`sward_pictures.kept_size`).
+Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from.
 """
 
 from __future__ import annotations
@@ -37,10 +36,7 @@ SPOT_PX = (1632, 1088)
 SPOT_GSD_MM = (0.25, 0.75)
 OBLIQUE_GSD_MM = (0.4, 1.0)
 ESTABLISHED = 0.3  # share of gardens whose lawn is years old
-OLIVE, OLIVE_HUE = 0.3, (0.5, 3.5)  # share of scenes whose grass is yellower than fresh grass, and how much
-ISLANDS = 0.25  # share of spots and of gardens whose turf stands in islands, or has holes, with sharp edges
-FINE = 0.2  # share of spots with fine, close-mown turf
-GRAVEL = 0.06  # share of spots whose ground is gravel
+OLIVE, OLIVE_HUE = 0.2, (0.5, 3.0)  # share of scenes whose grass is yellower than fresh grass, and how much
 WITH_THINGS, WITH_LEAVES, WITH_CLODS = 0.12, 0.25, 0.25  # shares of spots with each of these
 
 
@@ -64,7 +60,6 @@ def spot_recipe(seed: int) -> spots.SpotRecipe:
         size_px=SPOT_PX,
         gsd_mm=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
         **littered(seed),
-        **grown(seed, fine=not oblique),
     )
     if rng.random() < OLIVE:
         recipe = replace(recipe, green=chance.green(rng, rng.uniform(*OLIVE_HUE)))
@@ -91,36 +86,6 @@ def littered(seed: int) -> dict[str, float | int]:
     }
 
 
-def grown(seed: int, *, fine: bool) -> dict[str, float]:
-    """How a spot's turf stands, where it is not as usual: in islands, fine and close-mown, in gravel.
-
-    An oblique view holds too much ground for fine turf's many plants.
-    """
-    rng = np.random.default_rng(seed + 80)
-    found: dict[str, float] = {}
-    if rng.random() < ISLANDS:
-        found["patchiness"] = float(rng.uniform(1.5, 4))
-    if rng.random() < FINE and fine:
-        found |= {
-            "plants_per_m2": float(rng.uniform(30_000, 60_000)),
-            "length_mm": float(rng.uniform(15, 40)),
-            "width_mm": float(rng.uniform(0.8, 1.6)),
-            "mown_mm": float(rng.uniform(10, 30)),
-        }
-    if rng.random() < GRAVEL:
-        found["stones_per_m2"] = float(rng.uniform(600, 2500))
-    return found
-
-
-def broken(rng: np.random.Generator, recipe: lawns.LawnRecipe) -> dict[str, float | tuple]:
-    """A lawn with bare places large and small, or one in islands."""
-    if rng.random() < 0.4:
-        return {"patchiness": float(rng.uniform(1.5, 3))}
-    (x0, y0), (x1, y1) = np.min(recipe.outline_m, axis=0), np.max(recipe.outline_m, axis=0)
-    radii = np.exp(rng.uniform(np.log(0.08), np.log(0.6), (int(rng.integers(3, 13)), 2)))
-    return {"never": tuple((*rng.uniform((x0, y0), (x1, y1)).tolist(), *pair) for pair in radii.tolist())}
-
-
 def garden_looks(seed: int, count: int) -> tuple[list, list]:
     """Recipes and meshes."""
     recipe = garden_recipe(seed)
@@ -128,7 +93,7 @@ def garden_looks(seed: int, count: int) -> tuple[list, list]:
 
 
 def garden_recipe(seed: int) -> lawns.LawnRecipe:
-    """A lawn view in its garden; some lawns years old, some broken, soils and greens of their own."""
+    """A lawn view in its garden; some lawns years old, soils and greens of their own."""
     recipe = lawns.random_garden(seed, size_px=GARDEN_PX)
     rng = np.random.default_rng(seed + 78)
     if rng.random() < ESTABLISHED:
@@ -136,10 +101,7 @@ def garden_recipe(seed: int) -> lawns.LawnRecipe:
     tint, hue = random_tint(rng), 0.6 * rng.normal()
     if rng.random() < OLIVE:
         hue = rng.uniform(*OLIVE_HUE)
-    recipe = replace(recipe, soil_tint=tint, green=chance.green(rng, hue))
-    if rng.random() < ISLANDS:
-        recipe = replace(recipe, growth=replace(recipe.growth, **broken(rng, recipe)))
-    return recipe
+    return replace(recipe, soil_tint=tint, green=chance.green(rng, hue))
 
 
 def make(kind: str, out: Path, seed: int, count: int, spp: int) -> str:

@@ -3,8 +3,8 @@
     python tools/make_tuning.py rendered/tune-wide --count 96 --workers 8
 
 Each is what a user's photo is: by one phone, a card in it, at the size of the bench's pictures, its truth
-beside it (tools/make_samples.py). The bench's own scenes are of fewer kinds: no islands, fine turf, gravel
-or yellower grass. Even seeds are spots, odd ones lawns; nothing lies on the spots, which would hide the card.
+beside it (tools/make_samples.py). The bench's own scenes are of fewer kinds: no yellower grass, no soils of
+their own tint. Even seeds are spots, odd ones lawns; nothing lies on the spots, which would hide the card.
 """
 
 from __future__ import annotations

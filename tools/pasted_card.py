@@ -14,7 +14,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 from PIL import Image
-from sward_pictures import kept_size
 
 from turfeye import card, colour, reflectance, sward
 from turfeye.colourspace import LUMINANCE
@@ -60,7 +59,6 @@ def judged(
 ) -> tuple[Bytes, Box] | None:
     """The picture as `sward.classify` judges it once its card has been read; where it lies in the photo.
 
-    Averaged down first, to what training keeps of it, and corrected then, as in use.
     None where the card can't be read (shake, defocus, glare): such a photo is not corrected in use either.
     """
     rng = np.random.default_rng([seed, 5])
@@ -73,5 +71,4 @@ def judged(
         correction = colour.fit(card.find(photo), card.NOMINAL)
     except TurfeyeError:
         return None
-    small = cv2.resize(rgb, kept_size(rgb, gsd_mm), interpolation=cv2.INTER_AREA)
-    return sward.exposed(reflectance.corrected_coded(small, correction)), box
+    return sward.exposed(reflectance.corrected_coded(rgb, correction)), box

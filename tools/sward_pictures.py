@@ -23,9 +23,6 @@ SETS = ("wheat", "peanut", "rendered", "real")
 REAL_SHARES = tuple(f"{name}_percent_by_eye" for name in ("green", "straw", "bare", "other"))
 PARTS = 5
 
-FINEST_GSD_MM = 0.65
-"""Half of what a photo of known scale is judged at: finer pictures are averaged down to it."""
-
 
 @dataclass(frozen=True)
 class Picture:
@@ -88,7 +85,6 @@ def _read_look(shares: Path) -> list[Picture]:
     name = shares.name.removesuffix("-shares.png")
     facts = json.loads(shares.with_name(f"{name}.json").read_text(encoding="utf-8"))
     truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
-    size = kept_size(truth, facts["gsd_mm"])
     found = []
     for suffix in ("", *facts.get("cards_px", ())):
         rgb = cv2.cvtColor(cv2.imread(str(shares.with_name(f"{name}{suffix}.jpg"))), cv2.COLOR_BGR2RGB)
@@ -98,16 +94,8 @@ def _read_look(shares: Path) -> list[Picture]:
             seen = truth.copy()
             seen[y0:y1, x0:x1] = (0, 0, 0, 255)  # the card lies there
         about = (name + suffix, "rendered", facts["scene"])
-        gsd_mm = facts["gsd_mm"] * truth.shape[1] / size[0]
-        rgb, seen = (cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (rgb, seen))
-        found.append(Picture(*about, rgb, seen, full=True, gsd_mm=gsd_mm))
+        found.append(Picture(*about, rgb, seen, full=True, gsd_mm=facts["gsd_mm"]))
     return found
-
-
-def kept_size(picture: np.ndarray, gsd_mm: float) -> tuple[int, int]:
-    """Width and height to which a picture is averaged down; its own if no finer, or unknown (NaN)."""
-    scale = min(1.0, gsd_mm / FINEST_GSD_MM) if gsd_mm == gsd_mm else 1.0
-    return round(picture.shape[1] * scale), round(picture.shape[0] * scale)
 
 
 def _green_only(green: np.ndarray) -> np.ndarray:
