@@ -113,6 +113,13 @@ def test_where_nothing_is_surely_green_or_no_card_tells_colours_nothing_is_said(
     assert not leafcolour.leafless(unknown, EVERYWHERE)
 
 
+def test_a_colour_of_which_the_correction_leaves_less_than_nothing_is_a_leaf_s():
+    deep = pixels_of([FOLIAGE])
+    deep = dataclasses.replace(deep, rgb_linear=deep.rgb_linear - np.float32([0.3, 0, 0]))
+    with np.errstate(all="raise"):
+        assert not leafcolour.leafless(deep, EVERYWHERE)
+
+
 def test_cover_without_a_leaf_s_colour_is_a_guess():
     pixels = pixels_of([YELLOW])
     grid = cells.spot_grid(pixels.view, 0.1)

@@ -79,7 +79,8 @@ def leafless(pixels: Pixels, in_card_light: Flags) -> bool:
     sure = np.asarray(cv2.resize(green, size, interpolation=cv2.INTER_AREA)) > GREEN
     if np.count_nonzero(sure) < LEAST_LEAVES:
         return False
-    light = np.asarray(cv2.resize(pixels.rgb_linear, size, interpolation=cv2.INTER_AREA))[sure] + 0.002
+    light = np.asarray(cv2.resize(pixels.rgb_linear, size, interpolation=cv2.INTER_AREA))[sure]
+    light = np.maximum(light, 0) + 0.002  # a correction may leave less than nothing of a saturated colour
     return bool(np.quantile(np.log(light[:, 0] / light[:, 1]), 0.1) > LEAF_RATIO)
 
 

@@ -105,7 +105,8 @@ def at_large(rgb_linear: Floats, green: Floats, counts: Flags) -> float:
     if np.count_nonzero(pairs) < LEAST_PAIRS:
         return float("nan")
     light = cv2.transform(np.asarray(rgb_linear, np.float32), LUMINANCE[None].astype(np.float32))
-    logs = np.log(np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA)) + 0.002)
+    means = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA))
+    logs = np.log(np.maximum(means, 0) + 0.002)
     return float(np.abs(logs[:, :-1] - logs[:, 1:])[pairs].mean())
 
 
