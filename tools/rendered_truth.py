@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -74,15 +75,32 @@ def outlined(picture: Path, shape: tuple[int, int]) -> np.ndarray:
 
 def pairs(table: CellTable, picture: Path) -> np.ndarray:
     """(N, 4) cover, its error, true cover, zenith of cells seen and known, without the card's."""
+    found = [
+        (table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i])
+        for i, true in _known(table, picture)
+    ]
+    return np.array(found).reshape(-1, 4)
+
+
+def shares(table: CellTable, picture: Path) -> np.ndarray:
+    """(N, 4, 2) green, straw, bare, other of the same cells, told and true."""
+    told = np.stack([table.cover, table.straw, table.bare, table.other], axis=1)
+    found = [
+        list(zip(told[i], [float(true[name]) for name in ("cover", "straw", "bare", "other")], strict=True))
+        for i, true in _known(table, picture)
+    ]
+    return np.array(found, dtype=float).reshape(-1, 4, 2)
+
+
+def _known(table: CellTable, picture: Path) -> Iterator[tuple[int, dict[str, str]]]:
+    """Places of cells that were seen, with their truth: not the card's, and no slivers."""
     with picture.with_name(f"{picture.stem}-cells.csv").open(encoding="utf-8") as file:
         truth = {_place(row["x_m"], row["y_m"]): row for row in csv.DictReader(file)}
-    found = []
-    for i in np.flatnonzero(table.state == "seen"):
+    for i in np.flatnonzero(table.state == "seen").tolist():
         true = truth.get(_place(table.x_m[i], table.y_m[i]))
         whole = true is not None and float(true["area_m2"]) > 0.3 * table.grid.cell_m**2
         if true is not None and whole and float(true["card"]) < 0.1:
-            found.append((table.cover[i], table.cover_se[i], float(true["cover"]), table.zenith_deg[i]))
-    return np.array(found).reshape(-1, 4)
+            yield i, true
 
 
 def _place(x_m: str | float, y_m: str | float) -> tuple[float, float]:

@@ -171,7 +171,7 @@ def train_all(
 ) -> dict[str, SwardNet]:
     """A network a name, each learnt from its own share of the pictures, one after another.
 
-    Side by side, on streams of their own, trainings spoiled one another (models/sward.md).
+    Side by side, on streams of their own, trainings spoiled one another (docs/sward-training.md).
     """
     torch.backends.cudnn.benchmark = True
     start = time.monotonic()
