@@ -18,7 +18,7 @@ def relight(rgb: torch.Tensor, *, softer: bool = False) -> torch.Tensor:
     """Other light, camera and noise for every picture: much other for one half, little for the other.
 
     Little, since a picture that a card has corrected is not far from what it should be. ``softer``: some have
-    their darks lifted too, or were enlarged; real turf gains by it, rendered turf loses (docs/sward-training.md).
+    their darks lifted too, or were enlarged: real turf gains, rendered turf loses (docs/sward-training.md).
     """
     little = torch.rand(len(rgb), 1, 1, 1, device=rgb.device) < 0.5
     return torch.where(little, little_changed(rgb), much_changed(rgb, softer=softer))
