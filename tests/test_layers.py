@@ -17,7 +17,7 @@ ORDER = (
     "records files words notes",
     "diary lawnrecords",
     "photo colourspace gapfraction temperatures",
-    "card_layout readings treatments",
+    "card_layout readings treatments edges",
     "card_values card_print marks",
     "overgrown",
     "card",

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from turfeye import marks, overgrown
+from turfeye import edges, marks, overgrown
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
@@ -214,7 +214,7 @@ def _read_patches(
     column, line = np.rint(places).astype(int).transpose(2, 0, 1)
     height, width = rgb_coded.shape[:2]
     codes = rgb_coded[np.clip(line, 0, height - 1), np.clip(column, 0, width - 1)]  # (P, 1600, 3)
-    linear = marks.LINEAR[codes]
+    linear = edges.LINEAR[codes]
     middle = np.median(linear, axis=1, keepdims=True)
     off = np.abs(linear - middle)
     sd = 1.4826 * np.median(off, axis=1, keepdims=True)
