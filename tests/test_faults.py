@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, colour, faults, glance, lighting, photo, sharpness
+from turfeye import card, caveats, colour, faults, glance, lighting, photo, sharpness
 from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Pixels, Shares
@@ -533,7 +533,7 @@ FOCAL, SHOT = 1500, (1500, 1100)
 def test_a_bent_card_is_said(up_m, said):
     square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=0)
     sighting = card.find(photo_of(bent(shoot({3: square_on}, SHOT), up_m, height_m=1.0)))
-    words = glance._flatness(sighting)
+    words = caveats.of_card(sighting, None, spot=True)
     assert any("does not lie flat" in word for word in words) == said
     assert said or not words
 
@@ -542,7 +542,7 @@ def test_a_card_with_a_mark_missing_is_said():
     square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=4)
     spot = tuple(int(v) for v in through(square_on, LAYOUT.marker_centres_mm[2] / 1000))
     rgb = shoot({3: square_on}, SHOT, lie=lambda light: cv2.circle(light, spot, 30, (0.9, 0.9, 0.9), -1))
-    assert "only 3 of the card's 4 marks" in glance._flatness(card.find(photo_of(rgb)))[0]
+    assert "only 3 of the card's 4 marks" in caveats.of_card(card.find(photo_of(rgb)), None, spot=True)[0]
 
 
 @pytest.mark.parametrize(("across", "much"), [(120, " (15 % of it)"), (50, "")])
@@ -588,8 +588,8 @@ def test_a_card_on_a_table_makes_lengths_too_short_and_is_told(tmp_path):
     table = np.clip(np.array([150, 148, 152]) + grain, 0, 255).astype(np.uint8)
     spoiled = np.where(((board > 0) & (keep == 0))[..., None], table, rgb)
     Image.fromarray(spoiled).save(tmp_path / path.name, quality=93, exif=header)
-    assert glance.RAISED in glance.look(tmp_path / path.name).warnings
-    assert glance.RAISED not in glance.look(path).warnings
+    assert caveats.RAISED in glance.look(tmp_path / path.name).warnings
+    assert caveats.RAISED not in glance.look(path).warnings
 
 
 def test_an_edging_along_the_outline_is_no_thing_left_on_the_lawn():
@@ -644,13 +644,13 @@ def test_wide_ground_of_the_soils_colour_is_soil_and_a_little_may_be_a_shoe(acro
 def test_a_very_wide_lens_is_said(equivalent_mm, said):
     """A lens that bends the rim by a quarter put cells of 0.1 m into their neighbours with no word said."""
     shot = photo_of(np.zeros((300, 400, 3), np.uint8), equivalent_mm * photo.focal_from_35mm(1.0, (400, 300)))
-    assert any("very wide lens" in words for words in glance._about_lens(shot)) == said
+    assert any("very wide lens" in words for words in caveats.of_lens(shot)) == said
 
 
 @pytest.mark.parametrize(("noise", "said"), [(0.004, False), (0.06, True)])
 def test_a_photo_taken_in_too_little_light_is_said_to_be_grainy(noise, said):
     """Of ten photos of real turf in ever less light, cover was 17 points too low where its error told 11."""
     square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=0)
-    grain = glance._grain(card.find(photo_of(shoot({3: square_on}, SHOT, noise=noise))))
+    grain = caveats.grain(card.find(photo_of(shoot({3: square_on}, SHOT, noise=noise))))
     assert (grain > 0) == said
-    assert any("grainy" in words for words in glance._about_light(0.3, grain)) == said
+    assert any("grainy" in words for words in caveats.of_light(0.3, grain)) == said

@@ -35,7 +35,7 @@ ORDER = (
     "sharpness",
     "faults leafcolour",
     "cells lawncheck lawntext",
-    "lawnfile",
+    "lawnfile caveats",
     "lawn",
     "filing newlawn samples",
     "strokes",

@@ -10,6 +10,7 @@ import numpy as np
 
 from turfeye import (
     card,
+    caveats,
     cells,
     colour,
     faults,
@@ -51,23 +52,6 @@ FILLED = 0.75
 LEAST_GROUND = 0.08
 """With more of the picture than this taken for other things of the soil's own colour they are soil. Dogs take
 up a twentieth of a spot photo, shoes a hundredth (ours)."""
-FLAT_MISFIT = 0.02
-FLAT_MISFIT_PX = 0.9
-"""Marks off by more than this share of their side, and so many pixels, say that the card is bent. On sound
-photos they are off by up to 0.016 with grass over the card; with its ends 40 mm up by 0.021 to 0.068."""
-WIDE_MM = 18.0
-"""Phones' main cameras are equivalent to 23 to 28 mm, wide ones to 13 to 16: common practice, no source."""
-LIGHTER = ("grey 1 ", "grey 2 ", "grey 3 ", "grey 4 ")
-GRAINY = 0.085
-"""From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
-MUCH_HIDDEN = 0.05
-"""So much taken off half-covered ground for dark soil is told."""
-RAISED = (
-    "the card lies on something other than turf or soil: if that stands above the ground, all lengths "
-    "come out too short and cells lie elsewhere; lay the card on the ground"
-)
-UNEVEN_TWINS = 0.12
-"""Twin grey steps further apart than this say that the card lies in uneven light."""
 
 
 def look(
@@ -144,7 +128,7 @@ def look_through(
     classifier has learnt of it, used where a card corrects the colours.
     """
     correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
-    warnings = [*_about_lens(picture), *_about_card(sighting, correction, spot=seen.kind == "spot")]
+    warnings = [*caveats.of_lens(picture), *caveats.of_card(sighting, correction, spot=seen.kind == "spot")]
     pixels = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
@@ -156,12 +140,12 @@ def look_through(
         found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
     else:
         if card_px is not None and faults.raised(pixels.shares, card_px):
-            warnings.append(RAISED)
+            warnings.append(caveats.RAISED)
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
         pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
-    grain = 0.0 if sighting is None else _grain(sighting)
+    grain = 0.0 if sighting is None else caveats.grain(sighting)
     leafless = leafcolour.leafless(pixels, (found.fault == 0) & ~found.other_light)
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
     hidden = cells.hidden_by_dark_soil(pixels, found) if blades is None else 0.0
@@ -170,7 +154,7 @@ def look_through(
     )
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
     warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *faults.hints(found)]
-    warnings += [*_about_light(hardness, grain, at_large=at_large), *_about_soil(hidden)]
+    warnings += [*caveats.of_light(hardness, grain, at_large=at_large), *caveats.of_soil(hidden)]
     return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
 
 
@@ -184,104 +168,6 @@ def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness
     if not hardness >= lighting.HARD:
         return float("nan")
     return lighting.at_large(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
-
-
-def _grain(sighting: Sighting) -> float:
-    """Relative spread of the lighter grey steps where a noisy photo shows in it, else 0."""
-    light = [k for k, name in enumerate(sighting.patch_names) if name.startswith(LIGHTER)]
-    spread = float(np.median(sighting.patch_spread[light])) if light else 0.0
-    return spread if spread > GRAINY else 0.0
-
-
-def _about_light(hardness: float, grain: float = 0.0, *, at_large: float = np.nan) -> list[str]:
-    if grain:  # which makes any light seem hard
-        return [
-            "a grainy photo, taken in little light: blades melt into the ground, and cover may read too low; "
-            "take it in more light"
-        ]
-    if not hardness >= lighting.HARD:
-        return []
-    times = (hardness / lighting.USUAL_HARDNESS) ** cells.Accuracy().hard
-    unsure = f"cover {times:.1f} times as unsure as usual"
-    if at_large >= lighting.HARD_AT_LARGE:
-        return [f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"]
-    if hardness > lighting.SHARPENED * at_large:
-        return [
-            f"a sharpened photo: blades and gaps stand out more than they do, which makes {unsure}; use the "
-            "camera's own file, without enhancement"
-        ]
-    return []
-
-
-def _about_soil(hidden: float) -> list[str]:
-    if hidden < MUCH_HIDDEN:
-        return []
-    return [
-        f"soil as dark as shade, or long shadows on it: {100 * hidden:.0f} points are taken off half-covered "
-        "ground for what looks closed, less elsewhere; it is surest under cloud"
-    ]
-
-
-def _about_lens(picture: Photo) -> list[str]:
-    """That a very wide lens bends what lies near the picture's rim."""
-    if picture.focal_px is None:
-        return []
-    equivalent_mm = picture.focal_px / photo.focal_from_35mm(1.0, picture.size_px)
-    if equivalent_mm >= WIDE_MM:
-        return []
-    return [
-        f"taken with a very wide lens ({equivalent_mm:.0f} mm as on 35 mm film): places near the picture's "
-        "rim may be far off; use the phone's main camera"
-    ]
-
-
-def _about_card(sighting: Sighting | None, correction: Correction | None, *, spot: bool) -> list[str]:
-    """What makes colours, places and heights by this card doubtful."""
-    if sighting is None:
-        return ["no card could be read: cover has a wider error and colour is withheld"]
-    said = []
-    if correction is not None and correction.half_lit:
-        said.append(
-            "a shadow crosses the card: its sunlit part was used, and colour is given for the sunlit lawn "
-            "only; step aside and take the photo again for the rest"
-        )
-    elif sighting.twins_differ > UNEVEN_TWINS:
-        said.append(
-            f"the card lies in uneven light or is dirty (its twin greys differ by "
-            f"{100 * sighting.twins_differ:.0f} %): keep grass, its shadows and dirt off it, or turn it"
-        )
-    if correction is not None and correction.grey_print:
-        said.append(
-            "the card's coloured steps show no colour: colours are only as right as the phone's own; print "
-            "the card in colour, and use no filter"
-        )
-    if spot:
-        said += _flatness(sighting)
-    if correction is not None and leafcolour.trusted(correction) is None:
-        said.append(
-            "colour is withheld: the photo's white balance is off so far that one channel had to be raised "
-            f"{correction.cast:.0f} times as much as another; set the phone's white balance to automatic or "
-            "daylight"
-        )
-    return said
-
-
-def _flatness(sighting: Sighting) -> list[str]:
-    """What makes places and heights by this card doubtful: it is bent, or a mark could not be read."""
-    sides = [np.sqrt(cv2.contourArea(corners.astype(np.float32))) for corners in sighting.marker_corners_px]
-    side_px = float(np.mean(sides))
-    off_px = sighting.reprojection_px
-    if off_px > max(FLAT_MISFIT * side_px, FLAT_MISFIT_PX):
-        return [
-            f"the card does not lie flat, or blades lie over its marks (off by {off_px:.1f} pixels): places, "
-            "areas and height are less sure; clear it, press it flat or stick it to a board"
-        ]
-    if sighting.markers < 4:
-        return [
-            f"only {sighting.markers} of the card's 4 marks could be read: places, areas and tilt are less "
-            "sure; clear the card, keep it flat and out of glare"
-        ]
-    return []
 
 
 def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
@@ -403,7 +289,7 @@ def _look_without_card(picture: Photo) -> Look:
     rgb_linear = reflectance.to_linear(small, None)
     hardness = _hardness(rgb_linear, shares, found)
     table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
-    light = _about_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
+    light = caveats.of_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
     warnings = (_said_without_card(picture), *faults.hints(found), *light)
     return Look(picture, None, None, None, table, warnings, hardness)
 

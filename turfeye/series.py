@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from turfeye import leafcolour
-from turfeye.glance import UNEVEN_TWINS
+from turfeye.caveats import UNEVEN_TWINS
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
 from turfeye.summary import means, number
