@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from turfeye import outlook as outlooks
-from turfeye import patches
+from turfeye import palepatches, patches
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.records import CellTable, Grid
 from turfeye.simulate.tables import TableRecipe, lawn
@@ -265,7 +265,7 @@ def paler(grid, share, *, by=(9.0, 4.0, 10.0), seed=0, slope=0.0):
 @pytest.mark.parametrize(("radius", "slope"), [(0.14, 0.0), (0.25, 0.0), (0.25, 6.0)])
 def test_pale_patch_in_a_spot_view(radius, slope):
     share = disc_share(SPOT, 0.22, -0.13, radius)
-    found = patches.pale(table(SPOT, lab=paler(SPOT, share, slope=slope)))
+    found = palepatches.pale(table(SPOT, lab=paler(SPOT, share, slope=slope)))
     assert len(found) == 1
     assert found[0].area_m2 == pytest.approx(np.pi * radius**2, rel=0.2)
     assert (found[0].x_m, found[0].y_m) == (pytest.approx(0.22, abs=0.03), pytest.approx(-0.13, abs=0.03))
@@ -277,19 +277,19 @@ def test_pale_patch_in_a_spot_view(radius, slope):
 
 def test_darker_or_bluer_green_is_not_pale():
     share = disc_share(SPOT, 0.2, 0.1, 0.25)
-    assert patches.pale(table(SPOT, lab=paler(SPOT, share, by=(-9, -4, -8)))) == ()
-    assert patches.pale(table(SPOT, lab=paler(SPOT, share, by=(1, -1, -9)))) == ()
+    assert palepatches.pale(table(SPOT, lab=paler(SPOT, share, by=(-9, -4, -8)))) == ()
+    assert palepatches.pale(table(SPOT, lab=paler(SPOT, share, by=(1, -1, -9)))) == ()
 
 
 def test_even_green_has_no_pale_patch():
-    assert sum(len(patches.pale(table(SPOT, seed=seed))) for seed in range(40)) == 0
+    assert sum(len(palepatches.pale(table(SPOT, seed=seed))) for seed in range(40)) == 0
 
 
 def test_pale_needs_colour_and_two_cells():
     share = np.zeros(SPOT.rows * SPOT.cols)
     share[70] = 1
-    assert patches.pale(table(SPOT, lab=paler(SPOT, share))) == ()
-    assert patches.pale(table(SPOT, lab=np.full((len(share), 3), np.nan))) == ()
+    assert palepatches.pale(table(SPOT, lab=paler(SPOT, share))) == ()
+    assert palepatches.pale(table(SPOT, lab=np.full((len(share), 3), np.nan))) == ()
 
 
 def test_pale_in_a_season_uses_the_last_visit_with_colour():
@@ -297,7 +297,7 @@ def test_pale_in_a_season_uses_the_last_visit_with_colour():
     share = disc_share(GRID, 3.0, 2.0, 0.9)
     lab = np.full((*outlook.season.cover.shape, 3), np.nan)
     lab[:, 2] = paler(GRID, share)
-    found = patches.pale(replace(outlook.season, lab=lab))
+    found = palepatches.pale(replace(outlook.season, lab=lab))
     assert len(found) == 1
     assert found[0].area_m2 == pytest.approx(np.pi * 0.81, rel=0.15)
 

@@ -13,7 +13,7 @@ import bench_plots as bench
 import numpy as np
 import pytest
 
-from turfeye import headline, lawn, measurement, mixes, outlook, patches, plots, survey, trial
+from turfeye import headline, lawn, measurement, mixes, outlook, palepatches, plots, survey, trial
 from turfeye.cells import SHARED, lawn_grid
 from turfeye.lawnrecords import Oversown
 from turfeye.simulate.trials import TrialRecipe
@@ -147,7 +147,7 @@ def test_a_green_of_its_own_is_no_pale_patch() -> None:
     pale = plots.pale(found, truth.plots)
     assert [patch.plots[0][0] for patch in pale] == [5]
     assert "the rest of this plot" in pale[0].because
-    assert {number for patch in patches.pale(season) for number in truth.number[patch.cells]} == {3, 5}
+    assert {number for patch in palepatches.pale(season) for number in truth.number[patch.cells]} == {3, 5}
 
 
 def test_the_headline_counts_plots(told) -> None:

@@ -20,6 +20,7 @@ FEED_AFTER_DAYS = 14
 """First feed about two weeks after the seed is through: common practice, no source."""
 CUT_AFTER_DAYS = 21
 """First cut about three weeks after the seed is through: common practice, no source."""
+WHERE_SOWN_AGAIN = " where sown again"
 USUAL_DAYS = np.arange(366.0)
 """Ages for which it is told what a mix usually does."""
 
@@ -38,7 +39,7 @@ def follow_up(
     first, last = (round(days) for days in mix.days_to_emerge)
     through = sown + timedelta(days=last)
     counted = "" if done else f", if it is sown on {short_day(sown)} (else as much later)"
-    where = " where sown again" if again or not done else ""
+    where = WHERE_SOWN_AGAIN if again or not done else ""
     emerged = f"{mix.name} should be through ({first}-{last} days after sowing, handbook)"
     source = "common practice, no source"
     return (

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from turfeye import headline
+from turfeye import aftercare, headline
 from turfeye.amounts import PlanSettings
 from turfeye.course import Course
 from turfeye.lawn import Lawn
@@ -43,6 +43,7 @@ class Answer:
     thin: tuple[Patch, ...]
     pale: tuple[Patch, ...]
     plan: WorkPlan
+    slow: tuple[Patch, ...] = ()  # strips that come late: no seed
     stripes: tuple[str, ...] = ()  # each in one sentence
     evenness: tuple[str, ...] = ()  # each measure in one line
     warnings: tuple[str, ...] = ()
@@ -129,13 +130,22 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     lines += answer.stripes[:1]
     lines.append(plan.sentence)
     if plan.dates and len(lines) < 9:
-        steps = "; ".join(f"{day(when)} {re.split('[:,]', what)[0]}" for when, what in plan.dates[:3])
-        lines.append(f"Next: {steps} (usual for the mix; common practice, no source)")
+        lines.append(_next(plan.dates[:3]))
     if answer.warnings and noted:
         more = len(answer.warnings) - 1
         rest = f"this and {more} more" if more else "more"
         lines.append(f"Note: {_short(answer.warnings[0])} ({rest} in the page)")
     return tuple(lines[:10])
+
+
+def _next(dates: Sequence[tuple[date, str]]) -> str:
+    """What comes on which days, in few words; where it is told once."""
+    steps, told = [], False
+    for when, what in dates:
+        short, where, _ = re.split("[:,]", what)[0].partition(aftercare.WHERE_SOWN_AGAIN)
+        steps.append(f"{day(when)} {short}{' there' if where and told else where}")
+        told = bool(where)
+    return f"Next: {'; '.join(steps)} (usual for the mix; common practice, no source)"
 
 
 def state_counts(outlook: Outlook) -> dict[str, int]:

@@ -160,6 +160,8 @@ class LawnOutlook:
     thin_m2: float
     missing: str  # what most cells lack of which it is too soon to say, "" where none is
     sentence: str
+    usual_now: tuple[float, float]  # between what the middle two thirds of the mix's lawns are by now
+    loss: float  # what a setback on the last visit took, 0 or below
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,14 +178,14 @@ class Patch:
     """A connected area that stands out, outlined below cell size."""
 
     number: int
-    kind: Literal["thin", "pale", "bare", "hollow", "stripe"]
+    kind: Literal["thin", "slow", "pale", "bare", "hollow", "stripe"]
     outline_m: Floats  # (K, 2), closed by its first point
     x_m: float  # centroid
     y_m: float
     area_m2: float
     area_se_m2: float
     deficit: float  # mean over the patch of 1 - forecast cover / target cover, 0-1
-    how_sure: float  # 0-1, of a thin one the chance that it won't fill
+    how_sure: float  # 0-1, of a thin one the chance that it won't fill, of a slow one that it comes
     cells: Whole  # indexes into the season's cells
     because: str
     holes_m: tuple[Floats, ...] = ()  # sound ground within it, each (K, 2), clockwise; no part of the area

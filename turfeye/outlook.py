@@ -351,7 +351,7 @@ def _lawn(
     now = draws[:, np.searchsorted(ages, basis.now_age)]
     then = draws[:, np.searchsorted(ages, basis.target_age)]
     thin_m2 = float(season.area_m2[told.state == "thin"].sum())
-    cover_now = float(np.median(now))
+    cover_now, usual_now = float(np.median(now)), _usual_by_now(basis)
     low, middle, high = (float(q) for q in np.quantile(then, [0.05, 0.5, 0.95]))
     return LawnOutlook(
         cover_now=cover_now,
@@ -369,11 +369,13 @@ def _lawn(
             cover_now,
             counts,
             thin_m2,
-            usual=_usual_by_now(basis),
+            usual=usual_now,
             loss=basis.loss.cover,
             missing=told.missing,
             chances=states.chance_short(p_thin[told.state == "thin"]),
             look=states.next_look(season),
             plots=plots,
         ),
+        usual_now=usual_now,
+        loss=basis.loss.cover,
     )

@@ -14,12 +14,12 @@ import numpy as np
 
 from turfeye.clock import Clock
 from turfeye.curve import risen_at
+from turfeye.histories import Along
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Season
 from turfeye.outlook import THIN_DEFICIT
 from turfeye.places import AROUND_CELLS, Group
 from turfeye.records import Flags, Floats, Whole
-from turfeye.unmix import Along
 
 LIKE, IN_PART, MOST = 0.45, 0.25, 0.6
 """A line is the strip's where the middle one of its other cells is short by more than the first of what the
@@ -36,6 +36,9 @@ FEWEST_IN_LINE = 3
 """Of fewer other cells a line tells nothing of itself."""
 SLENDER = 2.0
 """A group that takes up its lines whole is a strip if it is so many times as long as wide."""
+RIMS_TOO = 2.5
+"""If it is so many times as long as wide, its own cells count among its lines' too: of a strip that takes up
+a line whole, those beside it are thin in part and sound for the rest. Ours; patches are hardly so slender."""
 MOST_BESIDE = 300
 """A strip is told from at most so many sound cells beside it."""
 DAYS_BEHIND = np.arange(3.0, 22.0, 3.0)
@@ -80,7 +83,7 @@ class Strip:
             self.line[cells],
             self.place[cells],
             np.array(then) / np.maximum(now, 1e-6),
-            lawn_then=float(np.nanmedian(outlook.cover_due[sound])),
+            due_cover=outlook.cover_due,
             enough=outlook.season.target.cover - THIN_DEFICIT,
         )
 
@@ -89,6 +92,12 @@ class Strip:
         places = np.unique(self.place[cells])
         runs = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1) if len(places) else []
         return [(int(run[0]), int(run[-1])) for run in runs]
+
+    def lone(self, cells: Flags, others: Flags) -> Flags:
+        """Which of the cells (N,) are one place long, and next to a place of the others (N,)."""
+        places, beside = set(self.place[cells].tolist()), set(self.place[others].tolist())
+        alone = [k for k in places if not places & {k - 1, k + 1} and beside & {k - 1, k + 1}]
+        return cells & np.isin(self.place, alone)
 
     def width_m(self, season: Season, cells: Flags, share: Floats) -> float:
         """How wide it is, by the shares (N,) that it has of these cells (N,)."""
@@ -137,9 +146,11 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
     group_short = lawn - float(np.median(cover[inside]))
     first, last = across[inside].min(), across[inside].max()
     slender = last - first + 1 >= SLENDER * len(own)
-    alongside = sound
+    long, alongside = False, sound
     if slender and last - first + 1 >= RUN_CELLS:
         alongside = sound & (across >= first - BEYOND) & (across <= last + BEYOND)
+        long = bool(last - first + 1 >= RIMS_TOO * len(own))
+        alongside = alongside | (inside & long)
     others = {int(k): alongside & (line == k) for k in range(own[0] - 1, own[-1] + 2)}
     short = {
         k: lawn - float(np.median(cover[cells]))
@@ -149,9 +160,10 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
     if not short.keys() & set(own) and not slender:
         return None
     its = [k for k in own if short.get(k, np.inf) > LIKE * group_short]
-    if np.isin(line[inside], its).mean() < MOST:
+    parts = [k for k, by in short.items() if k not in its and by > IN_PART * group_short]
+    if np.isin(line[inside], its + parts * long).mean() < MOST:
         return None
-    its += [k for k, by in short.items() if k not in its and by > IN_PART * group_short]
+    its += parts
     rest = np.zeros(len(sound), bool)
     for k in its:
         cells = np.flatnonzero((sound | inside) & (line == k))

@@ -1,7 +1,7 @@
 """Patches: areas that stand out from their lawn, outlined below cell size.
 
-Thin patches come from an outlook (cells that won't reach the target), pale ones from the colour of the green,
-bare ones from a lawn before the work. They are described, never diagnosed.
+Thin patches come from an outlook (cells that won't reach the target), bare ones from a lawn before the work;
+pale ones are in :mod:`turfeye.palepatches`. They are described, never diagnosed.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.outlook import CLEAR_DEFICIT, THIN_DEFICIT
 from turfeye.passes import Strip, by_strip
-from turfeye.places import Extent, Group, Place, numbered, outlined, robust_sd
+from turfeye.places import GAP_SE, Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
 from turfeye.states import chance_short, next_look
 from turfeye.unmix import Unmixed, in_or_out, unmix
-from turfeye.words import per_cent, short_day, square_metres, wont_fill
+from turfeye.words import LIKELY, likelihood, open_until, per_cent, short_day, wont_fill
 
 WHOLE = 0.7
 """Of a patch that takes up less of every cell nobody saw how thin it is itself: half-bare cells may be half
@@ -32,13 +32,14 @@ RIM = 0.5
 """What takes up less of its cells than this, beside ground that was just sown, is no patch yet. Ours."""
 SOUND_CELLS = 100
 """A thin patch is told from this many of the sound cells next to it."""
-PALE_DELTA_E, PALE_DISTANCES, LEAST_PALE_CELLS = 4.0, 4.0, 2
-"""So far from the lawn's own green a cell is pale, in CIELAB (a difference of about 2.3 is just seen: Mahy
-and others 1994, from memory) and in robust standard deviations; and so many together are a patch."""
 UNPURE_SE = 0.12
-"""Relative error of a pale patch's area when no cell lies wholly inside, so that nobody saw how pale it is;
-and of a thin one's on a lawn without sound cells, which is not cut below cell size."""
+"""Relative error of a thin patch's area on a lawn without sound cells, which is not cut below cell size."""
 
+WAITS = LIKELY
+"""A stretch of a strip waits where its seed is likely there and still coming: more on top of it is wasted,
+and a week lost on one that was left out costs little. `docs/tried.md` has what other values do."""
+PERHAPS = 0.1
+"""From this chance on it is said that a stretch may yet come. Ours."""
 NARROW_M = 0.2
 """What comes out narrower is no strip that a spreader leaves, but the thin edge of a lawn, say. Ours."""
 STRIP_SE = 0.1
@@ -47,7 +48,16 @@ lies within one and two errors told in 76 and 95 % of simulated strips (bench), 
 
 
 def thin(outlook: Outlook, *, ground: str = "lawn", strips: bool = True) -> tuple[Patch, ...]:
+    """Those of :func:`thin_or_slow` that are thin."""
+    found = thin_or_slow(outlook, ground=ground, strips=strips)
+    return tuple(patch for patch in found if patch.kind == "thin")
+
+
+def thin_or_slow(outlook: Outlook, *, ground: str = "lawn", strips: bool = True) -> tuple[Patch, ...]:
     """Connected thin cells as patches, the largest first; ``ground`` is what the whole is called.
+
+    Slow, and after the thin ones, are stretches of strips whose cells are thin each for itself, but which all
+    together came late, or are likely still coming: these get no seed.
 
     ``strips`` says whether they may be pieces of strips that a spreader left: it does a lawn, not one plot
     of a trial, of which a photo shows a dozen cells in a line. Each cell's covers on all visits are unmixed
@@ -61,7 +71,9 @@ def thin(outlook: Outlook, *, ground: str = "lawn", strips: bool = True) -> tupl
     told = by_strip(outlook, groups, lawn.sound) if strips else [((group,), None) for group in groups]
     patches = [patch for pieces, strip in told for patch in _thin_patches(lawn, pieces, strip)]
     rims = _rims(outlook.season, patches)
-    return numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2 and patch not in rims])
+    kept = numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2 and patch not in rims])
+    in_order = sorted(kept, key=lambda patch: patch.kind == "slow")
+    return tuple(replace(patch, number=number) for number, patch in enumerate(in_order, start=1))
 
 
 def _rims(season: Season, patches: Sequence[Patch]) -> list[Patch]:
@@ -80,37 +92,6 @@ def _rims(season: Season, patches: Sequence[Patch]) -> list[Patch]:
         if away.min() <= 1 and patch.area_m2 < RIM * season.area_m2[patch.cells].sum():
             rims.append(patch)
     return rims
-
-
-def pale(cells: CellTable | Season, *, ground: str = "lawn") -> tuple[Patch, ...]:
-    """Connected cells whose green is paler and yellower than the rest of the lawn, the largest first.
-
-    ``ground`` is what the whole is called.
-
-    The lawn's own green is a robust plane in x and y for each of L*, a* and b* (light falls off across a
-    photo); what is left is measured along "paler and yellower": up in L* and turned from green towards
-    yellow (a* and b* up). A cell is pale when it stands out by both `PALE_DELTA_E` and `PALE_DISTANCES`.
-    For a season the last visit that carries colour is used. Cells without colour are left out. The area is
-    unmixed as in :func:`thin`, so it may be smaller than the cells.
-    """
-    place = Place(cells.grid, cells.row, cells.col)
-    lab = _last_lab(cells)
-    known = np.asarray(np.isfinite(lab).all(axis=1))
-    if known.sum() < 12:
-        return ()
-    away = _from_own_green(lab, cells.x_m, cells.y_m, known)
-    step = np.clip(away, 0, None)
-    paler = np.where(known, np.hypot(step[:, 0], np.hypot(step[:, 1], step[:, 2])), 0.0)
-    signed = np.where(known, away @ np.array([1.0, 0.6, 1.0]) / np.sqrt(2.36), 0.0)
-    spread = max(robust_sd(signed[known]), 0.5)
-    stands_out = (paler > PALE_DELTA_E) & (signed > PALE_DISTANCES * spread)
-    stands_out &= (away[:, 0] > 0) & (away[:, 1] + away[:, 2] > 0)
-    sound = known & ~stands_out
-    patches: list[Patch] = []
-    for group in place.groups(stands_out):
-        if group.inside.sum() >= LEAST_PALE_CELLS:
-            patches += _pale_patches(cells, group, signed, known, sound, spread, ground=ground)
-    return numbered(patches)
 
 
 def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
@@ -188,10 +169,11 @@ class _Lawn:
             usual_se=self.usual_se,
             along=None if strip is None else strip.along(self.outlook, cells, sound),
         )
-        whole = np.zeros((4, len(cells)))
-        whole[:, cells] = found.share, found.se, found.then, found.p_short
-        relative_se = found.area_se_m2 / max(float(whole[0] @ season.area_m2), 1e-9)
-        return Unmixed(whole[0], whole[1], found.area_se_m2, whole[2], whole[3]), relative_se
+        share, se = np.zeros((2, len(cells)))
+        share[cells], se[cells] = found.share, found.se
+        ahead = found.ahead and found.ahead.spread(cells)
+        relative_se = found.area_se_m2 / max(float(share @ season.area_m2), 1e-9)
+        return Unmixed(share, se, found.area_se_m2, ahead), relative_se
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -199,16 +181,19 @@ class _Thin:
     """Thin cells and what is theirs in the ground around them; arrays (N,)."""
 
     inside: Flags  # the thin cells
-    near: Flags  # they and those next to them, seen or not
-    cells: Flags  # those seen whose shares are below
-    share: Floats  # of each cell that is the patch's; 0 of others
+    cells: Flags  # those seen of them and next to them
+    gaps: Flags  # and those not seen, but taken from their neighbours
+    share: Floats  # of each of these that is the patch's; 0 of others
     se: Floats
     relative_se: float  # of the area, beyond that
     around: Flags  # the lawn that it is compared with
     beside: str  # what that is called
     strip: str = ""  # what is said of a strip's width
+    beyond: Flags | None = None  # of a strip, where its lines go on beyond it: it ends square to them
     then: float | None = None  # cover that is expected of a strip itself, by all that is known of it
     p_short: float | None = None  # and the chance that it stays short
+    p_coming: float = 0.0  # and that its seed is there and still coming
+    gets_seed: bool = True
 
 
 def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> list[Patch]:
@@ -231,7 +216,9 @@ def _alone(lawn: _Lawn, group: Group) -> _Thin:
         share, se = found.share, found.se
     around = around if around.any() else lawn.sound
     beside = f"the {lawn.ground} around it" if group.beside(around) else "the rest that was seen"
-    return _Thin(group.inside, near, cells, share, se, relative_se, around, beside)
+    gaps = near & lawn.gaps
+    share, se = lawn.place.bridged(share, se, lawn.known, gaps)
+    return _Thin(group.inside, cells, gaps, share, se, relative_se, around, beside)
 
 
 def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin] | None:
@@ -249,37 +236,51 @@ def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin]
     found, relative_se = lawn.unmixed(shows, sound, strip)
     relative_se = float(np.hypot(relative_se, STRIP_SE))
     wide_m = strip.width_m(season, shows, found.share)
-    if wide_m < NARROW_M:
+    if wide_m < NARROW_M or (ahead := found.ahead) is None:
         return None
     target = season.target.cover
-    short = inside & (found.then < target - THIN_DEFICIT)
-    rest = strip.rest & (found.then < target - CLEAR_DEFICIT)
+    late = ahead.p_coming >= WAITS
+    short = inside & (ahead.then < target - THIN_DEFICIT)
+    late &= ~strip.lone(late, short & ~late)  # the change lies in it
+    short &= ~late
+    rest = strip.rest & (ahead.then < target - CLEAR_DEFICIT) & ~late
     width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
+    of_line = np.zeros(strip.line.max() + 1)
+    np.maximum.at(of_line, strip.line[shows], found.share[shows])
+    apart: Flags = np.zeros(len(sound), bool)
     stretches = []
-    for first, last in strip.stretches(short | rest):
-        here = (strip.place >= first) & (strip.place <= last)
-        cells = shows & here
-        own, more = short & here, rest & here
-        if not own.any():
-            continue
-        whole = not ((inside | strip.rest) & ~here).any()
-        words = f"a {width}" if whole else f"a piece of a {width}"
-        words += ", though most of its cells are not thin each for itself" if more.sum() > own.sum() else ""
-        stretches.append(
-            _Thin(
-                inside=own | (more & (found.share >= 0.5)),
-                near=near & here,
-                cells=cells,
-                share=found.share * cells,
-                se=found.se * cells,
-                relative_se=relative_se,
-                around=sound,
-                beside=f"the {lawn.ground} around it",
-                strip=words,
-                then=_mean(found.then, cells, found.share),
-                p_short=_mean(found.p_short, cells, found.share),
+    for own_in, rest_in, gets_seed in ((short, rest, True), (inside & ~short, strip.rest & ~rest, False)):
+        for first, last in strip.stretches((own_in | rest_in) & ~apart):
+            here = (strip.place >= first) & (strip.place <= last) & ~apart
+            own, more = own_in & here, rest_in & here
+            if not own.any():
+                continue
+            apart = apart | here
+            cells, lines = shows & here, np.isin(strip.line, strip.line[shows & here])
+            # a strip goes on through lone cells that no photo showed, or that aren't short
+            gaps = lawn.gaps & here & lines
+            whole = not ((inside | strip.rest) & ~here).any()
+            words = f"a {width}" if whole else f"a piece of a {width}"
+            if gets_seed and more.sum() > own.sum():
+                words += ", though most of its cells are not thin each for itself"
+            stretches.append(
+                _Thin(
+                    inside=own | (more & (found.share >= 0.5)),
+                    cells=cells,
+                    share=of_line[strip.line] * (here & lines & (lawn.known | gaps)),
+                    se=np.where(gaps, GAP_SE, found.se * cells),
+                    gaps=gaps,
+                    relative_se=relative_se,
+                    around=sound,
+                    beside=f"the {lawn.ground} around it",
+                    strip=words,
+                    beyond=lines & (of_line[strip.line] > 0) & ~here,
+                    then=_mean(ahead.then, cells, found.share),
+                    p_short=_mean(ahead.p_short, cells, found.share),
+                    p_coming=_mean(ahead.p_coming, cells, found.share),
+                    gets_seed=gets_seed,
+                )
             )
-        )
     return stretches
 
 
@@ -291,16 +292,27 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
     in_cells = None
     if not (found.share[inside] >= WHOLE).any():
         in_cells = float(np.average(outlook.cover_due[inside], weights=season.area_m2[inside]))
-    gaps = found.near & lawn.gaps
-    share, se = lawn.place.bridged(found.share, found.se, lawn.known, gaps)
+    known = lawn.known | found.gaps if found.beyond is None else (lawn.known | found.gaps) & ~found.beyond
     sure = found.p_short
     if sure is None:
         sure = _mean(chance_short(outlook.p_thin), inside & lawn.thin, found.share * season.area_m2)
+    extent = Extent(found.share, found.se, known, inside)
+    if not found.gets_seed:
+        return outlined(
+            "slow",
+            season,
+            lawn.place,
+            extent,
+            deficit=float("nan"),
+            how_sure=found.p_coming if found.p_coming >= WAITS else 1 - sure,
+            because=_slow_words(lawn, found, here),
+            relative_se=found.relative_se,
+        )
     return outlined(
         "thin",
         season,
         lawn.place,
-        Extent(share, se, lawn.known | gaps, inside),
+        extent,
         deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
         how_sure=sure,
         because=_thin_words(lawn, found, here, there, sure, in_cells=in_cells),
@@ -342,7 +354,8 @@ def _thin_words(
         words = f"its cells {be[1]} {per_cent(in_cells)} covered on {on}, as if what is outlined were at "
         words += per_cent(here)
     if found.strip:
-        words = f"{found.strip}: {words}"
+        unless = "unless it only comes late, " if found.p_coming >= PERHAPS else ""
+        words = f"{found.strip}: {unless}{words}"
         words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
     words += f", where the target {aim}"
     if there is None:
@@ -352,61 +365,13 @@ def _thin_words(
     return f"{words}; {wont_fill(sure, next_look(season))}"
 
 
-# -- pale ------------------------------------------------------------------------------------------------
-
-
-def _last_lab(cells: CellTable | Season) -> Floats:
-    """(N, 3) L*, a*, b* of the green; of a season, on its last visit with colour."""
-    if isinstance(cells, CellTable):
-        lab = np.stack([cells.lab_l, cells.lab_a, cells.lab_b], axis=1)
-        return np.where((cells.state == "seen")[:, None], lab, np.nan)
-    with_colour = [v for v in range(cells.lab.shape[1]) if np.isfinite(cells.lab[:, v]).any()]
-    return cells.lab[:, with_colour[-1]] if with_colour else np.full((len(cells.row), 3), np.nan)
-
-
-def _from_own_green(lab: Floats, x_m: Floats, y_m: Floats, known: Flags) -> Floats:
-    """(N, 3) what is left of L*, a*, b* after a robust plane (Tukey's biweight); 0 where unknown."""
-    basis = np.stack([np.ones_like(x_m), x_m - x_m.mean(), y_m - y_m.mean()], axis=1)
-    away = np.zeros_like(lab)
-    for channel in range(3):
-        values = lab[known, channel]
-        left = values - np.median(values)
-        for _ in range(12):
-            scale = 4.685 * max(robust_sd(left), 0.2)
-            weight = np.clip(1 - (left / scale) ** 2, 0, None)
-            plane, *_ = np.linalg.lstsq(basis[known] * weight[:, None], values * weight, rcond=None)
-            left = values - basis[known] @ plane
-        away[known, channel] = left
-    return away
-
-
-def _pale_patches(
-    cells: CellTable | Season,
-    group: Group,
-    signed: Floats,
-    known: Flags,
-    sound: Flags,
-    spread: float,
-    *,
-    ground: str,
-) -> list[Patch]:
-    near, around = group.surroundings(sound)
-    inside, core = group.inside, group.core()
-    level = float(np.median(signed[core])) if core.any() else float(np.max(signed[inside]))
-    own = float(np.median(signed[around])) if around.any() else 0.0
-    share = np.where(near & known, (signed - own) / (level - own), 0.0)
-    se = np.where(known, spread / (level - own), 0.0)
-    from scipy.stats import norm
-
-    patches = outlined(
-        "pale",
-        cells,
-        group.place,
-        Extent(share, se, known, inside),
-        deficit=float("nan"),
-        how_sure=float(np.clip(1 - norm.sf(level / spread) * len(signed), 0, 1)),
-        because="",
-        relative_se=0.0 if core.any() else UNPURE_SE,
-    )
-    words = f"pale and yellower than the rest of this {ground}, {{}}: look there"
-    return [replace(patch, because=words.format(square_metres(patch.area_m2))) for patch in patches]
+def _slow_words(lawn: _Lawn, found: _Thin, here: float) -> str:
+    """Why a stretch of a strip gets no seed, though it is thin to look at."""
+    season = lawn.outlook.season
+    if found.p_coming >= WAITS:
+        sure = likelihood(found.p_coming)
+        words = f"waits: {sure} the seed is there and only late ({per_cent(found.p_coming)}), so sow none yet"
+        return f"{found.strip} {words}; {open_until(next_look(season))}"
+    be = "was" if passed(season) else "will be"
+    words = f"came late and {be} {per_cent(here)} covered on {short_day(lawn.outlook.due_on)}"
+    return f"{found.strip} {words}, where the target is {per_cent(season.target.cover)}: time, not seed"

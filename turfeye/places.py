@@ -153,7 +153,7 @@ class Extent:
 
 
 def outlined(
-    kind: Literal["thin", "pale", "bare"],
+    kind: Literal["thin", "slow", "pale", "bare"],
     cells: CellTable | Season,
     place: Place,
     extent: Extent,

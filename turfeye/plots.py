@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import patches, trial
+from turfeye import palepatches, patches, trial
 from turfeye.lawnrecords import STATES, Patch, Plot, Season, Task
 from turfeye.notes import MOST_NUMBERS
 from turfeye.outline import cell_shares
@@ -142,7 +142,7 @@ def pale(found: Trial, plots: Sequence[Plot]) -> tuple[Patch, ...]:
     """Pale patches, as `thin`: a variety of another green is no patch."""
     told = []
     for number, (cells, ahead) in found.own.items():
-        some = patches.pale(ahead.season, ground=_ground(number))
+        some = palepatches.pale(ahead.season, ground=_ground(number))
         told += [replace(patch, cells=cells[patch.cells]) for patch in some]
     return placed(numbered(told), plots)
 

@@ -25,7 +25,8 @@ from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
 from turfeye.lawnrecords import Patch, Task
 from turfeye.mixes import Mix
-from turfeye.patches import LEAST_M2, bare, pale
+from turfeye.palepatches import pale
+from turfeye.patches import LEAST_M2, bare
 from turfeye.records import CellTable, Floats
 from turfeye.tape import fix
 from turfeye.words import per_cent, square_metres

@@ -54,7 +54,7 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     if answer.standings:
         files.append(write_atomic(folder / "plots.csv", planfile.plots_csv(answer.standings).encode("utf-8")))
     shapes = planfile.outlines_text(
-        (*answer.thin, *answer.pale),
+        (*answer.thin, *answer.slow, *answer.pale),
         answer.lawn.outline_m,
         anchors=anchors_of(answer.lawn),
         taught=answer.taught,

@@ -207,6 +207,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "most_reasons": MOST_REASONS,
         "closed": mixes.CLOSED_COVER,
         "sown": sown,
+        "late": answer.slow,
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),
         "open_until": open_until(next_look(season)),

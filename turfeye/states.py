@@ -116,6 +116,11 @@ def chance_short(p_thin: Floats) -> Floats:
     return p_thin / (p_thin + (1 - p_thin) * np.exp(CAUTION))
 
 
+def with_caution(chance: float) -> float:
+    """The chance to be thin that `chance_short` takes for this one."""
+    return float(chance / (chance + (1 - chance) * np.exp(-CAUTION)))
+
+
 def next_look(season: Season) -> date | None:
     """When the next photo will tell more; None where the target's date has passed."""
     on = season.visits[-1].taken.date() + timedelta(days=NEXT_LOOK_DAYS)

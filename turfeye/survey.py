@@ -27,6 +27,7 @@ from turfeye import (
     mixes,
     outlook,
     oversown,
+    palepatches,
     patches,
     planfile,
     plots,
@@ -34,6 +35,7 @@ from turfeye import (
     results,
     samples,
     series,
+    settled,
     store,
     stripes,
     teach,
@@ -262,9 +264,9 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
     mix = mixes.get(table.sowing.mix, place.mixes)
-    trial, ahead, thin, pale = _ahead(place, table, mix)
+    trial, ahead, found, pale = _ahead(place, table, mix)
     settings = answer.plan_settings(place, temperatures=weather)
-    plan = workplan.plan(ahead, thin, mix, outline_m=place.outline_m, settings=settings)
+    plan = workplan.plan(ahead, found, mix, outline_m=place.outline_m, settings=settings)
     given, taught = _given(place), lessons.in_use(place)
     beside, not_compared = _beside(place, ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
@@ -285,7 +287,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         lawn=place,
         outlook=ahead,
         course=course.of(ahead, mix=mix),
-        thin=thin,
+        thin=tuple(patch for patch in found if patch.kind == "thin"),
+        slow=tuple(patch for patch in found if patch.kind == "slow"),
         pale=pale,
         plan=plan,
         stripes=_stripes(place, ahead) if trial is None else (),
@@ -307,7 +310,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
 def _ahead(
     place: Lawn, table: Season, mix: mixes.Mix
 ) -> tuple[Trial | None, Outlook, tuple[Patch, ...], tuple[Patch, ...]]:
-    """The season's outlook, its thin and its pale patches; of a trial by plot, and how its plots stand."""
+    """The season's outlook, its patches and its pale ones; of a trial by plot, and how its plots stand."""
     how: dict[str, Any] = {
         "curve": place.curve,
         "time_axis": place.time_axis,
@@ -317,7 +320,8 @@ def _ahead(
     trial = plots.fit(table, place.plots, **how)
     if trial is None:
         ahead = outlook.fit(table, **how)
-        return None, ahead, patches.thin(ahead), patches.pale(table)
+        found = patches.thin_or_slow(ahead)
+        return None, settled.by_patches(ahead, found), found, palepatches.pale(table)
     return trial, trial.whole, plots.thin(trial, place.plots), plots.pale(trial, place.plots)
 
 

@@ -12,39 +12,21 @@ what the lawn would have there, b the patch's own cover and f the share asked fo
 - the errors are those that sound cells showed against their own neighbours, visit by visit.
 
 A strip that the spreader left has one width, so all cells of a line along it have one share, told by all of
-them; and it may be late instead of failed, in one stretch of it or in all. Share and depth of what failed by
-half look alike in any one cell, but what is late is first bare, which tells the share, and then follows the
-lawn, which tells the depth.
+them; and it may be late instead of failed, in one stretch of it or in all (:mod:`turfeye.histories`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from turfeye.histories import Along, Histories, along_strip
 from turfeye.kriging import Kriged, kriged
 from turfeye.lawnrecords import Season
 from turfeye.places import robust_sd
 from turfeye.records import Flags, Floats, Whole
 
-STOOD = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
-"""What stood in a patch before the sowing, as a share of what stood in the lawn: a hole had nothing."""
-FILLED = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6])
-"""How far a patch itself may have filled: b lies this share of the way from the start to the lawn."""
-FILLED_MEAN = 0.1
-"""Where the seed failed little comes up: the mean believed before it is seen (exponential); ours."""
-FILLED_STRIP = 0.3
-"""The same of a strip, where the spreader may as well have let half of the seed fall; set on simulated lawns
-(seeds 330000-330079)."""
-LATE_SHARE = 0.5
-"""How likely a strip came late, before its visits are seen. With 0.1 purely late strips get a fifth more seed
-on days 29 and 36 (seeds 84000-84039), mixed ones as much where they need it."""
-LATE_FILLED = np.array([0.3, 0.45, 0.6, 0.75, 0.9, 1.0])
-"""What a late strip comes to, as a share of what the lawn had at that stage; all are as likely."""
-CHANGES = 0.1
-"""How likely a strip's history gives way to another from one cell to the next; ours, 0.04 does as well."""
 INSIDE_SD = 0.7
 """What cells inside a patch differ by among themselves, against the spread of the sound cells' start; set on
 simulated lawns (seeds 200000-201099). Half or twice of it changes the mean error of areas by less than 0.001
@@ -66,20 +48,22 @@ class Unmixed:
     share: Floats  # (n,)
     se: Floats  # (n,) each cell's own
     area_se_m2: float  # of what the cells err by together, beyond their own
-    then: Floats  # (n,) own cover that is expected there on the target's date; of a strip only, else NaN
-    p_short: Floats  # (n,) chance that this is below `Along.enough`
+    ahead: Prospect | None = None  # of a strip: how it goes on
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Along:
-    """What n cells of a strip have in common."""
+class Prospect:
+    """How a strip of n cells goes on, each where it lies."""
 
-    line: Whole  # (n,) which row or column along the strip each lies on
-    place: Whole  # (n,) and where along it
-    risen: Floats  # (L, V + 1) how far the lawn has risen L days before each visit, and before the target's
-    # date, as a share of how far by then
-    lawn_then: float  # the lawn's cover on that date
-    enough: float  # cover on that date that is not short
+    then: Floats  # (n,) own cover that is expected on the target's date, if nothing is still coming
+    p_short: Floats  # (n,) chance that it will be below `Along.enough`
+    p_coming: Floats  # (n,) chance that the seed is there and most of its rise still to come
+
+    def spread(self, cells: Flags) -> Prospect:
+        """The same of all cells (N,), these among them, 0 in the others."""
+        whole = np.zeros((3, len(cells)))
+        whole[:, cells] = self.then, self.p_short, self.p_coming
+        return Prospect(*whole)
 
 
 def unmix(
@@ -103,75 +87,53 @@ def unmix(
     lawn = lawn.on(usable)
     seen = _Mixed.of(season, cells, usable, lawn, usual_se=usual_se)
     start = start_cover[sound]
-    start_sd = robust_sd(start)
-    course, offset, risen, line = lawn.cover.mean(axis=0), visit_offset[usable], None, None
-    if along is not None:  # its own cover is followed to the target's date
+    offset, line = visit_offset[usable], None
+    if along is None:
+        known = Histories.of(lawn.cover.mean(axis=0)[None], np.array([np.median(start)]), offset)
+    else:  # its own cover is followed to the target's date
         line = np.unique(along.line, return_inverse=True)[1]
-        course, offset = np.append(course, along.lawn_then), np.append(offset, 0.0)
-        risen = along.risen[:, np.append(usable, True)]
-    owns = list(_own_covers(course, float(np.median(start)), offset, risen))
-    count = lawn.cover.shape[1]
+        # what stood and what the lawn comes to differ from end to end
+        ends = replace(season, cover=np.stack([start_cover, along.due_cover], axis=1))
+        first, due = kriged(ends, cells, sound).cover.T
+        known = Histories.of(
+            np.column_stack([lawn.cover, due]),
+            first,
+            np.append(offset, 0.0),
+            along.risen[:, np.append(usable, True)],
+        )
+    visits = lawn.cover.shape[1]
     guesses = [
-        _guess(seen, lawn, own[:count], prior=prior, start_sd=start_sd, line=line) for own, prior in owns
+        _guess(seen, lawn, own[:, :visits], prior=prior, start_sd=robust_sd(start), line=line)
+        for own, prior in zip(known.own, known.log_prior, strict=True)
     ]
     log_odds = np.array([guess.log_odds for guess in guesses])
     weight = np.exp(log_odds - log_odds.max())
     weight /= weight.sum()
     counts = [(w, guess) for w, guess in zip(weight, guesses, strict=True) if w > 1e-4]
     area = season.area_m2[cells]
+    together = max(sum(w * guess.together(area, lawn) for w, guess in counts), 0.0)
+    if along is not None and line is not None:
+        told, power = seen.says(lawn, known.own[..., :visits])
+        course = along_strip(known, told, power, line=line, place=along.place, area_m2=area)
+        # cells of one line err as one
+        se = float(np.hypot(course.area_se_m2, np.sqrt(together)))
+        return Unmixed(course.share, np.zeros(len(area)), se, _goes_on(known, course.chance, along.enough))
     areas = np.array([guess.share @ area for guess in guesses])
     level_variance = float(weight @ (areas - weight @ areas) ** 2)
-    together = sum(w * guess.together(area, lawn) for w, guess in counts)
     share = weight @ np.array([guess.share for guess in guesses])
     se = np.sqrt(weight @ np.array([guess.sd**2 for guess in guesses]))
-    then, p_short = np.full((2, len(area)), np.nan)
-    if along is not None and line is not None:
-        share, weight = _by_stretch(seen, lawn, owns, share, line, along.place)
-        own_then = np.array([own[-1] for own, _ in owns])
-        then, p_short = own_then @ weight, (own_then < along.enough) @ weight
-        # cells of one line err as one
-        together += float((np.bincount(line, se * area) ** 2).sum())
-        se = np.zeros_like(se)
-    return Unmixed(share, se, float(np.sqrt(level_variance + max(together, 0.0))), then, p_short)
+    return Unmixed(share, se, float(np.sqrt(level_variance + together)))
 
 
-def _by_stretch(
-    seen: _Mixed, lawn: Kriged, owns: Sequence[tuple[Floats, float]], share: Floats, line: Whole, place: Whole
-) -> tuple[Floats, Floats]:
-    """Shares (n,) of a strip's cells, one a line, and the chance (H, n) of each history where each lies.
-
-    ``share`` (n,) is what one history for all of the strip gives, to begin with.
-
-    A strip may have come late in one stretch and not at all in the next: along it the one history gives way
-    to another here and there (a hidden Markov chain; forward and backward as in Rabiner 1989, Proceedings of
-    the IEEE 77:257-286, from memory).
-    """
-    own = np.array([own for own, _ in owns])
-    likely = np.exp([prior for _, prior in owns])
-    likely /= likely.sum()
-    contrast = lawn.cover - own[:, None, :-1]
-    pull = np.einsum("hnv,nvw->hnw", contrast, seen.inverse)
-    told, power = (pull * seen.short).sum(axis=2), (pull * contrast).sum(axis=2)
-    at = np.unique(place, return_inverse=True)[1]
-    here = (at[:, None] == np.arange(at.max() + 1)).astype(float)
-    weight = _chain((share * told - share**2 / 2 * power) @ here, likely)[:, at]
-    sums = [np.bincount(line, (weight * part).sum(axis=0)) for part in (told, power)]
-    share = np.clip(sums[0] / np.maximum(sums[1], 1e-9), 0, 1)[line]
-    return share, weight
-
-
-def _chain(fits: Floats, likely: Floats) -> Floats:
-    """Chances (H, T) of each of H histories at T places in a row, from how well each fits there (log)."""
-    fit = np.exp(fits - fits.max(axis=0))
-    ways = np.ones((2, *fit.shape))
-    for way, order in zip(ways, (range(fit.shape[1]), reversed(range(fit.shape[1]))), strict=True):
-        before = likely
-        for place in order:
-            way[:, place] = before
-            now = before * fit[:, place]
-            before = (1 - CHANGES) * now / now.sum() + CHANGES * likely
-    both = ways[0] * fit * ways[1] / likely[:, None]
-    return both / both.sum(axis=0)
+def _goes_on(known: Histories, chance: Floats, enough: float) -> Prospect:
+    """What comes of a strip by the chances (H, n) of each history in each cell."""
+    then = known.own[..., -1]
+    done = np.where(known.coming[:, None], 0.0, chance) + 1e-12
+    return Prospect(
+        then=(then * done).sum(axis=0) / done.sum(axis=0),
+        p_short=((then < enough) * chance).sum(axis=0),
+        p_coming=known.coming @ chance,
+    )
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -194,6 +156,12 @@ class _Mixed:
         short = np.where(unseen, 0.0, lawn.cover - cover)
         return cls(short, np.linalg.inv(noise), _sides(season, cells))
 
+    def says(self, lawn: Kriged, own: Floats) -> tuple[Floats, Floats]:
+        """(H, n) twice: what the cells say of their share, and how much, for own covers (H, n or 1, V)."""
+        contrast = lawn.cover - own
+        pull = np.einsum("hnv,nvw->hnw", contrast, self.inverse)
+        return (pull * self.short).sum(axis=2), (pull * contrast).sum(axis=2)
+
     def beside(self, share: Floats) -> Floats:
         """Mean share (n,) of the cells beside each."""
         count = (self.sides <= len(share)).sum(axis=1)
@@ -210,32 +178,6 @@ def _sides(season: Season, cells: Flags) -> Whole:
     row, col = row[cells], col[cells]
     board[row, col] = np.arange(count)
     return np.stack([board[row - 1, col], board[row + 1, col], board[row, col - 1], board[row, col + 1]], 1)
-
-
-def _own_covers(
-    lawn: Floats, start: float, offset: Floats, risen: Floats | None
-) -> Iterator[tuple[Floats, float]]:
-    """The patch's own cover (V,) for each start and each way filled, and the log of how likely that is.
-
-    ``lawn`` and ``offset`` (V,): the lawn's cover on each visit, and what that visit reads too high;
-    ``risen`` (L, V) as in :class:`Along`, of a strip only, which may be late.
-    """
-    # light moves what is read of the patch as it moves the lawn's
-    light = np.clip(lawn / np.maximum(lawn - offset, 0.02), 0.4, 1.6)
-    mean, late = (FILLED_MEAN, 0.0) if risen is None else (FILLED_STRIP, LATE_SHARE)
-    likely = np.gradient(FILLED) * np.exp(-FILLED / mean)
-    likely *= (1 - late) / (likely.sum() * len(STOOD))
-    for stood in STOOD:
-        bare = np.minimum(stood * start * light, lawn)
-        for filled, share in zip(FILLED, likely, strict=True):
-            yield bare + filled * (lawn - bare), float(np.log(share))
-    if risen is None:
-        return
-    bare = np.minimum(start * light, lawn)
-    share = late / (len(risen) * len(LATE_FILLED))
-    for by_then in risen:
-        for filled in LATE_FILLED:
-            yield bare + filled * by_then * (lawn - bare), float(np.log(share))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -44,7 +44,7 @@ def plan(
     Parameters
     ----------
     outlook : its season gives the lawn's own sowing rate and the day to work from, that of the last visit
-    patches : thin or bare ones get seed and dressing; others keep a row without either ("look there")
+    patches : thin or bare ones get seed and dressing; others keep a row without ("look there", "waits")
     mix : what is oversown
     outline_m : (K, 2), the corners that the tape starts from
 
@@ -214,6 +214,11 @@ def in_doubt(tasks: Sequence[Task]) -> list[Patch]:
     ]
 
 
+def coming_late(tasks: Sequence[Task]) -> list[Patch]:
+    """The strips that come late, and get no seed."""
+    return [task.patch for task in tasks if task.patch.kind == "slow"]
+
+
 def mostly_too_soon(outlook: Outlook) -> bool:
     """Whether most of what was seen is not judged yet."""
     counts = outlook.lawn.counts
@@ -222,17 +227,29 @@ def mostly_too_soon(outlook: Outlook) -> bool:
 
 def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list[tuple[date, str]]:
     """When to photograph what is open, or the whole where it is too soon to say."""
-    doubtful = in_doubt(tasks)
-    if look is None or not (doubtful or soon):
+    doubtful, late = in_doubt(tasks), coming_late(tasks)
+    if look is None or not (doubtful or late or soon):
         return []
-    if not doubtful:
-        return [(look, "photograph again: until then it is too soon to say what needs seed")]
-    return [(look, f"photograph again, before sowing {named(doubtful, capital=False)}: {_open(doubtful)}")]
+    if doubtful:
+        return [
+            (look, f"photograph again, before sowing {named(doubtful, capital=False)}: {_open(doubtful)}")
+        ]
+    if late:
+        need = "need" if len(late) > 1 else "needs"
+        will = f"whether {named(late, capital=False)} will fill, or {need} seed after all, is open"
+        return [(look, f"photograph again: {will}")]
+    return [(look, "photograph again: until then it is too soon to say what needs seed")]
 
 
 def _open(doubtful: Sequence[Patch]) -> str:
     """What is not known of patches in doubt."""
     return f"whether {'it fills by itself' if len(doubtful) == 1 else 'they fill by themselves'} is open"
+
+
+def _no_seed(late: Sequence[Patch], look: date | None) -> str:
+    """What is said of strips that come late."""
+    come = "comes late and gets" if len(late) == 1 else "come late and get"
+    return f"{named(late)} {come} no seed so far{f': {open_until(look)}' if look else ''}."
 
 
 def _sentence(
@@ -247,21 +264,26 @@ def _sentence(
 ) -> str:
     """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
     sown = [task.patch for task in tasks if task.seed_g > 0]
+    late = coming_late(tasks)
+    if not sown and late:
+        return f"Nothing to reseed yet. {_no_seed(late, look)}"
     if not sown:
         small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
         if soon and not thin_m2:
             return f"Nothing to reseed yet, too soon to say: {open_until(look)}."
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
+    doubtful = in_doubt(tasks)
+    waits = f" {_no_seed(late, None if doubtful else look)}" if late else ""
     what = f"{len(sown)} patch{'es' if len(sown) > 1 else ''}{counted(sown)}, {area_m2:.2f} m²"
     if verdict == "too late":
-        return f"{what} to reseed, but too late this year, wait: {amount} when it is time."
+        return f"{what} to reseed, but too late this year, wait: {amount} when it is time.{waits}"
     if verdict == "too early":
-        return f"{what} to reseed, but too early, wait: {amount} when it is time."
-    if len(doubtful := in_doubt(tasks)) == len(sown):
-        return f"{what} to reseed, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}."
+        return f"{what} to reseed, but too early, wait: {amount} when it is time.{waits}"
+    if len(doubtful) == len(sown):
+        return f"{what} to reseed, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}.{waits}"
     of_some = (
         f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
         if doubtful
         else ""
     )
-    return f"{what} to reseed: {amount}.{of_some}"
+    return f"{what} to reseed: {amount}.{of_some}{waits}"
