@@ -69,7 +69,7 @@ def test_of_two_photos_nobody_knows_which(readings):
             noticed.append(bool(lines))
             assert all(one.photo in line and other.photo in line for line in lines)
             assert turned.said([one, other]) == []
-    assert np.mean(noticed) > 0.9
+    assert np.mean(noticed) > 0.95
 
 
 def test_photos_of_unrelated_places_are_not_called_turned(readings):
