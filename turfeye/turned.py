@@ -19,10 +19,10 @@ from turfeye.season import on_lawn_m
 ALIKE: Final = 0.5
 """Photos of one spot agree where their cells' cover correlates by this."""
 CLEARER: Final = 0.5
-"""And by so much more than the other way round, both in Fisher's z = artanh r, which spreads alike whatever the
-correlation (Fisher 1921, Metron 1:3-32; from memory). 29 of the sample spots' 30 pairs are told so, turned or
-not, and 74 of 80 rendered pairs of one turf in two lights, all as they lie; by the difference of r itself 28 and
-64. Of 700 pairs of unrelated rendered spots none is alike after half a turn."""
+"""And by so much more than the other way round, both in Fisher's z = artanh r, which spreads alike for all
+correlations (Fisher 1921, Metron 1:3-32; from memory). 29 of the sample spots' 30 pairs are told so, turned
+or not, and 74 of 80 rendered pairs of one turf in two lights, all as they lie; by the difference of r itself
+28 and 64. Of 700 pairs of unrelated rendered spots none is alike after half a turn."""
 REMEDY: Final = (
     "write turned_deg = 180 in lawn.toml, under the [[photo]] with its name (a new one if there is none)"
 )
