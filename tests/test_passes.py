@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from test_patches import season_with
 
-from turfeye import histories, mixes, patches, settled, states, workplan
+from turfeye import histories, mixes, patches, settled, sheet, states, workplan
 from turfeye import outlook as outlooks
 from turfeye.histories import Along, Histories, along_strip
 from turfeye.kriging import Kriged
@@ -324,3 +324,13 @@ def test_a_strip_has_straight_edges_to_its_very_end():
         assert not side.any() or np.ptp(x[side]) < 0.02
     assert np.ptp(x) == pytest.approx(0.6, abs=0.12)
     assert y.max() == pytest.approx(5.5, abs=0.07)
+
+
+def test_the_client_is_told_of_a_strip_that_comes_late(answer):
+    """Its cells are on the client's map, so the page says why nothing is sown there."""
+    recipe = replace(StripRecipe.mixed(410_005), left_out_m=())
+    fitted = outlooks.fit(lawn_with_strip(410_005, recipe, until_day=29)[0])
+    page = sheet.client_page(replace(answer, slow=patches.thin_or_slow(fitted)))
+    assert "One strip comes late" in page
+    assert "no more of it is sown for now" in page
+    assert "comes late" not in sheet.client_page(answer)
