@@ -215,6 +215,12 @@ def test_a_target_in_the_past_is_looked_back_on(answer: Answer) -> None:
     assert any(line.startswith("The target was") for line in answers.ten_lines(late))
 
 
+def test_what_comes_next_names_its_place_once(answer: Answer) -> None:
+    (line,) = (line for line in answers.ten_lines(answer) if line.startswith("Next: "))
+    assert line.count("where sown again") == 1
+    assert re.search(r"look again where sown again; \d+ \w+ \d+ first feed there", line)
+
+
 def test_ten_lines(answer: Answer) -> None:
     lines = answers.ten_lines(answer)
     assert 6 <= len(lines) <= 10
