@@ -414,12 +414,14 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
     photos = [picture(tmp_path / f"{day}-plot-{n:03d}.jpg", seed=n) for day, n in (("a1", 7), ("a1", 12))]
     assert run("add", folder, *photos, "--numbered").exit_code == 0
     assert [note.spot for note in lawn.read(folder).notes] == [7, 12]
-    assert "plot 12 at 5.5, 4 m" in run("lawn", "show", folder).stdout
+    shown = run("lawn", "show", folder).stdout
+    assert "plot 12 at 5.5, 4 m" in shown
+    assert "plots of 1.5 by 1.5 m\n" in shown
     before = everything(folder)
     for name, came in (("plot-013.jpg", "number 13"), ("plot.jpg", "no number")):
         result = run("add", folder, picture(tmp_path / name, seed=3), "--numbered")
         assert result.exit_code == 2
-        assert f"(lawn.toml has 1 to 12), came {came}" in result.stderr
+        assert f"(the lawn has 1 to 12), came {came}" in result.stderr
     assert run("add", folder, photos[0], "--numbered", "--spot", "3").exit_code == 2
     assert everything(folder) == before
 

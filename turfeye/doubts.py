@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import notes, treatments, turned, unseen
+from turfeye import notes, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
@@ -52,18 +52,21 @@ def of_season(
 
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
     """What ``treatments.csv`` does not say of the plots, or says so that they can't be ``compared``."""
-    if not place.plots and (place.folder / treatments.FILE_NAME).is_file():
-        return [f"{treatments.FILE_NAME} is not read: {FILE_NAME} has no [[plots]] that it could be about"]
+    if not place.plots and (place.folder / plotsheet.FILE_NAME).is_file():
+        return [
+            f"{plotsheet.FILE_NAME} is not read: nothing says where its plots are, neither its columns "
+            f"{listed(plotsheet.SIDES)} nor [[plots]] in {FILE_NAME}"
+        ]
     said = []
     if lacking := given.lacking([plot.number for plot in place.plots]):
-        said.append(f"{treatments.FILE_NAME} says nothing of {_plots(lacking)}")
-    if given.columns and treatments.TREATMENT not in given.columns:
-        said.append(f"{treatments.FILE_NAME} has no column {treatments.TREATMENT}: nothing is compared")
+        said.append(f"{plotsheet.FILE_NAME} says nothing of {_plots(lacking)}")
+    if given.columns and plotsheet.TREATMENT not in given.columns:
+        said.append(f"{plotsheet.FILE_NAME} has no column {plotsheet.TREATMENT}: nothing is compared")
     if apart := given.not_compared():
-        one = "or block " if treatments.BLOCK in given.columns else ""
-        said.append(f"{treatments.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")
+        one = "or block " if plotsheet.BLOCK in given.columns else ""
+        said.append(f"{plotsheet.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")
     said += [
-        f"{treatments.FILE_NAME} has {listed(repr(name) for name in names)}, which count as {len(names)}: "
+        f"{plotsheet.FILE_NAME} has {listed(repr(name) for name in names)}, which count as {len(names)}: "
         "write them alike if they are one"
         for names in given.alike()
     ]

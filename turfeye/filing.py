@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from turfeye import lawnfile, lawntext
+from turfeye import lawnfile, lawntext, plotsheet
 from turfeye import photo as photo_module
 from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
@@ -140,8 +140,9 @@ def _number_in(lawn: Lawn, source: Path) -> int:
         came = f"number {int(numbers[-1])}" if numbers else "no number"
         there = f"{min(known)} to {max(known)}" if known else "none yet"
         raise LawnError(
-            f"wanted a known peg's number last in the name of {source} ({FILE_NAME} has {there}), came "
-            f"{came}; write [[spot]] or [[plots]], or rename the photo"
+            f"wanted a known peg's number last in the name of {source} (the lawn has {there}), came "
+            f"{came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or "
+            "rename the photo"
         )
     return int(numbers[-1])
 

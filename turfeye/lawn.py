@@ -4,6 +4,7 @@
 
     ferry-cottage/
       lawn.toml      what people write
+      treatments.csv of a trial: its plots, where they are and what they have
       photos/        filed by copy, named by time, camera's name and digest, never written to again
       before/        photos of the lawn before the work
       results/       derived, safe to delete
@@ -23,7 +24,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from turfeye import lawntext
+from turfeye import lawntext, plotsheet
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
@@ -110,7 +111,7 @@ class Note:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Lawn:
-    """What ``lawn.toml`` says, checked."""
+    """What ``lawn.toml`` says, and ``treatments.csv`` of where a trial's plots are, checked."""
 
     folder: Path
     name: str
@@ -202,7 +203,8 @@ class Lawn:
 def read(folder: Path | str) -> Lawn:
     """Read a lawn folder.
 
-    Raises LawnMissingError where there is none, LawnError with every mistake in its ``lawn.toml``.
+    Raises LawnMissingError where there is none, LawnError with every mistake in its ``lawn.toml``, else in
+    what its ``treatments.csv`` says of the plots' places.
     """
     from turfeye import lawnfile
 
@@ -229,17 +231,22 @@ def _from_part(folder: Path, part: Any) -> Lawn:
     """The checked file as plain frozen records."""
     corners = tuple(part.corner_names or corner_names(len(part.outline_m)))
     sides = tuple(f"{a}–{b}" for a, b in zip(corners, (*corners[1:], corners[0]), strict=True))
+    outline_m = np.array(part.outline_m, dtype=float)
+    spots = pegs(part.model_dump())
+    sheet = plotsheet.pegs(
+        plotsheet.read(folder), outline_m, spots=[s.number for s in part.spot], plots=bool(part.plots)
+    )
     return Lawn(
         folder=folder,
         name=part.name,
-        outline_m=np.array(part.outline_m, dtype=float),
+        outline_m=outline_m,
         cell_m=float(part.cell_m),
         corner_names=corners,
         side_names=tuple(part.side_names or sides),
         sowings=tuple(sorted((_sowing(s) for s in part.sowing), key=lambda s: s.date)),
         target=Target(float(part.target.cover), part.target.date) if part.target else None,
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
-        spots=tuple(Spot(*peg) for peg in pegs(part.model_dump())),
+        spots=tuple(Spot(*peg) for peg in (*spots, *sheet)),
         mixes=tuple(part.mix),
         notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken), float(p.turned_deg)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),
@@ -250,7 +257,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         seed=Seed(**part.seed.model_dump()),
         curve=part.season.curve,
         time_axis=part.season.time_axis,
-        paths=bool(part.plots) and all(block.size_m for block in part.plots),
+        paths=bool(part.plots or sheet) and all(block.size_m for block in part.plots),
         blades=Blades(**part.blades.model_dump()) if part.blades else None,
     )
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import lawnfile, lawntext, mixes, treatments
+from turfeye import lawnfile, lawntext, mixes, plotsheet
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, TARGET_COVER, USUAL_MIX, Lawn, read
@@ -121,8 +121,8 @@ def again(
     text = lawntext.with_table(text, "target", target) if target else text
     parse(text, folder, wording=WORDING)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
-    if (plan := there.folder / treatments.FILE_NAME).is_file():
-        write_atomic(folder / treatments.FILE_NAME, plan.read_bytes())
+    if (plan := there.folder / plotsheet.FILE_NAME).is_file():
+        write_atomic(folder / plotsheet.FILE_NAME, plan.read_bytes())
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
 

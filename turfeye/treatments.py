@@ -1,8 +1,8 @@
 """A trial's treatments: which plot has which, in which block, and the means of those that were compared.
 
-``treatments.csv`` in the lawn's folder has a row a plot. ``plot`` is its number, ``treatment`` what is
+``treatments.csv`` in the lawn's folder (`turfeye.plotsheet`) has a row a plot. ``treatment`` is what is
 compared (a variety, a seed rate, a cutting height) and ``block`` its replicate; any other column is carried
-along.
+along, but for those that say where the plot is.
 
 Treatments and blocks are fitted together by least squares, so a plot that was not seen shifts no mean: each
 is what the treatment would have in the mean of all blocks. What is left over says how far two means may
@@ -12,7 +12,6 @@ all plots of one treatment are misread by (leaves of another green) no replicate
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -23,12 +22,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye.errors import LawnError
+from turfeye import plotsheet
+from turfeye.plotsheet import BLOCK, PLOT, SIDES, TREATMENT, TURNED
 from turfeye.records import Floats, Whole
 from turfeye.words import per_cent, short_day
 
-FILE_NAME: Final = "treatments.csv"
-PLOT, TREATMENT, BLOCK = "plot", "treatment", "block"
 NAN: Final = float("nan")
 _NUMBER: Final = re.compile(r"[+-]?\d+(,\d+)?")
 """Without a point: where points part thousands, a comma turned into another would make nonsense."""
@@ -73,39 +71,29 @@ class Treatments:
 def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Treatments:
     """Read ``treatments.csv`` of a lawn's folder; nothing where there is none, or where there are no plots.
 
-    ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Commas, semicolons
-    or tabs part the columns; the three that are ours may be written with capitals. Between semicolons or
-    tabs columns of numbers may have decimal commas; they get a point. Raises LawnError with every mistake.
+    ``plots`` are the trial's, ``taken`` names of columns that results have of their own. Between semicolons
+    or tabs columns of numbers may have decimal commas; they get a point. Raises LawnError with every mistake.
     """
-    path = folder / FILE_NAME
-    if not plots or not path.is_file():
+    if not plots:
         return Treatments()
-    try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except UnicodeDecodeError:
-        raise LawnError(
-            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
-        ) from None
-    first = lines[0] if lines else ""
-    between = max(",;\t", key=first.count)
-    rows = list(csv.reader(lines, delimiter=between))
-    names = [_ours(name.strip()) for name in rows[0]] if rows else []
-    mistakes = _in_names(names, taken)
-    found: dict[int, dict[str, str]] = {}
-    for line, row in enumerate(rows[1:], start=2):
-        values = [value.strip() for value in row]
-        if mistakes and line == 2:
-            break
-        if any(values) and (said := _take(line, dict(zip(names, values, strict=False)), plots, found)):
-            mistakes.append(said)
-        if len(values) > len(names):
-            mistakes.append(f"line {line}: {len(values)} fields, the first line names {len(names)}")
-    if not found and not mistakes:
-        mistakes.append("no row; write one a plot, like 17,ryegrass A,2")
-    if mistakes:
-        raise LawnError(f"{path} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
-    columns = tuple(name for name in names if name != PLOT)
-    return Treatments(columns, found if between == "," else _with_points(columns, found))
+    sheet = plotsheet.read(folder)
+    mistakes = [*sheet.mistakes]
+    mistakes += [
+        (1, f"{name} is a column of the results already; call yours otherwise")
+        for name in sheet.names
+        if name != PLOT and name in taken
+    ]
+    span = f"{min(plots)} to {max(plots)}"
+    mistakes += [
+        (sheet.row_of[number], f"the trial has no plot {number}, its plots are {span}")
+        for number in sheet.of_plot
+        if number not in plots
+    ]
+    plotsheet.refuse(sheet.path, mistakes)
+    place = (*SIDES, TURNED) if sheet.tells_places else ()
+    columns = tuple(name for name in sheet.names if name and name not in (PLOT, *place))
+    found = {plot: {name: row.get(name, "") for name in columns} for plot, row in sheet.of_plot.items()}
+    return Treatments(columns, _with_points(columns, found) if sheet.decimal_commas else found)
 
 
 def _with_points(columns: Sequence[str], found: Mapping[int, Mapping[str, str]]) -> dict[int, dict[str, str]]:
@@ -122,39 +110,6 @@ def _with_points(columns: Sequence[str], found: Mapping[int, Mapping[str, str]])
         plot: {name: value.replace(",", ".") if name in numbers else value for name, value in row.items()}
         for plot, row in found.items()
     }
-
-
-def _ours(name: str) -> str:
-    """A column's name, one of ours as we write it: a spreadsheet likes to begin words with a capital."""
-    return name.casefold() if name.casefold() in (PLOT, TREATMENT, BLOCK) else name
-
-
-def _in_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
-    """What is wrong with the names of the columns."""
-    came = f" (there are {', '.join(name for name in names if name)})" if any(names) else ""
-    mistakes = [] if PLOT in names else [f"line 1: no column {PLOT}{came}; write plot,treatment,block"]
-    mistakes += [f"line 1: column {k} has no name" for k, name in enumerate(names, start=1) if not name]
-    twice = sorted({name for name in names if name and names.count(name) > 1})
-    mistakes += [f"line 1: column {name} is there twice" for name in twice]
-    return mistakes + [
-        f"line 1: {name} is a column of the results already; call yours otherwise"
-        for name in names
-        if name != PLOT and name in taken
-    ]
-
-
-def _take(line: int, row: dict[str, str], plots: Sequence[int], found: dict[int, dict[str, str]]) -> str:
-    """Add one row to ``found``; returns what is wrong with it, or ""."""
-    written = row.pop(PLOT, "")
-    if not written.isdecimal():
-        return f"line {line}: plot {written!r} is no plot's number"
-    number = int(written)
-    if number not in plots:
-        return f"line {line}: lawn.toml has no plot {number}, its plots are {min(plots)} to {max(plots)}"
-    if number in found:
-        return f"line {line}: plot {number} is there twice"
-    found[number] = row
-    return ""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -174,6 +174,7 @@ def blades(folder: Path, top: Path, low: Path) -> None:
 def show(folder: Path) -> None:
     """Show what a lawn folder holds."""
     from turfeye import lawn as lawns
+    from turfeye import plotsheet
 
     found = lawns.read(folder)
     click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
@@ -190,6 +191,8 @@ def show(folder: Path) -> None:
         click.echo(f"{len(numbers)} {word}s, numbered {numbers[0]} to {numbers[-1]}")
     for spot in found.spots if len(found.spots) <= MOST_PEGS else ():
         click.echo(f"{word} {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
+    if found.plots:
+        click.echo(f"plots of {plotsheet.sizes(found.plots)}")
     if found.card_rule_mm != 100:
         click.echo(f"cards: the 100 mm rule measures {found.card_rule_mm:g} mm")
     if found.blades:
