@@ -205,3 +205,18 @@ def test_the_share_on_the_lawn_is_shapely_s(side: tuple[int, int, int, int]) -> 
     assert share == pytest.approx(
         Polygon(ring).intersection(box(x, y, x + w, y + h)).area / (w * h), abs=1e-6
     )
+
+
+def test_the_page_on_the_lawn_file_tells_it_as_it_is(tmp_path: Path) -> None:
+    page = (Path(__file__).parent.parent / "docs/lawn-file.md").read_text(encoding="utf-8")
+    section = page.split("## A trial in a spreadsheet")[1]
+    blocks = [block.replace("    ", "") for block in re.findall(r"(?:^    .*\n?)+", section, re.M)]
+    trial = place(tmp_path, blocks[0])
+    assert trial.plots == (Plot(1, (1.1, 1.3), (1.2, 1.6)), Plot(2, (2.6, 1.3), (1.2, 1.6)))
+    assert survey._given(trial).columns == ("treatment", "block", "seed_lot")
+    for name in (plotsheet.PLOT, plotsheet.TREATMENT, plotsheet.BLOCK, plotsheet.TURNED, *plotsheet.SIDES):
+        assert re.search(rf"^\| .*`{name}`.* \|.*\|$", section, re.M)
+    rows = sheet_rows()
+    rows[36][3], rows[100][0] = "0.5", "10l"
+    told = [line.removeprefix("  - ") for line in blocks[1].splitlines()[1:]]
+    assert mistakes(tmp_path, exported(rows)) == [line.removeprefix("- ") for line in told]
