@@ -220,6 +220,7 @@ def test_nothing_is_written_off_the_page_or_over_other_writing(answer: Answer) -
     title = "Ferry Cottage, back: 3 patches"
     for figure in (
         charts.state_map(answer.outlook, ground=ground),
+        charts.ground_map(ground, title=title, pegs={3: (2.0, 1.5), 144: (6.0, 4.5)}),
         charts.plan_picture(answer.plan.tasks, ground=ground, title=title, subtitle="Pull a tape " * 12),
         charts.season_curve(answer.course, target=(answer.target_age_days, 0.9)),
         charts.season_curve(

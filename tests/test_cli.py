@@ -417,6 +417,9 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
     shown = run("lawn", "show", folder).stdout
     assert "plot 12 at 5.5, 4 m" in shown
     assert "plots of 1.5 by 1.5 m\n" in shown
+    assert run("lawn", "show", folder, "--map", tmp_path / "plots.png").stderr.startswith("wrote ")
+    assert (tmp_path / "plots.png").read_bytes().startswith(b"\x89PNG")
+    assert "--map writes a PNG; call it plots.png" in run("lawn", "show", folder, "--map", "plots.pdf").stderr
     before = everything(folder)
     for name, came in (("plot-013.jpg", "number 13"), ("plot.jpg", "no number")):
         result = run("add", folder, picture(tmp_path / name, seed=3), "--numbered")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from turfeye.drawing import (
     INK,
     LINE,
     NUMBERS_FROM_IN,
+    PAPER,
     QUIET,
     STATE_FILL,
     STATE_MARK,
@@ -23,6 +25,7 @@ from turfeye.drawing import (
     draw_plots,
     draw_unseen,
     frameless,
+    halo,
     headline,
     inside_share,
     lawn_axes,
@@ -51,6 +54,20 @@ MARK_INK = {
     "too soon to say": (0.36, "#6b7885"),
 }
 """Size of each state's mark, as a share of its cell, and its colour."""
+
+
+@styled
+def ground_map(ground: Ground, *, title: str, pegs: Mapping[int, tuple[float, float]]) -> Figure:
+    """The lawn before any photo: its corners, its plots, and pegs beside them by number, in lawn metres."""
+    figure, axes, in_per_m = lawn_axes(ground, legend_in=0.0)
+    draw_outline(axes, ground)
+    draw_plots(axes, ground, in_per_m)
+    for number, (x, y) in pegs.items():
+        axes.plot(x, y, "o", color=INK, ms=4)
+        text = axes.annotate(str(number), (x, y), (4, 4), textcoords="offset points", fontsize=8, color=INK)
+        halo(text, PAPER, 1.5)
+    headline(figure, title)
+    return figure
 
 
 @styled

@@ -171,11 +171,14 @@ def blades(folder: Path, top: Path, low: Path) -> None:
 
 @lawn.command()
 @click.argument("folder", type=FOLDER)
-def show(folder: Path) -> None:
+@click.option("--map", "picture", type=FILE, help="Draw it with its plots and pegs too, to this PNG.")
+def show(folder: Path, picture: Path | None) -> None:
     """Show what a lawn folder holds."""
     from turfeye import lawn as lawns
     from turfeye import plotsheet
 
+    if picture and picture.suffix.casefold() != ".png":
+        raise click.UsageError(f"--map writes a PNG; call it {picture.stem}.png")
     found = lawns.read(folder)
     click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
     for sowing in found.sowings:
@@ -203,3 +206,9 @@ def show(folder: Path) -> None:
         f"{len(photos)} photo{'s' * (len(photos) != 1)}{span}"
         + (f"; {len(before)} from before the work" if before else "")
     )
+    if picture:
+        from turfeye import charts, drawing, sheet
+
+        beside = {spot.number: spot.at_m for spot in found.spots if not spot.size_m}
+        drawing.save(charts.ground_map(sheet.ground(found), title=found.name, pegs=beside), picture)
+        say(f"wrote {picture}")
