@@ -480,7 +480,7 @@ def test_of_three_lights_one_is_the_cards(half_lit):
     card_px = np.zeros(SIZE, bool)
     card_px[100:220, slice(300, 480) if half_lit else slice(500, 700)] = True
     lit = dataclasses.replace(correction(), half_lit=half_lit)
-    other, several = lighting.other_light(log_light, lit, card_px)
+    other, several = lighting.other_light(log_light, np.zeros_like(log_light), lit, card_px)
     assert several
     assert other[:110, :90].all()
     assert other[110:].mean() > 0.99

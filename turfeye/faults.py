@@ -134,11 +134,11 @@ def find(
         **_white(sample, plain, blocks, *snow),
     }
     beside = card if lawn is None else card | ~lawn
-    log_light, corners = _light_on_turf(rgb_coded, shares, correction, beside, found)
+    log_light, warmth, corners = _light_on_turf(rgb_coded, shares, correction, beside, found)
     # How bright turf seems says whether it is in the card's light; how bright bare soil is says nothing.
     ground = ~beside[::4, ::4]
     turf = ground.any() and np.mean(shares.green[::4, ::4][ground] > 0.6) > LEAST_TURF
-    elsewhere, edge = lighting.other_light(log_light, correction if turf else None, card)
+    elsewhere, edge = lighting.other_light(log_light, warmth, correction if turf else None, card)
     other_light = np.zeros(shape, bool) if correction is None else _enlarged(elsewhere, shape) | corners
     strange, earthy = _foreign(plain, shares, corrected=correction is not None)
     strange &= ~_wider(other_light[::2, ::2], 2 * side)  # shade is bluer than the card's light
@@ -278,13 +278,14 @@ def _first_of(found: dict[int, Flags], card: Flags) -> Whole:
 
 def _light_on_turf(
     rgb_coded: Bytes, shares: Shares, correction: Correction | None, beside: Flags, found: dict[int, Flags]
-) -> tuple[Floats, Flags]:
-    """The light on the turf, as `lighting.log_light_of` has it, and the picture's dark corners, (H, W)."""
+) -> tuple[Floats, Floats, Flags]:
+    """The light on the turf and its warmth, as `lighting.log_light_of` has it, and dark corners, (H, W)."""
     # what is white or burnt out says nothing about the light that falls on turf
     burnt, glare, snowy, dark = (_enlarged(found[code], beside.shape) for code in (BURNT, GLARE, SNOW, DARK))
-    log_light = lighting.log_light_of(rgb_coded, shares, correction, beside | burnt | glare | snowy, dark)
+    left_out = beside | burnt | glare | snowy
+    log_light, warmth = lighting.log_light_of(rgb_coded, shares, correction, left_out, dark)
     corners = lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light))
-    return log_light, _enlarged(corners, beside.shape)
+    return log_light, warmth, _enlarged(corners, beside.shape)
 
 
 def _exposure(sample: Bytes, blocks: Blocks) -> dict[int, Flags]:

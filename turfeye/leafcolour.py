@@ -51,6 +51,9 @@ are: it is -0.23 and less in rendered spots and lawns and in photographs of real
 yellow and thin ones among them; -0.11 and more in what was read as green without leaves: dead turf, dry
 grass, algae on soil."""
 LEAST_LEAVES: Final = 50
+LEAST_LEAFY: Final = 0.01
+"""Of what counts: below it recompression mixes the few green places of young turf with the soil's colour
+(by a messenger's JPEG the log ratio rose from -0.19 to -0.12), and what they put in doubt is little."""
 LEAFLESS_SE: Final = 0.85
 """Of a cover that has no leaf's colour. The mean of a photo has 0.6 of it (`cells.SHARED`), which is about
 what is off if any share of it, as likely as any other, is leaves; the cells of a photo err alike in
@@ -77,7 +80,8 @@ def leafless(pixels: Pixels, in_card_light: Flags) -> bool:
         return False
     green = np.where(in_card_light, pixels.shares.green, np.float32(0))
     sure = np.asarray(cv2.resize(green, size, interpolation=cv2.INTER_AREA)) > GREEN
-    if np.count_nonzero(sure) < LEAST_LEAVES:
+    least = max(LEAST_LEAVES, LEAST_LEAFY * in_card_light.mean() * sure.size)
+    if np.count_nonzero(sure) < least:
         return False
     light = np.asarray(cv2.resize(pixels.rgb_linear, size, interpolation=cv2.INTER_AREA))[sure]
     light = np.maximum(light, 0) + 0.002  # a correction may leave less than nothing of a saturated colour

@@ -69,7 +69,7 @@ class Sighting:
     patch_rgb_coded: Floats  # (P, 3), mean over the patch, 0-255
     patch_spread: Floats  # (P,), robust sd over the patch as a share of its mean, linear light
     patch_clipped: Flags  # (P,), too bright or dark to carry a value
-    twins_differ: float  # largest relative difference between twin grey steps, linear light
+    twins_differ: float  # largest relative difference of twin grey steps beyond their grain, linear light
 
     @property
     def markers(self) -> int:
