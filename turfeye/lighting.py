@@ -23,6 +23,8 @@ tells (a wall's evening shadow explains 0.72 of an untouched photo, 0.65 to 0.74
 BLUER: Final = 0.4
 """By how much the log ratio of red to blue light is lower in shade, which the sky lights: 0.66 and more on
 lawns that a shadow crosses, 0.26 at most on others, by 45 rendered photos, recompressed too."""
+BLUER_SHARE: Final = 0.1
+"""And where it takes up more than this: a black boot and its rim are darker and bluer too."""
 FURTHER_LIGHTS: Final = (0.9, 0.78)
 """The same two for a third and a fourth light: what is left of a light that was cut is never bell-shaped."""
 LIT_SHARE: Final = 0.15
@@ -177,7 +179,7 @@ def _cuts(values: Floats, least: float, warmth: Floats | None = None) -> list[fl
     cuts = [*_cuts(values[dark], least), cut, *_cuts(values[~dark], least)]
     if apart > LIGHTS_APART and (told > LIGHTS_TOLD or len(cuts) > 1):  # of three lights, two tell less
         return cuts
-    if apart <= BLUER_LIGHTS[0] or told <= BLUER_LIGHTS[1]:
+    if apart <= BLUER_LIGHTS[0] or told <= BLUER_LIGHTS[1] or dark.mean() <= BLUER_SHARE:
         return []
     return cuts if np.median(warmth[~dark]) - np.median(warmth[dark]) > BLUER else []
 
