@@ -69,9 +69,7 @@ def make(
     Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
     given with no date that it goes with; then nothing is written.
     """
-    folder = Path(folder)
-    if (folder / FILE_NAME).exists():
-        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    folder = _vacant(folder)
     text = _text(
         name=name or _name_of(folder),
         # a tape reads millimetres
@@ -105,9 +103,7 @@ def again(
     one season stays behind: sowings, target, photos, the views marked in them, and hollows that were filled.
     Mix, rate and target cover are last time's where none is given. Raises LawnError as `make` does.
     """
-    folder, there = Path(folder), read(like)
-    if (folder / FILE_NAME).exists():
-        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    there, folder = read(like), _vacant(folder)
     last = next((one for one in reversed(there.sowings) if not one.area_m), None)
     if last and sown and mix in (None, last.mix):
         mix, rate_g_m2 = last.mix, last.rate_g_m2 if rate_g_m2 is None else rate_g_m2
@@ -125,6 +121,14 @@ def again(
         write_atomic(folder / plotsheet.FILE_NAME, plan.read_bytes())
     write_atomic(folder / FILE_NAME, text.encode("utf-8"))
     return read(folder)
+
+
+def _vacant(folder: Path | str) -> Path:
+    """The folder, which may hold no lawn yet. Raises LawnError."""
+    folder = Path(folder)
+    if (folder / FILE_NAME).exists():
+        raise LawnError(f"{folder} already holds a lawn; edit its {FILE_NAME}, or choose another folder")
+    return folder
 
 
 def _text(
