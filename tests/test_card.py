@@ -167,6 +167,16 @@ def test_marks_read_coarsely_are_sharpened_before_any_is_dropped(monkeypatch):
         assert np.abs(mark.px - through(homography, marks.MARKERS_M[mark.corner])).max() < 0.5
 
 
+def test_pairs_of_one_card_are_one_card_and_another_of_its_number_another():
+    """A coarse JPEG parted a card's marks into two pairs; one then found the other's: it "lay twice"."""
+    homography = pose()
+    here = [marks.Mark(5, corner, through(homography, marks.MARKERS_M[corner])) for corner in range(4)]
+    again = [marks.Mark(5, mark.corner, mark.px + 0.6) for mark in here[1:3]]
+    there = [marks.Mark(5, mark.corner, mark.px + 400.0) for mark in here]
+    assert marks.each_once([again, here]) == [here]
+    assert marks.each_once([here[:2], here[2:], there]) == [there, here[:2], here[2:]]
+
+
 def test_of_several_cards_the_largest_is_found():
     near, far = pose(0.9, 10, at_px=(320, 400)), pose(1.5, 10, at_px=(780, 300))
     assert card.find(photo_of(shoot({4: far, 9: near}, SIZE, blur_px=0.5))).spot == 9

@@ -56,7 +56,7 @@ def search(gray: Bytes) -> tuple[list[list[Mark]], list[Mark]]:
         cards = cards_of([more for mark in marks for more in _search_around(gray, [mark])])
     cards = [_refine(gray, card) for card in cards]
     cards = [_refine(gray, _search_around(gray, card)) if len(card) < 4 else card for card in cards]
-    return cards, marks
+    return each_once(cards), marks
 
 
 def plainly(gray: Bytes) -> bool:
@@ -220,6 +220,15 @@ def cards_of(marks: list[Mark]) -> list[list[Mark]]:
             cards.append(card)
             left = [m for m in left if not any(m is c for c in card)]
     return cards
+
+
+def each_once(cards: list[list[Mark]]) -> list[list[Mark]]:
+    """Without cards whose marks another holds too: pairs of one card, of which one has found the others."""
+    kept: list[list[Mark]] = []
+    for card in sorted(cards, key=len, reverse=True):
+        if not any(all(any(same(m, n) for n in other) for m in card) for other in kept):
+            kept.append(card)
+    return kept
 
 
 def _fitting(card: list[Mark]) -> list[Mark]:
