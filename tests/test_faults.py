@@ -471,6 +471,19 @@ def test_frost_on_one_side_leaves_the_other_its_light(tmp_path):
     assert counts[2] >= 0.9 * counts[0]
 
 
+def test_wet_blades_in_the_sun_are_no_frost(tmp_path):
+    """They were told as frost on dense turf: "wait until it has gone", in May."""
+    path, (put, codes) = SAMPLES / "2026-05-06-spot-1.jpg", bench.FAULTS["wet glare"]
+    before = bench.marked_cells(glance.look(path))
+    mask = bench.spoiled(path, put, 2, tmp_path / "wet.jpg")
+    one = glance.look(tmp_path / "wet.jpg")
+    counts, hints = bench.score(one, mask, codes, before)
+    assert counts[0] >= 20
+    assert counts[2] >= 0.9 * counts[0]
+    assert faults.REASONS[faults.SNOW] not in one.table.why
+    assert any(hint.startswith("wet glare") for hint in hints)
+
+
 @pytest.mark.parametrize("half_lit", [False, True])
 def test_of_three_lights_one_is_the_cards(half_lit):
     """Shade on the left, glare below, and a card in the sun or on the shade's edge."""

@@ -60,6 +60,10 @@ SNOW_LIGHT, CORRECTED_SNOW_LIGHT = (222, 32), (130, 12)
 lawn has 140; soils so bright are redder. A phone's own tones leave frost up to a sixteenth too red."""
 HOAR: Final = (0.2, 0.75)
 """Share of a block that is as white as snow where frost lies on a part of the turf."""
+SPARKLE_CODE: Final = 225
+"""Lowest channel, as filed, that frost hardly reaches, which reflects less than paper; of the white of wet
+blades in the sun six tenths and more are above it."""
+MOST_SPARKLE: Final = 0.3
 LEAST_HOAR: Final = 0.15
 """Of the picture, in such blocks: 0.03 at most in 36 photos without frost (rendered, and of real turf with a
 card laid in, daisies and dew among them), 0.87 where frost hides a half of it."""
@@ -308,26 +312,28 @@ def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int
     warmer, low = cv2.max(r, g), _lowest(plain)
     grey = (cv2.subtract(warmer, low) < warmer // 6) & (cv2.subtract(b, low) < b // BLUER)
     cold = grey & (low > snow_code) & (b >= r - r // red)
-    glint = (_lowest(sample) > GLINT_CODE).view(np.uint8)
+    brightness = _lowest(sample)
+    glint = (brightness > GLINT_CODE).view(np.uint8)
     share = blocks.mean(glint, times=3)
     around = (blocks.mean(luma_of(sample), times=3) - 255 * share) / np.maximum(1 - share, 0.05)
     green_code = plain[..., 1]
     greenish = green_code - (green_code >> 4) > np.maximum(plain[..., 0], plain[..., 2])
     green = blocks.mean((greenish & (glint == 0)).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
     snow = steady(blocks.mean(cold.view(np.uint8)) > 0.7)
-    snow |= _enlarged(_hoar(cold, greenish, blocks), (snow.shape[0], snow.shape[1]))
+    snow |= _enlarged(_hoar(cold, brightness, greenish, blocks), (snow.shape[0], snow.shape[1]))
     glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.3)
     return {GLARE: steady(glare), SNOW: snow}
 
 
-def _hoar(cold: Flags, greenish: Flags, blocks: Blocks) -> Flags:
+def _hoar(cold: Flags, brightness: Bytes, greenish: Flags, blocks: Blocks) -> Flags:
     """Blocks of turf with hoar frost on a part of its blades, none where little of the picture has it.
 
-    Daisies, dew and a card's own paper are as white, but take up little.
+    Daisies, dew and a card's own paper are as white, but take up little; glints of wet blades are brighter.
     """
     white = blocks.mean(cold.view(np.uint8), times=3)
+    sparkling = blocks.mean((cold & (brightness > SPARKLE_CODE)).view(np.uint8), times=3)
     green = blocks.mean((greenish & ~cold).view(np.uint8), times=3) / np.maximum(1 - white, 0.05)
-    hoar = (white > HOAR[0]) & (white < HOAR[1]) & (green > 0.3)
+    hoar = (white > HOAR[0]) & (white < HOAR[1]) & (green > 0.3) & (sparkling < MOST_SPARKLE * white)
     return hoar if np.mean(hoar) > LEAST_HOAR else np.zeros_like(hoar)
 
 
