@@ -40,7 +40,7 @@ def follow_up(
     through = sown + timedelta(days=last)
     counted = "" if done else f", if it is sown on {short_day(sown)} (else as much later)"
     where = WHERE_SOWN_AGAIN if again or not done else ""
-    emerged = f"{mix.name} should be through ({first}-{last} days after sowing, handbook)"
+    emerged = f"{mix.name} should be through ({first}–{last} days after sowing, handbook)"
     source = "common practice, no source"
     return (
         (through, f"look again{where}{counted}: {emerged}"),
