@@ -664,6 +664,6 @@ def test_a_very_wide_lens_is_said(equivalent_mm, said):
 def test_a_photo_taken_in_too_little_light_is_said_to_be_grainy(noise, said):
     """Of ten photos of real turf in ever less light, cover was 17 points too low where its error told 11."""
     square_on = homography_of(focal_px=FOCAL, size_px=SHOT, distance_m=1.0, tilt_deg=0)
-    grain = caveats.grain(card.find(photo_of(shoot({3: square_on}, SHOT, noise=noise))))
+    grain = caveats.grain_of(card.find(photo_of(shoot({3: square_on}, SHOT, noise=noise))))
     assert (grain > 0) == said
     assert any("grainy" in words for words in caveats.of_light(0.3, grain)) == said

@@ -89,7 +89,7 @@ def _flatness(sighting: Sighting) -> list[str]:
     return []
 
 
-def grain(sighting: Sighting) -> float:
+def grain_of(sighting: Sighting) -> float:
     """Relative spread of the lighter grey steps where a noisy photo shows in it, else 0."""
     light = [k for k, name in enumerate(sighting.patch_names) if name.startswith(LIGHTER)]
     spread = float(np.median(sighting.patch_spread[light])) if light else 0.0

@@ -1,10 +1,26 @@
-"""Writing files so that a stopped run leaves the old file or the new one, never half of either."""
+"""Files: written so that a stopped run leaves the old or the new one, never half; tables as saved."""
 
 from __future__ import annotations
 
 import os
 import tempfile
 from pathlib import Path
+
+from turfeye.errors import LawnError
+
+
+def table_text(path: Path) -> tuple[str, str]:
+    """The text of a user's table, and what parts its columns: whichever of , ; tab its first row has most of.
+
+    Raises LawnError where it is no UTF-8, FileNotFoundError where it is not there.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise LawnError(
+            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
+        ) from None
+    return text, max(",;\t", key=text.partition("\n")[0].count)
 
 
 def write_atomic(path: Path | str, data: bytes) -> Path:

@@ -145,7 +145,7 @@ def look_through(
         pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
     hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
-    grain = 0.0 if sighting is None else caveats.grain(sighting)
+    grain = 0.0 if sighting is None else caveats.grain_of(sighting)
     leafless = leafcolour.leafless(pixels, (found.fault == 0) & ~found.other_light)
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
     hidden = cells.hidden_by_dark_soil(pixels, found) if blades is None else 0.0

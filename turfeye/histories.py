@@ -27,10 +27,10 @@ LATE_SHARE = 0.5
 """How likely a strip came late, before its visits are seen. With 0.1 purely late strips get a fifth more seed
 on days 29 and 36 (seeds 84000-84039), mixed ones as much where they need it."""
 LATE_FILLED = np.array([0.3, 0.45, 0.6, 0.75, 0.9, 1.0])
+"""What a late strip comes to, as a share of what the lawn had at that stage."""
 LATE_SHORT_MEAN = 0.2
-"""What a late strip comes to, as a share of what the lawn had at that stage, and by how much it falls short
-of all of that: the mean believed before it is seen (exponential); ours. With all as likely, what nobody had
-seen yet of a late strip made it short."""
+"""By how much it falls short of all of that: the mean believed before it is seen (exponential); ours. With
+all as likely, what nobody had seen yet of a late strip made it short."""
 STILL_COMING = 0.7
 """Seed that has made less than this of the rise that it is to make by the target's date is still coming.
 Ours; 0.8 tells as much."""

@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 
 from turfeye.errors import LawnError
+from turfeye.files import table_text
 from turfeye.lawnrecords import Plot
 from turfeye.notes import MOST_NUMBERS, some
 from turfeye.outline import cell_shares
@@ -62,20 +63,11 @@ class Sheet:
 
 
 def read(folder: Path) -> Sheet:
-    """Read the file of a lawn's folder. Raises LawnError where it is no text in columns at all.
-
-    Commas, semicolons or tabs part the columns, whichever the first row has most of.
-    """
+    """Read the file of a lawn's folder. Raises LawnError where it is no text in columns at all."""
     path = folder / FILE_NAME
     if not path.is_file():
         return Sheet(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise LawnError(
-            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
-        ) from None
-    between = max(",;\t", key=text.partition("\n")[0].count)
+    text, between = table_text(path)
     rows = _rows(path, text, between)
     names = tuple(_ours(name) for name in rows[0]) if rows else ()
     mistakes = [(1, said) for said in _in_names(names, rows[1:])]

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from turfeye.errors import DateError, LawnError
+from turfeye.files import table_text
 from turfeye.lawnrecords import Sowing
 from turfeye.notes import some
 from turfeye.records import Floats
@@ -119,15 +120,11 @@ def read(path: Path | str) -> Temperatures:
     """
     path = Path(path)
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        text, parted_by = table_text(path)
     except FileNotFoundError:
         raise LawnError(f"no such file: {path}; write one with the columns date,min_c,max_c") from None
-    except UnicodeDecodeError:
-        raise LawnError(
-            f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
-        ) from None
+    lines = text.splitlines()
     first = lines[0] if lines else ""
-    parted_by = max(",;\t", key=first.count)
     names = [name.strip().casefold() for name in next(csv.reader([first], delimiter=parted_by), [])]
     if missing := [name for name in COLUMNS if name not in names]:
         raise LawnError(
