@@ -14,6 +14,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
 from turfeye.temperatures import Temperatures
+from turfeye.words import so_many
 
 BAG_COVERS_M2 = 9.0
 """A bag of compost dressing raked on by hand covers about this: common practice, no source."""
@@ -117,7 +118,7 @@ def bag_words(bags: int) -> str:
     >>> bag_words(1), bag_words(3)
     ('1 bag', '3 bags')
     """
-    return f"{bags} bag{'s' if bags != 1 else ''}"
+    return so_many(bags, "bag")
 
 
 def heaps_g(total_g: int, parts: int = PASSES) -> tuple[int, ...]:

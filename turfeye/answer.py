@@ -21,7 +21,7 @@ from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
 from turfeye.treatments import Compared
-from turfeye.words import day, per_cent, square_metres
+from turfeye.words import day, per_cent, so_many, square_metres
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -106,13 +106,12 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     """The answer for a screen: at most ten lines, plain text; not ``noted`` where the notes follow."""
     lawn, plan = answer.outlook.lawn, answer.plan
     target = answer.season.target
-    visits = len(answer.season.visits)
     reason = {"too soon to say": f" (mostly: {lawn.missing})" if lawn.missing else ""}
     of_plots = Counter(one.state for one in answer.standings)
     by_state = {s: of_plots[s] for s in STATES if of_plots[s]} or state_counts(answer.outlook)
     counts = ", ".join(f"{n} {state}{reason.get(state, '')}" for state, n in by_state.items())
     lines = [
-        f"{answer.lawn.name}: {visits} visit{'s' if visits != 1 else ''}, "
+        f"{answer.lawn.name}: {so_many(len(answer.season.visits), 'visit')}, "
         f"sown {day(answer.season.sowing.date)}" + (", a taught lawn" if answer.taught else ""),
         lawn.sentence,
         f"{'The target was' if answer.passed else 'Forecast for'} {day(target.date)}: "
@@ -169,5 +168,5 @@ def _patches(word: str, patches: tuple[Patch, ...]) -> str:
         for p in patches[:3]
     )
     more = f" and {len(patches) - 3} more" if len(patches) > 3 else ""
-    count = f"{len(patches)} patch{'es' if len(patches) != 1 else ''}{counted(patches)}"
+    count = f"{so_many(len(patches), 'patch', 'patches')}{counted(patches)}"
     return f"{word}: {count}, {square_metres(area)} by outline: {places}{more}"

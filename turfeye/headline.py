@@ -9,7 +9,7 @@ import numpy as np
 
 from turfeye.lawnrecords import Season
 from turfeye.records import Floats
-from turfeye.words import likelihood, open_until, short_day, square_metres
+from turfeye.words import likelihood, open_until, short_day, so_many, square_metres
 
 
 def sentence(
@@ -54,7 +54,7 @@ def sentence(
     else:
         good, behind = counts["on course"], counts["slow"]
         did = "reached the target by" if passed(season) else f"{'is' if good == 1 else 'are'} on course for"
-        slow = f", {_count(behind, 'is', 'are')} slow" if behind > good else ""
+        slow = f", {so_many(behind, 'is', 'are')} slow" if behind > good else ""
         words.append(f"none of {of} is thin, {good} {did} {by}{slow}")
     if loss:
         words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
@@ -64,7 +64,7 @@ def sentence(
             f"the spots are {square_metres(shown)} of the lawn's {square_metres(season.area_m2.sum())}"
         )
     elif counts["not seen"]:
-        words.append(_count(counts["not seen"], f"{thing} was", f"{thing}s were") + " never seen")
+        words.append(so_many(counts["not seen"], f"{thing} was", f"{thing}s were") + " never seen")
     return "; ".join(words)
 
 
@@ -92,10 +92,6 @@ def passed(season: Season) -> bool:
 def spots_only(season: Season) -> bool:
     """Whether all photos show spots: then most of the lawn was never meant to be seen."""
     return all(re.fullmatch(r"spot \d+( \+ spot \d+)*", visit.view) for visit in season.visits)
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"
 
 
 def date_at(season: Season, age_days: float) -> date:

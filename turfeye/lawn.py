@@ -34,6 +34,7 @@ from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
 from turfeye.records import Floats
+from turfeye.words import so_many
 
 LOCK_NAME = ".lock"
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
@@ -288,8 +289,7 @@ def _check_marked_photos(lawn: Lawn) -> None:
         if note.view is not None and note.view not in names
     ]
     if mistakes:
-        count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
-        raise LawnError(f"{lawn.folder / FILE_NAME} has {count}", mistakes)
+        raise LawnError(f"{lawn.folder / FILE_NAME} has {so_many(len(mistakes), 'mistake')}", mistakes)
 
 
 def _instead(lawn: Lawn, gone: str, there: Sequence[str]) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from turfeye import mixes
 from turfeye.errors import LawnError
 from turfeye.outline import corner_names, crossing_sides, signed_area
-from turfeye.words import ordinal
+from turfeye.words import ordinal, so_many
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
@@ -286,10 +286,9 @@ def wrong_corners(
     downwards, so the signed areas in metres and in pixels have opposite signs.
     """
     if len(corners_px) != len(outline_m):
-        marked = f"{len(corners_px)} corner{'s' if len(corners_px) != 1 else ''} marked"
         return [
-            f"{marked} where the outline has {len(outline_m)}; mark each corner once, in order: "
-            f"{', '.join(corner_names(len(outline_m)))}"
+            f"{so_many(len(corners_px), 'corner')} marked where the outline has {len(outline_m)}; "
+            f"mark each corner once, in order: {', '.join(corner_names(len(outline_m)))}"
         ]
     if not crossing_sides(corners_px) and signed_area(corners_px) * signed_area(outline_m) < 0:
         return []

@@ -19,6 +19,7 @@ from turfeye.files import write_atomic
 from turfeye.lawncheck import OF_THE_FILE, SEVERAL, Wording, mistakes_in, spelled
 from turfeye.lawntext import FILE_NAME
 from turfeye.records import SCHEMA
+from turfeye.words import so_many
 
 _XY = Field(min_length=2, max_length=2)
 _Pair = list[float]
@@ -193,7 +194,7 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
     # What fields mean together is checked on whatever is well formed, so that it is told in the same breath.
     mistakes += mistakes_in(content, wording)
     if mistakes or part is None:
-        count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
+        count = so_many(len(mistakes), "mistake")
         raise LawnError(wording.head.format(path=path, count=count), mistakes)
     return part
 

@@ -14,6 +14,7 @@ from math import isfinite
 from typing import Any, Literal
 
 from turfeye.errors import LawnError
+from turfeye.words import so_many
 
 Span = tuple[float, float]
 
@@ -102,8 +103,7 @@ def table(users: Iterable[Mapping[str, Any]] = ()) -> dict[str, Mix]:
         mix = _own(entry, mixes)
         mixes = {n: m for n, m in mixes.items() if _key(n) != _key(mix.name)} | {mix.name: mix}
     if mistakes:
-        count = f"{len(mistakes)} mistake{'s' if len(mistakes) > 1 else ''}"
-        raise LawnError(f"the lawn's own [[mix]] has {count}", mistakes)
+        raise LawnError(f"the lawn's own [[mix]] has {so_many(len(mistakes), 'mistake')}", mistakes)
     return mixes
 
 

@@ -16,7 +16,7 @@ from turfeye.places import numbered
 from turfeye.records import CellTable, Floats, Grid, Whole
 from turfeye.treatments import Treatments
 from turfeye.trial import Trial
-from turfeye.words import listed, per_cent
+from turfeye.words import listed, per_cent, so_many
 
 FORECAST = (
     "cover_now", "cover_now_se", "cover_at_target", "cover_at_target_low", "cover_at_target_high",
@@ -92,7 +92,7 @@ def named(some: Sequence[Patch], *, capital: bool = True) -> str:
 def counted(some: Sequence[Patch]) -> str:
     """How many plots the patches are in, for a sentence: " in 12 plots"; "" where they are in none."""
     count = len({number for patch in some for number, _ in patch.plots})
-    return f" in {count} plot{'s' * (count > 1)}" if count else ""
+    return f" in {so_many(count, 'plot')}" if count else ""
 
 
 @dataclass(frozen=True, slots=True)

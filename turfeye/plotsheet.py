@@ -27,7 +27,7 @@ from turfeye.lawnrecords import Plot
 from turfeye.notes import MOST_NUMBERS, some
 from turfeye.outline import cell_shares
 from turfeye.records import Floats, Grid
-from turfeye.words import listed
+from turfeye.words import listed, so_many
 
 FILE_NAME: Final = "treatments.csv"
 PLOT, TREATMENT, BLOCK = "plot", "treatment", "block"
@@ -167,7 +167,7 @@ def refuse(path: Path, mistakes: Sequence[tuple[int, str]]) -> None:
     rows_of: dict[str, list[int]] = {}
     for row, words in sorted(mistakes, key=lambda one: one[0]):
         rows_of.setdefault(words, []).append(row)
-    count = f"{len(mistakes)} mistake{'s' * (len(mistakes) > 1)}"
+    count = so_many(len(mistakes), "mistake")
     raise LawnError(f"{path} has {count}", [f"{_rows_told(rows)}: {w}" for w, rows in rows_of.items()])
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from turfeye import lawn
 from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
-from turfeye.words import listed, per_cent
+from turfeye.words import listed, per_cent, so_many
 from turfeye.workplan import in_doubt, mostly_too_soon
 
 UNSTARTED: dict[type[TurfeyeError], str] = {
@@ -130,8 +130,7 @@ class Round:
         """How many lawns want what."""
         counts = Counter(stop.wants for stop in self.stops)
         told = listed(f"{counts[wants]} {words}" for wants, words in WANTS.items() if counts[wants])
-        number = len(self.stops)
-        return f"{number} lawn{'s' * (number > 1)}: {told}"
+        return f"{so_many(len(self.stops), 'lawn')}: {told}"
 
 
 def of(found: Iterable[tuple[Path, Answer | Before | TurfeyeError]]) -> Round:
@@ -257,7 +256,7 @@ def _to_bring(stops: Sequence[Stop]) -> str:
     litres = sum(answer.plan.dressing_l for answer in reseeded) + sum(bring.dressing_l for bring in sown)
     dressing = f", {litres:.0f} L of dressing" if litres else ""
     lawns = listed(
-        f"{len(some)} lawn{'s' * (len(some) > 1)} to {what}"
+        f"{so_many(len(some), 'lawn')} to {what}"
         for some, what in ((reseeded, "reseed"), (sown, "sow"))
         if some
     )

@@ -21,6 +21,7 @@ from turfeye.readings import Reading as Reading
 from turfeye.readings import usable
 from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
+from turfeye.words import so_many
 
 LEAST_SHARE = 0.25
 """A lawn cell of which a photo shows less than this share isn't measured by that photo."""
@@ -124,10 +125,10 @@ def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     days, _ = _by_day(ordered, grid, share)
     cells = season.row * grid.cols + season.col
-    count = f"{len(readings)} photo{'s' * (len(readings) > 1)}"
     said = (
-        f"{count} from before all of the lawn was sown again on {season.sowing.date} are shown but don't "
-        "count: growth begins with that sowing; where only a part was sown again, give it area_m in lawn.toml"
+        f"{so_many(len(readings), 'photo')} from before all of the lawn was sown again on "
+        f"{season.sowing.date} are shown but don't count: growth begins with that sowing; where only a part "
+        "was sown again, give it area_m in lawn.toml"
     )
     return replace(
         season,

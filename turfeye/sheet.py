@@ -27,7 +27,7 @@ from turfeye.lawnrecords import Patch
 from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
-from turfeye.words import as_line, day, likelihood, open_until, per_cent, short_day, square_metres
+from turfeye.words import as_line, day, likelihood, open_until, per_cent, short_day, so_many, square_metres
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -136,7 +136,7 @@ def pictures(answer: Answer) -> dict[str, bytes]:
         figures["plan"] = charts.plan_picture(
             answer.plan.tasks,
             ground=shape,
-            title=f"{lawn.name}: {tasks} patch{'es' if tasks != 1 else ''}",
+            title=f"{lawn.name}: {so_many(tasks, 'patch', 'patches')}",
             subtitle=_how_to_find(tasks, "plan.csv"),
         )
     return {name: drawing.png(figure) for name, figure in figures.items()}
@@ -168,11 +168,10 @@ def materials_pictures(before: Before) -> dict[str, bytes]:
         )
     }
     if tasks:
-        title = f"{before.lawn.name}: {len(tasks)} place{'s' if len(tasks) != 1 else ''} to look at"
         figures["before-places"] = charts.plan_picture(
             tasks,
             ground=shape,
-            title=title,
+            title=f"{before.lawn.name}: {so_many(len(tasks), 'place')} to look at",
             subtitle=_how_to_find(len(tasks), "materials.csv"),
             litres_of="fill",
         )

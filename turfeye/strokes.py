@@ -19,7 +19,7 @@ from turfeye import photo
 from turfeye.errors import StrokesError
 from turfeye.lawn import Lawn
 from turfeye.records import SCHEMA, Flags, Floats
-from turfeye.words import ordinal
+from turfeye.words import ordinal, so_many
 
 CLASSES = ("green", "straw", "bare", "other")
 WIDEST_PX = 2000.0
@@ -79,7 +79,7 @@ def read(paths: Iterable[Path], place: Lawn) -> tuple[Stroke, ...]:
             mistakes += _outside(at, stroke, sizes[name])
             found.append(stroke)
         if mistakes:
-            count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) != 1 else "")
+            count = so_many(len(mistakes), "mistake")
             raise StrokesError(f"{path} has {count}; nothing was taught", list(dict.fromkeys(mistakes)))
     return tuple(found)
 

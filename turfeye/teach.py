@@ -31,6 +31,7 @@ from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
 from turfeye.records import SCHEMA, Floats, Shares
 from turfeye.strokes import CLASSES, Stroke
+from turfeye.words import so_many
 
 FILE_NAME = "taught.json"
 FEWEST_STROKES = 6
@@ -95,11 +96,9 @@ class Teaching:
     @property
     def sentence(self) -> str:
         """For everything that shows a result of this lawn."""
-        count, some = len(self.photos), notes.some(self.photos)
-        return (
-            f"The classifier is taught for this lawn: {len(self.strokes)} strokes in {count} "
-            f"photo{'s' if count != 1 else ''} ({some}); left out, they were read right: {self.read_right}"
-        )
+        photos = f"{so_many(len(self.photos), 'photo')} ({notes.some(self.photos)})"
+        learnt = f"The classifier is taught for this lawn: {len(self.strokes)} strokes in {photos}"
+        return f"{learnt}; left out, they were read right: {self.read_right}"
 
     @property
     def as_facts(self) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from turfeye.files import table_text
 from turfeye.lawnrecords import Sowing
 from turfeye.notes import some
 from turfeye.records import Floats
+from turfeye.words import so_many
 
 FILE_NAME = "temperatures.csv"
 COLUMNS = ("date", "min_c", "max_c")
@@ -83,8 +84,7 @@ class Temperatures:
         filled = [gap for gap in self.gaps if gap.filled]
         if not filled:
             return ()
-        count = sum(gap.days for gap in filled)
-        lost = f"{count} day{'s' * (count > 1)}: {some([str(gap) for gap in filled])}"
+        lost = f"{so_many(sum(gap.days for gap in filled), 'day')}: {some([str(gap) for gap in filled])}"
         return (f"{FILE_NAME} lacks {lost}; filled by a straight line from the day before to the day after",)
 
     def by_age(
@@ -138,7 +138,7 @@ def read(path: Path | str) -> Temperatures:
     if not days and not mistakes:
         mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
     if mistakes:
-        raise LawnError(f"{path.name} has {len(mistakes)} mistake{'s' * (len(mistakes) > 1)}", mistakes)
+        raise LawnError(f"{path.name} has {so_many(len(mistakes), 'mistake')}", mistakes)
     return Temperatures.of(days)
 
 

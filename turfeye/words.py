@@ -76,6 +76,15 @@ def ordinal(index: int) -> str:
     return f"{number}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
 
 
+def so_many(number: int, one: str, many: str = "") -> str:
+    """A number of things for people; ``many`` is what several are called where an s doesn't make it.
+
+    >>> so_many(1, "bag"), so_many(3, "bag"), so_many(0, "patch", "patches")
+    ('1 bag', '3 bags', '0 patches')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 def listed(parts: Iterable[object]) -> str:
     """Things in a row for people.
 

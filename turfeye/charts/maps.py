@@ -39,7 +39,7 @@ from turfeye.drawing import (
 from turfeye.headline import spots_only
 from turfeye.lawnrecords import STATES, Outlook, Season
 from turfeye.records import CellTable, Floats, Grid
-from turfeye.words import day
+from turfeye.words import day, so_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -187,6 +187,6 @@ def _state_legend(figure: Figure, counts: dict[str, int], *, spots: bool) -> Non
         if STATE_MARK[state]:
             _mark(axes, [x + 0.11], [0.25], state, 0.22 * 72)
         axes.text(x + 0.30, 0.33, state, fontsize=8, va="center")
-        cells = f"{counts[state]} cell" + ("s" if counts[state] != 1 else "")
-        cells = "beyond the photos" if spots and state == "not seen" else cells
+        beyond = spots and state == "not seen"
+        cells = "beyond the photos" if beyond else so_many(counts[state], "cell")
         axes.text(x + 0.30, 0.15, cells, fontsize=7, va="center", color=QUIET)

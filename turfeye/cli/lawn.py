@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Outline, say
-from turfeye.words import day, square_metres
+from turfeye.words import day, so_many, square_metres
 
 if TYPE_CHECKING:
     from turfeye.lawn import Lawn
@@ -202,10 +202,8 @@ def show(folder: Path, picture: Path | None) -> None:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)
     span = f", {photos[0].name[:10]} to {photos[-1].name[:10]}" if photos else ""
-    click.echo(
-        f"{len(photos)} photo{'s' * (len(photos) != 1)}{span}"
-        + (f"; {len(before)} from before the work" if before else "")
-    )
+    earlier = f"; {len(before)} from before the work" if before else ""
+    click.echo(f"{so_many(len(photos), 'photo')}{span}{earlier}")
     if picture:
         from turfeye import charts, drawing, sheet
 

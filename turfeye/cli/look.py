@@ -17,7 +17,7 @@ from click.core import ParameterSource
 
 from turfeye.cli.shared import FILE, FOLDER, PHOTO, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
-from turfeye.words import listed
+from turfeye.words import listed, so_many
 
 if TYPE_CHECKING:
     from turfeye.records import CellTable, Look
@@ -105,8 +105,7 @@ def look(
     if many:
         _show_many(rows, said, out)
     if table is not None:
-        count = f"{len(rows)} row{'s' * (len(rows) != 1)}"
-        say(f"wrote {count} to {store.write_table(table, series.COLUMNS, rows)}")
+        say(f"wrote {so_many(len(rows), 'row')} to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
         _show_the_way_on(cardless)
     if any(row["state"] == "not measured" for row in rows):
