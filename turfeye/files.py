@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from pathlib import Path
@@ -23,8 +24,8 @@ def table_text(path: Path) -> tuple[str, str]:
     return text, max(",;\t", key=text.partition("\n")[0].count)
 
 
-def write_atomic(path: Path | str, data: bytes) -> Path:
-    """Write ``data`` to ``path``: beside it first, flushed to disk, then renamed over it.
+def write_atomic(path: Path | str, data: bytes | str) -> Path:
+    """Write ``data``, text as UTF-8, to ``path``: beside it first, flushed to disk, then renamed over it.
 
     Folders on the way are made. Raises OSError when the place can't be written; whatever was there before
     then stays as it was, and nothing is left beside it.
@@ -32,7 +33,7 @@ def write_atomic(path: Path | str, data: bytes) -> Path:
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     try:
-        _replace(path, data)
+        _replace(path, data.encode("utf-8") if isinstance(data, str) else data)
     except OSError as error:
         if error.errno is not None:  # from the system
             error.filename = str(path)  # what the user knows, not the file beside it
@@ -57,8 +58,6 @@ def _replace(path: Path, data: bytes) -> None:
 
 def digest_of(path: Path) -> str:
     """SHA-256 of a file's bytes, hex."""
-    import hashlib
-
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

@@ -212,7 +212,6 @@ def _copy(plan: Filed, earlier: Sequence[Filed], done: list[Path]) -> Filed:
     if plan.already or twin:
         return replace(plan, path=twin.path if twin else plan.path, already=True)
     data = plan.source.read_bytes()
-    plan.path.parent.mkdir(exist_ok=True)
     if plan.path.exists():  # same second, name and six characters, other bytes: never written over
         raise LawnError(
             f"{plan.path} is another photo; rename {plan.source} with a different time and add it again"

@@ -318,4 +318,4 @@ def save(folder: Path, text: str) -> None:
     """
     path = folder / FILE_NAME
     parse(text, path)
-    write_atomic(path, text.encode("utf-8"))
+    write_atomic(path, text)

@@ -71,7 +71,7 @@ def _write(place: Lawn, name: str, data: dict[str, object], **words: str) -> Pat
         loader=PackageLoader("turfeye", "templates"), autoescape=True, undefined=StrictUndefined
     )
     text = pages.get_template(name).render(lawn=place.name, data=data, **words)
-    return write_atomic(place.results_dir / name, text.encode("utf-8"))
+    return write_atomic(place.results_dir / name, text)
 
 
 def _filed_name(name: str, filed: Collection[str]) -> str:

@@ -82,7 +82,7 @@ def make(
     if wrong := _off_axes(np.array(part.outline_m)):
         raise LawnError(WORDING.head.format(path=folder, count="1 mistake"), wrong)
     (folder / "photos").mkdir(parents=True, exist_ok=True)
-    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
+    write_atomic(folder / FILE_NAME, text)
     return read(folder)
 
 
@@ -119,7 +119,7 @@ def again(
     (folder / "photos").mkdir(parents=True, exist_ok=True)
     if (plan := there.folder / plotsheet.FILE_NAME).is_file():
         write_atomic(folder / plotsheet.FILE_NAME, plan.read_bytes())
-    write_atomic(folder / FILE_NAME, text.encode("utf-8"))
+    write_atomic(folder / FILE_NAME, text)
     return read(folder)
 
 

@@ -26,12 +26,8 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     ``measured`` are the tables of its photos: ``cells.csv`` and one cover map a visit come from them.
     """
     folder = answer.lawn.results_dir
-    folder.mkdir(parents=True, exist_ok=True)
-    page = folder / "sheet.html"
-    files: list[Path] = []
     pictures = sheet.pictures(answer)
-    for name, data in pictures.items():
-        files.append(write_atomic(folder / f"{name}.png", data))
+    files = [write_atomic(folder / f"{name}.png", data) for name, data in pictures.items()]
     for stale in (*folder.glob("map-*.png"), *folder.glob("plan.png")):
         if stale.stem not in pictures and not any(_map_name(one) == stale.name for one in measured):
             stale.unlink()
@@ -49,10 +45,9 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     outlook = replace(answer.outlook, why=told.with_reasons(answer.outlook.why))
     more = told.columns() | _plot_column(answer)
     store.write_season_csv(folder / "season.csv", outlook, more)
-    plan_text = planfile.plan_csv(answer.plan)
     (folder / "plots.csv").unlink(missing_ok=True)  # it may be no trial any more
     if answer.standings:
-        files.append(write_atomic(folder / "plots.csv", planfile.plots_csv(answer.standings).encode("utf-8")))
+        files.append(write_atomic(folder / "plots.csv", planfile.plots_csv(answer.standings)))
     shapes = planfile.outlines_text(
         (*answer.thin, *answer.slow, *answer.pale),
         answer.lawn.outline_m,
@@ -60,19 +55,19 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
         taught=answer.taught,
     )
     files += [folder / "cells.csv", folder / "season.csv"]
-    files.append(write_atomic(folder / "plan.csv", plan_text.encode("utf-8")))
-    files.append(write_atomic(folder / "outlines.json", shapes.encode("utf-8")))
+    files.append(write_atomic(folder / "plan.csv", planfile.plan_csv(answer.plan)))
+    files.append(write_atomic(folder / "outlines.json", shapes))
     files.append(_write_dates(folder / "dates.ics", rounds.of([(answer.lawn.folder, answer)])))
-    write_atomic(page, sheet.page(answer, pictures).encode("utf-8"))
+    page = write_atomic(folder / "sheet.html", sheet.page(answer, pictures))
     if (client := folder / CLIENT_PAGE).exists():  # or it would tell the client of weeks ago
-        files.append(write_atomic(client, sheet.client_page(answer, pictures).encode("utf-8")))
+        files.append(write_atomic(client, sheet.client_page(answer, pictures)))
     return (page, *files)
 
 
 def write_round(found: rounds.Round, folder: Path) -> tuple[Path, ...]:
     """Write a round's page, its table and its dates; the paths written, the page first."""
     return (
-        write_atomic(folder / "round.html", sheet.round_page(found, folder).encode("utf-8")),
+        write_atomic(folder / "round.html", sheet.round_page(found, folder)),
         store.write_table(folder / "round.csv", rounds.COLUMNS, rounds.rows(found)),
         _write_dates(folder / "round.ics", found),
     )
@@ -82,9 +77,7 @@ def _write_dates(path: Path, found: rounds.Round) -> Path:
     """The dates of lawns as a calendar file, as of the last photo of all, by its camera's clock."""
     taken = [answer.season.visits[-1].taken.replace(tzinfo=UTC) for answer in found.answers]
     name = "Round of lawns" if len(found.stops) > 1 else found.stops[0].called
-    return write_atomic(
-        path, diary.calendar(name, found.dates, as_of=max(taken, default=NO_PHOTO)).encode("utf-8")
-    )
+    return write_atomic(path, diary.calendar(name, found.dates, as_of=max(taken, default=NO_PHOTO)))
 
 
 def _plot_column(answer: Answer) -> dict[str, list[Any]]:
@@ -96,7 +89,6 @@ def _plot_column(answer: Answer) -> dict[str, list[Any]]:
 def write_before(before: Before) -> tuple[Path, ...]:
     """Write the materials list of a lawn before the work; the paths written, the page first."""
     folder = before.lawn.results_dir
-    folder.mkdir(parents=True, exist_ok=True)
     found = before.materials
     pictures = sheet.materials_pictures(before)
     outlines = planfile.outlines_text(
@@ -113,7 +105,7 @@ def write_before(before: Before) -> tuple[Path, ...]:
         "materials-outlines.json": outlines,
     }
     (folder / "before-places.png").unlink(missing_ok=True)  # there may be none this time
-    files = [write_atomic(folder / name, text.encode("utf-8")) for name, text in texts.items()]
+    files = [write_atomic(folder / name, text) for name, text in texts.items()]
     files += [write_atomic(folder / f"{name}.png", data) for name, data in pictures.items()]
     return tuple(files)
 

@@ -106,10 +106,7 @@ def save_cells(lawn: Lawn, key: str, table: CellTable, facts: dict[str, Any] | N
     )
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)
-    path = lawn.results_dir / "cells" / f"{key}.npz"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_atomic(path, buffer.getvalue())
-    return path
+    return write_atomic(lawn.results_dir / "cells" / f"{key}.npz", buffer.getvalue())
 
 
 def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
@@ -149,9 +146,8 @@ def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str
 
 def save_pose(lawn: Lawn, key: str, found: dict[str, Any]) -> Path:
     """Keep what was found of a photo's pose, plain JSON: finding it takes long."""
-    path = lawn.results_dir / "poses" / f"{key}.json"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return write_atomic(path, json.dumps({"schema": SCHEMA, "found": found}, ensure_ascii=False).encode())
+    text = json.dumps({"schema": SCHEMA, "found": found}, ensure_ascii=False)
+    return write_atomic(lawn.results_dir / "poses" / f"{key}.json", text)
 
 
 def load_pose(lawn: Lawn, key: str) -> dict[str, Any]:
@@ -228,8 +224,7 @@ def _write_columns(path: Path, names: Sequence[str], blocks: Iterable[Mapping[st
     writer.writerow(names)
     for block in blocks:
         writer.writerows(zip(*(_as_texts(block[name]) for name in names), strict=True))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return write_atomic(path, buffer.getvalue().encode("utf-8"))
+    return write_atomic(path, buffer.getvalue())
 
 
 def _as_texts(column: NDArray[Any]) -> list[Any]:
@@ -245,8 +240,7 @@ def write_table(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]
     writer.writeheader()
     for row in rows:
         writer.writerow({name: _as_text(row[name]) for name in names})
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return write_atomic(path, buffer.getvalue().encode("utf-8"))
+    return write_atomic(path, buffer.getvalue())
 
 
 def _as_text(value: Any) -> Any:

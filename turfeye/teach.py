@@ -359,7 +359,7 @@ def save(place: Lawn, teaching: Teaching) -> Path:
     }
     content = {"schema": SCHEMA, "photos": strokes.as_photos(teaching.strokes), "taught": learnt}
     text = json.dumps(content, ensure_ascii=False, indent=1) + "\n"
-    return write_atomic(place.folder / FILE_NAME, text.encode("utf-8"))
+    return write_atomic(place.folder / FILE_NAME, text)
 
 
 def drop(place: Lawn) -> bool:

@@ -25,6 +25,6 @@ def sheet(folder: Path, out: Path | None, against: Path | None) -> None:
     with waiting() as tell:
         answer = survey.season(folder, against=against, tell=tell)
     path = out or answer.lawn.results_dir / results.CLIENT_PAGE
-    write_atomic(path, page.client_page(answer).encode("utf-8"))
+    write_atomic(path, page.client_page(answer))
     click.echo(str(path))
     say_notes(answer)
