@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from turfeye import cells, colour, faults
+from turfeye import cells, colourspace, faults
 from turfeye.card_layout import NOMINAL
 from turfeye.errors import ViewError
 from turfeye.records import Correction, Pixels, Shares, View
@@ -51,7 +51,7 @@ def plain(gain=(1.0, 1.0, 1.0)):
 
 def table_of(seen, green, grid=None, *, found=None, rgb_linear=(0.2, 0.2, 0.2), correction=None, grain=0.0):
     linear = np.broadcast_to(np.float32(rgb_linear), (HEIGHT, WIDTH, 3))
-    coded = np.rint(colour.encode(linear)).astype(np.uint8)
+    coded = np.rint(colourspace.encode(linear)).astype(np.uint8)
     pixels = Pixels(seen, coded, linear, shares_of(green), correction, smear_px=0.0)
     return cells.measure(pixels, found or sound(), grid or cells.spot_grid(seen, 0.1), grain=grain)
 

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, caveats, colour, faults, glance, lighting, photo, sharpness
+from turfeye import card, caveats, colourspace, faults, glance, lighting, photo, sharpness
 from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Pixels, Shares
@@ -45,7 +45,7 @@ LIGHT, GREEN = turf()
 
 
 def picture(light=LIGHT, *, exposure=SUN * 3, noise=1.5, seed=1):
-    coded = colour.encode(light * exposure)
+    coded = colourspace.encode(light * exposure)
     return np.clip(coded + np.random.default_rng(seed).normal(0, noise, coded.shape), 0, 255).astype(np.uint8)
 
 

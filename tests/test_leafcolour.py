@@ -13,7 +13,8 @@ from test_cells import HEIGHT, WIDTH, camera, shares_of, sound
 from test_colour import CURVES, card, photographed, sighting
 
 from turfeye import cells, colour, leafcolour, reflectance
-from turfeye.colourspace import LUMINANCE
+from turfeye.colourmatrix import apply_matrix
+from turfeye.colourspace import LUMINANCE, decode, dgci, encode
 from turfeye.records import Correction, Pixels
 
 GREENS = np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60], [40, 62, 25], [30, 40, 16]])
@@ -26,7 +27,7 @@ def plain(gain) -> Correction:
 
 
 def index(linear):
-    return colour.dgci(colour.encode(np.clip(linear, 0, 1)))
+    return dgci(encode(np.clip(linear, 0, 1)))
 
 
 # --------------------------------------------------------------------------------------- how sure it is
@@ -41,9 +42,9 @@ def test_the_error_told_for_dark_codes_is_that_of_published_tone_curves():
                 light = exposure * np.array(cast) / max(cast)
                 values = card()
                 got = colour.fit(sighting(photographed(values.rgb_linear, curve, cast=light), values), values)
-                codes = 255 * curve(colour.decode(GREENS) * light)
-                read = colour.apply_matrix(colour.tone_to_linear(codes, got.tone) * got.gain, got.matrix)
-                misses.append(index(read) - colour.dgci(GREENS))
+                codes = 255 * curve(decode(GREENS) * light)
+                read = apply_matrix(colour.tone_to_linear(codes, got.tone) * got.gain, got.matrix)
+                misses.append(index(read) - dgci(GREENS))
                 told.append(leafcolour.index_se(codes, got))
     ratio = np.abs(np.ravel(misses)) / np.ravel(told)
     print(f"within 1 and 2: {np.mean(ratio < 1):.2f}, {np.mean(ratio < 2):.2f}")
@@ -63,9 +64,7 @@ def test_what_the_grey_steps_leave_open_is_in_the_error():
     got = plain([1.0, 1.0, 1.0])
     red = dataclasses.replace(got, fit_cov=np.diag([0.1**2, 0, 0, 0, 0]))
     codes = np.array([[90.0, 110, 60]])
-    by_hand = abs(
-        float(index(colour.decode(codes) * [1.1, 1, 1])[0] - index(colour.decode(codes) / [1.1, 1, 1])[0]) / 2
-    )
+    by_hand = abs(float(index(decode(codes) * [1.1, 1, 1])[0] - index(decode(codes) / [1.1, 1, 1])[0]) / 2)
     extra = np.sqrt(leafcolour.index_se(codes, red) ** 2 - leafcolour.index_se(codes, got) ** 2)
     assert extra == pytest.approx(by_hand, rel=0.1)
 
@@ -158,15 +157,13 @@ def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
     assert leafcolour.hints(dataclasses.replace(dark, why=some)) == [leafcolour.ADVICE[leafcolour.TOO_DARK]]
     light = measured([90, 108, 66], plain([1.0, 1.0, 1.0]))
     assert (light.why[light.state == "seen"] == "").all()
-    assert light.dgci[light.state == "seen"] == pytest.approx(
-        float(colour.dgci(np.array([91, 109, 67]))), abs=0.002
-    )
+    assert light.dgci[light.state == "seen"] == pytest.approx(float(dgci(np.array([91, 109, 67]))), abs=0.002)
     assert np.nanmax(light.dgci_se) < 0.01
     assert leafcolour.hints(light) == []
 
 
 def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():
-    far = np.broadcast_to(colour.decode(np.array([90, 108, 40.0])), (HEIGHT, WIDTH, 3)).astype(np.float32)
+    far = np.broadcast_to(decode(np.array([90, 108, 40.0])), (HEIGHT, WIDTH, 3)).astype(np.float32)
     table = measured([90, 108, 66], plain([1.0, 1.0, 1.0]), linear=far, smear_px=0.8)
     assert (table.why[table.state == "seen"] == leafcolour.TOO_SMEARED).all()
     assert np.isnan(table.dgci).all()
@@ -207,7 +204,7 @@ def filed(light, *, denoise_px, subsampling):
         luma = (light @ LUMINANCE.astype(float))[..., None]
         light = np.clip(luma + cv2.GaussianBlur(light - luma, (0, 0), denoise_px), 0, 1)
     file = io.BytesIO()
-    coded = np.rint(colour.encode(light)).astype(np.uint8)
+    coded = np.rint(encode(light)).astype(np.uint8)
     Image.fromarray(coded).save(file, "JPEG", quality=95, subsampling=subsampling)
     return np.array(Image.open(file))
 

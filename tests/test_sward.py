@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from turfeye import colour, reflectance, sward
+from turfeye import colourspace, reflectance, sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.records import CardValues, Correction
 
@@ -132,7 +132,7 @@ def corrected_green(picture, gain):
 def test_a_correction_takes_a_cast_away():
     picture, green = turf("spot-05")
     cast = np.array([1.8, 1.0, 0.5])
-    seen = colour.encode(colour.decode(picture) / cast).clip(0, 255).round().astype(np.uint8)
+    seen = colourspace.encode(colourspace.decode(picture) / cast).clip(0, 255).round().astype(np.uint8)
     right, mended = corrected_green(picture, [1.0, 1.0, 1.0]), corrected_green(seen, cast)
     assert mended == pytest.approx(right, abs=0.03)
     assert right == pytest.approx(green.mean(), abs=0.08)

@@ -16,7 +16,8 @@ import numpy as np
 from bench_row import Row, row
 
 from turfeye import card, colour, leafcolour, photo, reflectance, series, summary, survey, sward
-from turfeye.colourspace import LUMINANCE
+from turfeye.colourmatrix import apply_matrix
+from turfeye.colourspace import LUMINANCE, decode, delta_e, dgci, encode, lab
 from turfeye.errors import TurfeyeError
 from turfeye.records import CardValues, Sighting
 from turfeye.simulate.card_sheet import card_texture
@@ -127,7 +128,7 @@ def _look(path: Path) -> Seen | None:
         "dgci_all": _mean(every, table.seen),
         "cover": float(np.nanmean(table.cover)),
         "cover_se": summary.means(table)["cover_se"],
-        "raw": float(colour.dgci(green).mean()) if len(green) else np.nan,
+        "raw": float(dgci(green).mean()) if len(green) else np.nan,
         "raw_cover": float(shares.green.mean()),
         "without": float(not np.isfinite(table.dgci).any()),
         "withheld": float(withheld.sum()),
@@ -147,7 +148,7 @@ def disk_scene() -> np.ndarray:
     texture = np.exp(np.random.default_rng(0).normal(0, 0.3, (height + 500, width + 300, 1)))
     scene = (texture * [0.05, 0.09, 0.025]).astype(np.float32)
     scene[350 : 350 + height, 150 : 150 + width] = sheet
-    for k, disk in enumerate(colour.decode(DISKS)):
+    for k, disk in enumerate(decode(DISKS)):
         scene[80:300, 300 + 400 * k : 600 + 400 * k] = disk
     return scene
 
@@ -162,8 +163,8 @@ def disk_errors(light: tuple[float, float, float], phone: Phone, folder: Path) -
     correction = colour.fit(card.find(shot), card.NOMINAL)
     parts = [np.ascontiguousarray(shot.rgb_coded[120:260, 340 + 400 * k : 560 + 400 * k]) for k in range(2)]
     means = [reflectance.to_linear(part, correction).reshape(-1, 3).mean(axis=0) for part in parts]
-    corrected = colour.dgci(colour.encode(np.array(means)))
-    plain = colour.dgci(np.array([part.reshape(-1, 3).mean(axis=0) for part in parts]))
+    corrected = dgci(encode(np.array(means)))
+    plain = dgci(np.array([part.reshape(-1, 3).mean(axis=0) for part in parts]))
     return np.stack([corrected, plain]) - DISKS_DGCI
 
 
@@ -197,8 +198,8 @@ def chart_rows() -> Iterable[Row]:
             *chart(codes[18:], CardValues(names[18:], linear[18:], neutral[18:], measured=False))
         )
         whole = colour.fit(*chart(codes, CardValues(names, linear, neutral, measured=True)))
-        got = colour.apply_matrix(colour.tone_to_linear(codes, greys.tone) * greys.gain, greys.matrix)
-        off = colour.delta_e(colour.lab(got), colour.lab(linear))[~neutral].mean()
+        got = apply_matrix(colour.tone_to_linear(codes, greys.tone) * greys.gain, greys.matrix)
+        off = delta_e(lab(got), lab(linear))[~neutral].mean()
         yield row(
             f"chart photograph, {picture}: mean ΔE00 on greys alone; with a matrix, left out",
             f"{off:.1f}; {whole.delta_e_mean:.1f}",

@@ -28,7 +28,7 @@ import numpy as np
 from score_sward import FOLDS
 from sward_pictures import PARTS, Picture, part_of, read_all, read_split, score
 
-from turfeye import colour, models, sward
+from turfeye import colourspace, models, sward
 
 DRAWN = 1000
 STEP = 6
@@ -47,9 +47,9 @@ def own_colour(rgb_coded: np.ndarray) -> np.ndarray:
     """(H, W, 10) float32: coded RGB, L*a*b*, hue as a direction, saturation, excess green."""
     rgb = rgb_coded.astype(np.float32) / 255
     lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2Lab) / 100
-    hue, saturation, _ = colour.hsb(rgb_coded)
+    hue, saturation, _ = colourspace.hsb(rgb_coded)
     turn = np.radians(hue)
-    excess = colour.excess_green(rgb_coded)
+    excess = colourspace.excess_green(rgb_coded)
     rest = np.stack([np.cos(turn), np.sin(turn), saturation, excess], axis=2).astype(np.float32)
     return np.concatenate([rgb, lab, rest], axis=2)
 

@@ -1,4 +1,4 @@
-"""Colour: from a card's readings to a `Correction`; the colour measures under one name.
+"""Colour: from a card's readings to a `Correction`.
 
 A phone makes its picture from linear light by a gain a channel (white balance, exposure), then one tone curve
 for all three, then sRGB coding. `fit` undoes that in the opposite order. The curve is taken from the family
@@ -25,40 +25,10 @@ from numpy.typing import NDArray
 
 from turfeye import colourmatrix
 from turfeye.card_layout import CARD
-from turfeye.colourmatrix import apply_matrix, root_polynomial
-from turfeye.colourspace import (
-    decode,
-    delta_e,
-    dgci,
-    dgci_of_hsb,
-    encode,
-    excess_green,
-    green_leaf_index,
-    green_red_difference,
-    hsb,
-    lab,
-    visible_resistant_index,
-)
+from turfeye.colourmatrix import apply_matrix
+from turfeye.colourspace import decode, delta_e, lab
 from turfeye.errors import ColourError
 from turfeye.records import CardValues, Correction, Flags, Floats, Sighting
-
-__all__ = [
-    "apply_matrix",
-    "decode",
-    "delta_e",
-    "dgci",
-    "dgci_of_hsb",
-    "encode",
-    "excess_green",
-    "fit",
-    "green_leaf_index",
-    "green_red_difference",
-    "hsb",
-    "lab",
-    "root_polynomial",
-    "tone_to_linear",
-    "visible_resistant_index",
-]
 
 TONE_PRIOR_SD: Final = np.array([0.35, 0.8])
 """How far a and b stray from plain sRGB in phones; wide, ours: the filmic curves above need |a| to 0.5."""

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import colour, reflectance
+from turfeye import colour, colourmatrix, colourspace, reflectance
 from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
 from turfeye.records import CellTable, Correction, Flags, Floats, Pixels, Words
@@ -156,16 +156,16 @@ def mostly_withheld(table: CellTable) -> str:
 
 def _measures(linear: Floats, mean: Callable[[Floats], Floats]) -> dict[str, Floats]:
     """Every measure of pixels (N, 3), averaged over cells by ``mean``; the index's error still unknown."""
-    coded = colour.encode(np.clip(linear, 0, 1))
-    hsb, lab = colour.hsb(coded), colour.lab(linear)
-    dgci, hue = colour.dgci_of_hsb(*hsb), np.radians(hsb[0])
+    coded = colourspace.encode(np.clip(linear, 0, 1))
+    hsb, lab = colourspace.hsb(coded), colourspace.lab(linear)
+    dgci, hue = colourspace.dgci_of_hsb(*hsb), np.radians(hsb[0])
     average = mean(dgci)
     return {
         "dgci": average,
         "dgci_sd": np.sqrt(np.maximum(mean(dgci**2) - average**2, 0)),
         "dgci_se": np.full(len(average), np.nan),
         "hue_deg": np.degrees(np.arctan2(mean(np.sin(hue)), mean(np.cos(hue)))) % 360,
-        "exg": mean(colour.excess_green(coded)),
+        "exg": mean(colourspace.excess_green(coded)),
         "lab_l": mean(lab[..., 0]),
         "lab_a": mean(lab[..., 1]),
         "lab_b": mean(lab[..., 2]),
@@ -192,7 +192,7 @@ def index_se(codes: Floats, correction: Correction) -> Floats:
         (light(BELOW_SD * below), light(-BELOW_SD * below)),
         *((light(still, tone, codes + d), light(still, tone, codes - d)) for d in STEP_CODES * np.eye(3)),
     ]
-    there = _index(colour.apply_matrix(np.array(to_both_sides), correction.matrix))  # (9, 2, N)
+    there = _index(colourmatrix.apply_matrix(np.array(to_both_sides), correction.matrix))  # (9, 2, N)
     half = (there[:, 0] - there[:, 1]) / 2
     known = np.zeros((5, 5)) if correction.fit_cov is None else correction.fit_cov
     of_fit = np.einsum("in,ij,jn->n", half[:5], known, half[:5]) / small**2
@@ -200,4 +200,4 @@ def index_se(codes: Floats, correction: Correction) -> Floats:
 
 
 def _index(linear: Floats) -> Floats:
-    return np.asarray(colour.dgci(colour.encode(np.clip(linear, 0, 1))))
+    return np.asarray(colourspace.dgci(colourspace.encode(np.clip(linear, 0, 1))))
