@@ -12,14 +12,11 @@ from turfeye.records import Floats, Whole
 
 @dataclass(frozen=True, slots=True)
 class Moran:
-    """Moran's I and what it would be by chance."""
+    """Moran's I and how likely it is by chance; NaN where values are all alike or no cells are neighbours."""
 
     i: float
-    expected: float
     variance: float  # under randomisation
-    variance_normal: float  # were the values normal
-    z: float  # by the randomisation variance
-    p: float  # two-sided
+    p: float  # two-sided, normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,38 +110,23 @@ def rook_neighbours(row: Whole, col: Whole) -> tuple[Whole, Whole]:
     return both[:, 0], both[:, 1]
 
 
-def morans_i(values: Floats, i: Whole, j: Whole, weight: Floats | None = None) -> Moran:
-    """Moran's I of values (N,) with weights on the pairs (i, j); by default 1 a pair.
+def morans_i(values: Floats, i: Whole, j: Whole) -> Moran:
+    """Moran's I of values (N,) over pairs of neighbours (i, j), both ways, each with weight 1.
 
-    I = N / S0 x sum w_ij z_i z_j / sum z_i^2; expectation -1 / (N - 1); variances under normality and under
-    randomisation after Cliff and Ord 1981, Spatial Processes, chapter 2. p is two-sided, normal, by the
-    randomisation variance. NaN when the values are all alike or there are no pairs.
+    I = N / S0 x sum z_i z_j / sum z_i^2; expectation -1 / (N - 1); variance under randomisation after Cliff
+    and Ord 1981, Spatial Processes, chapter 2.
     """
-    n = len(values)
-    w = np.ones(len(i)) if weight is None else np.asarray(weight, dtype=float)
+    n, s0 = len(values), len(i)
     z = values - values.mean()
     m2 = float(z @ z) / n
-    s0 = float(w.sum())
     if n < 4 or m2 <= 1e-30 or s0 == 0:
-        nan = float("nan")
-        return Moran(nan, nan, nan, nan, nan, nan)
-    statistic = float((w * z[i] * z[j]).sum()) / (s0 * m2)
-    s1, s2 = _weight_sums(n, i, j, w)
+        return Moran(math.nan, math.nan, math.nan)
+    statistic = float((z[i] * z[j]).sum()) / (s0 * m2)
+    s1, s2 = 2 * s0, 4 * int((np.bincount(i, minlength=n) ** 2).sum())  # of weights that are all 1
     expected = -1 / (n - 1)
-    normal = (n * n * s1 - n * s2 + 3 * s0**2) / ((n * n - 1) * s0**2) - expected**2
     b2 = float((z**4).mean()) / m2**2
-    top = n * ((n * n - 3 * n + 3) * s1 - n * s2 + 3 * s0**2)
+    top: float = n * ((n * n - 3 * n + 3) * s1 - n * s2 + 3 * s0**2)
     top -= b2 * ((n * n - n) * s1 - 2 * n * s2 + 6 * s0**2)
     variance = top / ((n - 1) * (n - 2) * (n - 3) * s0**2) - expected**2
-    score = (statistic - expected) / math.sqrt(variance) if variance > 0 else float("nan")
-    return Moran(statistic, expected, variance, normal, score, math.erfc(abs(score) / math.sqrt(2)))
-
-
-def _weight_sums(n: int, i: Whole, j: Whole, w: Floats) -> tuple[float, float]:
-    """Cliff and Ord's S1 = sum (w_ij + w_ji)^2 / 2 and S2 = sum (row sum + column sum)^2."""
-    from scipy.sparse import coo_array
-
-    board = coo_array((w, (i, j)), shape=(n, n)).tocsr()
-    both = (board + board.T).tocsr()
-    sums = np.bincount(i, w, n) + np.bincount(j, w, n)
-    return float((both.data**2).sum()) / 2, float((sums**2).sum())
+    score = (statistic - expected) / math.sqrt(variance) if variance > 0 else math.nan
+    return Moran(statistic, variance, math.erfc(abs(score) / math.sqrt(2)))
