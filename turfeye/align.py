@@ -62,7 +62,6 @@ class Aligned:
     view: View
     residual_cm: float  # one standard deviation of a lawn point's place, root mean square over what is seen
     matches: int  # features that agree with it
-    ground_matches: int  # of these, such that lie on the lawn's plane
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -119,7 +118,7 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     more = _matched(here, there, *solver.pairs_on_ground(first_pose, here, there), known, outline)
     matches = matches.part(solver.agreeing(first_pose, matches)).joined(more)
     pose = solver.refine(first_pose, matches)
-    agree, ground = _enough(solver, pose, matches)
+    agree = _enough(solver, pose, matches)
     view = _view(later, pose, solver)
     deviations = _deviations(solver, pose, first_pose, matches)
     view = replace(view, pose_cov=_covariance(pose, deviations) + _inherited(view, first_view, outline))
@@ -130,11 +129,11 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     before = _clear_rim(first, first_view, outline)
     if before > CLEAR_RIM and _clear_rim(later, view, outline) < RIM_KEPT * before:
         raise _refusal("where its outline would lie the lawn does not end")
-    return Aligned(view, residual_cm, agree, ground)
+    return Aligned(view, residual_cm, agree)
 
 
-def _enough(solver: Solver, pose: Pose, matches: Matches) -> tuple[int, int]:
-    """How many matches agree with the pose, and with the ground; refused if too few or far from the first."""
+def _enough(solver: Solver, pose: Pose, matches: Matches) -> int:
+    """How many matches agree with the pose; refused if too few do, or with the ground, or it is far off."""
     agree = int(solver.agreeing(pose, matches).sum())
     ground = int(solver.grounded(pose, matches).sum())
     walked = float(np.linalg.norm(pose.centre_m - solver.known.camera_m))
@@ -146,7 +145,7 @@ def _enough(solver: Solver, pose: Pose, matches: Matches) -> tuple[int, int]:
         raise _refusal(f"only {ground} features on the ground beside the lawn were found again")
     if walked > MOST_MOVED_M or pose.centre_m[2] < 0.3:
         raise _refusal(f"the photo seems taken {walked:.1f} m from where the first one was")
-    return agree, ground
+    return agree
 
 
 def _clear_rim(shown: Scenery, view: View, outline: Floats) -> float:
