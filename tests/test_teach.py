@@ -71,8 +71,10 @@ def test_mistakes_in_marks_are_told_with_their_place(place, entry, words):
 
 
 def test_photos_that_the_lawn_does_not_have(place, tmp_path):
-    with pytest.raises(StrokesError, match=r"no photo 'x\.jpg' in this lawn"):
-        strokes.read([marks(place, [line()], name="x.jpg")], place)
+    with pytest.raises(StrokesError, match=r"no photo 'x\.jpg' in this lawn") as caught:
+        strokes.read([marks(place, [line(), line("bare")], name="x.jpg")], place)
+    assert "marks.json has 1 mistake;" in str(caught.value)
+    assert [mistake.partition(":")[0] for mistake in caught.value.mistakes] == ["1st photo, photo"]
     elsewhere = tmp_path / "other.jpg"
     elsewhere.write_bytes(b"")
     with pytest.raises(StrokesError, match="none of this lawn's; file it first"):

@@ -1,7 +1,7 @@
 """Strokes: places that a user marked in photos of a lawn as green, straw, bare or other.
 
-They come in a small JSON file (docs/marks-file.md), most easily from the page that `page` writes. Points are
-pixels of the upright photo, (x, y), pixel centres at integers.
+They come in a small JSON file (docs/marks-file.md), most easily from the page that `markpage` writes. Points
+are pixels of the upright photo, (x, y), pixel centres at integers.
 """
 
 from __future__ import annotations
@@ -78,9 +78,9 @@ def read(paths: Iterable[Path], place: Lawn) -> tuple[Stroke, ...]:
                 sizes[name] = photo.read(filed[name]).size_px
             mistakes += _outside(at, stroke, sizes[name])
             found.append(stroke)
-        if mistakes:
+        if mistakes := list(dict.fromkeys(mistakes)):
             count = so_many(len(mistakes), "mistake")
-            raise StrokesError(f"{path} has {count}; nothing was taught", list(dict.fromkeys(mistakes)))
+            raise StrokesError(f"{path} has {count}; nothing was taught", mistakes)
     return tuple(found)
 
 
@@ -198,7 +198,7 @@ def _outside(at: str, stroke: Stroke, size_px: tuple[int, int]) -> list[str]:
 
 
 def _unknown_photo(at: str, name: str, known: list[str]) -> str:
-    at = at.partition(".strokes")[0]
+    at = at.partition(",")[0]  # told once of all strokes of the photo
     if Path(name).is_file():
         return (
             f"{at}, photo: {name} is a photo, but none of this lawn's; file it first with turfeye add, then "
