@@ -26,8 +26,8 @@ import pool
 from make_samples import cell_truth, write_rows
 from PIL import Image
 
+from turfeye.records import CLASSES
 from turfeye.simulate import chance, lawns, spots, truth
-from turfeye.simulate.mesh import CLASSES
 from turfeye.simulate.phone import Phone, balanced, random_phone, shoot
 from turfeye.simulate.render import Stage, release, white
 

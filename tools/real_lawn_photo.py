@@ -21,7 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from turfeye.cells import CLASSES
+from turfeye.records import CLASSES
 from turfeye.region import lawn_region, propose_outline, standing_on
 from turfeye.sward import classify
 

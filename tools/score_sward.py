@@ -22,7 +22,7 @@ from rendered_truth import card_in, lawn_view, pictures, shares
 from sward_pictures import PARTS, Picture, part_of, read_peanut, read_split, read_wheat, score
 
 from turfeye import glance, models, survey, sward
-from turfeye.cells import CLASSES
+from turfeye.records import CLASSES
 
 FOLDS = Path(__file__).parent.parent / "tests" / "data" / "sward-folds"
 

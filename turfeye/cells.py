@@ -16,7 +16,18 @@ from turfeye.errors import ViewError
 from turfeye.faults import LEAVES, REASONS, THING, Faults
 from turfeye.gapfraction import Blades, leaf_angle_of, straight_down, straight_down_se
 from turfeye.gather import Gather, divide
-from turfeye.records import CellTable, Correction, Flags, Floats, Grid, Pixels, Shares, View, Words
+from turfeye.records import (
+    CLASSES,
+    CellTable,
+    Correction,
+    Flags,
+    Floats,
+    Grid,
+    Pixels,
+    Shares,
+    View,
+    Words,
+)
 
 REACH_M = 6.0
 """An oblique spot photo is measured no further than this from the point below the camera."""
@@ -57,7 +68,6 @@ OBLIQUE = "too oblique"  # and the angle
 COARSE = "too coarse: too far from the camera"
 MISPLACED = "can't be placed to a quarter of a cell"
 OTHER_LIGHT = "colour withheld: in other light than the card"
-CLASSES = ("green", "straw", "bare", "other")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from turfeye.files import write_atomic
 from turfeye.filing import original_name
 from turfeye.lawn import Lawn
 from turfeye.notes import some
-from turfeye.records import SCHEMA, Floats
+from turfeye.records import CLASSES, SCHEMA, Floats
 
 WIDE_PX = 2400
 """Wider photos are shown smaller; the points are those of the photo itself."""
@@ -40,7 +40,7 @@ def write(place: Lawn, names: Sequence[str]) -> Path:
     photos = [_shown(filed[name]) | {"name": name, "strokes": known.get(name, [])} for name in wanted]
     data = {
         "schema": SCHEMA,
-        "classes": strokes.CLASSES,
+        "classes": CLASSES,
         "fewest": teach.FEWEST_STROKES,
         "fewest_of_a_class": teach.FEWEST_OF_A_CLASS,
         "photos": photos,

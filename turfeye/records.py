@@ -9,7 +9,7 @@ unknown is NaN (None for a scalar that has no number) with a ``why``; shares are
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -166,6 +166,10 @@ class Shares:
     other: Floats
 
 
+CLASSES = tuple(share.name for share in fields(Shares))
+"""What a pixel may show, in the order in which arrays of all shares have them."""
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Pixels:
     """A placed photo at the size at which it is measured: what each pixel shows, and in which colour."""
@@ -230,5 +234,5 @@ class Look:
     correction: Correction | None
     view: View | None
     table: CellTable
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[str, ...] = ()
     hardness: float = float("nan")  # of the light, as `lighting.hardness` has it

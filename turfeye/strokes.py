@@ -18,10 +18,9 @@ import numpy as np
 from turfeye import photo
 from turfeye.errors import StrokesError
 from turfeye.lawn import Lawn
-from turfeye.records import SCHEMA, Flags, Floats
+from turfeye.records import CLASSES, SCHEMA, Flags, Floats
 from turfeye.words import ordinal, so_many
 
-CLASSES = ("green", "straw", "bare", "other")
 WIDEST_PX = 2000.0
 _KEYS = {"shows", "line_px", "width_px", "polygon_px"}
 

@@ -29,8 +29,8 @@ from turfeye import notes, strokes
 from turfeye.errors import LawnError, StrokesError
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
-from turfeye.records import SCHEMA, Floats, Shares
-from turfeye.strokes import CLASSES, Stroke
+from turfeye.records import CLASSES, SCHEMA, Floats, Shares
+from turfeye.strokes import Stroke
 from turfeye.words import so_many
 
 FILE_NAME = "taught.json"

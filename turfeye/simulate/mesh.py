@@ -10,9 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from turfeye.records import Floats, Whole
-
-CLASSES = ("green", "straw", "bare", "other")
+from turfeye.records import CLASSES, Floats, Whole
 
 
 @dataclass(frozen=True, eq=False)

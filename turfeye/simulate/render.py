@@ -19,8 +19,8 @@ from typing import Any, Literal
 import numpy as np
 
 from turfeye.colourspace import RGB_TO_XYZ
-from turfeye.records import Floats, View
-from turfeye.simulate.mesh import CLASSES, Part, merged
+from turfeye.records import CLASSES, Floats, View
+from turfeye.simulate.mesh import Part, merged
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
