@@ -11,6 +11,7 @@ import numpy as np
 
 from turfeye.mixes import Mix
 from turfeye.temperatures import Temperatures
+from turfeye.words import short_day
 
 MEAN_DAYS = 7
 """Soil follows the air's daily mean over about a week: common practice, no source."""
@@ -43,7 +44,7 @@ def window(mix: Mix, day: date, temperatures: Temperatures | None = None) -> Win
     known = [d for d in means if d <= day]
     if not known or (day - max(known)).days > STALE_DAYS:
         return Window(
-            "not known", f"{needs}; no temperatures near {_say(day)}: measure 5 cm deep before sowing"
+            "not known", f"{needs}; no temperatures near {short_day(day)}: measure 5 cm deep before sowing"
         )
     latest = max(known)
     now = means[latest]
@@ -52,11 +53,10 @@ def window(mix: Mix, day: date, temperatures: Temperatures | None = None) -> Win
     if now < mix.soil_min_c:
         return _cold(means, latest, f"{needs}, and it has {seen}")
     if until is not None and day > until:
-        text = f"too late this year, wait for spring: {needs}, it has {seen}, but by last year's calendar it"
-        return Window(
-            "too late", f"{text} cools before seedlings are strong; the last day was {_say(until)}", until
-        )
-    limit = f"; by last year's calendar until {_say(until)}" if until else ""
+        text = f"too late this year, wait for spring: {needs}, it has {seen}, but by last year's calendar it "
+        text += f"cools before seedlings are strong; the last day was {short_day(until)}"
+        return Window("too late", text, until)
+    limit = f"; by last year's calendar until {short_day(until)}" if until else ""
     return Window("sow", f"can be sown: {needs}, and it has {seen}{limit}", until)
 
 
@@ -94,7 +94,3 @@ def _last_day(mix: Mix, day: date, means: dict[date, float]) -> date | None:
     if not lasting:
         return None
     return lasting[0] - timedelta(days=round(mix.days_to_emerge[1]) + SEEDLING_DAYS)
-
-
-def _say(day: date) -> str:
-    return f"{day.day} {day:%B}"
