@@ -19,6 +19,7 @@ from turfeye import (
     region,
     store,
     summary,
+    sward,
     whereabouts,
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
@@ -29,7 +30,7 @@ from turfeye.readings import Reading
 from turfeye.records import CellTable
 from turfeye.standpoints import Standpoints
 
-MODELS = ("sward.onnx", "region.onnx")
+MODELS = (sward.MODEL, region.NETWORK)
 Tell = Callable[[str], None]
 """Hears, in a few words, what is being done, for whoever waits."""
 
