@@ -16,6 +16,7 @@ from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
 from turfeye.lawnrecords import STATES, Oversown, Sowing, Target
 from turfeye.prior import Prior
+from turfeye.readings import Reading
 from turfeye.records import CellTable, Grid
 from turfeye.simulate.tables import TableRecipe, lawn
 from turfeye.temperatures import Temperatures
@@ -55,7 +56,7 @@ def table(grid=GRID, cover=0.4, se=0.03, unseen=(), area_m2=None, centred=False)
 def reading(day, *, cover=0.4, hour=10, name=None, **options):
     taken = datetime(2026, 3, 14, hour) + timedelta(days=day)
     facts = {k: options.pop(k) for k in ("digest", "view", "at_m", "turned_deg", "original") if k in options}
-    return season.Reading(
+    return Reading(
         table(cover=cover, **options),
         taken,
         facts.pop("view", "window"),

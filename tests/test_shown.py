@@ -9,6 +9,7 @@ import numpy as np
 
 from turfeye import cells, season, shown
 from turfeye.lawnrecords import Sowing
+from turfeye.readings import Reading
 from turfeye.records import CellTable, Grid
 from turfeye.store import PlacedTable
 
@@ -39,7 +40,7 @@ def table(grid, whys=(), shade=()):
 def season_of(*photos):
     """(day, table, where its peg is) each, as a season and as its measured photos."""
     readings = [
-        season.Reading(one, datetime(2026, 3, day, 10), "window" if at_m is None else "spot 1", f"{day}.jpg",
+        Reading(one, datetime(2026, 3, day, 10), "window" if at_m is None else "spot 1", f"{day}.jpg",
                        at_m=at_m)
         for day, one, at_m in photos
     ]  # fmt: skip

@@ -20,6 +20,7 @@ MOST_ACROSS_M = 1000.0
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
+"""Where the file says nothing, and of a new lawn."""
 
 EXAMPLES = {
     "schema": "schema = 1",

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawncheck import OF_THE_FILE, SEVERAL, Wording, mistakes_in, spelled
+from turfeye.lawncheck import OF_THE_FILE, SEVERAL, USUAL_CELL_M, Wording, mistakes_in, spelled
 from turfeye.lawntext import FILE_NAME
 from turfeye.records import SCHEMA
 from turfeye.words import so_many
@@ -136,7 +136,7 @@ class LawnPart(_Part):
     schema_: int = Field(alias="schema")
     name: str = Field(min_length=1)
     outline_m: list[_Pair] = Field(min_length=3)
-    cell_m: float = Field(default=0.5, gt=0.02, le=5)
+    cell_m: float = Field(default=USUAL_CELL_M, gt=0.02, le=5)
     corner_names: list[str] | None = None
     side_names: list[str] | None = None
     spare_pct: float = Field(default=10.0, ge=0, le=100)

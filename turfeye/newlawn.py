@@ -13,13 +13,12 @@ import numpy as np
 from turfeye import lawnfile, lawntext, mixes, plotsheet
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawn import FILE_NAME, TARGET_COVER, USUAL_MIX, Lawn, read
-from turfeye.lawncheck import Wording, corner_words
+from turfeye.lawn import FILE_NAME, TARGET_COVER, TARGET_DAYS, USUAL_MIX, Lawn, read
+from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
 from turfeye.records import SCHEMA
 
-CELL_M = 0.5
 MUCH = 3
 """So many times what a mix is sown with is hardly meant. Ours."""
 OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
@@ -56,7 +55,7 @@ def make(
     *,
     name: str | None = None,
     outline_m: Sequence[Sequence[float]],
-    cell_m: float = CELL_M,
+    cell_m: float = USUAL_CELL_M,
     sown: dt.date | None = None,
     mix: str | None = None,
     rate_g_m2: float | None = None,
@@ -208,7 +207,7 @@ def _first_sowing(
 
 def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None) -> dict[str, Any] | None:
     """The target as a new lawn's file has it, by default eight weeks on; None without a date."""
-    end = on or (sown + dt.timedelta(weeks=8) if sown else None)
+    end = on or (sown + dt.timedelta(days=TARGET_DAYS) if sown else None)
     if end is None and cover is not None:
         raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
     if end is None:

@@ -15,10 +15,9 @@ import numpy as np
 
 from turfeye.cells import SHARED
 from turfeye.errors import DateError, SeasonError
-from turfeye.lawn import TARGET_COVER
+from turfeye.lawn import TARGET_COVER, TARGET_DAYS
 from turfeye.lawnrecords import Season, Sowing, Target, Visit
-from turfeye.readings import Reading as Reading
-from turfeye.readings import usable
+from turfeye.readings import Reading, usable
 from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
 from turfeye.words import so_many
@@ -29,7 +28,6 @@ PARTS = 4
 """A spot's cell is cut into PARTS x PARTS to see in which of the lawn's cells it lies."""
 WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
-DEFAULT_TARGET_DAYS = 56
 RESOWN_DAYS = 84
 """A sowing of all the lawn so soon after another makes good what came of that; later it is a season. Ours."""
 LEAST_OVERLAP = 3
@@ -69,7 +67,7 @@ def build(
     kept, doubts = usable(readings, sown=sowing.date, today=today or date.today())
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
-    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=DEFAULT_TARGET_DAYS))
+    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=TARGET_DAYS))
     by_age, said, flags = None, "", list(doubts)
     if temperatures is not None:
         last = kept[-1].taken.date()

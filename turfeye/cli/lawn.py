@@ -75,6 +75,7 @@ def new(
     """
     from turfeye import lawn as lawns
     from turfeye import newlawn
+    from turfeye.lawncheck import USUAL_CELL_M
     from turfeye.outline import from_tape
 
     if propose and outline is None and sides is None and (folder / lawns.FILE_NAME).is_file():
@@ -106,7 +107,7 @@ def new(
             outline = from_tape(sides or (), spans).tolist()
         found = _found(propose, len(outline)) if propose else None
         made = newlawn.make(
-            folder, outline_m=outline, cell_m=newlawn.CELL_M if cell_m is None else cell_m, **facts
+            folder, outline_m=outline, cell_m=USUAL_CELL_M if cell_m is None else cell_m, **facts
         )
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
     if made.area_m2 > LARGE_M2:
