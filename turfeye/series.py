@@ -35,8 +35,6 @@ LIGHT: Final = 0.15
 its rest: 3.8 points at one half. Of ten rendered photos of three turfs in two to six lights 16 % of pairs lay
 further from their true difference than ``SURE`` errors without it, 4 % with it. White balance off by three
 stops does more than this, and such photos say so."""
-FEWEST_CELLS: Final = 4
-"""Evenness of fewer cells says nothing."""
 
 
 def row(
@@ -124,9 +122,8 @@ def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
 def _evenness(table: CellTable) -> dict[str, float | None]:
     """How even the seen cells' cover is (``uniformity``); None of a few cells, or where all are bare."""
     cover = np.where(table.state == "seen", table.cover, np.nan)
-    if np.isfinite(cover).sum() < FEWEST_CELLS:
+    if (found := uniformity(cover, table.row, table.col)) is None:
         return {}
-    found = uniformity(cover, table.row, table.col)
     return {
         "cv_pct": number(found.cv_pct, 1),
         "christiansen_pct": number(found.christiansen_pct, 1),

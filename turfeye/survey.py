@@ -45,9 +45,7 @@ from turfeye import (
     window,
     workplan,
 )
-from turfeye import (
-    season as seasons,
-)
+from turfeye import season as seasons
 from turfeye.answer import Answer, Before, Beside
 from turfeye.errors import (
     DateError,
@@ -65,6 +63,7 @@ from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.measurement import Measured, Tell, measure, unplaced, untold
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area
+from turfeye.readings import Reading
 from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
@@ -231,7 +230,7 @@ def _before(place: Lawn, measured: Sequence[Measured], mix: str | None) -> Befor
         raise doubts.nothing_of_the_lawn(place, measured)
     sown = mixes.get(mix or (place.sowings[-1].mix if place.sowings else lawn.USUAL_MIX), place.mixes)
     taken = max(datetime.fromisoformat(one.facts["taken"]).date() for one, _ in whole)
-    weather = _weather(place)
+    weather = temperatures.of_folder(place.folder)
     table = renovation.best_of([table for _, table in whole])
     said = (*lessons.not_used(place), *(weather.notes if weather else ()))
     result = Before(
@@ -259,7 +258,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     if not good:
         raise doubts.nothing_measured(place, measured)
     readings = [one.reading for one in good]
-    weather = _weather(place)
+    weather = temperatures.of_folder(place.folder)
     table = _table(place, readings, weather, today)
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(good)
@@ -334,7 +333,7 @@ def _given(place: Lawn) -> treatments.Treatments:
 
 def _table(
     place: Lawn,
-    readings: Sequence[seasons.Reading],
+    readings: Sequence[Reading],
     weather: temperatures.Temperatures | None,
     today: date | None,
 ) -> Season:
@@ -384,11 +383,6 @@ def _told_apart(place: Lawn, other: Lawn) -> str:
     return f"{other.name} {last}" if this != last else f"{other.name} ({other.folder.name})"
 
 
-def _weather(place: Lawn) -> temperatures.Temperatures | None:
-    path = place.folder / temperatures.FILE_NAME
-    return temperatures.read(path) if path.is_file() else None
-
-
 def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
     """Stripes across a lawn in one sentence; none looked for in spots, which are smaller than a stripe."""
     season = ahead.season
@@ -401,10 +395,8 @@ def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:
     """Evenness of what is there now; nothing where too few cells are known."""
-    cover = _seen_now(ahead)
-    if np.isfinite(cover).sum() < 4:
-        return ()
-    return uniformity.uniformity(cover, ahead.season.row, ahead.season.col).lines()
+    found = uniformity.uniformity(_seen_now(ahead), ahead.season.row, ahead.season.col)
+    return found.lines() if found else ()
 
 
 def _seen_now(ahead: Outlook) -> Floats:

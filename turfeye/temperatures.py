@@ -142,6 +142,12 @@ def read(path: Path | str) -> Temperatures:
     return Temperatures.of(days)
 
 
+def of_folder(folder: Path) -> Temperatures | None:
+    """The record in a lawn's folder, as `read` has it; None where there is none."""
+    path = folder / FILE_NAME
+    return read(path) if path.is_file() else None
+
+
 def _take_day(line: int, row: dict[Any, Any], days: dict[date, tuple[float, float]]) -> str:
     """Add one row to ``days``; returns what is wrong with it, or ""."""
     if any(row.pop(None, ())):

@@ -9,6 +9,9 @@ import numpy as np
 
 from turfeye.records import Floats, Whole
 
+FEWEST = 4
+"""Evenness of fewer cells says nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Moran:
@@ -55,14 +58,11 @@ def _chance(p: float) -> str:
     return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
 
 
-def uniformity(values: Floats, row: Whole, col: Whole) -> Uniformity:
-    """Evenness of values (N,) over cells at (row, col); NaN cells are left out.
-
-    Raises ValueError with fewer than four known cells.
-    """
+def uniformity(values: Floats, row: Whole, col: Whole) -> Uniformity | None:
+    """Evenness of values (N,) over cells at (row, col), NaN cells left out; None of fewer than `FEWEST`."""
     known = np.isfinite(values)
-    if known.sum() < 4:
-        raise ValueError(f"evenness needs at least 4 cells that were seen, got {int(known.sum())}")
+    if known.sum() < FEWEST:
+        return None
     values, row, col = values[known], np.asarray(row)[known], np.asarray(col)[known]
     mean = float(values.mean())
     i, j = rook_neighbours(row, col)
@@ -119,7 +119,7 @@ def morans_i(values: Floats, i: Whole, j: Whole) -> Moran:
     n, s0 = len(values), len(i)
     z = values - values.mean()
     m2 = float(z @ z) / n
-    if n < 4 or m2 <= 1e-30 or s0 == 0:
+    if n < FEWEST or m2 <= 1e-30 or s0 == 0:
         return Moran(math.nan, math.nan, math.nan)
     statistic = float((z[i] * z[j]).sum()) / (s0 * m2)
     s1, s2 = 2 * s0, 4 * int((np.bincount(i, minlength=n) ** 2).sum())  # of weights that are all 1
