@@ -22,7 +22,7 @@ from turfeye import sward
 from turfeye.errors import AlignmentError
 from turfeye.records import Bytes, Flags, Floats, Photo, View, Whole
 from turfeye.repose import MOST_MOVED_M, SIGMA_PX, Features, Matches, Pose, Solver, moved, to_ground
-from turfeye.view import ground_by_pose, placement_m, project, resized, zenith_deg
+from turfeye.view import camera_matrix, ground_by_pose, placement_m, project, resized, zenith_deg
 
 LONG_SIDE_PX: Final = 1600
 """Features are searched at this size: finer ones seldom return in another light."""
@@ -168,9 +168,7 @@ def _view(later: Scenery, pose: Pose, solver: Solver) -> View:
     at_work = View(
         kind="lawn",
         size_px=later.small_px,
-        camera_matrix=np.array(
-            [[pose.focal_px, 0, solver.centre_px[0]], [0, pose.focal_px, solver.centre_px[1]], [0, 0, 1.0]]
-        ),
+        camera_matrix=camera_matrix(pose.focal_px, later.small_px),
         rotation=pose.rotation,
         translation=-pose.rotation @ pose.centre_m,
         focal_from="exif" if later.focal_px else "solved",

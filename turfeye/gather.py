@@ -42,19 +42,16 @@ class Gather:
         to_lawn = np.array(
             [[step_m, 0, grid.x0_m + step_m / 2], [0, step_m, grid.y0_m + step_m / 2], [0, 0, 1.0]]
         )
-        plane = seen.camera_matrix @ np.column_stack(
-            [seen.rotation[:, 0], seen.rotation[:, 1], seen.translation]
-        )
         height, width = shape
         warped = cv2.warpPerspective(
             index,
-            plane @ to_lawn,
+            seen.plane @ to_lawn,
             (width, height),
             flags=cv2.INTER_NEAREST,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=-1,
         )
-        self._weight = _pixel_area(plane, width, height).ravel()
+        self._weight = _pixel_area(seen.plane, width, height).ravel()
         self._weight[warped.ravel() < 0] = 0
         self.block_of_pixel = np.maximum(warped, 0).ravel().astype(np.intp)
 

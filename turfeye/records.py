@@ -128,6 +128,11 @@ class View:
         return float(self.camera_m[2])
 
     @property
+    def plane(self) -> Floats:
+        """(3, 3) homography from lawn metres to pixels; its third row is the depth in metres."""
+        return self.camera_matrix @ np.column_stack([self.rotation[:, :2], self.translation])
+
+    @property
     def tilt_deg(self) -> float:
         """Angle between the optical axis and straight down."""
         return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0))))

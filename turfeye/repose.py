@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 
 from turfeye.records import Flags, Floats, View, Whole
+from turfeye.view import camera_matrix
 
 SIGMA_PX: Final = 1.0
 """Of a matched feature's place, in pixels of that size."""
@@ -69,7 +70,7 @@ class Solver:
     """Finds the second camera's pose from matches, given the first."""
 
     def __init__(self, known: View, size_px: tuple[int, int], focal: tuple[float, float]) -> None:
-        self.known = known
+        self.known, self.size_px = known, size_px
         self.centre_px = (np.array(size_px) - 1) / 2
         self.focal_px, self.focal_sd = focal
 
@@ -156,7 +157,7 @@ class Solver:
         if len(here) < 4:
             return []
         rng = np.random.default_rng(0)
-        matrix = np.array([[focal, 0, self.centre_px[0]], [0, focal, self.centre_px[1]], [0, 0, 1]])
+        matrix = camera_matrix(focal, self.size_px)
         flat = np.column_stack([matches.on_ground_m, np.zeros(len(matches.on_ground_m))])
         poses = []
         for _ in range(tries):

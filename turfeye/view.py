@@ -194,7 +194,7 @@ class _Fit:
         return View(
             kind=kind,  # type: ignore[arg-type]
             size_px=photo.size_px,
-            camera_matrix=_camera_matrix(math.exp(self.theta[6]), photo.size_px),
+            camera_matrix=camera_matrix(math.exp(self.theta[6]), photo.size_px),
             rotation=np.asarray(cv2.Rodrigues(self.theta[:3])[0], dtype=float),
             translation=self.theta[3:6].copy(),
             focal_from="solved" if photo.focal_px is None else "exif",
@@ -203,7 +203,8 @@ class _Fit:
         )
 
 
-def _camera_matrix(focal_px: float, size_px: tuple[int, int]) -> Floats:
+def camera_matrix(focal_px: float, size_px: tuple[int, int]) -> Floats:
+    """(3, 3) of a pinhole camera whose axis goes through the picture's middle; ``size_px`` is (W, H)."""
     width, height = size_px
     return np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1.0]])
 
@@ -222,7 +223,7 @@ def _solve(
     log_focal = (math.log(usual), prior_sd)
     best: tuple[float, Floats, Floats, Floats] | None = None
     for stretch in (1.0,) if focal_px else (1.0, 0.75, 1.35):
-        matrix = _camera_matrix(usual * stretch, size_px)
+        matrix = camera_matrix(usual * stretch, size_px)
         _, rotations, translations, _ = cv2.solvePnPGeneric(
             object_points, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
         )
@@ -292,7 +293,7 @@ def _refine(
 
 def _projected(theta: Floats, object_points: Floats, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
     """Pixels (N, 2) of lawn points (N, 3), and their derivative (2N, 7) by theta."""
-    matrix = _camera_matrix(math.exp(theta[6]), size_px)
+    matrix = camera_matrix(math.exp(theta[6]), size_px)
     at, jacobian = cv2.projectPoints(object_points, theta[:3], theta[3:6], matrix, np.zeros(5))
     pixels = np.asarray(at, dtype=float).reshape(-1, 2)
     by_focal = (pixels - matrix[:2, 2]).reshape(-1, 1)
@@ -302,16 +303,10 @@ def _projected(theta: Floats, object_points: Floats, size_px: tuple[int, int]) -
 # ------------------------------------------------------------------------------------------------- using
 
 
-def _plane(view: View) -> Floats:
-    """(3, 3) homography from lawn metres to pixels; its third row is the depth in metres."""
-    pose = np.column_stack([view.rotation[:, 0], view.rotation[:, 1], view.translation])
-    return view.camera_matrix @ pose
-
-
 def project(view: View, xy_m: Floats) -> Floats:
     """Pixels (..., 2) of lawn points (..., 2) in metres; NaN behind the camera."""
     xy = np.asarray(xy_m, dtype=float)
-    plane = _plane(view)
+    plane = view.plane
     at = xy @ plane[:, :2].T + plane[:, 2]
     depth = at[..., 2:]
     return np.where(depth > 1e-9, at[..., :2] / np.where(depth > 1e-9, depth, 1.0), np.nan)
@@ -320,7 +315,7 @@ def project(view: View, xy_m: Floats) -> Floats:
 def unproject(view: View, xy_px: Floats) -> Floats:
     """Lawn points (..., 2) in metres that pixels (..., 2) show; NaN at and above the horizon."""
     xy = np.asarray(xy_px, dtype=float)
-    back = np.linalg.inv(_plane(view))
+    back = np.linalg.inv(view.plane)
     at = xy @ back[:, :2].T + back[:, 2]
     scale = at[..., 2:]  # one over the depth, so above 0 before the camera
     return np.where(scale > 1e-9, at[..., :2] / np.where(scale > 1e-9, scale, 1.0), np.nan)
@@ -334,7 +329,7 @@ def zenith_deg(view: View, xy_m: Floats) -> Floats:
 
 def ground_area_m2(view: View, xy_m: Floats) -> Floats:
     """Ground that one pixel covers at each lawn point, square metres; NaN behind the camera."""
-    plane = _plane(view)
+    plane = view.plane
     depth = np.asarray(xy_m, dtype=float) @ plane[2, :2] + plane[2, 2]
     return np.where(depth > 0, np.abs(depth) ** 3 / abs(np.linalg.det(plane)), np.nan)
 
@@ -367,7 +362,7 @@ def ground_by_pose(view: View, xy_m: Floats) -> Floats:
     focal = math.log(view.focal_px)
     theta = np.concatenate([cv2.Rodrigues(view.rotation)[0].ravel(), view.translation, [focal]])
     _, by_pose = _projected(theta, points, view.size_px)
-    plane = _plane(view)
+    plane = view.plane
     at = points[:, :2] @ plane[:, :2].T + plane[:, 2]
     depth = at[:, 2, None, None]
     pixel = at[:, :2] / at[:, 2:]

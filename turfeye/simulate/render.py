@@ -21,6 +21,7 @@ import numpy as np
 from turfeye.colourspace import RGB_TO_XYZ
 from turfeye.records import CLASSES, Floats, View
 from turfeye.simulate.mesh import Part, merged
+from turfeye.view import camera_matrix
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
@@ -68,8 +69,7 @@ def look_at(
     right = np.cross(forward, np.asarray(up, float))
     right /= np.linalg.norm(right)
     rotation = np.stack([right, np.cross(forward, right), forward])
-    width, height = size_px
-    matrix = np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1.0]])
+    matrix = camera_matrix(focal_px, size_px)
     return View(kind, size_px, matrix, rotation, -rotation @ camera, "given", 0.0)  # type: ignore[arg-type]
 
 
