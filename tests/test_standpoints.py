@@ -70,7 +70,7 @@ class Alignment:
         self.tried.append((later, first))
         if (later, first) not in self.good:
             raise AlignmentError(f"{later} not over {first}")
-        return Aligned(first_view, self.good[later, first], 100, 50)
+        return Aligned(first_view, self.good[later, first], 100)
 
 
 @pytest.fixture
