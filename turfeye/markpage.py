@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import shlex
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from turfeye import photo, strokes, teach
+from turfeye import pages, photo, strokes, teach
 from turfeye.errors import StrokesError
 from turfeye.files import write_atomic
 from turfeye.filing import original_name
@@ -18,7 +16,7 @@ from turfeye.lawn import Lawn
 from turfeye.notes import some
 from turfeye.records import CLASSES, SCHEMA, Floats
 
-WIDE_PX = 2400
+WIDE_PX, QUALITY = 2400, 88
 """Wider photos are shown smaller; the points are those of the photo itself."""
 
 
@@ -65,13 +63,7 @@ def write_corners(place: Lawn, path: Path, corners_px: Floats, *, command: str) 
 
 def _write(place: Lawn, name: str, data: dict[str, object], **words: str) -> Path:
     """A page of the lawn's results, from the template of its name."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    pages = Environment(
-        loader=PackageLoader("turfeye", "templates"), autoescape=True, undefined=StrictUndefined
-    )
-    text = pages.get_template(name).render(lawn=place.name, data=data, **words)
-    return write_atomic(place.results_dir / name, text)
+    return write_atomic(place.results_dir / name, pages.rendered(name, lawn=place.name, data=data, **words))
 
 
 def _filed_name(name: str, filed: Collection[str]) -> str:
@@ -82,14 +74,6 @@ def _filed_name(name: str, filed: Collection[str]) -> str:
 
 def _shown(path: Path) -> dict[str, object]:
     """The photo's size once upright, and a copy that a browser shows."""
-    from PIL import Image
-
     picture = photo.read(path)
-    width, height = picture.size_px
-    image = Image.fromarray(picture.rgb_coded)
-    if width > WIDE_PX:
-        image = image.resize((WIDE_PX, round(height * WIDE_PX / width)), Image.Resampling.BOX)
-    buffer = io.BytesIO()
-    image.save(buffer, "JPEG", quality=88)
-    coded = base64.b64encode(buffer.getvalue()).decode("ascii")
-    return {"size_px": [width, height], "uri": f"data:image/jpeg;base64,{coded}"}
+    uri = pages.photo_uri(picture, wide_px=WIDE_PX, quality=QUALITY)
+    return {"size_px": list(picture.size_px), "uri": uri}

@@ -5,34 +5,25 @@ One file each, pictures inside, nothing fetched. They compute nothing.
 
 from __future__ import annotations
 
-import base64
-import io
 import os
-import re
 from collections.abc import Mapping, Sequence
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 import numpy as np
 
-from turfeye import cautions, charts, drawing, mixes, notes, plots, plottables, renovation, workplan
-from turfeye.amounts import bag_words, seed_words
+from turfeye import cautions, charts, drawing, mixes, notes, pages, photo, plottables, renovation, workplan
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
-from turfeye.lawnrecords import Patch
 from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
-from turfeye.words import as_line, day, likelihood, open_until, per_cent, short_day, so_many, square_metres
+from turfeye.words import day, likelihood, open_until, so_many
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-
-PHOTO_WIDE_PX = 900
+PHOTO_WIDE_PX, PHOTO_QUALITY = 900, 82
 BROAD = 2
 """Lawns that are this many times as wide as deep are drawn over the whole width."""
 MOST_REASONS = 40
@@ -75,13 +66,13 @@ CANNOT_TELL = (
 def page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str:
     """The whole answer as one HTML page; ``drawn`` are its pictures where they exist already."""
     drawn = drawn if drawn is not None else pictures(answer)
-    return _template("season.html").render(**_facts(answer, drawn))
+    return pages.rendered("season.html", **_facts(answer, drawn))
 
 
 def client_page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str:
     """The answer for the owner of the lawn: plain words, two photos, one map, what comes next."""
     drawn = drawn if drawn is not None else pictures(answer)
-    return _template("client.html").render(**_facts(answer, drawn))
+    return pages.rendered("client.html", **_facts(answer, drawn))
 
 
 def round_page(found: Round, beside: Path) -> str:
@@ -92,9 +83,9 @@ def round_page(found: Round, beside: Path) -> str:
     answers = found.answers
     folders = {answer.lawn.folder: answer.lawn.results_dir for answer in answers}
     maps = {folder: results / "map-states.png" for folder, results in folders.items()}
-    pages = {folder: results / "sheet.html" for folder, results in folders.items()}
+    sheets = {folder: results / "sheet.html" for folder, results in folders.items()}
     lists = [stop.before.lawn for stop in found.stops if stop.before]
-    pages |= {place.folder: place.results_dir / "materials.html" for place in lists}
+    sheets |= {place.folder: place.results_dir / "materials.html" for place in lists}
     told = [
         *(answer.plan.cautions for answer in answers),
         *(stop.before.materials.cautions for stop in found.stops if stop.before),
@@ -102,11 +93,11 @@ def round_page(found: Round, beside: Path) -> str:
     facts = {
         "round": found,
         "fills": drawing.STATE_FILL,
-        "maps": {k: _data_uri(v.read_bytes(), "image/png") for k, v in maps.items() if v.is_file()},
-        "pages": {k: _link(v, beside) for k, v in pages.items() if v.is_file()},
+        "maps": {k: pages.png_uri(v.read_bytes()) for k, v in maps.items() if v.is_file()},
+        "pages": {k: _link(v, beside) for k, v in sheets.items() if v.is_file()},
         "mind": list(dict.fromkeys(caution for some in told for caution in some)),
     }
-    return str(_template("round.html").render(**facts))
+    return pages.rendered("round.html", **facts)
 
 
 def _link(path: Path, beside: Path) -> str:
@@ -149,11 +140,11 @@ def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> 
         "answer": before,
         "found": before.materials,
         "places": before.materials.by_place,
-        "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
+        "drawn": {name: pages.png_uri(data) for name, data in drawn.items()},
         "cannot_tell": CANNOT_TELL[:3],
         "no_depth": renovation.NO_DEPTH,
     }
-    return _template("materials.html").render(**facts)
+    return pages.rendered("materials.html", **facts)
 
 
 def materials_pictures(before: Before) -> dict[str, bytes]:
@@ -212,7 +203,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "open_until": open_until(next_look(season)),
         "states_counted": state_counts(answer.outlook).items(),
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],
-        "drawn": {name: _data_uri(data, "image/png") for name, data in drawn.items()},
+        "drawn": {name: pages.png_uri(data) for name, data in drawn.items()},
         "photos": _before_and_after(answer),
         "cannot_tell": CANNOT_TELL,
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
@@ -281,62 +272,6 @@ def _before_and_after(answer: Answer) -> list[tuple[str, str]]:
     for visit in ends:
         path = answer.lawn.photos_dir / visit.photos[0]
         if path.is_file():
-            shown.append((f"{day(visit.taken.date())}, day {visit.age_days:.0f}", _small_photo(path)))
+            small = pages.photo_uri(photo.read(path), wide_px=PHOTO_WIDE_PX, quality=PHOTO_QUALITY)
+            shown.append((f"{day(visit.taken.date())}, day {visit.age_days:.0f}", small))
     return shown
-
-
-def _small_photo(path: Path) -> str:
-    """A small copy of a photo for the page; the original is only read."""
-    import cv2
-    from PIL import Image
-
-    from turfeye import photo
-
-    rgb = photo.read(path).rgb_coded
-    factor = min(1.0, PHOTO_WIDE_PX / rgb.shape[1])
-    size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))
-    small = Image.fromarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
-    buffer = io.BytesIO()
-    small.save(buffer, "JPEG", quality=82)
-    return _data_uri(buffer.getvalue(), "image/jpeg")
-
-
-def _data_uri(data: bytes, kind: str) -> str:
-    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("turfeye", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["per_cent"] = lambda value: per_cent(value).replace(" ", "\u00a0")
-    environment.filters["day"] = lambda when: day(when).replace(" ", "\u00a0", 1)
-    environment.filters["short_day"] = short_day
-    environment.filters["square_metres"] = square_metres
-    environment.filters["seed_words"] = seed_words
-    environment.filters["bag_words"] = bag_words
-    environment.filters["sentence"] = _sentence
-    environment.filters["where"] = plots.where
-    environment.filters["plot_numbers"] = _plot_numbers
-    return environment
-
-
-def _plot_numbers(patch: Patch) -> str:
-    """The plots of a patch for a narrow column: 12, or 12 (62 %) and 13 (38 %)."""
-    return plots.numbers(patch).replace(" (", "\u00a0(").replace(" %", "\u00a0%")
-
-
-def _sentence(text: str) -> str:
-    """A line of its own: a capital first, a full stop last, numbers kept with their units."""
-    return as_line(re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C)(?![\w²]))", "\u00a0", text.strip()))
-
-
-def _template(name: str) -> Any:
-    return _environment().get_template(name)
