@@ -17,6 +17,8 @@ from turfeye.words import ordinal, so_many
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
+BESIDE_M = 0.5
+"""So far pegs, hollows and parts sown again may lie beside the lawn: all are measured with a tape. Ours."""
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
@@ -152,6 +154,12 @@ def _points(value: Any) -> np.ndarray | None:
     return points if good else None
 
 
+def _off(outline: np.ndarray, points: Any) -> bool:
+    """Whether a point, or one of several (K, 2), lies further than `BESIDE_M` off the lawn's box."""
+    low, high = outline.min(0) - BESIDE_M, outline.max(0) + BESIDE_M
+    return not (np.all(low <= points) and np.all(points <= high))
+
+
 def _tables(value: Any) -> list[tuple[int, dict[str, Any]]]:
     return (
         [(i, part) for i, part in enumerate(value) if isinstance(part, dict)]
@@ -250,7 +258,7 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
             mistakes.append(
                 f"{place}: the corners go round no ground; write them in the order of a walk round it"
             )
-        elif (area < outline.min(0) - 0.5).any() or (area > outline.max(0) + 0.5).any():
+        elif _off(outline, area):
             mistakes.append(f"{place}: reaches off the lawn; write its corners in the metres of outline_m")
         if type(part.get("date")) is date and (first is None or part["date"] < first):
             mistakes.append(
@@ -337,14 +345,13 @@ def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
         for i, number in enumerate(numbers)
         if numbers.count(number) > 1
     ]
-    low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
     for i, block in _tables(content.get("plots")):
         try:
             rows = pegs({"spot": [], "plots": [block]})
         except (KeyError, TypeError, ValueError):  # not well formed: told elsewhere
             continue
         twice = [number for number, *_ in rows if number in numbers]
-        off = [(number, at) for number, at, *_ in rows if not (np.all(low <= at) and np.all(at <= high))]
+        off = [(number, at) for number, at, *_ in rows if _off(outline, at)]
         if twice:
             mistakes.append(f"{spelled('plots', i)}: peg {twice[0]} is there already; write another first")
         if off:
@@ -372,11 +379,10 @@ def _overlaps(block: Mapping[str, Any]) -> list[str]:
 def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:
     """Pegs and hollows that are not on the lawn."""
     mistakes = []
-    low, high = outline.min(0) - 0.5, outline.max(0) + 0.5
     for i, part in _tables(places):
         at = part.get("at_m")
         pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
-        if pair and not (np.all(low <= at) and np.all(at <= high)):
+        if pair and _off(outline, at):
             mistakes.append(
                 f"{spelled(key, i, 'at_m')}: {at} lies off the lawn; write its place in the metres of "
                 "outline_m"
