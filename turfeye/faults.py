@@ -101,6 +101,11 @@ class Faults:
     corners: Flags  # (H, W), where the lens leaves little light: cover is sound, colour is not
     lawn: Flags | None  # where hints look; None: everywhere
 
+    @property
+    def lit(self) -> Flags:
+        """(H, W), pixels that can be used and lie in the card's light."""
+        return (self.fault == 0) & ~self.other_light
+
 
 def find(
     rgb_coded: Bytes,

@@ -144,9 +144,9 @@ def look_through(
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
         pixels = _with_ground(pixels, lawn)
         found = faults.beside_lawn(_faults(pixels, card_px, lawn))
-    hardness = _hardness(pixels.rgb_linear, pixels.shares, found)
+    hardness = lighting.hardness(pixels.rgb_linear, pixels.shares.green, found.lit)
     grain = 0.0 if sighting is None else caveats.grain_of(sighting)
-    leafless = leafcolour.leafless(pixels, (found.fault == 0) & ~found.other_light)
+    leafless = leafcolour.leafless(pixels, found.lit)
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
     hidden = cells.hidden_by_dark_soil(pixels, found) if blades is None else 0.0
     table = cells.measure(
@@ -158,16 +158,11 @@ def look_through(
     return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
 
 
-def _hardness(rgb_linear: Floats, shares: Shares, found: faults.Faults) -> float:
-    """Of the light that falls on the usable pixels, where the card lies."""
-    return lighting.hardness(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
-
-
 def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness: float) -> float:
     """Hardness at large, where something is to be said of it; else NaN."""
     if not hardness >= lighting.HARD:
         return float("nan")
-    return lighting.at_large(rgb_linear, shares.green, (found.fault == 0) & ~found.other_light)
+    return lighting.at_large(rgb_linear, shares.green, found.lit)
 
 
 def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
@@ -287,7 +282,7 @@ def _look_without_card(picture: Photo) -> Look:
     if several:
         found = faults.beside_lawn(_without_doubted(found, grass))
     rgb_linear = reflectance.to_linear(small, None)
-    hardness = _hardness(rgb_linear, shares, found)
+    hardness = lighting.hardness(rgb_linear, shares.green, found.lit)
     table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
     light = caveats.of_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
     warnings = (_said_without_card(picture), *faults.hints(found), *light)
