@@ -6,7 +6,7 @@ resampled to a plan, since that would blur what is measured.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -124,9 +124,8 @@ def lawn_grid(outline_m: Floats, cell_m: float) -> Grid:
     corners = np.asarray(outline_m, float)
     low = corners.min(axis=0)
     cols, rows = np.maximum(np.ceil((corners.max(axis=0) - low) / cell_m - 1e-9), 1).astype(int)
-    bare = Grid(cell_m, float(low[0]), float(low[1]), rows=int(rows), cols=int(cols), outline_m=corners)
-    share = outline.cell_shares(corners, bare)
-    return Grid(cell_m, bare.x0_m, bare.y0_m, bare.rows, bare.cols, outline_m=corners, share=share)
+    grid = Grid(cell_m, float(low[0]), float(low[1]), rows=int(rows), cols=int(cols), outline_m=corners)
+    return replace(grid, share=outline.cell_shares(corners, grid))
 
 
 def measure(
@@ -203,9 +202,8 @@ def measure_picture(
     """
     height, width = shares.green.shape
     side = width / columns
-    pinhole = np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]])
     down = np.diag([1.0, -1.0, -1.0])
-    flat = View("spot", (width, height), pinhole, down, np.array([0, height, 1.0]), "given", 0.0)
+    flat = View("spot", (width, height), np.eye(3), down, np.array([0, height, 1.0]), "given", 0.0)
     rows = max(1, round(height / side))  # a last row that shows half its height counts
     grid = Grid(side, 0.0, height - rows * side, rows=rows, cols=columns)
     everything = Gather(flat, grid, (height, width))
