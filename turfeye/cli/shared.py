@@ -150,9 +150,7 @@ def waiting(wanted: bool = True) -> Iterator[Callable[[str], None]]:
         yield lambda words: line.update(Text(words))
 
 
-def show_table(
-    columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "", words: str = ""
-) -> None:
+def show_table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, words: str = "") -> None:
     """A table for people, to standard output. The first column is text, the others are set to the right.
 
     A column named ``words`` is text too, and both take up what the width is short of, between words only;
@@ -165,16 +163,13 @@ def show_table(
     console = Console(markup=False, highlight=False)
     if words:
         rows = _within(console.width, columns, rows, columns.index(words))
-    # Title and caption are data here, not markup.
-    table = Table(box=box.SIMPLE_HEAD, title=None, pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for i, name in enumerate(columns):
         text = i == 0 or name == words
         whole = bool(words) or i == 0
         table.add_column(name, justify="left" if text else "right", no_wrap=whole, overflow="fold")
     for row in rows:
         table.add_row(*row)
-    if title:
-        click.echo(title)
     free = console.options.update(max_width=MOST_WIDE)
     console.width = max(console.width, console.measure(table, options=free).maximum)
     console.print(table)

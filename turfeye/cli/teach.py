@@ -55,5 +55,6 @@ def _show(scores: tuple[Score, ...], left_out: str) -> None:
     from turfeye.teach import ENOUGH
 
     rows = [(s.shows, str(s.strokes), share(s.before), share(s.after)) for s in scores]
-    show_table(("marked", "strokes", "read as that", "taught"), rows, title=f"On {left_out} left out:")
+    click.echo(f"On {left_out} left out:")
+    show_table(("marked", "strokes", "read as that", "taught"), rows)
     say(f"points count up to {share(ENOUGH)}, which is right already")
