@@ -18,9 +18,11 @@ import bench_row
 import cv2
 import numpy as np
 from bench_row import Row, row
+from scipy.optimize import least_squares
 
 from turfeye import growth, outlook
-from turfeye.curve import alone, cover_at
+from turfeye.curve import P, cover_at, value_and_slope
+from turfeye.draws import curves, even_points
 from turfeye.lawnrecords import Season, Target
 from turfeye.simulate.tables import TableRecipe, TableTruth, lawn
 
@@ -243,6 +245,26 @@ def wheat_fit(days: np.ndarray, cover: np.ndarray) -> growth.Fit:
     return growth.fit(cover[None], np.full((1, len(days)), WHEAT_SE), days, prior=WHEAT, settings=settings)
 
 
+def own_curve(x: np.ndarray, cover: np.ndarray) -> np.ndarray:
+    """Least squares of a logistic curve for one plot by itself, no prior and no lawn: theta (4,)."""
+    first = np.array([WHEAT.start_logit[0], 0.0, WHEAT.log_rate[0], np.median(x)])
+    return least_squares(
+        lambda theta: cover_at(theta, x) - cover,
+        first,
+        jac=lambda theta: value_and_slope(theta, x, "logistic")[1],
+    ).x
+
+
+def interval(found: growth.Fit, time: float, *, noise_sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """90 % interval (N,), (N,) of what a visit with this error would measure at a time of the fit's axis."""
+    points = even_points(outlook.DRAWS, P + 2)
+    theta, _ = curves(found, slice(None), points[:, :P], points[:, P])
+    noise = np.hypot(noise_sd, found.settings.curve_sd) * points[:, P + 1]
+    shape = found.settings.curve
+    low, high = np.quantile(cover_at(theta, np.array(time), shape) + noise, [0.05, 0.95], axis=1)
+    return low, high
+
+
 def r2(value: np.ndarray, true: np.ndarray) -> float:
     return float(1 - ((value - true) ** 2).sum() / ((true - true.mean()) ** 2).sum())
 
@@ -255,10 +277,10 @@ def wheat_scores(series: dict[str, tuple[np.ndarray, np.ndarray]]) -> dict:
     ours, best, plots, held, asked = [], [], [], 0, 0
     for days, cover in series.values():
         ours.append(cover_at(wheat_fit(days, cover).best()[0], days))
-        best.append(cover_at(alone(days, cover)[0], days))
+        best.append(cover_at(own_curve(days, cover), days))
         plots.append(r2(ours[-1], cover))
         for upto in range(4, len(days)):
-            low, high = outlook.interval(wheat_fit(days[:upto], cover[:upto]), days[upto], noise_sd=WHEAT_SE)
+            low, high = interval(wheat_fit(days[:upto], cover[:upto]), days[upto], noise_sd=WHEAT_SE)
             held += int(low[0] <= cover[upto] <= high[0])
             asked += 1
     whole = np.concatenate([cover for _, cover in series.values()])

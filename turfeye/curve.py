@@ -13,17 +13,12 @@ from typing import Literal
 
 import numpy as np
 
-from turfeye.errors import SeasonError
 from turfeye.records import Floats
 
 Curve = Literal["logistic", "gompertz"]
 
-PARAMETERS = ("start_logit", "gain_logit", "log_rate", "half_days")
-P = len(PARAMETERS)
-
-
-RISE = 4.394
-"""A logistic curve takes RISE / rate from 10 % to 90 %: 2 ln 9."""
+P = 4
+"""How many parameters a curve has."""
 
 
 def cover_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
@@ -62,67 +57,6 @@ def reach_time(theta: Floats, cover: float, curve: Curve = "logistic") -> Floats
             z = -2 * np.log(2) * np.log(-np.log(inner) / np.log(2))
         time = theta[..., 3] + z * np.exp(-theta[..., 2])
     return np.where(rise >= 1, np.inf, np.where(rise <= 0, -np.inf, time))
-
-
-def alone(
-    x: Floats,
-    cover: Floats,
-    *,
-    start_cover: float | None = None,
-) -> tuple[Floats, Floats]:
-    """Least squares of a logistic curve for one cell by itself: no prior, no lawn.
-
-    For a plot with visits enough to stand alone.
-
-    Parameters
-    ----------
-    x, cover : (V,), every value known
-    start_cover : the lower asymptote, where it is known (0 for bare soil); else it is fitted
-
-    Returns
-    -------
-    theta (4,) and its covariance (4, 4), zero for what was held.
-
-    Raises SeasonError when there are too few visits, or the visits don't show a curve.
-    """
-    free = np.arange(P) if start_cover is None else np.arange(1, P)
-    spare = len(x) - len(free)
-    if spare < 1:
-        raise SeasonError(f"a curve of its own needs {len(free) + 1} visits and there are {len(x)}")
-    theta = _first_guess(x, cover, start_cover)
-    damping, best = 1e-3, np.inf
-    for _ in range(500):
-        value, slope = value_and_slope(theta, x, "logistic")
-        residual, slope = cover - value, slope[:, free]
-        cost = float(residual @ residual)
-        normal = slope.T @ slope
-        if cost <= best:
-            kept, best, damping = theta, cost, damping / 5
-            kept_normal, kept_gradient = normal, slope.T @ residual
-        else:
-            damping *= 4
-        damped = kept_normal + damping * np.diag(np.diag(kept_normal) + 1e-12)
-        move = np.linalg.solve(damped, kept_gradient)
-        if np.abs(move).max() < 1e-11 or damping > 1e12:
-            break
-        theta = kept.copy()
-        theta[free] += np.clip(move, -5, 5)
-    if np.linalg.cond(kept_normal) > 1e14:
-        raise SeasonError(
-            "the visits don't show a whole curve: give more dates, or fit the lawn's cells together"
-        )
-    cov = np.zeros((P, P))
-    cov[np.ix_(free, free)] = best / spare * np.linalg.inv(kept_normal)
-    return kept, cov
-
-
-def _first_guess(x: Floats, cover: Floats, start_cover: float | None) -> Floats:
-    low = start_cover if start_cover is not None else max(float(np.min(cover)), 0.01)
-    high = min(float(np.max(cover)) + 0.02, 0.99)
-    half = float(x[np.argmin(np.abs(cover - (low + high) / 2))])
-    gain = np.clip((high - low) / (1 - low), 0.02, 0.98)
-    start = np.log(max(low, 1e-18) / (1 - low))
-    return np.array([start, np.log(gain / (1 - gain)), np.log(RISE / max(float(np.ptp(x)), 1e-9)), half])
 
 
 def value_and_slope(theta: Floats, x: Floats, curve: Curve) -> tuple[Floats, Floats]:

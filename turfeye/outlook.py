@@ -226,17 +226,6 @@ def _p_thin(most: Floats, failed: Flags, enough: float, *, grown_up: bool) -> Fl
     return raised * fails + (1 - raised) * clear * grown_up
 
 
-def interval(found: Fit, time: float, *, noise_sd: float = 0.0) -> tuple[Floats, Floats]:
-    """90 % interval (N,), (N,) of what a visit with this error would measure at a time of the fit's axis."""
-    points = even_points(DRAWS, P + 2)
-    theta, _ = curves(found, slice(None), points[:, :P], points[:, P])
-    noise = np.hypot(noise_sd, found.settings.curve_sd) * points[:, P + 1]
-    low, high = np.quantile(
-        cover_at(theta, np.array(time), found.settings.curve) + noise, [0.05, 0.95], axis=1
-    )
-    return low, high
-
-
 def _doubt(found: Fit, time: float, grown: float) -> float:
     """Chance that a lawn which should be half grown and has hardly risen never will; 0 for any other.
 
