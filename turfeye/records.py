@@ -187,9 +187,6 @@ class Pixels:
     smear_px: float  # how far the file smeared colour, in pixels of this size; 0 where hardly
 
 
-CELL_STATES = ("seen", "not seen")
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class CellTable:
     """One photo, one row a cell. Every array is (N,), rows in grid order."""
@@ -218,7 +215,7 @@ class CellTable:
     zenith_deg: Floats
     gsd_mm: Floats  # ground sample distance, geometric mean of the two directions
     shade: Floats  # share of the cell in other light than the card
-    state: Words  # one of CELL_STATES
+    state: Words  # "seen" or "not seen"
     why: Words  # "" when seen
 
     def __len__(self) -> int:
