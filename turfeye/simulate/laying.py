@@ -16,6 +16,8 @@ from turfeye.simulate.things import CHANCES, KINDS
 LEAST, MOST = (0.01, 0.08), 0.4
 """Shares of the picture that a thing hides; the least is drawn anew for each try, or tips would do."""
 LOW = 0.6  # of the camera's height: nothing higher is laid within the picture
+LYING_M = 0.05  # what is lower lies on the ground: no grass stands where it is
+UNDER_M = 0.006  # cells in which it is told what lies under something
 COARSE = 48  # cells across a picture in which it is told what hides what
 
 
@@ -91,21 +93,19 @@ def _cells_shape(view: View) -> tuple[int, int]:
     return int(np.ceil(COARSE * view.size_px[1] / view.size_px[0])), COARSE
 
 
-def _footprint(
-    parts: Sequence[Part], *, low_m: float = 0.05, cell_m: float = 0.006
-) -> Callable[[Floats], Flags]:
-    """Whether points lie under what of the parts is lower than ``low_m``."""
+def _footprint(parts: Sequence[Part]) -> Callable[[Floats], Flags]:
+    """Whether points lie under what of the parts is lower than LYING_M."""
     points = np.concatenate([part.vertices for part in parts])
-    points = points[points[:, 2] < low_m]
-    origin = points[:, :2].min(axis=0) - 4 * cell_m
-    cols, rows = (np.ptp(points[:, :2], axis=0) / cell_m).astype(int) + 9
+    points = points[points[:, 2] < LYING_M]
+    origin = points[:, :2].min(axis=0) - 4 * UNDER_M
+    cols, rows = (np.ptp(points[:, :2], axis=0) / UNDER_M).astype(int) + 9
     grid = np.zeros((rows, cols), np.uint8)
-    column, row = ((points[:, :2] - origin) / cell_m).astype(int).T
+    column, row = ((points[:, :2] - origin) / UNDER_M).astype(int).T
     grid[row, column] = 1
     grid = np.asarray(cv2.morphologyEx(grid, cv2.MORPH_CLOSE, np.ones((7, 7), np.uint8)))
 
     def under(where: Floats) -> Flags:
-        column, row = np.floor((where[:, :2] - origin) / cell_m).astype(int).T
+        column, row = np.floor((where[:, :2] - origin) / UNDER_M).astype(int).T
         inside = (column >= 0) & (column < cols) & (row >= 0) & (row < rows)
         return inside & (grid[np.clip(row, 0, rows - 1), np.clip(column, 0, cols - 1)] > 0)
 

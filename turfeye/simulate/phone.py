@@ -22,6 +22,7 @@ from turfeye.records import Bytes, Floats
 
 GREY = 0.18  # what the meter brings the scene's middle to, and where contrast pivots
 RAW_WHITE = 65535.0
+BALANCED = 0.85  # of a light's cast, what a phone takes out by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,9 +155,9 @@ def random_phone(rng: np.random.Generator, *, mishaps: bool = False) -> Phone:
     )
 
 
-def balanced(phone: Phone, white_rgb: Floats, *, strength: float = 0.85) -> Phone:
+def balanced(phone: Phone, white_rgb: Floats) -> Phone:
     """A phone that takes out most of the light's own cast by itself, on top of how far it is set off."""
-    cast = np.log2(white_rgb / white_rgb[1]) * strength
+    cast = np.log2(white_rgb / white_rgb[1]) * BALANCED
     red, blue = phone.white_balance_stops
     return replace(phone, white_balance_stops=(float(red - cast[0]), float(blue - cast[2])))
 

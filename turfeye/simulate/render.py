@@ -27,6 +27,8 @@ VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 SAMPLES_A_PASS = 32e6
 Sky = Literal["clear", "shade", "overcast"]
 LLVM_TRIAL = Path(__file__).with_name("llvm_trial.py")
+TOP_M = 0.6  # where a camera straight above hangs, over grass and under furniture
+OVERCAST_RGB = (0.96, 1.0, 1.06)
 _ON_LAWN = 8.0  # added to the class attribute of what is lawn
 
 
@@ -41,7 +43,6 @@ class Light:
     sun_azimuth_deg: float = 200.0
     turbidity: float = 3.0
     sky: Sky = "clear"
-    sky_rgb: tuple[float, float, float] = (0.96, 1.0, 1.06)  # of an overcast sky
 
     @property
     def to_sun(self) -> Floats:
@@ -193,7 +194,7 @@ def _emitters(light: Light) -> dict[str, Any]:
     if light.sky == "overcast":
         # CIE overcast sky: three times as bright overhead as at the horizon (CIE S 011).
         rows = np.cos(np.linspace(0, np.pi, 64))[:, None, None]
-        sky = np.where(rows > 0, (1 + 2 * rows) / 3, 0.12) * np.asarray(light.sky_rgb)
+        sky = np.where(rows > 0, (1 + 2 * rows) / 3, 0.12) * np.array(OVERCAST_RGB)
         pixels = np.tile(sky, (1, 128, 1)).astype(np.float32)
         up = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
         return {"sky": {"type": "envmap", "bitmap": mi.Bitmap(pixels), "to_world": up}}
@@ -320,11 +321,11 @@ class Stage:
         return self._classes(_sensor(view), spp, seed)
 
     def straight_down(
-        self, box_m: tuple[float, float, float, float], *, pixel_m: float, top_m: float = 0.6, spp: int = 16
+        self, box_m: tuple[float, float, float, float], *, pixel_m: float, spp: int = 16
     ) -> Floats:
         """(H, W, 5) shares of CLASSES and of lawn in square pixels from straight above, row 0 at y0.
 
-        Nothing higher than ``top_m`` is seen.
+        Nothing higher than TOP_M is seen.
         """
         mi = _mitsuba()
         x0, y0, x1, y1 = box_m
@@ -336,7 +337,7 @@ class Stage:
                 "near_clip": 0.001,
                 "far_clip": 50.0,
                 "to_world": mi.ScalarTransform4f()
-                .look_at([*middle, top_m], [*middle, 0.0], [0, 1, 0])
+                .look_at([*middle, TOP_M], [*middle, 0.0], [0, 1, 0])
                 .scale([(x1 - x0) / 2, (x1 - x0) / 2, 1]),
                 "film": _film(width, height),
                 "sampler": {"type": "independent"},

@@ -23,6 +23,7 @@ from turfeye.simulate.turf import Box, Field, Turf, lawn_part
 
 _ONSET = 0.20  # a leaf follows the one before it this much growth later
 _LEAVES = 5
+LEAF_M = 0.0022  # how wide a leaf is
 
 
 def _leaf_growth(age: Floats) -> tuple[Floats, Floats]:
@@ -142,13 +143,13 @@ def _leaf_rgb(turf: Turf, plants: Places, along: Floats, age: Floats, pale: Flag
     return rgb + (np.array([0.27, 0.19, 0.09]) - rgb) * brown
 
 
-def coarsening(view: View, *, leaf_m: float = 0.0022, widest: float = 4.0) -> Field:
+def coarsening(view: View, *, widest: float = 4.0) -> Field:
     """How many times wider leaves may be drawn before a single one shows as too wide in this view."""
     camera = view.camera_m
 
     def widen(x: Floats, y: Floats) -> Floats:
         away = np.sqrt((x - camera[0]) ** 2 + (y - camera[1]) ** 2 + camera[2] ** 2)
-        return np.clip(away / view.focal_px / leaf_m * 1.3, 1.0, widest).astype(np.float32)
+        return np.clip(away / view.focal_px / LEAF_M * 1.3, 1.0, widest).astype(np.float32)
 
     return widen
 

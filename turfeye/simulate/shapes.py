@@ -12,6 +12,7 @@ from turfeye.simulate.mesh import Part
 
 Shape = tuple[Floats, Whole]  # (V, 3) float32, (F, 3) int
 
+STRAP_M = 0.012  # how wide a strap leaf is at its foot
 _BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)], np.float32)
 _BOX_FACES = np.array(
     [[0, 2, 3], [0, 3, 1], [4, 5, 7], [4, 7, 6], [0, 1, 5], [0, 5, 4],
@@ -117,7 +118,7 @@ def leaves(at: Floats, size_m: ArrayLike, rng: np.random.Generator, *, facing: F
     return vertices, np.concatenate([first + np.array(half) for half in ([0, 1, 2], [0, 2, 3])])
 
 
-def straps(at: Floats, length_m: float, rng: np.random.Generator, *, width_m: float = 0.012) -> Shape:
+def straps(at: Floats, length_m: float, rng: np.random.Generator) -> Shape:
     """Arching strap leaves rising from (N, 3) places: long grasses, daffodils, blades at an edge."""
     count = len(at)
     heading = rng.uniform(0, 2 * np.pi, count)
@@ -128,7 +129,7 @@ def straps(at: Floats, length_m: float, rng: np.random.Generator, *, width_m: fl
     rows = []
     for t in (0.0, 0.4, 0.75, 1.0):
         middle = at + length * (out * lean * t**2 + np.array([0, 0, 1.0]) * (t - 0.45 * lean * t**2))
-        half = side * width_m * (1.0 - t**2 * 0.95) / 2
+        half = side * STRAP_M * (1.0 - t**2 * 0.95) / 2
         rows += [middle - half, middle + half]
     vertices = np.stack(rows, axis=1).reshape(-1, 3).astype(np.float32)
     first = 8 * np.arange(count)[:, None]

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from turfeye.records import Floats
 
 SIZE_PX = 768
+GAP = 0.004  # between boards, of a texture's width
 
 
 def clouds(
@@ -87,12 +88,12 @@ def crumbs(
     return _reflectance(pieces * np.asarray(rgb_linear, np.float32))
 
 
-def timber(rng: np.random.Generator, rgb_linear: ArrayLike, *, boards: int, gap: float = 0.004) -> Floats:
+def timber(rng: np.random.Generator, rgb_linear: ArrayLike, *, boards: int) -> Floats:
     """Upright boards side by side, with grain, weathering and dark gaps."""
     x = np.arange(SIZE_PX, dtype=np.float32)[None, :] / SIZE_PX * boards
     board = np.floor(x).astype(int) % boards
     tone = np.exp(rng.normal(0, 0.10, (boards, 1)) + rng.normal(0, 0.03, (boards, 3)))
     grain = np.exp(0.10 * clouds(rng, slope=1.0, stretch=14.0) + 0.10 * clouds(rng, slope=1.8))
     lap = 1.0 - 0.25 * (x % 1) ** 6  # each board's far edge lies in the next one's shade
-    inside = np.clip((np.minimum(x % 1, 1 - x % 1) / boards - gap / 2) / 0.002, 0.08, 1)
+    inside = np.clip((np.minimum(x % 1, 1 - x % 1) / boards - GAP / 2) / 0.002, 0.08, 1)
     return _reflectance(tone[board] * (grain * lap * inside)[..., None] * np.asarray(rgb_linear))
