@@ -21,7 +21,7 @@ class Blocks:
         """Block means of a picture (h, w) uint8 that covers the same field at any size."""
         return self._mean_of(np.asarray(cv2.integral(picture)), times)
 
-    def mean_square(self, picture: Bytes, *, times: int = 1) -> Floats:
+    def mean_square(self, picture: Bytes, *, times: int) -> Floats:
         """Block means of the squares."""
         return self._mean_of(np.asarray(cv2.integral2(picture)[1]), times)
 

@@ -36,8 +36,8 @@ class Filed:
     taken_from: str
     digest: str
     already: bool  # the same picture was filed before; nothing was copied
-    note: str = ""
-    overruled: bool = False  # the header's date, by the one given
+    note: str  # "" where nothing is to be said of its date
+    overruled: bool  # the header's date, by the one given
 
 
 def add(

@@ -114,7 +114,7 @@ OF_THE_FILE = Wording(
 )
 
 
-def mistakes_in(content: dict[str, Any], wording: Wording = OF_THE_FILE) -> list[str]:
+def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
     """What no single field of a lawn file shows: of each mistake its place, what is wrong, what to write.
 
     Whatever is not well formed is passed over: who reads the single fields tells of that.

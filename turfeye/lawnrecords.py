@@ -122,17 +122,15 @@ class Outlook:
     cover_at_target_low: Floats  # 90 % interval
     cover_at_target_high: Floats
     p_on_target: Floats
+    p_thin: Floats  # that it ends clearly short, with `states.CAUTION`
     reach_days: Floats  # age at which the cell reaches the target cover; inf when it does not
     state: Words  # one of STATES
     why: Words
     lawn: LawnOutlook
-    p_thin: Floats = field(
-        default_factory=lambda: np.empty(0)
-    )  # that it ends clearly short, with `states.CAUTION`
-    lawn_age_days: Floats = field(default_factory=lambda: np.empty(0))  # (T,) ages of the draws below
-    lawn_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (2 K, T) likely courses
-    lawn_own_draws: Floats = field(default_factory=lambda: np.empty((0, 0)))  # (K, T), without the next
-    lawn_shared_se: Floats = field(default_factory=lambda: np.empty(0))  # (T,) what all photos err by alike
+    lawn_age_days: Floats  # (T,) ages of the draws below
+    lawn_draws: Floats  # (2 K, T) likely courses
+    lawn_own_draws: Floats  # (K, T), without the next
+    lawn_shared_se: Floats  # (T,) what all photos err by alike
 
     @property
     def due_on(self) -> date:

@@ -118,7 +118,7 @@ def materials_csv(found: Materials) -> str:
     return _csv(MATERIAL_COLUMNS, material_rows(found))
 
 
-def materials_dict(found: Materials, *, taught: Teaching | None = None) -> dict[str, Any]:
+def materials_dict(found: Materials, *, taught: Teaching | None) -> dict[str, Any]:
     """The list for programs: its lines and its totals, and what the readings were adapted by."""
     return {
         "schema": SCHEMA,

@@ -60,7 +60,7 @@ class Standpoints:
         refused = self._refused.get(photo_name, {})
         return bool(refused) and len(refused) < MOST_TRIES and any(k not in refused for k in self._laid)
 
-    def recall(self, photo_name: str, digest: str, *, wanted: str | None = None) -> None:
+    def recall(self, photo_name: str, digest: str, *, wanted: str | None) -> None:
         """Learn where a photo was taken from without reading it, if that was found before."""
         if facts := store.load_pose(self.place, store.pose_key(self.place, digest, wanted=wanted)).get(
             "placed"

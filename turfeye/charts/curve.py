@@ -25,7 +25,7 @@ NINE_IN_TEN = 1.645  # standard errors to either side that hold 90 % of a normal
 def season_curve(
     course: Course,
     *,
-    target: tuple[float, float] | None = None,
+    target: tuple[float, float],
     other: tuple[str, Course] | None = None,
 ) -> Figure:
     """The lawn's cover against age: visits, the fitted course with its interval, the mix's usual range.
@@ -42,11 +42,10 @@ def season_curve(
         course.visit_days, 100 * course.visit_cover, yerr=100 * NINE_IN_TEN * course.visit_se, fmt="o",
         ms=5.5, mfc="white", mec=INK, mew=1.3, ecolor=INK, elinewidth=1.0, zorder=5,
     )  # fmt: skip
-    if target is not None:
-        expected = float(np.interp(target[0], course.age_days, course.cover))
-        _draw_target(axes, *target, above=target[1] > expected)
+    expected = float(np.interp(target[0], course.age_days, course.cover))
+    _draw_target(axes, *target, above=target[1] > expected)
     _growth_axes(axes, course.age_days, last=float(np.max(course.visit_days)))
-    _curve_legend(figure, course, target is not None, other[0] if other else "")
+    _curve_legend(figure, course, other[0] if other else "")
     headline(figure, "Green cover since sowing")
     return figure
 
@@ -94,7 +93,7 @@ def _growth_axes(axes: Axes, x: Floats, last: float) -> None:
         )  # fmt: skip
 
 
-def _curve_legend(figure: Figure, course: Course, target: bool, other: str) -> None:
+def _curve_legend(figure: Figure, course: Course, other: str) -> None:
     """What each line and band is, of those drawn; ``other`` is the name of the other lawn, if any."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch as Swatch
@@ -110,8 +109,7 @@ def _curve_legend(figure: Figure, course: Course, target: bool, other: str) -> N
         entries.append(Swatch(color=USUAL, label="usual for this mix"))
     if other:
         entries.append(Line2D([], [], color=OTHER, lw=1.6, ls=OTHER_DASH, label=other))
-    if target:
-        entries.append(Line2D([], [], marker="D", ls="", color=ACCENT, label="target"))
+    entries.append(Line2D([], [], marker="D", ls="", color=ACCENT, label="target"))
     figure.legend(
         handles=entries, loc="lower center", ncols=3 if other else len(entries), frameon=False, fontsize=7.5,
         handletextpad=0.5, columnspacing=1.4, borderaxespad=0.35,
