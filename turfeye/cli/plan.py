@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as json_module
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,6 @@ from turfeye.words import as_line, day, square_metres
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
     from turfeye.lawnrecords import Tape, Task, WorkPlan
-    from turfeye.renovation import Materials
 
 
 MOST_REASONS = 20
@@ -52,28 +52,26 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
     found: Before | Answer
     with waiting() as tell:
         if before:
-            found = surveyed = survey.before(folder, mix=mix, tell=tell)
-            facts = planfile.materials_dict(surveyed.materials, taught=surveyed.taught)
+            found = survey.before(folder, mix=mix, tell=tell)
+            facts = planfile.materials_dict(found.materials, taught=found.taught)
+            show = partial(_show_materials, found)
         else:
             if sown:
-                answer, sown_m2 = survey.sow_plan(folder, sown, tell=tell)
+                found, sown_m2 = survey.sow_plan(folder, sown, tell=tell)
                 say(f"{square_metres(sown_m2)} sown again on {sown} are in {folder / 'lawn.toml'}")
             else:
-                answer = survey.season(folder, tell=tell)
-            found = answer
-            facts = planfile.plan_dict(answer.plan, taught=answer.taught)
+                found = survey.season(folder, tell=tell)
+            facts = planfile.plan_dict(found.plan, taught=found.taught)
+            show = partial(_show_plan, found.plan)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
-    elif before:
-        _show_materials(surveyed.materials)
-        click.echo(as_line(surveyed.window))
     else:
-        _show_plan(answer.plan)
+        show()
     for caution in facts["cautions"]:
         say(f"Caution: {caution}")
     say_notes(found)
     if before:
-        say(f"to print: {surveyed.files[0]}")
+        say(f"to print: {found.files[0]}")
 
 
 def _show_plan(work: WorkPlan) -> None:
@@ -111,7 +109,8 @@ def _show_plan(work: WorkPlan) -> None:
             click.echo(line)
 
 
-def _show_materials(found: Materials) -> None:
+def _show_materials(before: Before) -> None:
+    found = before.materials
     click.echo(found.sentence)
     places = found.by_place
     rows = [
@@ -130,6 +129,7 @@ def _show_materials(found: Materials) -> None:
     if found.heaps_g:
         heaps = " + ".join(f"{heap} g" for heap in found.heaps_g)
         click.echo(f"Whole lawn: split the seed {heaps}; two heaps lengthways, two across, at a low setting.")
+    click.echo(as_line(before.window))
 
 
 def _where(task: Task) -> tuple[str, str]:
