@@ -1,14 +1,19 @@
 """Photos as messengers hand them on: recompressed, made smaller, without their header's facts."""
 
 import csv
+import io
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image
+from posing import homography_of, photo_of, shoot, through
 
 from turfeye import card, cells, glance, lawn, leafcolour, lighting, photo, view
+from turfeye.card_layout import CARD
+from turfeye.colourspace import encode
+from turfeye.errors import CardNotFoundError, CardTooSmallError
 
 FERRY = Path(__file__).parents[1] / "sample_images" / "ferry-cottage"
 
@@ -60,3 +65,90 @@ def test_two_lights_that_brightness_alone_does_not_tell_are_told_where_the_darke
     other, several = lighting.other_light(log_light, warmth, None, np.zeros((600, 840), bool))
     assert several is told
     assert not told or other[:, 150:].mean() > 0.85 > 4 * other[:, :150].mean()
+
+
+# Cards of few pixels, drawn or rendered by us, so the truth is known. Read mark by mark none was found.
+
+
+def far_card(*, spot=117, distance_m=4.2, tilt_deg=55.0, turn_deg=25.0, longest=1280, quality=60, **more):
+    """A messenger's copy of a photo of a card lying far off, and where its corners are in it."""
+    size, focal = (2016, 1512), 1400.0
+    plane = homography_of(
+        focal_px=focal, size_px=size, distance_m=distance_m, tilt_deg=tilt_deg, turn_deg=turn_deg
+    )
+    coded = shoot({spot: plane}, size, blur_px=0.6, **more)
+    scale = longest / size[0]
+    small = cv2.resize(coded, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    held = io.BytesIO()
+    Image.fromarray(small).save(held, "JPEG", quality=quality, subsampling=2)
+    corners = (through(plane, CARD.corners_mm / 1000) + 0.5) * scale - 0.5
+    return photo_of(np.asarray(Image.open(held))), corners
+
+
+def mark_px(corners):
+    plane, _ = cv2.findHomography(CARD.corners_mm / 1000, corners, 0)
+    own = through(plane, CARD.marker_corners_mm / 1000).astype(np.float32)
+    return float(np.mean([cv2.contourArea(mark) ** 0.5 for mark in own]))
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 100.0, 205.0, 300.0])
+@pytest.mark.parametrize(("longest", "quality"), [(1600, 60), (1280, 75), (1280, 50), (1024, 60)])
+def test_a_card_of_one_pixel_a_square_is_read_and_placed(longest, quality, turn_deg):
+    shot, corners = far_card(longest=longest, quality=quality, turn_deg=turn_deg)
+    assert 4.5 < mark_px(corners) < 9.5
+    found = card.find(shot)
+    assert found.spot == 117
+    assert np.linalg.norm(found.corners_px - corners, axis=1).max() < 0.12 * mark_px(corners)
+    assert found.reprojection_px > 0.44  # its corners move as one, so its error does not average out
+
+
+@pytest.mark.parametrize("spot", [0, 43, 145])
+def test_a_far_card_s_number_is_its_own(spot):
+    assert card.find(far_card(spot=spot)[0]).spot == spot
+
+
+def test_a_far_card_with_a_leaf_over_a_mark_is_read():
+    corners = far_card(longest=2016, distance_m=3.6)[1]
+    plane, _ = cv2.findHomography(CARD.corners_mm / 1000, corners, 0)
+    at = through(plane, CARD.marker_centres_mm[1] / 1000).round().astype(int)
+
+    def lie(linear):
+        return np.asarray(cv2.circle(linear.copy(), at.tolist(), 13, (0.25, 0.14, 0.05), -1))
+
+    shot, corners = far_card(longest=1600, distance_m=3.6, lie=lie)
+    found = card.find(shot)
+    assert found.spot == 117
+    assert np.linalg.norm(found.corners_px - corners, axis=1).max() < 0.2 * mark_px(corners)
+
+
+def test_a_bright_sheet_without_marks_is_no_card_and_a_card_beyond_reading_is_told():
+    """What shows no number gives none: neither by chance nor by the nearest likeness."""
+    shot, corners = far_card()
+    blank = shot.rgb_coded.copy()
+    cv2.fillConvexPoly(blank, corners.round().astype(np.int32), (236, 236, 234))
+    with pytest.raises(CardNotFoundError) as refused:
+        card.find(photo_of(blank))
+    assert not isinstance(refused.value, CardTooSmallError)
+    smudged = cv2.GaussianBlur(far_card(longest=1600)[0].rgb_coded, (0, 0), 1.8)
+    with pytest.raises(CardTooSmallError, match=r"stand nearer .* or send the camera's own file \(.*1600"):
+        card.find(photo_of(smudged))
+    assert card.readable(photo_of(smudged)) == []
+
+
+@pytest.mark.parametrize("longest", [1280, 1024])
+def test_greys_of_a_far_card_are_as_dark_and_colours_as_deep_as_they_are(longest):
+    """Patches of four pixels have a part of the paper in them: read plainly, 0.65 and 0.50 of the colour."""
+    shot, _ = far_card(longest=longest, quality=75, noise=0.0)
+    found = card.find(shot)
+    want = encode(card.NOMINAL.rgb_linear)
+    off = found.patch_rgb_coded - want
+    assert abs(off[4:6].mean()) < 6  # codes; read plainly 7.5 at 1,024 pixels
+    vivid = np.ptp(found.patch_rgb_coded[12:], axis=1).mean() / np.ptp(want[12:], axis=1).mean()
+    assert vivid > 0.75
+
+
+def test_a_lawn_s_card_is_read_in_every_copy(tmp_path):
+    for name in ("2026-04-12-window.jpg", "2026-04-27-window.jpg"):
+        path, _ = handed_on(name, tmp_path, quality=60, longest=1024)
+        untouched = card.find(photo.read(FERRY / "photos" / name))
+        assert card.find(photo.read(path)).spot == untouched.spot

@@ -8,28 +8,39 @@ pixels of the photo as read, pixel centres at integers.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
 
-from turfeye import edges, marks, overgrown
+from turfeye import afar, bleed, edges, marks, overgrown
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
 from turfeye.colourspace import decode, encode, lab_to_rgb_linear
-from turfeye.errors import CardCutOffError, CardError, CardNotFoundError, SeveralCardsError
+from turfeye.errors import (
+    CardCutOffError,
+    CardError,
+    CardNotFoundError,
+    CardTooSmallError,
+    SeveralCardsError,
+)
 from turfeye.marks import Mark
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
     "CARD", "NOMINAL", "PAPER", "SPOTS", "choose", "draw", "draw_for_print", "find",
-    "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "readable", "seen_at_once",
-    "shows",
+    "lab_to_rgb_linear", "print_pdf", "print_png", "read_target", "read_values", "readable",
+    "readable_or_why", "seen_at_once", "shows",
 ]  # fmt: skip
 
 LARGE_MISFIT = 0.02
 """With marks further off than this part of their side, or with one missing, the card is placed by its whole
 pattern, if all of it shows: blades that lie over edges lead them astray."""
+PHONE_PX = 2400
+"""Phones' own photos are longer than this, of 8 megapixels and more: common practice, no source."""
+INSET = 0.2
+"""Share of a patch's sides that its reading leaves out."""
 JPEG_BLOCK_PX = 8.0  # ISO/IEC 10918-1: a JPEG's grain is alike within blocks of so many pixels
 
 
@@ -37,7 +48,8 @@ def find(photo: Photo) -> Sighting:
     """Find the card; of several the largest in the picture.
 
     Raises CardNotFoundError (no card, or fewer than
-    two of its marks readable) and CardCutOffError (part of it outside the picture).
+    two of its marks readable), CardTooSmallError (what seems to be one has too few pixels) and
+    CardCutOffError (part of it outside the picture).
     """
     return seen_at_once(photo)[0]
 
@@ -48,15 +60,31 @@ def seen_at_once(photo: Photo) -> list[Sighting]:
     """
     gray = marks.to_gray(photo.rgb_coded)
     cards, seen = marks.search(gray)
-    return _sightings(photo, cards or overgrown.cards(gray), seen)
+    if cards:
+        return _sightings(photo, cards, seen)
+    small, doubtful = afar.cards(gray)
+    if small:
+        sd_px = max(one.corner_sd_px for one in small)
+        return _sightings(photo, [one.marks for one in small], seen, corner_sd_px=sd_px)
+    cards = overgrown.cards(gray)
+    if not cards and doubtful is not None:
+        raise _too_small(doubtful, photo.size_px)
+    return _sightings(photo, cards, seen)
 
 
 def readable(photo: Photo) -> list[Sighting]:
     """The whole cards that a photo shows, the largest first; none where none can be read."""
+    return readable_or_why(photo)[0]
+
+
+def readable_or_why(photo: Photo) -> tuple[list[Sighting], str]:
+    """The same, and where one seems to lie there and can't be read, why and what to do, in a line."""
     try:
-        return seen_at_once(photo)
+        return seen_at_once(photo), ""
+    except CardTooSmallError as error:
+        return [], str(error)
     except CardError:
-        return []
+        return [], ""
 
 
 def shows(photo: Photo) -> bool:
@@ -128,12 +156,15 @@ def _signed_area(corners: Floats) -> float:
 # ------------------------------------------------------------------------------------------------ the record
 
 
-def _sightings(photo: Photo, cards: list[list[Mark]], seen: list[Mark]) -> list[Sighting]:
+def _sightings(
+    photo: Photo, cards: list[list[Mark]], seen: list[Mark], *, corner_sd_px: float = 0.0
+) -> list[Sighting]:
     """Records of the cards that lie wholly in the picture, largest first; errors when there are none."""
     cards = sorted((c for c in cards if len(c) > 1), key=lambda c: -max(m.side_px for m in c))
     whole = [card for card in cards if not _sides_cut(marks.fit(card), photo.size_px)]
     if whole:
-        return [_sighting(photo, card) for card in whole]
+        found = [_sighting(photo, card) for card in whole]
+        return [replace(one, reprojection_px=max(one.reprojection_px, corner_sd_px)) for one in found]
     if cards:
         spot, sides = cards[0][0].spot, _sides_cut(marks.fit(cards[0]), photo.size_px)
         raise CardCutOffError(
@@ -158,6 +189,20 @@ def _sightings(photo: Photo, cards: list[list[Mark]], seen: list[Mark]) -> list[
     )
 
 
+def _too_small(doubtful: afar.Laid, size_px: tuple[int, int]) -> CardTooSmallError:
+    """What to do about what looks like a card whose number can't be told."""
+    original = ""
+    if max(size_px) < PHONE_PX:
+        original = (
+            f", or send the camera's own file (this one is {max(size_px)} pixels long: messengers make "
+            "photos smaller)"
+        )
+    return CardTooSmallError(
+        f"a card seems to lie there, but can't be read (its marks are {doubtful.mark_px:.0f} pixels wide): "
+        f"stand nearer and hold still{original}"
+    )
+
+
 def _sides_cut(homography: Floats, size_px: tuple[int, int]) -> list[str]:
     """The sides of the picture beyond which a marker or a patch reaches."""
     boxes = np.concatenate([CARD.patch_boxes_mm.reshape(-1, 2), CARD.marker_corners_mm.reshape(-1, 2)]) / 1000
@@ -179,7 +224,12 @@ def _sighting(photo: Photo, card: list[Mark]) -> Sighting:
     if len(read) < 4 or off_px > LARGE_MISFIT * np.median([m.side_px for m in read]):
         card = overgrown.laid_over(marks.to_gray(photo.rgb_coded), read) or read
     homography = marks.fit(card)
-    coded, spread, clipped = _read_patches(photo.rgb_coded, homography, CARD.patch_boxes_mm / 1000, inset=0.2)
+    coded, spread, clipped = _read_patches(
+        photo.rgb_coded, homography, CARD.patch_boxes_mm / 1000, inset=INSET
+    )
+    if _patch_side_px(homography) < bleed.SMALL_PATCH_PX:
+        own = bleed.taken_back(coded, coded[[0, 6]].mean(axis=0), homography, inset=INSET)
+        coded = np.where(clipped[:, None], coded, own)
     return Sighting(
         spot=card[0].spot,
         marker_corners_px=np.stack([m.px for m in card]),

@@ -52,6 +52,10 @@ class CardNotFoundError(CardError):
     """No card in the photo, or too little of one to be read."""
 
 
+class CardTooSmallError(CardNotFoundError):
+    """A card seems to lie in the photo, of too few pixels to be read."""
+
+
 class CardCutOffError(CardError):
     """A card is there, but part of it lies outside the picture."""
 

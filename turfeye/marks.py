@@ -76,6 +76,16 @@ def _quick(gray: Bytes) -> list[Mark]:
 
 def _bright_parts(gray: Bytes) -> list[Mark]:
     """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
+    marks: list[Mark] = []
+    for box in bright_boxes(gray):
+        marks = _merge(marks, _detect_in(gray, box))
+        if cards_of(marks):
+            break
+    return marks
+
+
+def bright_boxes(gray: Bytes) -> list[tuple[int, int, int, int]]:
+    """What is brighter than around it, with some of that: left, top, right, bottom; brightest first."""
     scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
     small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     stands_out = cv2.subtract(small, cv2.blur(small, (81, 81)))  # a card this size is found in the small copy
@@ -84,15 +94,13 @@ def _bright_parts(gray: Bytes) -> list[Mark]:
     strength = np.bincount(label.ravel(), weights=stands_out.ravel(), minlength=count)
     wide = facts[:, 2:4].max(axis=1)
     likely = np.flatnonzero((wide >= 8) & (wide <= 160) & (np.arange(count) > 0))  # 0 is the background
-    marks: list[Mark] = []
+    boxes = []
     for left, top, width, height, _ in facts[likely[np.argsort(-strength[likely])][:MOST_BRIGHT_PARTS]]:
         pad = 4 + max(width, height) // 3
         box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
-        box = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int)
-        marks = _merge(marks, _detect_in(gray, (box[0], box[1], box[2], box[3])))
-        if cards_of(marks):
-            break
-    return marks
+        left, top, right, bottom = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int).tolist()
+        boxes.append((left, top, right, bottom))
+    return boxes
 
 
 def _whole(gray: Bytes) -> list[Mark]:

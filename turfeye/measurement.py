@@ -162,7 +162,8 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     if where.placed is not None and where.placed.over is None:
         corners = next(v.corners_px for v in place.views if v.photo == path.name)
         _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
-    one = replace(one, warnings=(*([doubt] if doubt else []), *one.warnings))
+    said = [*([doubt] if doubt else []), *([where.unread] if where.unread else [])]
+    one = replace(one, warnings=(*said, *one.warnings))
     return one.table, {
         **summary.kept(one),
         **where.facts,

@@ -23,6 +23,7 @@ class Whereabouts:
     spot: Spot | None = None
     placed: Placed | None = None
     twice: str = ""  # that the spot's card lies in it twice
+    unread: str = ""  # that a card seems to lie in it and can't be read, and what to do
 
     @property
     def facts(self) -> dict[str, Any]:
@@ -49,7 +50,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     """
     note = note_on(place, picture.path.name)
     named = note.spot if note else None
-    cards = card.readable(picture)
+    cards, unread = card.readable_or_why(picture)
     sighting = next((one for one in cards if one.spot == named), cards[0] if cards else None)
     number = named if named is not None else sighting.spot if sighting else None
     spot = next((s for s in place.spots if s.number == number), None)
@@ -70,7 +71,7 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
         if above and sighting and spot is None and wanted is None:
             raise _spot_unknown(place, sighting, named) from error
         raise
-    return Whereabouts(placed.view, sighting, placed=placed)
+    return Whereabouts(placed.view, sighting, placed=placed, unread=unread)
 
 
 def dated(place: Lawn, picture: Photo) -> Photo:
