@@ -160,7 +160,10 @@ def test_histories_along_a_strip_are_weighed_as_by_going_through_all_of_them():
 
 
 def test_a_strips_lines_lie_between_its_two_edges():
-    shares = histories._between_edges(3)
+    line = np.arange(3.0)
+    along = Along(np.arange(3), np.zeros(3, int), line, np.zeros(3), 0.0, np.ones((1, 4)), line, 0.6)
+    shares, edges = histories._between_edges(along)
+    assert np.ptp(edges[:, :2], axis=1) == pytest.approx(shares.sum(axis=1))
     assert np.all((shares >= 0) & (shares <= 1))
     narrow = (shares.sum(axis=1) < 1) & (shares[:, 0] > 0)
     assert np.all(shares[narrow, 2] == 0)  # it can't leave a line out
@@ -184,7 +187,8 @@ def test_width_and_history_are_told_together():
     mine = contrast[(place >= 5).astype(int), 0]
     short = share[:, None] * mine + rng.normal(0, 0.03, (30, 3))
     told, power = (short * contrast).sum(axis=2) / 0.03**2, (contrast**2).sum(axis=2).repeat(30, 1) / 0.03**2
-    course = along_strip(known, told, power, line=line, place=place, area_m2=np.full(30, 0.25))
+    along = Along(line, place, line.astype(float), place.astype(float), 0.0, np.ones((1, 4)), lawn, 0.6)
+    course = along_strip(known, told, power, along, area_m2=np.full(30, 0.25))
     assert course.share == pytest.approx(share, abs=0.06)
     assert np.all(course.chance[0, place < 5] > 0.95)
     assert np.all(course.chance[1, place >= 5] > 0.95)

@@ -38,6 +38,10 @@ CHANGES = 0.1
 """How likely a strip's history gives way to another from one cell to the next; ours, 0.04 does as well."""
 MOST_EDGES = 24
 """A strip's two edges are looked for at so many places at most, and eight a cell."""
+HOPELESS = 25.0
+"""Edges that explain the strip worse than others do by so much, in log odds, are not followed along it."""
+TURNS_DEG = (-1.5, 0.0, 1.5)
+"""So much a slanted strip may run otherwise than its stripe was found."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -46,6 +50,9 @@ class Along:
 
     line: Whole  # (n,) which row or column along the strip each lies on
     place: Whole  # (n,) and where along it
+    across: Floats  # (n,) of their middles, in cells, measured across it
+    far: Floats  # (n,) and along it
+    slant_deg: float  # 0-90, of the strip to the grid's rows or columns
     risen: Floats  # (L, V + 1) how far the lawn has risen L days before each visit, and before the target's
     # date, as a share of how far by then
     due_cover: Floats  # (N,) that the lawn's cells come to by that date, of all of the season
@@ -98,58 +105,103 @@ def _ways(
             yield bare + filled * by_then * (lawn - bare), float(share), bool(by_then[-2] < STILL_COMING)
 
 
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """A strip's two straight edges, in cells: how far across it they lie, and how they turn along it."""
+
+    first: float
+    last: float
+    turn: float  # radians
+    about: float  # where along it the turn changes nothing
+
+    def across(self, far: float) -> tuple[float, float]:
+        """Where both lie this far along."""
+        lean = (far - self.about) * np.sin(self.turn)
+        first, last = (float((edge - lean) / np.cos(self.turn)) for edge in (self.first, self.last))
+        return first, last
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Course:
     """What is told of a strip of n cells by all of them together."""
 
-    share: Floats  # (n,) of each cell, one for all of a line
+    share: Floats  # (n,) of each cell; along rows or columns one for all of a line
+    edges: Edges
     area_se_m2: float  # for want of knowing how wide it is
     chance: Floats  # (H, n) of each history where each cell lies
 
 
 def along_strip(
-    histories: Histories, told: Floats, power: Floats, *, line: Whole, place: Whole, area_m2: Floats
+    histories: Histories, told: Floats, power: Floats, along: Along, *, area_m2: Floats
 ) -> Course:
     """How wide a strip is and which history it has where, from what each of n cells says of each history.
 
     Parameters
     ----------
     told, power : (H, n), the log likelihood of a share f being f * told - f ** 2 / 2 * power
-    line, place : (n,) which line along the strip each cell lies on, from 0, and where along it
 
-    A strip has two straight edges, so its lines' shares are those between some two, all as likely. It may
+    A strip has two straight edges, so its cells' shares are those between some two, all as likely. It may
     have come late in one stretch and not at all in the next: along it the one history gives way to another
     here and there (a hidden Markov chain; forward and backward as in Rabiner 1989, Proceedings of the IEEE
     77:257-286, from memory). Edges and histories are weighed together: a wide strip that half fills looks
     like a narrow one that doesn't until both have been followed over all visits.
     """
-    at = np.unique(place, return_inverse=True)[1]
-    lines, places = int(line.max()) + 1, int(at.max()) + 1
-    cell = line * places + at
-    told, power = (
-        np.array([np.bincount(cell, row, lines * places) for row in part], float).reshape(-1, lines, places)
-        for part in (told, power)
-    )
-    shares = _between_edges(lines)
-    fits = np.einsum("kl,hlt->kht", shares, told) - np.einsum("kl,hlt->kht", shares**2 / 2, power)
+    at = np.unique(along.place, return_inverse=True)[1]
+    shares, edges = _between_edges(along)
+    fits = np.empty((len(shares), len(told), int(at.max()) + 1))
+    for place in range(fits.shape[2]):
+        here = at == place
+        fits[..., place] = shares[:, here] @ told[:, here].T - shares[:, here] ** 2 / 2 @ power[:, here].T
+    best = fits.max(axis=1).sum(axis=1)
+    hopeful = best > best.max() - HOPELESS
+    fits, shares, edges = fits[hopeful], shares[hopeful], edges[hopeful]
     likely = np.exp(histories.log_prior)
     chance, evidence = _chain(fits, likely / likely.sum())
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
-    areas = shares[:, line] @ area_m2
+    areas = shares @ area_m2
     return Course(
-        share=(weight @ shares)[line],
+        share=weight @ shares,
+        edges=Edges(*(float(end) for end in (*(weight @ edges), along.far.mean()))),
         area_se_m2=float(np.sqrt(weight @ (areas - weight @ areas) ** 2)),
         chance=np.einsum("k,kht->ht", weight, chance)[:, at],
     )
 
 
-def _between_edges(lines: int) -> Floats:
-    """(K, lines) shares of lines beside one another that lie between two edges."""
-    edges = np.linspace(0, lines, min(8 * lines, MOST_EDGES) + 1)
-    first, last = edges[np.stack(np.triu_indices(len(edges), 1))][..., None]
-    left = np.arange(lines)
-    return np.clip(np.minimum(last, left + 1) - np.maximum(first, left), 0, 1)
+def _between_edges(along: Along) -> tuple[Floats, Floats]:
+    """(K, n) shares of cells that lie between two edges, and (K, 3) the first, the last and their turn.
+
+    A slanted strip's edges are tried turned a little too: what is a degree at its middle is a cell at the
+    ends of a long one.
+    """
+    turns = TURNS_DEG if along.slant_deg else (0.0,)
+    far = along.far - along.far.mean()
+    shares, ends = [], []
+    for turn in np.radians(turns):
+        across = along.across * np.cos(turn) + far * np.sin(turn)
+        reach = (np.cos(np.radians(along.slant_deg)) + np.sin(np.radians(along.slant_deg))) / 2
+        low, high = across.min() - reach, across.max() + reach
+        edges = np.linspace(low, high, min(round(8 * (high - low)), MOST_EDGES) + 1)
+        below = _below(edges[:, None] - across, along.slant_deg)
+        first, last = np.triu_indices(len(edges), 1)
+        shares.append(below[last] - below[first])
+        ends.append(np.stack([edges[first], edges[last], np.full(len(first), turn)], axis=1))
+    return np.concatenate(shares), np.concatenate(ends)
+
+
+def _below(away: Floats, slant_deg: float) -> Floats:
+    """Share of a cell on the near side of an edge this far beyond its middle, in cells; the edge lies so
+    slanted to its sides.
+
+    >>> _below(np.array([-0.5, 0.0, 0.25]), 0.0)
+    array([0.  , 0.5 , 0.75])
+    """
+    long, short = np.cos(np.radians(slant_deg)), np.sin(np.radians(slant_deg))
+    if min(long, short) < 1e-6:
+        return np.clip(away + 0.5, 0, 1)
+    corners = ((1, 1, 1), (-1, 1, -1), (-1, -1, 1), (1, -1, -1))
+    parts = [sign * np.maximum(away + (a * long + b * short) / 2, 0) ** 2 for sign, a, b in corners]
+    return np.clip(np.sum(parts, axis=0) / (2 * long * short), 0, 1)
 
 
 def _chain(fits: Floats, likely: Floats) -> tuple[Floats, Floats]:

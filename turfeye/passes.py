@@ -1,6 +1,7 @@
 """Passes: whether a group of thin cells is a piece of a strip that the spreader left, whole or in part.
 
-Rows and columns of cells are the lines that are looked along. A strip's piece lies on lines whose other cells
+Rows and columns of cells are the lines that are looked along, and where the lawn as a whole has a stripe at
+another angle (:mod:`turfeye.stripes`), lines along that. A strip's piece lies on lines whose other cells
 are short of the lawn too, though too little, or too late, to be called thin each for itself. Then those cells
 are no sound lawn to tell the piece from, but more of the same strip.
 """
@@ -8,18 +9,19 @@ are no sound lawn to tell the piece from, but more of the same strip.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from turfeye.clock import Clock
 from turfeye.curve import risen_at
-from turfeye.histories import Along
+from turfeye.histories import Along, Edges
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Season
 from turfeye.outlook import THIN_DEFICIT
 from turfeye.places import AROUND_CELLS, Group
 from turfeye.records import Flags, Floats, Whole
+from turfeye.stripes import Stripe, stripes
 
 LIKE, IN_PART, MOST = 0.45, 0.25, 0.6
 """A line is the strip's where the middle one of its other cells is short by more than the first of what the
@@ -45,23 +47,91 @@ DAYS_BEHIND = np.arange(3.0, 22.0, 3.0)
 """A late strip is so far behind its lawn."""
 
 
+SLANTED_DEG = 4.0
+"""A stripe that runs closer to the grid's rows or columns is looked for along these."""
+ON_EDGE, BESIDE = 0.35, 0.5
+"""A cell lies on a stripe if its middle is no further beyond it than the first, and beside it if further than
+the second, in cells. Ours."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Way:
+    """A way to look across the lawn; all (N,), in cells."""
+
+    line: Whole  # which line along it each cell lies on
+    place: Whole  # and where along that
+    across: Floats  # its middle, measured across and along
+    along: Floats
+    slant_deg: float = 0.0  # to the grid's rows or columns, 0-90
+    stripe: Stripe | None = None  # of the lawn as a whole, that it follows
+    beyond: Floats | None = None  # how far cells' middles lie beyond its edges
+
+    @classmethod
+    def of_stripe(cls, season: Season, stripe: Stripe) -> Way:
+        """Along a stripe: its middle is that of line 0."""
+        angle, cell_m = np.radians(stripe.normal_deg), season.grid.cell_m
+        across = (season.x_m * np.cos(angle) + season.y_m * np.sin(angle) - stripe.offset_m) / cell_m
+        along = (season.y_m * np.cos(angle) - season.x_m * np.sin(angle)) / cell_m
+        line, place = np.round(across).astype(int), np.floor(along - along.min() + 1e-6).astype(int)
+        slant_deg = float(stripe.normal_deg % 90)
+        slanted = SLANTED_DEG < slant_deg < 90 - SLANTED_DEG
+        beyond = np.abs(across) - stripe.width_m / cell_m / 2
+        return cls(line, place, across, along, slant_deg * slanted, stripe, beyond)
+
+    @property
+    def slanted(self) -> bool:
+        """Whether cells of one line lie here more and there less on it."""
+        return self.slant_deg > 0
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Strip:
     """A strip that a group is a piece of."""
 
-    line: Whole  # (N,) the row or the column of each cell, whichever runs along it
-    place: Whole  # (N,) the other: where along it
+    way: Way  # that it runs
     own: tuple[int, ...]  # the lines that it lies on
     rest: Flags  # (N,) its cells that are not thin each for itself
 
+    @property
+    def line(self) -> Whole:
+        """(N,) the line along it that each cell lies on."""
+        return self.way.line
+
+    @property
+    def place(self) -> Whole:
+        """(N,) where along it."""
+        return self.way.place
+
     def joins(self, other: Strip) -> bool:
         """Whether the other lies on a line of this one."""
-        same_way = self.line is other.line  # both run along rows, or along columns
-        return same_way and not set(self.own).isdisjoint(other.own)
+        return self.way is other.way and not set(self.own).isdisjoint(other.own)
 
     def joined(self, other: Strip) -> Strip:
         """Both as one."""
-        return Strip(self.line, self.place, tuple(sorted({*self.own, *other.own})), self.rest | other.rest)
+        return Strip(self.way, tuple(sorted({*self.own, *other.own})), self.rest | other.rest)
+
+    def ring_m(self, season: Season, edges: Edges, here: Flags) -> Floats | None:
+        """(4, 2) corners of its stretch with these cells (N,); None along rows or columns."""
+        stripe, cell_m = self.way.stripe, season.grid.cell_m
+        if stripe is None or not self.way.slanted:
+            return None
+        start = self.way.along.min()
+        far = [self.place[here].min() + start, self.place[here].max() + 1 + start]
+        corners = [(edges.across(far[k])[which], far[k]) for k, which in ((0, 0), (1, 0), (1, 1), (0, 1))]
+        across, along = np.array(corners).T * cell_m + [[stripe.offset_m], [0.0]]
+        angle = np.radians(stripe.normal_deg)
+        turned = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        return np.stack([across, along], axis=1) @ turned
+
+    def between(self, shows: Flags) -> Flags:
+        """(N,) the cells about it from the first to the last place of those that show it (N,).
+
+        Where it lies slanted no line of cells has one share of it, so each cell is asked.
+        """
+        if not self.way.slanted or not shows.any():
+            return np.zeros(len(shows), bool)
+        here = (self.line >= self.own[0] - 1) & (self.line <= self.own[-1] + 1)
+        return here & (self.place >= self.place[shows].min()) & (self.place <= self.place[shows].max())
 
     def beside(self, sound: Flags) -> Flags:
         """(N,) the sound cells on the lines next to it, MOST_BESIDE of them at most, evenly chosen."""
@@ -82,6 +152,9 @@ class Strip:
         return Along(
             self.line[cells],
             self.place[cells],
+            self.way.across[cells],
+            self.way.along[cells],
+            self.way.slant_deg,
             np.array(then) / np.maximum(now, 1e-6),
             due_cover=outlook.cover_due,
             enough=outlook.season.target.cover - THIN_DEFICIT,
@@ -99,44 +172,132 @@ class Strip:
         alone = [k for k in places if not places & {k - 1, k + 1} and beside & {k - 1, k + 1}]
         return cells & np.isin(self.place, alone)
 
-    def width_m(self, season: Season, cells: Flags, share: Floats) -> float:
-        """How wide it is, by the shares (N,) that it has of these cells (N,)."""
-        lines = np.unique(self.line[cells])
-        shares = [np.average(share[cells & (self.line == k)]) for k in lines]
-        return season.grid.cell_m * float(np.sum(shares))
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Told:
+    """What groups of thin cells turned out to be."""
+
+    groups: tuple[Group, ...]
+    strip: Strip | None  # that they are pieces of
+    others: Flags  # (N,) cells that are a strip's, where the group is no piece of it
 
 
-def by_strip(
-    outlook: Outlook, groups: Sequence[Group], sound: Flags
-) -> list[tuple[tuple[Group, ...], Strip | None]]:
-    """The groups of thin cells, those together that are pieces of one strip; the others alone."""
-    found: list[tuple[tuple[Group, ...], Strip | None]] = []
+def by_strip(outlook: Outlook, groups: Sequence[Group], sound: Flags) -> list[Told]:
+    """The groups of thin cells, those together that are pieces of one strip; the others alone.
+
+    A patch that a strip runs into is parted from it.
+    """
+    square, stripes_ways = ways(outlook)
+    nothing: Flags = np.zeros(len(sound), bool)
+    found: list[Told] = []
+    arms = nothing
     for group in groups:
+        # along rows and columns one look tells a strip with what lies beside it; slanted none does
+        asked = [way for way in stripes_ways if way.slanted]
+        if strip_of(outlook, group, sound, (square, ())) is None:
+            asked = list(stripes_ways)
+        arms = np.any([arms, *(_arms(way, group.inside)[0] for way in asked)], axis=0)
+    groups = groups[0].place.parted(groups, arms) if arms.any() else groups
+    for group in groups:
+        cut_off = bool(arms[group.inside].any())
+        strip = strip_of(outlook, group, sound, ((), stripes_ways) if cut_off else (square, stripes_ways))
+        if strip is None:
+            its = np.any([nothing, *(_arms(way, group.inside)[1] for way in stripes_ways)], axis=0)
+            found.append(Told((group,), None, its))
+            continue
         pieces: tuple[Group, ...] = (group,)
-        strip = strip_of(outlook, group, sound)
         for other in list(found):
-            if strip is not None and other[1] is not None and strip.joins(other[1]):
+            if other.strip is not None and strip.joins(other.strip):
                 found.remove(other)
-                pieces, strip = (*other[0], *pieces), strip.joined(other[1])
-        found.append((pieces, strip))
-    return found
+                pieces, strip = (*other.groups, *pieces), strip.joined(other.strip)
+        found.append(Told(pieces, strip, nothing))
+    # where a patch lies on a strip its ground is the patch's
+    patches = [group.surroundings(sound)[0] for one in found if one.strip is None for group in one.groups]
+    whole = np.any([nothing, *patches], axis=0)
+    return [one if one.strip is None else replace(one, others=whole & ~one.strip.rest) for one in found]
 
 
-def strip_of(outlook: Outlook, group: Group, sound: Flags) -> Strip | None:
-    """The strip that a group of thin cells is a piece of; None where it is none, or none can be told."""
-    season, inside = outlook.season, group.inside
-    found = [
+def _arms(way: Way, inside: Flags) -> tuple[Flags, Flags]:
+    """(N,) a group's cells on a stripe beyond what of it lies beside the stripe; and all cells there.
+
+    None where it hardly lies beside the stripe, or not on it.
+    """
+    nothing = inside & ~inside
+    if way.beyond is None:
+        return nothing, nothing
+    on: Flags = way.beyond <= ON_EDGE
+    beside = inside & (way.beyond > BESIDE)
+    if beside.sum() < FEWEST_IN_LINE or not (inside & on).any():
+        return nothing, nothing
+    first, last = way.place[beside].min(), way.place[beside].max()
+    beyond = on & ((way.place < first) | (way.place > last))
+    return inside & beyond, beyond
+
+
+def ways(outlook: Outlook) -> tuple[tuple[Way, ...], tuple[Way, ...]]:
+    """Along rows and columns; and along each stripe that the lawn as a whole has."""
+    season = outlook.season
+    row, col = season.row.astype(float), season.col.astype(float)
+    square = (Way(season.row, season.col, row, col), Way(season.col, season.row, col, row))
+    seen = np.where(outlook.state == "not seen", np.nan, outlook.cover_now)
+    found = stripes(season.grid, season.x_m, season.y_m, seen).found
+    return square, tuple(Way.of_stripe(season, one) for one in found if one.kind == "missed")
+
+
+def strip_of(
+    outlook: Outlook,
+    group: Group,
+    sound: Flags,
+    along: tuple[Sequence[Way], Sequence[Way]] | None = None,
+) -> Strip | None:
+    """The strip that a group of thin cells is a piece of; None where it is none, or none can be told.
+
+    ``along`` is as from `ways`; what was parted from a patch is asked along stripes only.
+    """
+    square, stripes_ways = along or ways(outlook)
+    inside, cover = group.inside, outlook.cover_now
+    found = [strip for way in square if (strip := _strip(cover, way, inside, sound)) is not None]
+    found += [
         strip
-        for line, across in ((season.row, season.col), (season.col, season.row))
-        if (strip := _strip(outlook.cover_now, line, across, inside, sound)) is not None
+        for way in stripes_ways
+        if (way.slanted or not square) and (strip := _on_stripe(cover, way, inside, sound)) is not None
     ]
     return max(found, key=lambda strip: int(strip.rest.sum()), default=None)
 
 
-def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flags) -> Strip | None:
-    """The strip along these lines; all (N,)."""
+def _on_stripe(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None:
+    """The strip that a group on a stripe of the lawn is a piece of; all (N,)."""
+    if way.beyond is None or (way.beyond[inside] <= ON_EDGE).mean() < MOST:
+        return None
+    own = np.unique(way.line[way.beyond <= ON_EDGE])
+    away = np.maximum(own[0] - way.line, way.line - own[-1])
+    beside = sound & (away > 1) & (away <= AROUND_CELLS)
+    if beside.sum() < FEWEST:
+        return None
+    short = float(np.median(cover[beside])) - cover
+    return Strip(way, tuple(map(int, own)), _running(way, own, short, sound | inside) & sound)
+
+
+def _running(way: Way, lines: Sequence[int] | Whole, short: Floats, cells: Flags) -> Flags:
+    """(N,) the cells of these lines where it runs: where they are short (N,) by RUN of the line's middle."""
     from scipy.ndimage import median_filter
 
+    runs = np.zeros(len(cells), bool)
+    for k in lines:
+        its = np.flatnonzero(cells & (way.line == k) & np.isfinite(short))
+        if not len(its):
+            continue
+        its = its[np.argsort(way.place[its], kind="stable")]
+        along = median_filter(short[its], RUN_CELLS, mode="nearest")
+        runs[its] = along > RUN * max(float(np.median(short[its])), 0.0)
+    return runs
+
+
+def _strip(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None:
+    """The strip along this way; all (N,)."""
+    from scipy.ndimage import median_filter
+
+    line, across = way.line, way.place
     own = np.unique(line[inside])
     away = np.maximum(own[0] - line, line - own[-1])
     beside = sound & (away > 1) & (away <= AROUND_CELLS)
@@ -170,4 +331,4 @@ def _strip(cover: Floats, line: Whole, across: Whole, inside: Flags, sound: Flag
         cells = cells[np.argsort(across[cells])]
         along = median_filter(lawn - cover[cells], RUN_CELLS, mode="nearest")
         rest[cells] = along > RUN * short.get(k, 0.0)
-    return Strip(line, across, tuple(sorted(map(int, its))), rest & sound)
+    return Strip(way, tuple(sorted(map(int, its))), rest & sound)

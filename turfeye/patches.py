@@ -16,7 +16,7 @@ from turfeye.headline import passed
 from turfeye.kriging import FEWEST
 from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.outlook import CLEAR_DEFICIT, THIN_DEFICIT
-from turfeye.passes import Strip, by_strip
+from turfeye.passes import Strip, Told, by_strip
 from turfeye.places import GAP_SE, Extent, Group, Place, numbered, outlined, robust_sd
 from turfeye.records import CellTable, Flags, Floats
 from turfeye.states import chance_short, next_look
@@ -35,6 +35,8 @@ SOUND_CELLS = 100
 UNPURE_SE = 0.12
 """Relative error of a thin patch's area on a lawn without sound cells, which is not cut below cell size."""
 
+STRIP_WIDE = "m wide"
+"""Behind a strip's width."""
 WAITS = LIKELY
 """A stretch of a strip waits where its seed is likely there and still coming: more on top of it is wasted,
 and a week lost on one that was left out costs little. `docs/tried.md` has what other values do."""
@@ -68,12 +70,20 @@ def thin_or_slow(outlook: Outlook, *, ground: str = "lawn", strips: bool = True)
         return ()
     lawn = _Lawn.of(outlook, ground)
     groups = lawn.place.groups(lawn.thin)
-    told = by_strip(outlook, groups, lawn.sound) if strips else [((group,), None) for group in groups]
-    patches = [patch for pieces, strip in told for patch in _thin_patches(lawn, pieces, strip)]
+    nobodys: Flags = np.zeros(len(lawn.thin), bool)
+    told = (
+        by_strip(outlook, groups, lawn.sound) if strips else [Told((one,), None, nobodys) for one in groups]
+    )
+    patches = [patch for one in told for patch in _thin_patches(lawn, one)]
     rims = _rims(outlook.season, patches)
     kept = numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2 and patch not in rims])
     in_order = sorted(kept, key=lambda patch: patch.kind == "slow")
     return tuple(replace(patch, number=number) for number, patch in enumerate(in_order, start=1))
+
+
+def of_strips(patches: Sequence[Patch]) -> bool:
+    """Whether some of the patches are told as pieces of strips, and how wide these are."""
+    return any(STRIP_WIDE in patch.because for patch in patches)
 
 
 def _rims(season: Season, patches: Sequence[Patch]) -> list[Patch]:
@@ -194,19 +204,24 @@ class _Thin:
     p_short: float | None = None  # and the chance that it stays short
     p_coming: float = 0.0  # and that its seed is there and still coming
     gets_seed: bool = True
+    ring_m: Floats | None = None  # (4, 2), of a strip that runs slanted to the cells
 
 
-def _thin_patches(lawn: _Lawn, groups: Sequence[Group], strip: Strip | None) -> list[Patch]:
+def _thin_patches(lawn: _Lawn, told: Told) -> list[Patch]:
     """The pieces of a strip, or what is none, each group alone."""
-    if strip is not None and (found := _as_strip(lawn, groups, strip)) is not None:
+    if told.strip is not None and (found := _as_strip(lawn, told, told.strip)) is not None:
         return [patch for stretch in found for patch in _outlined(lawn, stretch)]
-    return [patch for group in groups for patch in _outlined(lawn, _alone(lawn, group))]
+    return [patch for group in told.groups for patch in _outlined(lawn, _alone(lawn, group, told.others))]
 
 
-def _alone(lawn: _Lawn, group: Group) -> _Thin:
-    """A group that is of no strip, told against the sound cells next to it; by whole cells where few are."""
+def _alone(lawn: _Lawn, group: Group, others: Flags) -> _Thin:
+    """A group that is of no strip, told against the sound cells next to it; by whole cells where few are.
+
+    Of the others (N,), which are a strip's that it lies on, it has nothing.
+    """
     near, around = group.surroundings(lawn.sound)
-    sound = group.nearest(lawn.sound, SOUND_CELLS)
+    near &= ~others | group.inside
+    sound = group.nearest(lawn.sound & ~others, SOUND_CELLS)
     cells = near & lawn.known
     share: Floats = group.inside.astype(float)
     se: Floats = np.zeros(len(cells))
@@ -216,27 +231,31 @@ def _alone(lawn: _Lawn, group: Group) -> _Thin:
         share, se = found.share, found.se
     around = around if around.any() else lawn.sound
     beside = f"the {lawn.ground} around it" if group.beside(around) else "the rest that was seen"
-    gaps = near & lawn.gaps
+    gaps = near & lawn.gaps & ~others
     share, se = lawn.place.bridged(share, se, lawn.known, gaps)
     return _Thin(group.inside, cells, gaps, share, se, relative_se, around, beside)
 
 
-def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin] | None:
+def _as_strip(lawn: _Lawn, told: Told, strip: Strip) -> list[_Thin] | None:
     """The stretches of a strip that stay short: where its cells are thin, and where others of it clearly are.
 
     None where too little of the lawn beside it was seen, or it is narrower than any that a spreader leaves.
     """
     season = lawn.outlook.season
-    inside = np.any([group.inside for group in groups], axis=0)
-    near = np.any([group.surroundings(lawn.sound)[0] for group in groups], axis=0)
+    inside = np.any([group.inside for group in told.groups], axis=0)
+    near = np.any([group.surroundings(lawn.sound)[0] for group in told.groups], axis=0)
     shows = near & lawn.known | strip.rest
+    shows |= strip.between(inside | strip.rest)
+    shows &= ~told.others | inside
     sound = strip.beside(lawn.sound) & ~shows
     if sound.sum() < FEWEST:
         return None
     found, relative_se = lawn.unmixed(shows, sound, strip)
     relative_se = float(np.hypot(relative_se, STRIP_SE))
-    wide_m = strip.width_m(season, shows, found.share)
-    if wide_m < NARROW_M or (ahead := found.ahead) is None:
+    if (ahead := found.ahead) is None:
+        return None
+    wide_m = (ahead.edges.last - ahead.edges.first) * season.grid.cell_m
+    if wide_m < NARROW_M:
         return None
     target = season.target.cover
     late = ahead.p_coming >= WAITS
@@ -244,9 +263,11 @@ def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin]
     late &= ~strip.lone(late, short & ~late)  # the change lies in it
     short &= ~late
     rest = strip.rest & (ahead.then < target - CLEAR_DEFICIT) & ~late
-    width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
-    of_line = np.zeros(strip.line.max() + 1)
-    np.maximum.at(of_line, strip.line[shows], found.share[shows])
+    width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} {STRIP_WIDE}"
+    of_line = np.zeros(np.ptp(strip.line) + 1)
+    lines_of = strip.line - strip.line.min()
+    np.maximum.at(of_line, lines_of[shows], found.share[shows])
+    share = found.share if strip.way.slanted else of_line[lines_of]
     apart: Flags = np.zeros(len(sound), bool)
     stretches = []
     for own_in, rest_in, gets_seed in ((short, rest, True), (inside & ~short, strip.rest & ~rest, False)):
@@ -267,18 +288,19 @@ def _as_strip(lawn: _Lawn, groups: Sequence[Group], strip: Strip) -> list[_Thin]
                 _Thin(
                     inside=own | (more & (found.share >= 0.5)),
                     cells=cells,
-                    share=of_line[strip.line] * (here & lines & (lawn.known | gaps)),
+                    share=share * (here & lines & (lawn.known | gaps)),
                     se=np.where(gaps, GAP_SE, found.se * cells),
                     gaps=gaps,
                     relative_se=relative_se,
                     around=sound,
                     beside=f"the {lawn.ground} around it",
                     strip=words,
-                    beyond=lines & (of_line[strip.line] > 0) & ~here,
+                    beyond=lines & (of_line[lines_of] > 0) & ~here,
                     then=_mean(ahead.then, cells, found.share),
                     p_short=_mean(ahead.p_short, cells, found.share),
                     p_coming=_mean(ahead.p_coming, cells, found.share),
                     gets_seed=gets_seed,
+                    ring_m=strip.ring_m(season, ahead.edges, here),
                 )
             )
     return stretches
@@ -296,7 +318,7 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
     sure = found.p_short
     if sure is None:
         sure = _mean(chance_short(outlook.p_thin), inside & lawn.thin, found.share * season.area_m2)
-    extent = Extent(found.share, found.se, known, inside)
+    extent = Extent(found.share, found.se, known, inside, found.ring_m)
     if not found.gets_seed:
         return outlined(
             "slow",

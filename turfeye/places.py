@@ -11,12 +11,15 @@ from numpy.typing import NDArray
 
 from turfeye.contours import Piece, pieces, signed_distance_m
 from turfeye.lawnrecords import Patch, Season
+from turfeye.outline import cell_shares
 from turfeye.records import CellTable, Flags, Floats, Grid, Whole
 
 AROUND_CELLS = 5
 """A patch is compared with the lawn up to this many cells beyond it."""
 GAP_SE = 0.3
 """Error of the share of a cell that no photo showed, taken from its neighbours."""
+FINER = 4
+"""Straight edges are outlined on cells so many times smaller."""
 GAP_SEEN = 0.75
 """Such a cell is taken from its neighbours where at least this share of them was seen, and else left out."""
 
@@ -50,6 +53,18 @@ class Place:
         return tuple(
             Group(self, k, labels, box, apart) for k, box in enumerate(find_objects(labels), start=1)
         )
+
+    def parted(self, groups: Sequence[Group], off: Flags) -> tuple[Group, ...]:
+        """The groups without the cells (N,) that are cut off, and those as groups of their own."""
+        from scipy.ndimage import find_objects, label
+
+        around = np.ones((3, 3), bool)
+        cut = self.spread(off, 0) > 0
+        kept, count = label((groups[0].labels > 0) & ~cut, structure=around)
+        cut_off, _ = label(cut, structure=around)
+        labels = np.where(cut, cut_off + count, kept)
+        boxes = enumerate(find_objects(labels), start=1)
+        return tuple(Group(self, k, labels, box, groups[0].apart) for k, box in boxes)
 
     def gaps(self, known: Flags) -> Flags:
         """(N,) lone cells that no photo showed, with seen ground on nearly all sides.
@@ -150,6 +165,19 @@ class Extent:
     se: Floats  # of the share
     known: Flags  # other ground is no part of it
     inside: Flags  # the cells that stood out
+    ring_m: Floats | None = None  # (K, 2), where its edges are known to be straight: what it lies within
+
+    def board(self, place: Place, used: Floats) -> tuple[Floats, Grid]:
+        """(rows, cols) of what belongs to it, NaN where nothing is known, and the cells of that: smaller
+        ones than the lawn's where its edges are known, which run through the lawn's as they will."""
+        known, grid = place.spread(np.where(self.known, used, np.nan), fill=float("nan")), place.grid
+        if self.ring_m is None:
+            return known, grid
+        fine = replace(
+            grid, cell_m=grid.cell_m / FINER, rows=grid.rows * FINER, cols=grid.cols * FINER, share=None
+        )
+        there = np.kron(np.isfinite(known), np.ones((FINER, FINER))) > 0
+        return np.where(there, cell_shares(self.ring_m, fine), np.nan), fine
 
 
 def outlined(
@@ -173,7 +201,7 @@ def outlined(
         return []
     noise = float(np.sqrt(np.sum((extent.se * cells.area_m2)[known & (share != 0)] ** 2)))
     se = float(np.hypot(noise, relative_se * area))
-    found = pieces(place.spread(np.where(known, used, np.nan), fill=float("nan")), place.grid, area)
+    found = pieces(*extent.board(place, used), area)
     owner = _owners(found, np.stack([cells.x_m, cells.y_m], axis=1)[inside])
     patches = []
     for number, piece in enumerate(found):

@@ -290,7 +290,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         slow=tuple(patch for patch in found if patch.kind == "slow"),
         pale=pale,
         plan=plan,
-        stripes=_stripes(place, ahead) if trial is None else (),
+        stripes=_stripes(place, ahead, found) if trial is None else (),
         evenness=_evenness(ahead) if trial is None else (),
         warnings=warnings,
         taught=taught,
@@ -383,14 +383,19 @@ def _told_apart(place: Lawn, other: Lawn) -> str:
     return f"{other.name} {last}" if this != last else f"{other.name} ({other.folder.name})"
 
 
-def _stripes(place: Lawn, ahead: Outlook) -> tuple[str, ...]:
-    """Stripes across a lawn in one sentence; none looked for in spots, which are smaller than a stripe."""
+def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, ...]:
+    """Stripes across a lawn in one sentence; none looked for in spots, which are smaller than a stripe.
+
+    How wide one is the plan says better where its patches are ``told`` as pieces of a strip.
+    """
     season = ahead.season
     if headline.spots_only(season):
         return ()
     cover = _seen_now(ahead)
     found = stripes.stripes(season.grid, season.x_m, season.y_m, cover, side_names=place.side_names)
-    return (found.words,) if found.found else ()
+    if not found.found:
+        return ()
+    return (found.without_width() if patches.of_strips(told) else found.words,)
 
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from turfeye.histories import Along, Histories, along_strip
+from turfeye.histories import Along, Course, Edges, Histories, along_strip
 from turfeye.kriging import Kriged, kriged
 from turfeye.lawnrecords import Season
 from turfeye.places import robust_sd
@@ -58,12 +58,13 @@ class Prospect:
     then: Floats  # (n,) own cover that is expected on the target's date, if nothing is still coming
     p_short: Floats  # (n,) chance that it will be below `Along.enough`
     p_coming: Floats  # (n,) chance that the seed is there and most of its rise still to come
+    edges: Edges  # where it lies
 
     def spread(self, cells: Flags) -> Prospect:
         """The same of all cells (N,), these among them, 0 in the others."""
-        whole = np.zeros((3, len(cells)))
-        whole[:, cells] = self.then, self.p_short, self.p_coming
-        return Prospect(*whole)
+        then, p_short, p_coming = np.zeros((3, len(cells)))
+        then[cells], p_short[cells], p_coming[cells] = self.then, self.p_short, self.p_coming
+        return Prospect(then, p_short, p_coming, self.edges)
 
 
 def unmix(
@@ -114,10 +115,11 @@ def unmix(
     together = max(sum(w * guess.together(area, lawn) for w, guess in counts), 0.0)
     if along is not None and line is not None:
         told, power = seen.says(lawn, known.own[..., :visits])
-        course = along_strip(known, told, power, line=line, place=along.place, area_m2=area)
+        course = along_strip(known, told, power, along, area_m2=area)
         # cells of one line err as one
         se = float(np.hypot(course.area_se_m2, np.sqrt(together)))
-        return Unmixed(course.share, np.zeros(len(area)), se, _goes_on(known, course.chance, along.enough))
+        ahead = _goes_on(known, course, along.enough)
+        return Unmixed(course.share, np.zeros(len(area)), se, ahead)
     areas = np.array([guess.share @ area for guess in guesses])
     level_variance = float(weight @ (areas - weight @ areas) ** 2)
     share = weight @ np.array([guess.share for guess in guesses])
@@ -125,14 +127,15 @@ def unmix(
     return Unmixed(share, se, float(np.sqrt(level_variance + together)))
 
 
-def _goes_on(known: Histories, chance: Floats, enough: float) -> Prospect:
-    """What comes of a strip by the chances (H, n) of each history in each cell."""
-    then = known.own[..., -1]
+def _goes_on(known: Histories, course: Course, enough: float) -> Prospect:
+    """What comes of a strip by the chances of each history in each cell."""
+    then, chance = known.own[..., -1], course.chance
     done = np.where(known.coming[:, None], 0.0, chance) + 1e-12
     return Prospect(
         then=(then * done).sum(axis=0) / done.sum(axis=0),
         p_short=((then < enough) * chance).sum(axis=0),
         p_coming=known.coming @ chance,
+        edges=course.edges,
     )
 
 

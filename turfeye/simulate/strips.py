@@ -12,24 +12,29 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from turfeye.lawnrecords import Season
+from turfeye.outline import cell_shares
 from turfeye.records import Floats
 from turfeye.simulate.tables import TableRecipe, lawn
 
 ROWS, CELL_M = 12, 0.5
 VISIT_DAYS = (3, 9, 16, 22, 29, 36, 44, 53)
+NOTHING_TOOK = 0.07
+"""Share of the lawn's rise in a hole: the old grass creeps back."""
 
 
 @dataclass(frozen=True)
 class StripRecipe:
-    """One strip along the columns of a lawn of ROWS rows, and how it grows."""
+    """One strip across a lawn of ROWS rows, and how it grows."""
 
     width_m: float
-    middle_m: float  # its x
+    middle_m: float  # its x, half way up the lawn
     late_days: float  # behind the lawn
     comes_to: float  # share of the lawn's rise
     cols: int = 16
     left_out_m: tuple[tuple[float, float], ...] = ()  # y from and to, where hardly any seed fell
     left_out_to: float = 0.1  # share of the lawn's rise that it comes to there
+    runs_deg: float = 90.0  # from the x axis: along the columns
+    hole_m: tuple[float, float, float] | None = None  # x, y and radius of a disc where no seed took at all
 
     @classmethod
     def random(cls, seed: int) -> StripRecipe:
@@ -66,6 +71,22 @@ class StripRecipe:
             left_out_to=rng.uniform(0.0, 0.2),
         )
 
+    def slanted(self, seed: int) -> StripRecipe:
+        """The same at 20 to 70 degrees to the rows, either way, near the lawn's middle."""
+        rng = np.random.default_rng([seed, 79])
+        runs_deg = rng.uniform(20, 70)
+        middle_m = self.cols * CELL_M * rng.uniform(0.4, 0.6)
+        return replace(self, runs_deg=float(rng.choice([runs_deg, 180 - runs_deg])), middle_m=middle_m)
+
+    def into_hole(self, seed: int) -> StripRecipe:
+        """The same, and a hole of 40 to 110 cm radius that it runs into."""
+        rng = np.random.default_rng([seed, 80])
+        radius_m, y_m = rng.uniform(0.4, 1.1), rng.uniform(1.2, ROWS * CELL_M - 1.2)
+        way = np.radians(self.runs_deg)
+        off_m = rng.uniform(-0.8, 0.8) * radius_m
+        x_m = self.middle_m + (y_m - ROWS * CELL_M / 2) / np.tan(way) + off_m / np.sin(way)
+        return replace(self, hole_m=(float(x_m), y_m, radius_m))
+
 
 @dataclass(frozen=True, eq=False)
 class StripTruth:
@@ -74,6 +95,7 @@ class StripTruth:
     share: Floats  # (N,) of each cell
     left_out: Floats  # (N,) share of the strip, along it, where hardly any seed fell
     own: Floats  # (N, D) cover of the strip itself by day, by the cell that it runs through
+    hole: Floats  # (N,) of each cell where no seed took
 
     @property
     def cover(self) -> Floats:
@@ -101,8 +123,7 @@ def lawn_with_strip(
         setback=0,
     )
     season, truth = lawn(seed, table, until_day=until_day)
-    low, high = recipe.middle_m - recipe.width_m / 2, recipe.middle_m + recipe.width_m / 2
-    share = np.tile(_within(low, high, recipe.cols), ROWS)
+    share, hole = _share(recipe, season), _hole(recipe, season)
     left_out = np.repeat(
         sum((_within(*ends, ROWS) for ends in recipe.left_out_m), np.zeros(ROWS)), recipe.cols
     )
@@ -111,9 +132,34 @@ def lawn_with_strip(
     start = truth.cover[:, :1]
     late, out = start + recipe.comes_to * (then - start), start + recipe.left_out_to * (truth.cover - start)
     own = late + left_out[:, None] * (out - late)
-    missing = share[:, None] * (truth.cover - own)
+    nothing = start + NOTHING_TOOK * (truth.cover - start)
+    missing = (share * (1 - hole))[:, None] * (truth.cover - own) + hole[:, None] * (truth.cover - nothing)
     seen = np.clip(season.cover - missing[:, season.age_days.astype(int)], 0, 1)
-    return replace(season, cover=seen), StripTruth(share, left_out, own)
+    return replace(season, cover=seen), StripTruth(share, left_out, own, hole)
+
+
+def _share(recipe: StripRecipe, season: Season) -> Floats:
+    """(N,) share of each cell that the strip takes up."""
+    if recipe.runs_deg == 90:
+        low, high = recipe.middle_m - recipe.width_m / 2, recipe.middle_m + recipe.width_m / 2
+        return np.tile(_within(low, high, recipe.cols), ROWS)
+    angle = np.radians(recipe.runs_deg)
+    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    middle, far = np.array([recipe.middle_m, ROWS * CELL_M / 2]), 50.0
+    half = across * recipe.width_m / 2
+    band = np.array([middle - far * along - half, middle + far * along - half,
+                     middle + far * along + half, middle - far * along + half])  # fmt: skip
+    return cell_shares(band, season.grid).ravel()
+
+
+def _hole(recipe: StripRecipe, season: Season) -> Floats:
+    """(N,) share of each cell that the hole takes up."""
+    if recipe.hole_m is None:
+        return np.zeros(len(season.row))
+    x_m, y_m, radius_m = recipe.hole_m
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    ring = np.stack([x_m + radius_m * np.cos(turn), y_m + radius_m * np.sin(turn)], axis=1)
+    return cell_shares(ring, season.grid).ravel()
 
 
 def _within(low_m: float, high_m: float, count: int) -> Floats:
