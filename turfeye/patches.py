@@ -390,8 +390,9 @@ def _thin_words(
 def _slow_words(lawn: _Lawn, found: _Thin, here: float) -> str:
     """Why a stretch of a strip gets no seed, though it is thin to look at."""
     season = lawn.outlook.season
-    if found.p_coming >= WAITS:
-        sure = likelihood(found.p_coming)
+    enough = season.target.cover - THIN_DEFICIT
+    if found.p_coming >= WAITS or here < enough:
+        sure = likelihood(found.p_coming) or "it is open whether"
         words = f"waits: {sure} the seed is there and only late ({per_cent(found.p_coming)}), so sow none yet"
         return f"{found.strip} {words}; {open_until(next_look(season))}"
     be = "was" if passed(season) else "will be"

@@ -94,12 +94,12 @@ def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings
     """What to do about one patch, area and deficit rounded first; no seed where it is not thin or bare."""
     shown = replace(patch, area_m2=float(amounts.two_decimals(patch.area_m2)))
     tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names)
+    ends = _ends_m(patch) if patch.kind in ("thin", "bare", "slow") else None
+    why = patch.because if ends is None else f"{patch.because}; {_from_end_to_end(ends, outline_m, settings)}"
     if patch.kind not in ("thin", "bare") or not math.isfinite(patch.deficit):
-        return Task(shown, tape, 0.0, 0.0, patch.because)
+        return Task(shown, tape, 0.0, 0.0, why)
     shown = replace(shown, deficit=float(amounts.two_decimals(patch.deficit)))
     grams = amounts.seed_g(rate, shown.area_m2, shown.deficit)
-    ends = _ends_m(patch)
-    why = patch.because if ends is None else f"{patch.because}; {_from_end_to_end(ends, outline_m, settings)}"
     words = f"{why}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
     litres = amounts.dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
     touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
