@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from turfeye import histories, mixes, patches, workplan
+from turfeye import histories, mixes, patches, sheet, workplan
 from turfeye import outlook as outlooks
 from turfeye.outline import cell_shares
 from turfeye.records import Grid
@@ -135,3 +135,14 @@ def test_what_waits_is_not_told_as_time_alone_and_runs_from_end_to_end():
     long = [task for task in plan.tasks if task.patch.kind == "slow" and task.patch.area_m2 > 1]
     assert long
     assert all(re.search(r"it runs \d+\.\d m, from \w [\d.]+, \w [\d.]+ m to", task.because) for task in long)
+
+
+def test_the_owner_s_page_names_no_patch_by_a_number_that_its_map_lacks(answer):
+    recipe = replace(StripRecipe.mixed(685_018).slanted(685_018))
+    outlook, found, _ = found_on(685_018, recipe, until_day=29)
+    corners = np.array([[0, 0], [outlook.season.grid.cols * 0.5, 0], [7, 6], [0, 6.0]])
+    plan = workplan.plan(outlook, found, mixes.get("perennial ryegrass"), outline_m=corners)
+    assert any(re.search(r"patch(es)? \d", what) for _, what in plan.dates)
+    page = sheet.client_page(replace(answer, plan=plan))
+    assert not re.search(r"patch(es)? \d", re.sub("<[^>]*>", "", page))
+    assert re.search(r"(that place|those places)", page)

@@ -6,6 +6,7 @@ One file each, pictures inside, nothing fetched. They compute nothing.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -197,6 +198,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "most_reasons": MOST_REASONS,
         "closed": mixes.CLOSED_COVER,
         "sown": sown,
+        "dates": [(when, _without_numbers(what)) for when, what in answer.plan.dates],
         "late": answer.slow,
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),
@@ -221,6 +223,12 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "never_seen": _never_seen(answer),
         "fills": drawing.STATE_FILL,
     }
+
+
+def _without_numbers(words: str) -> str:
+    """Of what is to be done, for the owner, whose map has no numbers: that place, or those places."""
+    words = re.sub(r"\bpatch \d+", "that place", words)
+    return re.sub(r"\bpatches \d+((, | and |–)\d+)*", "those places", words)
 
 
 def _broad(lawn: Lawn) -> bool:
