@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, cells, glance, lawn, leafcolour, lighting, photo, view
+from turfeye import card, cells, evened, glance, lawn, leafcolour, lighting, photo, view
 from turfeye.card_layout import CARD
 from turfeye.colourspace import encode
 from turfeye.errors import CardNotFoundError, CardTooSmallError
@@ -152,3 +152,48 @@ def test_a_lawn_s_card_is_read_in_every_copy(tmp_path):
         path, _ = handed_on(name, tmp_path, quality=60, longest=1024)
         untouched = card.find(photo.read(FERRY / "photos" / name))
         assert card.find(photo.read(path)).spot == untouched.spot
+
+
+# Tones evened out place by place, as HDR modes do it: our own drawing of it, on rendered photos.
+
+
+def evened_out(coded):
+    """Three tenths of what wide places differ by taken off, a tenth of what is finer put on top."""
+    light = coded.astype(np.float32) / 255
+    log = np.log(light @ np.float32([0.299, 0.587, 0.114]) + 0.02)
+    wide = cv2.GaussianBlur(log, (0, 0), coded.shape[1] / 30)
+    out = 255 * light * np.exp(0.1 * (log - wide) - 0.3 * (wide - wide.mean()))[..., None]
+    return np.clip(np.rint(out), 0, 255).astype(np.uint8)
+
+
+TRIAL = Path(__file__).parents[1] / "sample_images" / "trial-spots" / "photos"
+SPOTS = sorted(path.name for path in TRIAL.iterdir() if path.suffix == ".jpg")
+
+
+@pytest.mark.parametrize("name", [SPOTS[3], SPOTS[9], SPOTS[12]])  # sun, low sun, half shade
+def test_evened_out_tones_are_told_and_the_index_less_sure(tmp_path, name):
+    Image.fromarray(evened_out(photo.read(TRIAL / name).rgb_coded)).save(tmp_path / name, quality=92)
+    plain, toned = glance.look(TRIAL / name), glance.look(tmp_path / name)
+    assert not any("evened out" in words for words in plain.warnings)
+    assert any("as HDR modes do" in words and "index" in words for words in toned.warnings)
+    known, before = (one.table.dgci_se[np.isfinite(one.table.dgci_se)] for one in (toned, plain))
+    assert len(before)
+    if len(known):
+        assert np.median(known) > 1.2 * np.median(before)
+    else:
+        assert (toned.table.why == leafcolour.EVENED_OUT).any()
+
+
+@pytest.mark.parametrize("name", SPOTS)
+@pytest.mark.parametrize("how", ["untouched", "small", "sharpened"])
+def test_no_other_photo_is_told_to_be_evened_out(tmp_path, name, how):
+    coded = photo.read(TRIAL / name).rgb_coded
+    if how == "small":
+        coded = cv2.resize(coded, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA)
+    if how == "sharpened":
+        light = coded.astype(np.float32)
+        coded = np.clip(2 * light - cv2.GaussianBlur(light, (0, 0), 1.0), 0, 255).astype(np.uint8)
+    held = io.BytesIO()
+    Image.fromarray(coded).save(held, "JPEG", quality=75, subsampling=2)
+    shot = photo_of(np.asarray(Image.open(held)))
+    assert evened.rises(shot.rgb_coded, card.find(shot).homography)[0] < evened.TOLD / 2

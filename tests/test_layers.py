@@ -19,7 +19,7 @@ ORDER = (
     "photo colourspace gapfraction temperatures",
     "card_layout readings edges",
     "card_values card_print marks",
-    "overgrown afar bleed",
+    "overgrown afar bleed evened",
     "card",
     "colourmatrix",
     "colour",

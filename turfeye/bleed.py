@@ -36,16 +36,13 @@ def taken_back(coded: Floats, paper: Floats, homography: Floats, *, inset: float
     """
     labels, low = _map(homography)
     inner = _inner(homography, low, labels.shape, inset)
-    count = len(coded)
+    each = (labels[..., None] == np.arange(len(coded))).astype(np.float32)
     shares = []
     for blur_px in (LIGHT_PX, COLOUR_PX):
-        mixed = np.empty((count, count))
-        for k in range(count):
-            there = cv2.GaussianBlur((labels == k).astype(np.float32), (0, 0), FINE * blur_px)
-            mixed[:, k] = [float(there[own].mean()) for own in inner]
-        shares.append(mixed)
+        there = cv2.GaussianBlur(each, (0, 0), FINE * blur_px).reshape(-1, len(coded))
+        shares.append(np.array([there[own].mean(axis=0) for own in inner], float))
     # what is no patch is taken for paper; marks lie further off than a blur reaches
-    codes, white = (np.asarray(each, float) @ TO_YCC.T for each in (coded, paper))
+    codes, white = (np.asarray(some, float) @ TO_YCC.T for some in (coded, paper))
     own = np.stack(
         [
             np.linalg.solve(mixed, codes[:, c] - (1 - mixed.sum(axis=1)) * white[c])
@@ -74,7 +71,7 @@ def _inner(homography: Floats, low: Floats, shape: tuple[int, ...], inset: float
         mask = np.zeros(shape, np.uint8)
         box = np.array([x0 + dx, y0 + dy, x1 - dx, y1 - dy])
         cv2.fillConvexPoly(mask, _fine(homography, box, low), 1)
-        found.append(mask > 0)
+        found.append(np.flatnonzero(mask))
     return found
 
 

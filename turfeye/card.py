@@ -13,7 +13,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from turfeye import afar, bleed, edges, marks, overgrown
+from turfeye import afar, bleed, edges, evened, marks, overgrown
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.card_print import draw, draw_for_print, print_pdf, print_png
 from turfeye.card_values import read_values
@@ -242,6 +242,7 @@ def _sighting(photo: Photo, card: list[Mark]) -> Sighting:
         patch_spread=spread,
         patch_clipped=clipped,
         twins_differ=_twins_differ(coded, spread, clipped, side_px=_patch_side_px(homography)),
+        evened=evened.by(photo.rgb_coded, homography),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from turfeye import cells, leafcolour, lighting, photo
+from turfeye import cells, evened, leafcolour, lighting, photo
 from turfeye.records import Correction, Photo, Sighting
 
 FLAT_MISFIT = 0.02
@@ -59,6 +59,13 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
         said.append(
             "the card's coloured steps show no colour: colours are only as right as the phone's own; print "
             "the card in colour, and use no filter"
+        )
+    if correction is not None and correction.evened:
+        rise = 100 * (np.exp(correction.evened) - 1)
+        said.append(
+            "the photo's tones were evened out place by place, as HDR modes do (paper at the card's sides is "
+            f"{rise:.0f} % brighter than amid it): the colour index may be off by "
+            f"{evened.INDEX_SE * correction.evened:.2f} for it; switch HDR and filters off"
         )
     if spot:
         said += _flatness(sighting)

@@ -113,6 +113,7 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         half_lit=half_lit,
         grey_print=grey_print,
         fit_cov=covariance,
+        evened=sighting.evened,
         darkest_code=float(read[neutral][weight >= 0.2].min(initial=255.0)),
     )
 

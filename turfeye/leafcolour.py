@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import colour, colourmatrix, colourspace, reflectance
+from turfeye import colour, colourmatrix, colourspace, evened, reflectance
 from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
 from turfeye.records import CellTable, Correction, Flags, Floats, Pixels, Words
@@ -40,7 +40,9 @@ BELOW_SD: Final = 0.19
 tests/test_colour.py and fourteen simulated phones, each at three exposures."""
 TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
 TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
+EVENED_OUT: Final = "colour withheld: the photo's tones were evened out place by place"
 ADVICE: Final = {
+    EVENED_OUT: "most colour is withheld, the photo's tones were evened out: switch HDR and filters off",
     TOO_DARK: "most colour is withheld, too dark to tell: take the photo in more light",
     TOO_SMEARED: "most colour is withheld, blades are too fine to part it from the ground's: go nearer, or "
     "set the phone's white balance to automatic or daylight",
@@ -134,9 +136,12 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     codes = colours(np.take(pixels.rgb_coded.reshape(-1, 3), picked, axis=0))
     dark[enough] = index_se(codes[enough], correction)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
-    found["dgci_se"] = np.hypot(dark, smeared)
+    toned = evened.INDEX_SE * correction.evened
+    found["dgci_se"] = np.hypot(np.hypot(dark, smeared), toned)
     why = np.select(
-        [~(found["dgci_se"] > MOST_INDEX_SE), dark > smeared], ["", TOO_DARK], default=TOO_SMEARED
+        [~(found["dgci_se"] > MOST_INDEX_SE), toned > np.maximum(dark, smeared), dark > smeared],
+        ["", EVENED_OUT, TOO_DARK],
+        default=TOO_SMEARED,
     )
     return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why
 

@@ -70,6 +70,7 @@ class Sighting:
     patch_spread: Floats  # (P,), robust sd over the patch as a share of its mean, linear light
     patch_clipped: Flags  # (P,), too bright or dark to carry a value
     twins_differ: float  # largest relative difference of twin grey steps beyond their grain, linear light
+    evened: float = 0.0  # log light by which tones were evened out place by place (HDR), where that is told
 
     @property
     def markers(self) -> int:
@@ -91,6 +92,7 @@ class Correction:
     half_lit: bool = False  # a shadow crosses the card, and its sunlit part was used
     grey_print: bool = False  # its coloured steps show no colour, and were left out
     fit_cov: Floats | None = None  # (5, 5) of the log gains and the tone's two parameters
+    evened: float = 0.0  # as the sighting has it
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
 
     @property
