@@ -57,6 +57,8 @@ def rows(*, lawns: int = 60, strip_lawns: int = 200, stripe_lawns: int = 500) ->
     ]
     for day in MIXED_DAYS:
         found += mixed_rows(day)
+    for day in MIXED_DAYS:
+        found += mixed_rows(day, slanted=True)
     hits, count = strips_found(stripe_lawns)
     found.append(_row(f"strips 15-20 points deep found ({count} lawns)", hits, ">= 0.95"))
     found.append(_row(f"false alarms on {stripe_lawns} lawns without", false_alarms(stripe_lawns), "<= 0.05"))
@@ -130,21 +132,25 @@ def strip_pieces(lawns: int) -> list[tuple[float, float, float]]:
     return pieces
 
 
-def mixed_rows(day: int, lawns: int = 60) -> list[Row]:
-    """Seed for strips that came late in one stretch and were left out in another, and for ones only late."""
-    told = np.array([seed_for(StripRecipe.mixed(seed), seed, day) for seed in mixed_seeds(lawns)])
+def mixed_rows(day: int, lawns: int = 60, *, slanted: bool = False) -> list[Row]:
+    """Seed for strips that came late in one stretch and were left out in another, and for ones only late;
+    along the columns of cells, or slanted to them."""
+    seeds = mixed_seeds(lawns)
+    mixed = [StripRecipe.mixed(seed) for seed in seeds]
+    mixed = [one.slanted(seed) for one, seed in zip(mixed, seeds, strict=True)] if slanted else mixed
+    told = np.array([seed_for(one, seed, day) for one, seed in zip(mixed, seeds, strict=True)])
     needed, where_out, elsewhere = told.T
-    late = [replace(StripRecipe.mixed(seed), left_out_m=()) for seed in mixed_seeds(lawns)]
-    needless = np.array(
-        [seed_for(one, seed, day) for one, seed in zip(late, mixed_seeds(lawns), strict=True)]
-    )
-    name = f"strips late here, left out there ({lawns} lawns), day {day}"
+    late = [replace(one, left_out_m=()) for one in mixed]
+    needless = np.array([seed_for(one, seed, day) for one, seed in zip(late, seeds, strict=True)])
+    strips = "slanted strips" if slanted else "strips"
+    name = f"{strips} late here, left out there ({lawns} lawns), day {day}"
+    only = f"{strips} late only ({lawns} lawns), day {day}"
     return [
         _row(f"{name}: seed told where left out, share of what it needs", where_out.sum() / needed.sum(), ""),
         _row(f"{name}: the same by lawn, mean absolute error", np.mean(np.abs(where_out / needed - 1)), ""),
         _row(f"{name}: seed told where late only, share of that", elsewhere.sum() / needed.sum(), ""),
         _row(
-            f"strips late only ({lawns} lawns), day {day}: seed told, share of what they need left out there",
+            f"{only}: seed told, share of what they need left out there",
             needless[:, 1:].sum() / needed.sum(),
             "",
         ),

@@ -179,7 +179,7 @@ class Told:
 
     groups: tuple[Group, ...]
     strip: Strip | None  # that they are pieces of
-    others: Flags  # (N,) cells that are a strip's, where the group is no piece of it
+    others: Flags  # (N,) cells of something else: a strip that it is no piece of, or patches on its strip
 
 
 def by_strip(outlook: Outlook, groups: Sequence[Group], sound: Flags) -> list[Told]:
