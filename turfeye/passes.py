@@ -220,7 +220,7 @@ def by_strip(outlook: Outlook, groups: Sequence[Group], sound: Flags) -> list[To
 def _arms(way: Way, inside: Flags) -> tuple[Flags, Flags]:
     """(N,) a group's cells on a stripe beyond what of it lies beside the stripe; and all cells there.
 
-    None where it hardly lies beside the stripe, or not on it.
+    None where it hardly lies beside the stripe, or on it beyond that.
     """
     nothing = inside & ~inside
     if way.beyond is None:
@@ -231,6 +231,8 @@ def _arms(way: Way, inside: Flags) -> tuple[Flags, Flags]:
         return nothing, nothing
     first, last = way.place[beside].min(), way.place[beside].max()
     beyond = on & ((way.place < first) | (way.place > last))
+    if (inside & beyond).sum() < FEWEST_IN_LINE:  # too few to be told as a strip by themselves
+        return nothing, nothing
     return inside & beyond, beyond
 
 
