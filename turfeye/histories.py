@@ -193,8 +193,8 @@ def _below(away: Floats, slant_deg: float) -> Floats:
     """Share of a cell on the near side of an edge this far beyond its middle, in cells; the edge lies so
     slanted to its sides.
 
-    >>> _below(np.array([-0.5, 0.0, 0.25]), 0.0)
-    array([0.  , 0.5 , 0.75])
+    >>> _below(np.array([-0.5, 0.0, 0.25]), 0.0).tolist()
+    [0.0, 0.5, 0.75]
     """
     long, short = np.cos(np.radians(slant_deg)), np.sin(np.radians(slant_deg))
     if min(long, short) < 1e-6:

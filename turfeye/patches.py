@@ -27,7 +27,7 @@ WHOLE = 0.7
 """Of a patch that takes up less of every cell nobody saw how thin it is itself: half-bare cells may be half
 of them bare, or all of them half covered. Ours."""
 LEAST_M2 = 0.05
-"""A smaller thin patch is not worth a tape and a bag: it stays in the map of cells."""
+"""A smaller thin patch is worth no tape and no bag, and no piece of a strip: it stays in the map of cells."""
 RIM = 0.5
 """What takes up less of its cells than this, beside ground that was just sown, is no patch yet. Ours."""
 SOUND_CELLS = 100
@@ -69,7 +69,8 @@ def thin_or_slow(outlook: Outlook, *, ground: str = "lawn", strips: bool = True)
     if not (outlook.state == "thin").any():
         return ()
     lawn = _Lawn.of(outlook, ground)
-    groups = lawn.place.groups(lawn.thin)
+    area_m2 = outlook.season.area_m2
+    groups = [one for one in lawn.place.groups(lawn.thin) if area_m2[one.inside].sum() >= LEAST_M2]
     nobodys: Flags = np.zeros(len(lawn.thin), bool)
     told = (
         by_strip(outlook, groups, lawn.sound) if strips else [Told((one,), None, nobodys) for one in groups]
