@@ -38,10 +38,8 @@ train: $(STAMP)  ## both networks from scratch, with graphics cards: make train 
 	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24 --workers $(WORKERS)
 	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3 --workers $(WORKERS)
 	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
-	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train \
+	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train --real $(REAL) \
 		--out models --folds tests/data/sward-folds
-	$(BIN)/python tools/train_on_real.py models/sward.onnx models/sward.onnx --real $(REAL) \
-		--labelled $(LABELLED) --rendered rendered/train
 	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps 6000
 
 clean:

@@ -10,18 +10,14 @@ import math
 import torch
 import torch.nn.functional as F  # noqa: N812 - as everybody calls it
 
-LIFTED, LIFTED_OFTEN = 0.16, 0.25  # how far phones lift darks at most, and in how many softer crops
-ENLARGED = ((2, 0.12), (4, 0.05))  # times that a soft picture was enlarged, and in how many softer crops
 
-
-def relight(rgb: torch.Tensor, *, softer: bool = False) -> torch.Tensor:
+def relight(rgb: torch.Tensor) -> torch.Tensor:
     """Other light, camera and noise for every picture: much other for one half, little for the other.
 
-    Little, since a picture that a card has corrected is not far from what it should be. ``softer``: some have
-    their darks lifted too, or were enlarged: real turf gains, rendered turf loses (docs/sward-training.md).
+    Little, since a picture that a card has corrected is not far from what it should be.
     """
     little = torch.rand(len(rgb), 1, 1, 1, device=rgb.device) < 0.5
-    return torch.where(little, little_changed(rgb), much_changed(rgb, softer=softer))
+    return torch.where(little, little_changed(rgb), much_changed(rgb))
 
 
 def _draw(rgb: torch.Tensor, low: float, high: float, *shape: int) -> torch.Tensor:
@@ -44,7 +40,7 @@ def little_changed(rgb: torch.Tensor) -> torch.Tensor:
     return x.clamp(0, 1)
 
 
-def much_changed(rgb: torch.Tensor, *, softer: bool = False) -> torch.Tensor:
+def much_changed(rgb: torch.Tensor) -> torch.Tensor:
     """Exposure, balance, tone, shade, colour, contrast, sharpness and grain as careless photos have them."""
     n, _, h, w = rgb.shape
     gain = torch.exp2(_draw(rgb, -0.9, 0.6, 1, 1, 1) * _now_and_then(rgb, 0.7))
@@ -55,11 +51,7 @@ def much_changed(rgb: torch.Tensor, *, softer: bool = False) -> torch.Tensor:
     x = light.clamp(1e-5, 1).pow(1 / 2.2 * torch.exp(_draw(rgb, -0.25, 0.25, 1, 1, 1)))
     x = _about(x, x.mean(1, keepdim=True), _draw(rgb, 0.6, 1.4, 1, 1, 1))
     x = _about(x, x.mean((1, 2, 3), keepdim=True), _draw(rgb, 0.8, 1.2, 1, 1, 1))
-    if softer:
-        x = x + _draw(rgb, 0, LIFTED, 1, 1, 1) * _now_and_then(rgb, LIFTED_OFTEN) * (1 - x)
     x = x + (_soft(x) - x) * _draw(rgb, -0.7, 1.2, 1, 1, 1) * _now_and_then(rgb, 0.6)
-    for times, often in ENLARGED if softer else ():
-        x = torch.where(_now_and_then(rgb, often), _enlarged(x, times), x)
     fine, coarse = torch.randn_like(x), torch.randn(n, 3, h // 2, w // 2, device=rgb.device)
     coarse = F.interpolate(coarse, size=(h, w), mode="bilinear") * _draw(rgb, 0, 1, 1, 1, 1)
     x = x + (fine + coarse) * _draw(rgb, 0, 0.05, 1, 1, 1) * _now_and_then(rgb, 0.6)
@@ -73,12 +65,6 @@ def _about(x: torch.Tensor, middle: torch.Tensor, times: torch.Tensor) -> torch.
 
 def _soft(x: torch.Tensor) -> torch.Tensor:
     return F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="reflect"), 3, 1)
-
-
-def _enlarged(x: torch.Tensor, times: int) -> torch.Tensor:
-    """As soft as a picture enlarged so many times; the sides must be multiples."""
-    small = F.avg_pool2d(x, times)
-    return F.interpolate(small, scale_factor=float(times), mode="bilinear")
 
 
 def _half_planes(n: int, h: int, w: int, dev: torch.device) -> torch.Tensor:

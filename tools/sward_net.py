@@ -1,4 +1,4 @@
-"""The sward classifier's network: its layers, and to ONNX and back. Needs the extra ``train``."""
+"""The sward classifier's network: its layers, and to ONNX. Needs the extra ``train``."""
 
 from __future__ import annotations
 
@@ -27,17 +27,14 @@ class SwardNet(nn.Module):
     instead of concatenations: most of the work is at a quarter of the size and below.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (16, 32, 48, 64), depth: int = 1) -> None:
+    def __init__(self, widths: tuple[int, ...] = (16, 32, 64, 128)) -> None:
         super().__init__()
-        self.stem = nn.Sequential(
-            _conv(3, widths[0], side=4, stride=2), *[_conv(widths[0], widths[0]) for _ in range(depth - 1)]
-        )
+        self.stem = _conv(3, widths[0], side=4, stride=2)
         self.down = nn.ModuleList(
-            nn.Sequential(_conv(a, b, stride=2), *[_conv(b, b) for _ in range(depth)])
-            for a, b in pairwise(widths)
+            nn.Sequential(_conv(a, b, stride=2), _conv(b, b)) for a, b in pairwise(widths)
         )
         self.narrow = nn.ModuleList(nn.Conv2d(b, a, 1) for a, b in pairwise(widths))
-        self.up = nn.ModuleList(nn.Sequential(*[_conv(a, a) for _ in range(depth)]) for a in widths[:-1])
+        self.up = nn.ModuleList(_conv(a, a) for a in widths[:-1])
         self.head = nn.ConvTranspose2d(widths[0], 4, 2, stride=2)
 
     def logits(self, x: torch.Tensor) -> torch.Tensor:
@@ -59,14 +56,6 @@ class SwardNet(nn.Module):
         return self.logits(x).softmax(dim=1)
 
 
-SIZES: dict[str, tuple[tuple[int, ...], int]] = {  # widths and depth
-    "small": ((16, 32, 48, 64), 1),
-    "wide": ((16, 32, 64, 128), 1),
-    "middle": ((24, 48, 96, 128), 1),
-    "large": ((48, 96, 192, 256), 2),
-}
-
-
 class Squares(nn.Module):
     """A trained network as it is shipped: the same numbers, without work at full size.
 
@@ -79,7 +68,7 @@ class Squares(nn.Module):
     def __init__(self, net: SwardNet) -> None:
         super().__init__()
         self.net = net
-        first, out = fuse_conv_bn_eval(*net.stem[0][:2]), net.head
+        first, out = fuse_conv_bn_eval(*net.stem[:2]), net.head
         self.first = nn.Conv2d(12, first.out_channels, 2)
         squares = first.weight.data.unflatten(3, (2, 2)).unflatten(2, (2, 2)).permute(0, 1, 3, 5, 2, 4)
         self.first.weight.data = squares.flatten(1, 3) * (4 / 255)
@@ -90,8 +79,7 @@ class Squares(nn.Module):
 
     def forward(self, squares: torch.Tensor) -> torch.Tensor:
         """Logits."""
-        first = self.net.stem[1:](F.relu(self.first(squares)))
-        return self.last(self.net.inner(first))
+        return self.last(self.net.inner(F.relu(self.first(squares))))
 
 
 def export(net: SwardNet, path: Path) -> None:
@@ -117,37 +105,3 @@ def _enlist(path: Path) -> None:
     kept = [line for line in lines if line.partition("  ")[2] != path.name]
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     sums.write_text("\n".join([*kept, f"{digest}  {path.name}"]) + "\n", encoding="utf-8")
-
-
-def load(path: Path) -> SwardNet:
-    """A network of the shipped shape from its ONNX file, ready to learn on with its norms as they are.
-
-    The file has the norms folded into the convolutions before them, in the order in which they run.
-    """
-    import onnx
-    from onnx import numpy_helper
-
-    graph = onnx.load(str(path)).graph
-    arrays = {each.name: torch.tensor(numpy_helper.to_array(each)) for each in graph.initializer}
-    weights = iter([[arrays[name] for name in n.input[1:]] for n in graph.node if n.op_type == "Conv"])
-    net = SwardNet()
-    first, bias = next(weights)  # it takes squares of 2 x 2 pixels, codes 0-255: see Squares
-    whole = first.reshape(-1, 3, 2, 2, 2, 2).permute(0, 1, 4, 2, 5, 3).reshape(-1, 3, 4, 4) * (255 / 4)
-    _put(net.stem[0], whole, bias + 2 * whole.sum((1, 2, 3)))
-    for layer in (layer for down in net.down for layer in down):
-        _put(layer, *next(weights))
-    for narrow, up in zip(reversed(net.narrow), reversed(net.up), strict=True):
-        narrow.weight.data, narrow.bias.data = next(weights)
-        for layer in up:
-            _put(layer, *next(weights))
-    last, bias = next(weights)
-    net.head.weight.data = last.reshape(4, 2, 2, -1).permute(3, 0, 1, 2).contiguous()
-    net.head.bias.data = bias.reshape(4, 4).mean(1)
-    return net.eval()
-
-
-def _put(layer: nn.Sequential, weight: torch.Tensor, bias: torch.Tensor) -> None:
-    """A convolution with its norm folded in, and a norm that changes nothing but adds the bias."""
-    convolution, norm = layer[0], layer[1]
-    convolution.weight.data, norm.bias.data = weight, bias
-    norm.running_var.fill_(1 - norm.eps)

@@ -34,7 +34,7 @@ import torch
 from pool import cards
 from sward_crops import CROP, Store, blots, counts_of, members_of
 from sward_light import relight
-from sward_net import SIZES, SwardNet, export
+from sward_net import SwardNet, export
 from sward_pictures import PARTS, SETS, SPLIT, Picture, deal, part_of, read_all, read_split, score
 from torch import nn
 
@@ -71,11 +71,8 @@ def loss_of_means(logits: torch.Tensor, part: torch.Tensor, shares: torch.Tensor
 class Training:
     """One network on its way: the pictures that it may see, its optimiser, its step as one recorded graph."""
 
-    def __init__(
-        self, net: SwardNet, store: Store, members: dict[str, torch.Tensor], *, softer: bool = False
-    ) -> None:
+    def __init__(self, net: SwardNet, store: Store, members: dict[str, torch.Tensor]) -> None:
         device, gpu = store.device, store.device.type == "cuda"
-        self.softer = softer
         self.net = net.to(device, memory_format=torch.channels_last)
         self.store, self.members = store, members
         self.rate = torch.tensor(0.0, device=device)  # a tensor, so that a recorded step reads it anew
@@ -101,7 +98,7 @@ class Training:
         if "real" in rgbs:
             on = blots(counts["turf"], CROP, device)
             rgbs["turf"] = torch.where(on, rgbs["turf"], rgbs.pop("ground"))
-        rgb = relight(torch.cat(list(rgbs.values())), softer=self.softer)
+        rgb = relight(torch.cat(list(rgbs.values())))
         rgb = rgb.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda", cache_enabled=False):
             logits = self.net.logits(rgb)
@@ -153,11 +150,9 @@ class Training:
 class Plan:
     """How long and how fast; time ends a network's schedule early where its steps would take longer."""
 
-    size: str = "small"
     steps: int = 67_000
     rate: float = 3e-3
     stop_after_s: float = math.inf
-    softer: bool = False
 
 
 def _settle(device: torch.device) -> None:
@@ -180,13 +175,13 @@ def train_all(
     nets = {}
     for name, chosen in shares.items():
         print(f"{name}: {len(chosen)} pictures", flush=True)
-        nets[name] = train(SwardNet(*SIZES[plan.size]), store, members_of(pictures, chosen, device), plan)
+        nets[name] = train(SwardNet(), store, members_of(pictures, chosen, device), plan)
     return nets
 
 
 def train(net: SwardNet, store: Store, members: dict[str, torch.Tensor], plan: Plan) -> SwardNet:
     """One network, one cosine of the rate long."""
-    training = Training(net, store, members, softer=plan.softer)
+    training = Training(net, store, members)
     start = time.monotonic()
     for index in range(plan.steps):
         done = max(index / plan.steps, (time.monotonic() - start) / plan.stop_after_s)
@@ -270,10 +265,8 @@ def main() -> None:
     ask.add_argument(
         "--deal", action="store_true", help="deal the real groups into parts anew, write it down"
     )
-    ask.add_argument("--size", choices=SIZES, default=Plan.size)
     ask.add_argument("--steps", type=int, default=Plan.steps)
     ask.add_argument("--stop-after-s", type=float, default=Plan.stop_after_s)
-    ask.add_argument("--softer", action="store_true", help="softer crops and lifted darks too")
     ask.add_argument("--seed", type=int, default=1)
     say = ask.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -289,7 +282,7 @@ def main() -> None:
         SPLIT.write_text(json.dumps(deal(pictures), indent=1, sort_keys=True) + "\n", encoding="utf-8")
     shares = shares_of(names, pictures)
     print({name: len(chosen) for name, chosen in shares.items()}, f"pictures, on {device}", flush=True)
-    plan = Plan(say.size, say.steps, stop_after_s=say.stop_after_s, softer=say.softer)
+    plan = Plan(say.steps, stop_after_s=say.stop_after_s)
     nets = train_all(pictures, shares, device, plan)
     for name, net in nets.items():
         folder = say.out if name == "sward" else (say.folds or say.out)

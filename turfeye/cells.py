@@ -235,8 +235,7 @@ def hidden_by_dark_soil(pixels: Pixels, found: Faults) -> float:
     """How much too much of half-covered ground is green where dark soil is seen obliquely (`darksoil`)."""
     if pixels.view.tilt_deg <= view.OBLIQUE_DEG:
         return 0.0
-    in_card_light = pixels.correction is not None
-    return darksoil.excess(pixels.rgb_linear, pixels.shares, found.lit, in_card_light=in_card_light)
+    return darksoil.excess(pixels.rgb_linear, pixels.shares, found.lit)
 
 
 def _classes(cells: Gather, means: dict[str, Floats], cover: Floats) -> dict[str, Floats]:
