@@ -44,7 +44,7 @@ CASES = (
     Case("bench/spots/spot-11.jpg", (0.75, 0.8), "Closed turf in hard sun: black gaps pass for soil"),
     Case("tune/spots/spot-06.jpg", (0.3, 0.3), "Low sun on compost: dark soil passes for shaded leaves"),
     Case("tune/lawns/lawn-21.jpg", (0.55, 0.35), "Wet soil under straw and thin grass, from afar"),
-    Case("lawn_mown_torcs_e2", (0.5, 0.5), "Real, close-mown: yellowish blades pass for straw or bare ground"),
+    Case("lawn_mown_torcs_e2", (0.5, 0.5), "Real, close-mown: yellowish blades pass for straw and soil"),
     Case("turf_thin_torcs_d2", (0.5, 0.5), "Real, thin: dead blades pass for bare ground"),
 )
 
