@@ -4,6 +4,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 WORKERS ?= $(shell nproc)
+# what `make train` renders and how long it learns; less of all tries the recipe out
+SPOTS ?= 715
+GARDENS ?= 370
+PLACES ?= 54
+QUICK ?= 200
+STEPS ?= 67000
+REGION_STEPS ?= 6000
 
 .PHONY: demo test bench lint train samples clean
 
@@ -34,13 +41,13 @@ samples: $(STAMP)  ## render sample_images/ again; minutes with a graphics card,
 
 train: $(STAMP)  ## both networks from scratch, with graphics cards: make train LABELLED=FOLDER REAL=FOLDER
 	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[simulate,train]'
-	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count 715 --spp 12 --workers $(WORKERS)
-	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count 370 --spp 24 --workers $(WORKERS)
-	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count 54 --looks 3 --workers $(WORKERS)
-	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count 200
+	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count $(SPOTS) --spp 12 --workers $(WORKERS)
+	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count $(GARDENS) --spp 24 --workers $(WORKERS)
+	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count $(PLACES) --looks 3 --workers $(WORKERS)
+	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count $(QUICK)
 	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train --real $(REAL) \
-		--out models --folds tests/data/sward-folds
-	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps 6000
+		--out models --folds tests/data/sward-folds --steps $(STEPS)
+	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps $(REGION_STEPS)
 
 clean:
 	rm -rf $(VENV) demo
