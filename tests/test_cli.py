@@ -176,6 +176,7 @@ def test_without_a_card_the_way_on_is_named_once(tmp_path: Path) -> None:
 
 
 SPOTS = HERE / "sample_images/trial-spots/photos"
+FERRY = HERE / "sample_images/ferry-cottage"
 
 
 def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) -> None:
@@ -222,6 +223,39 @@ def test_cells_larger_than_the_picture_are_told_to_be_smaller() -> None:
     done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--cell", "3")
     assert "0 of 4 cells seen" in done.stdout
     assert "write a smaller --cell, such as 0.1" in done.stderr
+
+
+def test_a_photo_of_the_card_alone_says_what_to_do_and_shows_no_empty_table(tmp_path: Path) -> None:
+    run("card", tmp_path / "card.png", "--spot", "1", "--dpi", "110")
+    done = run("look", tmp_path / "card.png")
+    assert "nothing measured; 0 of 16 cells seen" in done.stdout
+    assert "row, col" not in done.stdout
+    assert "show more lawn around the card" in done.stderr
+
+
+def test_where_the_cells_are_written_nothing_says_how_to_write_them(tmp_path: Path) -> None:
+    hint = "every cell with its other figures: --out DIR"
+    assert hint in run("look", SPOTS / "2026-04-13-spot-1.jpg").stderr
+    assert hint not in run("look", SPOTS / "2026-04-13-spot-1.jpg", "--out", tmp_path).stderr
+
+
+def test_an_outline_that_the_card_speaks_against_is_told_as_its_corners_are_marked(tmp_path: Path) -> None:
+    window = FERRY / "photos/2026-03-14-window.jpg"
+    known = lawn.read(FERRY)
+    corners = [word for x, y in known.views[0].corners_px for word in ("--corner", f"{x},{y}")]
+    for times, said in ((1.0, False), (2.0, True)):
+        outline = " ".join(f"{times * x:g},{times * y:g}" for x, y in known.outline_m)
+        folder = tmp_path / f"lawn-{times:g}"
+        run("lawn", "new", folder, "--outline", outline, "--sown", "2026-03-14")
+        done = run("add", folder, window, "--view", "window", *corners)
+        assert done.exit_code == 0, done.output
+        assert ("the card in it would be 2 times as large as it is" in done.stderr) == said
+        (one,) = survey.measure(lawn.read(folder))
+        assert any("measure a side again" in line for line in one.facts["warnings"]) == said
+    # a card that came out of the printer at twice its size agrees with such an outline
+    text = (tmp_path / "lawn-2/lawn.toml").read_text()
+    (tmp_path / "lawn-2/lawn.toml").write_text(text.replace("cell_m =", "card_rule_mm = 200\ncell_m ="))
+    assert survey.marks_doubted(tmp_path / "lawn-2", one.path.name) == []
 
 
 def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_path: Path) -> None:

@@ -251,7 +251,8 @@ def test_add_says_which_photos_no_marked_view_places(tmp_path, monkeypatch, plac
     assert third in said
     assert first not in said
     assert second not in said
-    assert f"mark its corners A, B, C, D in it, in pixels: turfeye add {place.folder} PHOTO" in said
+    page = f"on the page that turfeye lawn new {place.folder} --propose PHOTO writes"
+    assert f"mark its corners A, B, C, D in it, {page}" in said
     # a season then searches for nothing again, and drops no pose that is in use
     tried = Alignment(monkeypatch, {}).tried
     kept = {path.name for path in (place.results_dir / "poses").iterdir()}

@@ -89,7 +89,7 @@ def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) ->
         "12 cells were never seen (3.0 m²), the strip within 0.5 m of the side B–C: outside"
     )
     assert hidden.startswith("4 cells were never seen (1.0 m²), around the place 5.0 m from A and")
-    assert ": something lies on it; clear it" in hidden
+    assert ": something lies on it; clear or avoid that" in hidden
 
 
 def test_the_photo_that_came_nearest_gives_the_cause(season: Season) -> None:

@@ -103,7 +103,8 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     here, there = _surroundings(first, known, outline), later.features
     matches = _matched(here, there, *_pairs(here, there), known, outline)
     if len(matches.first_px) < FIRST_MATCHES:
-        raise _refusal(f"only {len(matches.first_px)} features of the surroundings were found again")
+        found = f"only {len(matches.first_px)}" if len(matches.first_px) else "no"
+        raise _refusal(f"{found} features of the surroundings were found again")
     solver = Solver(known, later.small_px, _focal_guess(later, first, first_view))
     first_pose = solver.propose(matches)
     if first_pose is None:
@@ -180,9 +181,9 @@ def _view(later: Scenery, pose: Pose, solver: Solver) -> View:
 def _refusal(reason: str) -> AlignmentError:
     return AlignmentError(
         f"the photo can't be laid over the marked one: {reason}. If it shows the same lawn, "
-        "mark the lawn's corners in it: turfeye add LAWN PHOTO --corner x,y --corner x,y …; next time take "
-        "it from the same place, with fence and paving in view. If it shows something else, delete it "
-        "from the lawn's photos"
+        "mark the lawn's corners in it, on the page that turfeye lawn new LAWN --propose PHOTO writes; next "
+        "time take it from the same place, with fence and paving in view. If it shows something else, delete "
+        "it from the lawn's photos"
     )
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 
-from turfeye import cells, evened, leafcolour, lighting, photo
-from turfeye.records import Correction, Photo, Sighting
+from turfeye import cells, evened, leafcolour, lighting, photo, view
+from turfeye.card_layout import CARD
+from turfeye.records import Correction, Photo, Sighting, View
 
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
@@ -26,6 +29,10 @@ RAISED = (
     "come out too short and cells lie elsewhere; lay the card on the ground"
 )
 
+OFF_SIZE = 0.12
+"""A card that comes out larger or smaller than it is by more than this speaks against the outline's lengths.
+With corners marked to 1 % of the width, rendered photos have 0.06 at most."""
+
 
 def of_lens(picture: Photo) -> list[str]:
     """That a very wide lens bends what lies near the picture's rim."""
@@ -43,7 +50,10 @@ def of_lens(picture: Photo) -> list[str]:
 def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: bool) -> list[str]:
     """What makes colours, places and heights by this card doubtful."""
     if sighting is None:
-        return ["no card could be read: cover has a wider error and colour is withheld"]
+        return [
+            "no card could be read: cover has a wider error and colour is withheld; lay the card flat on the "
+            "lawn, near you, in the next photo"
+        ]
     said = []
     if correction is not None and correction.half_lit:
         said.append(
@@ -76,6 +86,24 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             "daylight"
         )
     return said
+
+
+def of_size(sighting: Sighting, seen: View, *, rule_mm: float) -> list[str]:
+    """That the card comes out larger or smaller than it is in a view by the outline's marked corners.
+
+    ``rule_mm`` is what the card's 100 mm rule measures as printed.
+    """
+    ground_m2 = cv2.contourArea(view.unproject(seen, sighting.corners_px).astype(np.float32))
+    card_m2 = CARD.width_mm * CARD.height_mm / 1e6 * (rule_mm / CARD.rule_mm) ** 2
+    times = math.sqrt(ground_m2 / card_m2)
+    if not times > 0 or abs(math.log(times)) <= math.log1p(OFF_SIZE):
+        return []
+    return [
+        f"by the outline's lengths the card in it would be {times:.2g} times as large as it is; if it lies "
+        f"on the ground, they are about {times:.2g} times the true ones, and areas and seed {times**2:.2g} "
+        "times: measure a side again, then check outline_m in lawn.toml, the marked corners, and the card's "
+        "100 mm rule"
+    ]
 
 
 def _flatness(sighting: Sighting) -> list[str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from turfeye import (
+    caveats,
     cells,
     glance,
     lessons,
@@ -27,7 +28,7 @@ from turfeye.files import digest_of
 from turfeye.filing import original_name
 from turfeye.lawn import Lawn, read
 from turfeye.readings import Reading
-from turfeye.records import CellTable
+from turfeye.records import CellTable, Photo
 from turfeye.standpoints import Standpoints
 
 MODELS = (sward.MODEL, region.NETWORK)
@@ -158,17 +159,35 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     one = glance.look_through(
         picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson
     )
-    doubt: str | None = where.twice
-    if where.placed is not None and where.placed.over is None:
-        corners = next(v.corners_px for v in place.views if v.photo == path.name)
-        _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
-    said = [*([doubt] if doubt else []), *([where.unread] if where.unread else [])]
+    said = [line for line in (where.twice, *_against_marks(place, picture, where), where.unread) if line]
     one = replace(one, warnings=(*said, *one.warnings))
     return one.table, {
         **summary.kept(one),
         **where.facts,
         "taught": lesson is not None and where.sighting is not None,
     }
+
+
+def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
+    """What speaks against the corners marked in this photo, or the outline's lengths; [] of one unmarked."""
+    if where.placed is None or where.placed.over is not None:
+        return []
+    corners = next(v.corners_px for v in place.views if v.photo == picture.path.name)
+    _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
+    size = (
+        []
+        if where.sighting is None
+        else caveats.of_size(where.sighting, where.view, rule_mm=place.card_rule_mm)
+    )
+    return [*([doubt] if doubt else []), *size]
+
+
+def marks_doubted(folder: Path | str, name: str) -> list[str]:
+    """What speaks against the corners marked in the filed photo of this name, a line each."""
+    place = read(folder)
+    path = next(path for path in place.every_photo() if path.name == name)
+    picture = whereabouts.dated(place, photo.read(path))
+    return _against_marks(place, picture, whereabouts.find(place, picture, Standpoints(place)))
 
 
 def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:
@@ -184,9 +203,9 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     refused: dict[str, str] = {}
     again = (
         "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
-        f"{', '.join(place.corner_names)} in it, in pixels: turfeye add {shlex.quote(str(folder))} PHOTO "
-        "--corner x,y --corner x,y …; next time stand at the same place, fence or paving in the picture. If "
-        "it shows something else, delete it from the lawn's photos"
+        f"{', '.join(place.corner_names)} in it, on the page that turfeye lawn new "
+        f"{shlex.quote(str(folder))} --propose PHOTO writes; next time stand at the same place, fence or "
+        "paving in the picture. If it shows something else, delete it from the lawn's photos"
     )
 
     def go(path: Path) -> None:

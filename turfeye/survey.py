@@ -60,7 +60,7 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
-from turfeye.measurement import Measured, Tell, measure, unplaced, untold
+from turfeye.measurement import Measured, Tell, marks_doubted, measure, unplaced, untold
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area
 from turfeye.readings import Reading
@@ -70,8 +70,8 @@ from turfeye.teach import Lesson, Teaching
 from turfeye.trial import Trial
 
 __all__ = [
-    "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "measure", "new", "round_of",
-    "season", "sow_plan", "teach_lawn", "unplaced",
+    "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
+    "round_of", "season", "sow_plan", "teach_lawn", "unplaced",
 ]  # fmt: skip
 
 

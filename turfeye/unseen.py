@@ -51,7 +51,8 @@ CAUSES: Final = {
     ),
 }
 CLEAR: Final = (
-    "clear it before the next photo, or take photos from a second standing point too, by the side {near}"
+    "clear or avoid that in the next photo, or take photos from a second standing point too, by the side "
+    "{near}"
 )
 
 

@@ -85,3 +85,6 @@ def add(
         lines = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
     for line in lines:
         say(f"filed, but not placed yet: {line}")
+    if corners and not lines:
+        for line in survey.marks_doubted(folder, filed[0].path.name):
+            say(f"{filed[0].source.name}: {line}")

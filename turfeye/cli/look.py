@@ -28,6 +28,7 @@ FEWEST_CELLS = 4
 """Of so few cells none seen, they are too large for the picture."""
 FEW_PHOTOS = 4
 """So many photos are shown one by one; more are shown a row each, ranked."""
+NOTHING = "nothing measured"
 OF_A_CARD = {"cell_m": "--cell", "values": "--values", "spot": "--spot", "rule_mm": "--rule"}
 """Options that say something of a card, or in its metres."""
 
@@ -98,7 +99,7 @@ def look(
         if many:  # when all are measured
             said += [(path.name, warning) for warning in seen.warnings]
         else:
-            _show(seen, json=json)
+            _show(seen, json=json, written=out is not None)
         if out is not None:
             _write(seen, out, aloud=not many)
     rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
@@ -205,7 +206,7 @@ def _show_ranks(rows: Sequence[dict[str, Any]]) -> None:
     say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
 
 
-def _show(seen: Look, *, json: bool) -> None:
+def _show(seen: Look, *, json: bool, written: bool) -> None:
     """One photo, and what to mind of it."""
     from turfeye import summary
 
@@ -213,6 +214,8 @@ def _show(seen: Look, *, json: bool) -> None:
         click.echo(json_module.dumps(summary.as_dict(seen), ensure_ascii=False, allow_nan=False))
     else:
         _show_in_words(seen)
+        if len(seen.table.state) > FEW_CELLS and not written and np.isfinite(seen.table.cover).any():
+            say("every cell with its other figures: --out DIR, or --json")
     for warning in seen.warnings:
         say(f"{seen.photo.path.name}: {warning}")
 
@@ -225,21 +228,23 @@ def _show_in_words(seen: Look) -> None:
     facts = summary.as_dict(seen)
     total, card, view = facts["summary"], facts["card"], facts["view"]
     click.echo(f"{facts['photo']}, {facts['taken'] or 'no date'}")
+    nothing = not total["cells_seen"]
     cover = share(total["cover"], total["cover_se"])
     area = f" over {figure(total['area_m2'], 2)} m²" if total["area_m2"] is not None else ""
+    shares = f"green {cover}{area}, straw {share(total['straw'])}, bare {share(total['bare'])}"
     click.echo(
-        f"green {cover}{area}, straw {share(total['straw'])}, bare {share(total['bare'])}; "
-        f"{total['cells_seen']} of {total['cells']} cells seen"
+        f"{NOTHING if nothing else shares}; {total['cells_seen']} of {so_many(total['cells'], 'cell')} seen"
     )
     if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
-        if not total["cells_seen"] and total["cells"] <= FEWEST_CELLS:
-            say("the picture shows no such large cell whole: write a smaller --cell, such as 0.1")
-        if whys[MISPLACED] > total["cells_seen"]:
+        if whys[MISPLACED] > (sum(whys.values()) / 2 if nothing else total["cells_seen"]):
             say("the card is too small here to place such small cells: go nearer, or write a larger --cell")
+        elif nothing:
+            say(_towards_cells(total["cells"], card_found=card["found"]))
     if card["found"]:
         by = total["dgci_cells"]
         few = f"no colour index, since {by} of {total['cells_seen']} cells tell theirs"
+        few = "no colour index" if nothing else few
         index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} by {by} cells"
         click.echo(
             f"{index}; card {card['spot']} by {card['markers']} markers, "
@@ -247,10 +252,24 @@ def _show_in_words(seen: Look) -> None:
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"
         )
+    if nothing:
+        return
     if len(facts["cells"]) <= FEW_CELLS:
         _show_rows(facts["cells"])
     else:
         _show_map(seen.table, axes=seen.view is not None)
+
+
+def _towards_cells(cells: int, *, card_found: bool) -> str:
+    """What to do for a photo in which no cell could be measured."""
+    if cells <= FEWEST_CELLS:
+        return "the picture shows no such large cell whole: write a smaller --cell, such as 0.1"
+    if card_found:
+        return (
+            "show more lawn around the card: hold the phone about 1.3 m above it, or stand where the whole "
+            "lawn is in the picture"
+        )
+    return "take a photo that shows the lawn, with the card on it"
 
 
 def _show_map(table: CellTable, *, axes: bool) -> None:
@@ -270,7 +289,6 @@ def _show_map(table: CellTable, *, axes: bool) -> None:
     click.echo(f"green in per cent{size}; · not seen:")
     for line in lines:
         click.echo(line)
-    say("every cell with its other figures: --out DIR, or --json")
 
 
 def _show_rows(cells: list[dict]) -> None:
