@@ -9,7 +9,8 @@ has put its colours right, by two other phones (tools/pasted_card.py); NAME-shar
 the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the truth from straight above); NAME.json
 (the recipe, the camera's pose, sample distance, where the cards lie); for gardens NAME-lawn.png (255 = lawn).
 
-Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from.
+Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from. A scene
+that OUT holds already is not made again, so a stopped run goes on where it was.
 """
 
 from __future__ import annotations
@@ -106,6 +107,8 @@ def garden_recipe(seed: int) -> lawns.LawnRecipe:
 
 def make(kind: str, out: Path, seed: int, count: int, spp: int) -> str:
     """Render one scene's looks, in a process of its own."""
+    if any(out.glob(f"*-{seed}-{count - 1}.json")):  # written last
+        return f"{seed}: there already"
     start = time.time()
     looks, parts = spot_looks(seed, count) if kind == "spots" else garden_looks(seed, count)
     built = time.time()
