@@ -8,10 +8,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import bench_row
+import calibrate_errors
 import numpy as np
 import pool
+import pytest
 import rendered_truth
 
+from turfeye import cells
 from turfeye.records import Grid
 
 RENDERED = Path(__file__).parent / "data" / "rendered"
@@ -82,3 +85,17 @@ def test_a_lawn_is_seen_through_its_true_corners():
     after = np.roll(corners, -1, axis=0)
     area = abs(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0])) / 2  # the shoelace formula
     assert math.isclose(marked, area / (width * height), rel_tol=0.01)
+
+
+def test_what_no_card_adds_is_found_again():
+    """Cells of twenty photos, drawn with a gain that is off by 0.3 beside errors that are told."""
+    rng = np.random.default_rng(8)
+    cover, own = rng.uniform(0.05, 0.95, 2000), rng.uniform(0.02, 0.03, 2000)
+    edges = cover * (1 - cover)
+    told = np.hypot(own, cells.UNCORRECTED_GAIN_SE * edges)
+    miss = np.hypot(own, 0.3 * edges) * rng.standard_t(calibrate_errors.TAIL, 2000) * (2 / 3) ** 0.5
+    nothing = np.full(2000, np.nan)
+    rows = np.column_stack(
+        [nothing, cover, told, cover - miss, nothing, np.repeat(np.arange(20), 100), nothing]
+    )
+    assert calibrate_errors.gain_se(rows) == pytest.approx(0.3, abs=0.02)

@@ -1,6 +1,6 @@
 """How honest the error of cover is, by kind of photo, cover and angle; and the constants that make it so.
 
-    python tools/calibrate_errors.py rendered/tune --fit      # fits `cells.Accuracy`; write the result there
+    python tools/calibrate_errors.py rendered/tune --fit      # fits `cells.Accuracy` and what no card adds
     python tools/calibrate_errors.py rendered/bench           # looks only
 
 Fit on pictures that neither trained the network nor carry a reported figure: make_samples.py --sets
@@ -109,6 +109,33 @@ def by_visit(rows: np.ndarray, names: list[str]) -> float:
     return float(spread / cells.SHARED)
 
 
+def voices(rows: np.ndarray) -> np.ndarray:
+    """(N,) weights with which every picture has one voice."""
+    _, picture, count = np.unique(rows[:, 5], return_inverse=True, return_counts=True)
+    return 1 / count[picture]
+
+
+def unlikelihood(miss: np.ndarray, se: np.ndarray, voice: np.ndarray) -> float:
+    """How unlikely it is to be so far off with these errors, by Student's t of the same spread."""
+    scale = se * np.sqrt((TAIL - 2) / TAIL)
+    return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
+
+
+def gain_se(rows: np.ndarray) -> float:
+    """The likeliest `cells.UNCORRECTED_GAIN_SE`, of rows read without a card; the rest of errors stays."""
+    from scipy.optimize import minimize_scalar
+
+    cover, se = rows[:, 1], rows[:, 2]
+    edges = np.clip(cover * (1 - cover), 0, 0.25)
+    rest = np.maximum(se**2 - (cells.UNCORRECTED_GAIN_SE * edges) ** 2, 0)
+    miss, voice = cover - rows[:, 3], voices(rows)
+
+    def cost(gain: float) -> float:
+        return unlikelihood(miss, np.sqrt(rest + (gain * edges) ** 2), voice)
+
+    return float(minimize_scalar(cost, bounds=(0, 1), method="bounded").x)
+
+
 def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
@@ -116,17 +143,14 @@ def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
     cover, se = rows[:, 1], rows[:, 2]
     seen = {"zenith_deg": rows[:, 4], "hardness": rows[:, 6]}
     rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy(), **seen) ** 2, 0)
-    miss = cover - rows[:, 3]
-    _, picture, count = np.unique(rows[:, 5], return_inverse=True, return_counts=True)
-    voice = 1 / count[picture]
+    miss, voice = cover - rows[:, 3], voices(rows)
 
     def errors(logs: np.ndarray) -> np.ndarray:
         alone = cells.classifier_se(cover, cells.Accuracy(*np.exp(logs)), **seen)
         return np.sqrt(rest + alone**2)
 
     def cost(logs: np.ndarray) -> float:
-        scale = errors(logs) * np.sqrt((TAIL - 2) / TAIL)
-        return float(voice @ (np.log(scale) + (TAIL + 1) / 2 * np.log1p((miss / scale) ** 2 / TAIL)))
+        return unlikelihood(miss, errors(logs), voice)
 
     start = cells.Accuracy()
     found = minimize(cost, np.log([start.dense, start.slope, start.hard]), method="Nelder-Mead").x
@@ -150,6 +174,7 @@ def main() -> None:
     visits = ", ".join(f"{kind} {by_visit(rows[rows[:, 0] == k], names):.2f}" for k, kind in enumerate(KINDS))
     print(f"of that differs from visit to visit of a sample's place: {visits}")
     if options.fit:
+        print(f"\nlikeliest error of the gain without a card: {gain_se(rows[rows[:, 0] == 2]):.2f}")
         accuracy, changed = refit(rows[rows[:, 0] < 2])  # without a card colours err on top
         print(f"\nlikeliest: {accuracy}; with it")
         table(changed)
