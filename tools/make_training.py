@@ -9,8 +9,8 @@ has put its colours right, by two other phones (tools/pasted_card.py); NAME-shar
 the order R, G, B, A: green, straw, bare, other); NAME-cells.csv (the truth from straight above); NAME.json
 (the recipe, the camera's pose, sample distance, where the cards lie); for gardens NAME-lawn.png (255 = lawn).
 
-Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from. A scene
-that OUT holds already is not made again, so a stopped run goes on where it was.
+Spots are rendered finer than they are judged, as photos are finer, and averaged down when learnt from. What
+OUT holds already is not made again, so a stopped run goes on where it was.
 """
 
 from __future__ import annotations
