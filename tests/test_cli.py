@@ -441,6 +441,20 @@ def test_add_marks_corners(folder: Path, tmp_path: Path) -> None:
     assert lawn.read(folder).views[0].corners_px.tolist() == [list(map(float, c)) for c in CORNERS]
 
 
+def test_a_trial_s_spreadsheet_is_shown_as_it_is_read(folder: Path) -> None:
+    with (folder / "lawn.toml").open("a") as file:
+        file.write("\n[[plots]]\ncolumns = 4\nat_m = [1.0, 1.0]\nstep_m = [1.5, 1.5]\n")
+    sheet = folder / "treatments.csv"
+    sheet.write_text("plot,treatment,block\n1,thick,1\n2,thin,1\n3,thin,2\n4,thick,2\n")
+    shown = run("lawn", "show", folder).stdout
+    assert "2 treatments, with their plots: thick (2), thin (2)\n" in shown
+    assert "2 blocks, with their plots: 1 (2), 2 (2)\n" in shown
+    sheet.write_text("plot,treatment,cover\n1,thick,1\n")
+    refused = run("lawn", "show", folder)
+    assert refused.exit_code == 2
+    assert "cover is a column of the results already" in refused.stderr
+
+
 def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> None:
     path = folder / "lawn.toml"
     block = "[[plots]]\ncolumns = 4\nrows = 3\nat_m = [1.0, 1.0]\nstep_m = [1.5, 1.5]\n"

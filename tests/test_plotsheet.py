@@ -72,7 +72,7 @@ def test_two_hundred_plots_come_from_one_sheet(tmp_path: Path, between: str, end
     assert trial.peg_word == "plot"
     assert plotsheet.sizes(trial.plots) == "1.2 by 1.6 m"
     assert newlawn.again(tmp_path / "next", tmp_path).plots == trial.plots
-    given = survey._given(trial)
+    given = survey.treatments_of(trial)
     assert given.columns == ("treatment", "block", "Lot")  # where a plot is, is told by plots.csv itself
     assert (given.value(21, "block"), given.value(21, "Lot")) == ("2", "K-0")
 
@@ -165,7 +165,7 @@ def test_plots_are_told_once(tmp_path: Path) -> None:
     assert [spot.number for spot in both.spots] == [1, 2]
     assert both.peg_word == "spot"
     own = place(tmp_path, "plot,treatment,x_total,turned_deg\n1,A,7,left\n", more=table)
-    assert survey._given(own).columns == ("treatment", "x_total", "turned_deg")  # columns of one's own
+    assert survey.treatments_of(own).columns == ("treatment", "x_total", "turned_deg")  # columns of one's own
 
 
 def test_an_l_shaped_lawn_has_no_plot_in_its_corner(tmp_path: Path) -> None:
@@ -213,7 +213,7 @@ def test_the_page_on_the_lawn_file_tells_it_as_it_is(tmp_path: Path) -> None:
     blocks = [block.replace("    ", "") for block in re.findall(r"(?:^    .*\n?)+", section, re.M)]
     trial = place(tmp_path, blocks[0])
     assert trial.plots == (Plot(1, (1.1, 1.3), (1.2, 1.6)), Plot(2, (2.6, 1.3), (1.2, 1.6)))
-    assert survey._given(trial).columns == ("treatment", "block", "seed_lot")
+    assert survey.treatments_of(trial).columns == ("treatment", "block", "seed_lot")
     for name in (plotsheet.PLOT, plotsheet.TREATMENT, plotsheet.BLOCK, plotsheet.TURNED, *plotsheet.SIDES):
         assert re.search(rf"^\| .*`{name}`.* \|.*\|$", section, re.M)
     rows = sheet_rows()

@@ -71,7 +71,7 @@ from turfeye.trial import Trial
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
-    "round_of", "season", "sow_plan", "teach_lawn", "unplaced",
+    "round_of", "season", "sow_plan", "teach_lawn", "treatments_of", "unplaced",
 ]  # fmt: skip
 
 
@@ -105,7 +105,7 @@ def season(
         )
     # These first: whatever is wrong there is said before an hour goes into this lawn's photos.
     other = None if against is None else season(against, today=today, tell=tell)
-    _given(place)
+    treatments_of(place)
     with lawn.locked(place.folder):
         measured = measure(place, tell=tell)
         tell("growth, forecast and pictures")
@@ -266,7 +266,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     trial, ahead, found, pale = _ahead(place, table, mix)
     settings = answer.plan_settings(place, temperatures=weather)
     plan = workplan.plan(ahead, found, mix, outline_m=place.outline_m, settings=settings)
-    given, taught = _given(place), lessons.in_use(place)
+    given, taught = treatments_of(place), lessons.in_use(place)
     beside, not_compared = _beside(place, ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
@@ -324,7 +324,7 @@ def _ahead(
     return trial, trial.whole, plots.thin(trial, place.plots), plots.pale(trial, place.plots)
 
 
-def _given(place: Lawn) -> treatments.Treatments:
+def treatments_of(place: Lawn) -> treatments.Treatments:
     """What ``treatments.csv`` says of a trial's plots. Raises LawnError with every mistake in it."""
     numbers = [plot.number for plot in place.plots]
     taken = (*planfile.PLOT_COLUMNS, *bydate.FIGURES)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -197,6 +198,7 @@ def show(folder: Path, picture: Path | None) -> None:
         click.echo(f"{word} {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
     if found.plots:
         click.echo(f"plots of {plotsheet.sizes(found.plots)}")
+        _show_treatments(found)
     if found.card_rule_mm != 100:
         click.echo(f"cards: the 100 mm rule measures {found.card_rule_mm:g} mm")
     if found.blades:
@@ -211,3 +213,16 @@ def show(folder: Path, picture: Path | None) -> None:
         beside = {spot.number: spot.at_m for spot in found.spots if not spot.size_m}
         drawing.save(charts.ground_map(sheet.ground(found), title=found.name, pegs=beside), picture)
         say(f"wrote {picture}")
+
+
+def _show_treatments(found: Lawn) -> None:
+    """What ``treatments.csv`` is read as: each treatment and block with its plots."""
+    from turfeye import survey, treatments
+
+    sheet = survey.treatments_of(found)
+    for column in (treatments.TREATMENT, treatments.BLOCK):
+        counts = Counter(row[column] for row in sheet.of_plot.values() if row.get(column))
+        if counts:
+            shown = [f"{name} ({plots})" for name, plots in counts.most_common(MOST_PEGS)]
+            more = ["…"] * (len(counts) > MOST_PEGS)
+            click.echo(f"{so_many(len(counts), column)}, with their plots: {', '.join(shown + more)}")
