@@ -21,7 +21,7 @@ from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
 from turfeye.treatments import Compared
-from turfeye.words import day, per_cent, so_many, square_metres
+from turfeye.words import day, per_cent, so_many, square_metres, together_m2
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -162,7 +162,7 @@ def _short(warning: str) -> str:
 def _patches(word: str, patches: tuple[Patch, ...]) -> str:
     if not patches:
         return f"{word}: nothing stands out"
-    area = sum(patch.area_m2 for patch in patches)
+    area = together_m2(patch.area_m2 for patch in patches)
     places = ", ".join(
         f"{square_metres(p.area_m2)} {f'in {where(p)}' if p.plots else f'at ({p.x_m:.1f}, {p.y_m:.1f}) m'}"
         for p in patches[:3]

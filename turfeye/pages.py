@@ -14,7 +14,7 @@ from turfeye import plots
 from turfeye.amounts import bag_words, seed_words
 from turfeye.lawnrecords import Patch
 from turfeye.records import Photo
-from turfeye.words import as_line, day, per_cent, short_day, square_metres
+from turfeye.words import as_line, day, per_cent, short_day, square_metres, together_m2
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -63,6 +63,7 @@ def _environment() -> Environment:
         "day": lambda when: day(when).replace(" ", "\u00a0", 1),
         "short_day": short_day,
         "square_metres": square_metres,
+        "together_m2": together_m2,
         "seed_words": seed_words,
         "bag_words": bag_words,
         "sentence": _sentence,

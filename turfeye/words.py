@@ -52,6 +52,15 @@ def wont_fill(chance: float, look: date | None) -> str:
     return f"whether it fills is open ({per_cent(chance)} that it won't): {open_until(look)}"
 
 
+def together_m2(areas_m2: Iterable[float]) -> float:
+    """The sum of areas that are shown to a hundredth of a square metre one by one, so that it is theirs.
+
+    >>> together_m2([0.104] * 100)
+    10.0
+    """
+    return round(sum(round(m2, 2) for m2 in areas_m2), 2)
+
+
 def square_metres(m2: float) -> str:
     """An area for people, with its unit: to a tenth of a square metre, small ones to a hundredth.
 

@@ -21,7 +21,7 @@ from turfeye.records import Floats
 from turfeye.states import next_look
 from turfeye.tape import fix
 from turfeye.window import window
-from turfeye.words import likelihood, open_until, square_metres
+from turfeye.words import likelihood, open_until, square_metres, together_m2
 
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
@@ -56,7 +56,7 @@ def plan(
     tasks = tuple(_task(patch, rate, rate_from, outline_m, settings) for patch in patches)
     seed = sum(int(task.seed_g) for task in tasks)
     litres = round(sum(task.dressing_l for task in tasks), 1)
-    area = sum(round(task.patch.area_m2, 2) for task in tasks if task.seed_g > 0)
+    area = together_m2(task.patch.area_m2 for task in tasks if task.seed_g > 0)
     spare = amounts.round_up(seed * settings.spare_pct / 100)
     when = window(mix, on, settings.temperatures)
     bags = amounts.dressing_bags(litres, area, settings)
