@@ -116,7 +116,8 @@ def load(folders: list[Path], *, spots: int) -> list[tuple[str, np.ndarray, np.n
     """
     loaded = []
     for folder in folders:
-        names = [p.stem for p in sorted(folder.glob("*.jpg")) if not held_out(p.stem)]
+        looks = sorted({truth.name.rpartition("-")[0] for truth in folder.glob("*-*.png")})
+        names = [name for name in looks if not held_out(name)]
         if not any(folder.glob("*-lawn.png")):
             names = [name for name in names if wanted_spot(folder / f"{name}.json")][:spots]
         for name in names:
