@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from turfeye import colour, colourmatrix, colourspace, reflectance
 from turfeye.card_layout import NOMINAL
 from turfeye.colourmatrix import apply_matrix, root_polynomial
-from turfeye.colourspace import decode, delta_e, dgci, encode, excess_green, hsb, lab
+from turfeye.colourspace import decode, delta_e, dgci, encode, hsb, lab
 from turfeye.errors import ColourError
 from turfeye.records import CardValues, Sighting
 
@@ -191,13 +191,24 @@ def test_root_polynomial_against_the_paper():
     )
 
 
-def test_excess_green_against_spyndex():
+def test_vegetation_indices_against_spyndex():
     spyndex = import_module("spyndex")
-    table = np.array([[87, 108, 67], [231, 199, 31], [60, 90, 40], [140, 120, 90], [30, 200, 60.0]])
-    r, g, b = (table / table.sum(axis=1, keepdims=True)).T
-    want = spyndex.computeIndex("ExG", {"R": r, "G": g, "B": b})
-    assert excess_green(table) == pytest.approx(want, abs=1e-12)
-    assert excess_green(table[0]) == pytest.approx(0.2366, abs=5e-5)  # from the definition
+    table = np.array(
+        [[87, 108, 67], [231, 199, 31], [60, 90, 40], [140, 120, 90], [30, 200, 60]], dtype=float
+    )
+    share = table / table.sum(axis=1, keepdims=True)
+    pairs = {
+        "ExG": colourspace.excess_green(table),
+        "NGRDI": colourspace.green_red_difference(table),
+        "VARI": colourspace.visible_resistant_index(table),
+        "GLI": colourspace.green_leaf_index(table),
+    }
+    for name, got in pairs.items():
+        bands = share if name == "ExG" else table
+        r, g, b = bands.T
+        assert got == pytest.approx(spyndex.computeIndex(name, {"R": r, "G": g, "B": b}), abs=1e-12), name
+    # computed from the definitions
+    assert [round(float(v[0]), 4) for v in pairs.values()] == [0.2366, 0.1077, 0.1641, 0.1676]
 
 
 # ----------------------------------------------------------------------------------------- tone and fit
