@@ -115,6 +115,13 @@ def test_seed_to_the_gram_from_what_is_printed():
     assert "35 g/m² (perennial ryegrass's overseeding rate) × 1.24 m² × 0.83" in row["because"]
 
 
+def test_bare_ground_in_a_lawn_gets_as_much_as_before_the_work():
+    # 4-5 lb/1000 ft2 of fine fescue for a new lawn, 19.5-24.4 g/m2 (extension tables); overseeding is half
+    row = planfile.rows(make(patch(), mix=mixes.get("fine fescue")))[0]
+    assert row["seed_g"] == round(21.95 * 1.24 * 0.83)
+    assert "21.95 g/m² (fine fescue's rate for new lawns) × 1.24 m² × 0.83" in row["because"]
+
+
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.05, 30), st.floats(0.01, 1)), min_size=1, max_size=12))
 def test_totals_are_the_sums_of_the_rows(sizes):

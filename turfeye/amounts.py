@@ -29,7 +29,7 @@ PASSES = 4
 class PlanSettings:
     """What the user sets for a plan; the defaults are common practice, no source."""
 
-    rate_g_m2: float | None = None  # None: the mix's overseeding rate, else the lawn's own sowing rate
+    rate_g_m2: float | None = None  # None: the mix's, else the lawn's own sowing rate
     spare_pct: float = 10.0
     dressing_mm: float = 5.0
     bag_covers_m2: float | None = None  # None: from bag_l where given, else BAG_COVERS_M2
@@ -51,28 +51,53 @@ class PlanSettings:
         pure_live_seed_share(self.purity, self.germination)
 
 
-def sowing_rate_g_m2(mix: Mix, own_g_m2: float | None, settings: PlanSettings) -> tuple[float, str]:
-    """The rate to sow and where it is from: the user's, else the mix's overseeding, else the lawn's own.
+def turf_rate_g_m2(mix: Mix, own_g_m2: float | None, settings: PlanSettings) -> tuple[float, str]:
+    """The rate for turf that is oversown, and where it is from: the user's, else the mix's for overseeding,
+    else ``own_g_m2``, that of the lawn itself.
 
-    The rate is for pure live seed; a bag that is less pure or less alive needs more.
+    A table's rate is for pure live seed; a bag that is less pure or less alive needs more.
 
     >>> from turfeye.mixes import get
-    >>> sowing_rate_g_m2(get("perennial ryegrass"), None, PlanSettings())
-    (35.0, "perennial ryegrass's overseeding rate")
+    >>> turf_rate_g_m2(get("fine fescue"), None, PlanSettings())
+    (11.0, "fine fescue's overseeding rate")
     """
-    table = mix.rate_g_m2("over")
     if settings.rate_g_m2 is not None:
         rate, source = settings.rate_g_m2, "your rate"
-    elif table is not None:
-        rate, source = table, f"{mix.name}'s overseeding rate"
+    elif (over := mix.rate_g_m2("over")) is not None:
+        rate, source = over, f"{mix.name}'s overseeding rate"
     elif own_g_m2 is not None and math.isfinite(own_g_m2):
         rate, source = own_g_m2, "the rate this lawn was sown at"
     else:
         raise LawnError(
             f"no sowing rate is known for {mix.name}; give one in g/m² (rate_over_g_m2 in [[mix]])"
         )
+    return _of_a_bag(rate, source, settings)
+
+
+def bare_rate_g_m2(mix: Mix, own_g_m2: float | None, settings: PlanSettings) -> tuple[float, str]:
+    """The rate for bare ground, and where it is from: the user's, else the mix's for new lawns.
+
+    Never less than turf gets, which has grass to help: tables for new lawns and for overseeding are from
+    different houses, and where they cross, both get the higher.
+
+    >>> from turfeye.mixes import get
+    >>> bare_rate_g_m2(get("fine fescue"), None, PlanSettings())
+    (21.95, "fine fescue's rate for new lawns")
+    >>> bare_rate_g_m2(get("perennial ryegrass"), None, PlanSettings())
+    (35.0, "perennial ryegrass's overseeding rate")
+    """
+    new = mix.rate_g_m2("new")
+    if new is None or settings.rate_g_m2 is not None or new <= (mix.rate_g_m2("over") or 0.0):
+        return turf_rate_g_m2(mix, own_g_m2, settings)
+    return _of_a_bag(new, f"{mix.name}'s rate for new lawns", settings)
+
+
+def _of_a_bag(rate_g_m2: float, source: str, settings: PlanSettings) -> tuple[float, str]:
+    """A rate of pure live seed as one of what is in the bag."""
     live = pure_live_seed_share(settings.purity, settings.germination)
-    return (rate, source) if live == 1 else (rate / live, f"{source} over {live:.2f} pure live seed")
+    if live == 1:
+        return rate_g_m2, source
+    return rate_g_m2 / live, f"{source} over {live:.2f} pure live seed"
 
 
 def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:

@@ -13,12 +13,13 @@ from turfeye import cautions
 from turfeye.amounts import (
     PlanSettings,
     bag_words,
+    bare_rate_g_m2,
     dressing_bags,
     dressing_l,
     heaps_g,
     round_up,
     seed_g,
-    sowing_rate_g_m2,
+    turf_rate_g_m2,
 )
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
@@ -41,6 +42,22 @@ NO_DEPTH = (
 )
 BARE = 0.5
 """A cell with more soil than this is bare."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Rates:
+    """Seed in g/m² for bare ground and for turf, where each figure is from, and how bare ground is sown."""
+
+    bare_g_m2: float
+    bare_from: str
+    turf_g_m2: float
+    turf_from: str
+    bare_words: str
+
+    @property
+    def alike(self) -> bool:
+        """Whether bare ground and turf get the same."""
+        return self.bare_g_m2 == self.turf_g_m2
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +87,8 @@ class Materials:
     dressing_l: float
     dressing_bags: int
     prepared: bool  # bare nearly everywhere: sown all over as a new lawn
+    bare_words: str  # how bare ground is sown, by which rate
+    alike: bool  # turf gets as much as bare ground
     heaps_g: tuple[int, ...]  # the whole-lawn seed split for crossing passes
     cautions: tuple[str, ...]
     spare_pct: float  # of the seed, in ``seed_kg``
@@ -88,6 +107,11 @@ class Materials:
     def sentence(self) -> str:
         """The list in some sentences: what to bring, what it rests on, what it can't say."""
         return _sentence(self)
+
+    @property
+    def prepared_words(self) -> str:
+        """What ground that is bare nearly everywhere is taken for, and how it is sown."""
+        return f"It is bare nearly everywhere: taken for prepared ground, sown all over {self.bare_words}"
 
     @property
     def depth_unknown(self) -> bool:
@@ -120,12 +144,11 @@ def materials(
 ) -> Materials:
     """The materials list of a lawn surveyed before renovation.
 
-    Bare places (more than half soil) are sown at the new-lawn rate for what is bare of them; the rest, of
-    them too, is overseeded, and all of it dressed at the settings' rate and depth. A photo
-    shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale
+    Bare places (more than half soil) are sown at the rate for bare ground (`amounts.bare_rate_g_m2`) for
+    what is bare of them; the rest, of them too, is overseeded, and all of it dressed to the settings' depth.
+    A photo shows no depth: only ``hollows``, which somebody measured, are filled, and dressed no more. Pale
     places are listed by area, to be looked at and, where a trained eye says so, lifted or treated: they
-    are not diagnosed. A lawn that is bare nearly everywhere is prepared ground: all of it is sown at the
-    new-lawn rate.
+    are not diagnosed. A lawn that is bare nearly everywhere is prepared ground: all of it is sown as bare.
 
     Raises LawnError when nothing was seen, no rate is known, or a hollow's area is not known.
     """
@@ -139,15 +162,16 @@ def materials(
     prepared = _bare_share(table) >= PREPARED_SHARE
     marked = () if prepared else (*bare(table, above=BARE), *pale(table))
     places, hollows_in = _with_hollows([p for p in marked if p.area_m2 >= LEAST_M2], hollows)
+    rates = _rates(mix, settings, prepared=prepared)
     lines: list[Material] = []
     tasks = []
     for place, lows in zip(places, hollows_in, strict=True):
-        own = [*_for_hollows(place, lows), *_for_place(place, mix, settings)]
+        own = [*_for_hollows(place, lows), *_for_place(place, rates)]
         lines += own
         tasks.append(_task(place, own, outline_m, settings))
     bare_m2 = sum(place.area_m2 for place in places if place.kind == "bare")
     dressed_m2 = lawn_m2 - sum(line.area_m2 for line in lines if line.what == "fill")
-    whole = _for_whole(lawn_m2 - bare_m2, dressed_m2, mix, settings, prepared=prepared)
+    whole = _for_whole(lawn_m2 - bare_m2, dressed_m2, rates, settings, prepared=prepared)
     totals = _totals([*whole, *lines], dressed_m2, settings)
     touches = ["seed", "water", "iron", "weedkiller", "dressing"]
     touches += ["digging"] * any(place.kind != "pale" for place in places)
@@ -159,6 +183,8 @@ def materials(
         seen_share=seen_m2 / lawn_m2,
         **totals,
         prepared=prepared,
+        bare_words=rates.bare_words,
+        alike=rates.alike,
         heaps_g=heaps_g(int(whole[0].amount)),
         cautions=cautions.about(*touches),
         spare_pct=settings.spare_pct,
@@ -206,13 +232,18 @@ def _bare_share(table: CellTable) -> float:
     return float(weight[table.bare[known] > BARE].sum() / weight.sum()) if weight.sum() > 0 else 0.0
 
 
-def _new_rate_g_m2(mix: Mix, settings: PlanSettings) -> tuple[float, str]:
-    """The rate for bare ground and where it is from: the user's, else the mix's for new lawns."""
-    new = mix.rate_g_m2("new")
-    rate, source = sowing_rate_g_m2(mix, None, replace(settings, rate_g_m2=settings.rate_g_m2 or new))
-    if settings.rate_g_m2 is None and new:
-        source = source.replace("your rate", f"{mix.name}'s rate for new lawns")
-    return rate, source
+def _rates(mix: Mix, settings: PlanSettings, *, prepared: bool) -> _Rates:
+    """What is sown where; of prepared ground, all bare, no rate for turf need be known."""
+    bare, bare_from = bare_rate_g_m2(mix, None, settings)
+    turf, turf_from = (bare, bare_from) if prepared else turf_rate_g_m2(mix, None, settings)
+    new, over = mix.rate_g_m2("new"), mix.rate_g_m2("over")
+    words = "at the rate for new lawns"
+    if settings.rate_g_m2 is not None:
+        words = "at your rate"
+    elif over is not None and (new is None or new < over):
+        lower = f"{mix.name}'s for new lawns is " + ("not known" if new is None else f"lower, {new:.3g} g/m²")
+        words = f"at the rate for overseeding ({lower})"
+    return _Rates(bare, bare_from, turf, turf_from, words)
 
 
 def _with_hollows(
@@ -264,27 +295,27 @@ def _for_hollows(place: Patch, hollows: Sequence[tuple[float, float]]) -> list[M
     ]  # fmt: skip
 
 
-def _for_place(place: Patch, mix: Mix, settings: PlanSettings) -> list[Material]:
+def _for_place(place: Patch, rates: _Rates) -> list[Material]:
     """Seed for a bare place; a look at a pale one."""
     name, area = _name_of(place), place.area_m2
     if place.kind == "bare":
-        new, new_is = _new_rate_g_m2(mix, settings)
-        over, over_is = sowing_rate_g_m2(mix, None, settings)
         soil, turf = round(place.deficit, 2), 1 - round(place.deficit, 2)
-        rates = f"({new:.4g} g/m² ({new_is}) × {soil:.2f} bare + {over:.4g} g/m² ({over_is}) × {turf:.2f})"
-        if new == over:
-            rates = f"{new:.4g} g/m² ({new_is})"
-        grams = seed_g(new * soil + over * turf, area)
-        return [Material(name, "seed", area, grams, "g", f"{place.because}; {rates} × {area:.2f} m²")]
+        rate, words = rates.bare_g_m2, f"{rates.bare_g_m2:.4g} g/m² ({rates.bare_from})"
+        if not rates.alike:
+            rate = rates.bare_g_m2 * soil + rates.turf_g_m2 * turf
+            over = f"{rates.turf_g_m2:.4g} g/m² ({rates.turf_from}) × {turf:.2f}"
+            words = f"({words} × {soil:.2f} bare + {over})"
+        why = f"{place.because}; {words} × {area:.2f} m²"
+        return [Material(name, "seed", area, seed_g(rate, area), "g", why)]
     if place.kind == "pale":
         return [Material(name, "look, then lift or treat", area, area, "m²", place.because)]
     return []
 
 
 def _for_whole(
-    sown_m2: float, dressed_m2: float, mix: Mix, settings: PlanSettings, *, prepared: bool
+    sown_m2: float, dressed_m2: float, rates: _Rates, settings: PlanSettings, *, prepared: bool
 ) -> list[Material]:
-    rate, source = _new_rate_g_m2(mix, settings) if prepared else sowing_rate_g_m2(mix, None, settings)
+    rate, source = rates.turf_g_m2, rates.turf_from
     area = round(sown_m2, 2)
     why = f"{rate:.4g} g/m² ({source}) × {area:.2f} m²"
     lines = [Material("whole lawn", "seed", area, seed_g(rate, area), "g", why)]
@@ -300,10 +331,10 @@ def _for_whole(
 def _sentence(found: Materials) -> str:
     text = f"For {square_metres(found.area_m2)}: {found.amounts}."
     if found.prepared:
-        text += " It is bare nearly everywhere: taken for prepared ground, sown all over as a new lawn."
+        text += f" {found.prepared_words}."
     elif found.bare_m2:
-        bare = square_metres(found.bare_m2)
-        text += f" {bare} bare are sown at the rate for new lawns, the rest is overseeded."
+        bare, rest = square_metres(found.bare_m2), "too" if found.alike else "is overseeded"
+        text += f" {bare} bare are sown {found.bare_words}, the rest {rest}."
     if found.depth_unknown:
         text += f" {NO_DEPTH}"
     if found.pale_m2:

@@ -52,7 +52,7 @@ def plan(
     """
     settings = settings or PlanSettings()
     on = outlook.season.visits[-1].taken.date()
-    rate, rate_from = amounts.sowing_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
+    rate, rate_from = amounts.bare_rate_g_m2(mix, outlook.season.sowing.rate_g_m2, settings)
     tasks = tuple(_task(patch, rate, rate_from, outline_m, settings) for patch in patches)
     seed = sum(int(task.seed_g) for task in tasks)
     litres = round(sum(task.dressing_l for task in tasks), 1)

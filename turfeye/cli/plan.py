@@ -36,9 +36,9 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
     """Say where to sow, how much, by when and why; each place by two tape distances.
 
     With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
-    Bare places are sown as a new lawn, the rest is overseeded, all is dressed; pale places are to be looked
-    at. Ground that is bare nearly everywhere is sown all over. Fill is counted only for hollows that you
-    measured and wrote in lawn.toml.
+    Bare places are sown as a new lawn, never thinner than the rest, which is overseeded; all is dressed;
+    pale places are to be looked at. Ground that is bare nearly everywhere is sown all over. Fill is counted
+    only for hollows that you measured and wrote in lawn.toml.
 
     With --sown: the patches of the plan as it was on that day are written to lawn.toml as sown again. They
     begin anew, the rest of the lawn goes on.
