@@ -660,6 +660,21 @@ def test_a_very_wide_lens_is_said(equivalent_mm, said):
     assert any("very wide lens" in words for words in caveats.of_lens(shot)) == said
 
 
+@pytest.mark.parametrize(
+    ("size", "camera", "said"),
+    [
+        ((432, 936), None, True),
+        ((432, 936), "Maker One", False),
+        ((1400, 400), "Maker One", True),
+        ((400, 300), None, False),
+        ((480, 270), None, False),
+    ],
+)
+def test_a_picture_of_a_screen_s_or_a_panorama_s_shape_is_said(size, camera, said):
+    shot = dataclasses.replace(photo_of(np.zeros((size[1], size[0], 3), np.uint8)), camera=camera)
+    assert any("longer and narrower" in words for words in caveats.of_lens(shot)) == said
+
+
 @pytest.mark.parametrize(("noise", "said"), [(0.004, False), (0.06, True)])
 def test_a_photo_taken_in_too_little_light_is_said_to_be_grainy(noise, said):
     """Of ten photos of real turf in ever less light, cover was 17 points too low where its error told 11."""

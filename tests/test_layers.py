@@ -15,7 +15,7 @@ PACKAGE = Path(turfeye.__file__).parent
 ORDER = (
     "errors",
     "records files words notes",
-    "diary lawnrecords",
+    "diary lawnrecords screens",
     "photo colourspace gapfraction temperatures",
     "card_layout readings edges",
     "card_values card_print marks",

@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from PIL import Image, ImageCms, ImageOps
+from PIL import Image, ImageCms, ImageDraw, ImageOps
 
 from turfeye import glance, photo, summary
 from turfeye.errors import PhotoError, PhotoMissingError
@@ -27,6 +27,7 @@ def exif(**tags) -> Image.Exif:
     facts = Image.Exif()
     part = facts.get_ifd(0x8769)
     codes = {"taken": 0x9003, "offset": 0x9011, "f35": 0xA405, "width": 0xA002, "height": 0xA003}
+    codes["comment"] = 0x9286
     for name, value in tags.items():
         if name in codes:
             part[codes[name]] = value
@@ -159,6 +160,76 @@ def test_focal_length_is_diagonal_based(tmp_path):
     path = tmp_path / "a.jpg"
     picture().save(path, exif=exif(f35=26, width=4000, height=3000))
     assert photo.read(path).focal_px == pytest.approx(3004.6 * WIDTH / 4000, abs=0.05)
+
+
+SKY, INK = (251, 252, 255), (230, 230, 230)
+
+
+def on_a_screen(photo_of: Image.Image, size, *, colour=(0, 0, 0)) -> Image.Image:
+    """A photo as a phone's gallery shows it: in the middle, a clock and buttons above and below it."""
+    screen = Image.new("RGB", size, colour)
+    scale = min(size[0] / photo_of.width, size[1] / photo_of.height)
+    shown = photo_of.resize((round(photo_of.width * scale), round(photo_of.height * scale)), Image.LANCZOS)
+    screen.paste(shown, ((size[0] - shown.width) // 2, (size[1] - shown.height) // 2))
+    draw = ImageDraw.Draw(screen)
+    draw.rectangle((30, 10, 80, 25), fill=INK)
+    for k in range(4):
+        x = (k + 0.5) * size[0] / 4
+        draw.ellipse((x - 14, size[1] - 60, x + 14, size[1] - 32), fill=INK)
+    return screen
+
+
+@pytest.mark.parametrize("colour", [(0, 0, 0), (255, 255, 255), (24, 26, 30)])
+@pytest.mark.parametrize(("size", "kind"), [((432, 936), "png"), ((936, 432), "jpg")])
+def test_the_picture_of_a_screen_is_refused(tmp_path, size, kind, colour):
+    path = tmp_path / f"IMG_0321.{kind}"
+    on_a_screen(picture(), size, colour=colour).save(path, quality=80)
+    with pytest.raises(PhotoError, match=r"picture of a screen.*bars.*the photo itself"):
+        photo.read(path)
+
+
+@pytest.mark.parametrize("name", ["Screenshot_20260402-104100.png", "screen-shot 2.jpg"])
+def test_what_says_that_it_is_of_a_screen_is_refused_unless_a_camera_wrote_it(tmp_path, name):
+    path = tmp_path / name
+    picture().save(path)
+    with pytest.raises(PhotoError, match=r"picture of a screen.*says so itself"):
+        photo.read(path)
+    picture().save(path, exif=exif(make="Maker", model="Maker One"))
+    assert photo.read(path).camera == "Maker One"
+
+
+def test_the_header_s_comment_tells_the_picture_of_a_screen(tmp_path):
+    """As a phone maker's screenshots have it in EXIF's UserComment (from memory)."""
+    facts = exif(orientation=1, comment=b"ASCII\0\0\0Screenshot")
+    picture().save(tmp_path / "IMG_0042.PNG", exif=facts)
+    with pytest.raises(PhotoError, match="says so itself"):
+        photo.read(tmp_path / "IMG_0042.PNG")
+
+
+def test_a_camera_s_own_bar_below_the_photo_is_told_as_that(tmp_path):
+    path = tmp_path / "IMG_0042.jpg"
+    framed = Image.new("RGB", (WIDTH, HEIGHT + 24), (255, 255, 255))
+    framed.paste(picture(), (0, 0))
+    ImageDraw.Draw(framed).text((20, HEIGHT + 6), "Maker One", fill=(60, 60, 60))
+    framed.save(path, quality=95, exif=exif(make="Maker", model="Maker One"))
+    with pytest.raises(PhotoError, match="switch frames and watermarks off"):
+        photo.read(path)
+
+
+def test_white_sky_over_a_fence_and_black_shade_in_front_are_no_bars(tmp_path):
+    """Burnt out and drowned to one code over the whole width, but for an edge that no screen has."""
+    rgb = np.asarray(picture()).copy()
+    rgb[:60], rgb[-50:] = SKY, (0, 0, 0)
+    slant = np.arange(WIDTH) // 12
+    for x in range(WIDTH):
+        rgb[60 : 60 + slant[x] + x * 7 % 9, x] = SKY
+        rgb[-50 - slant[x] - x * 5 % 11 : -50, x] = 0
+    path = tmp_path / "a.png"
+    Image.fromarray(rgb).save(path)
+    assert photo.read(path).rgb_coded.shape == (HEIGHT, WIDTH, 3)
+    rgb[60:120] = picture().crop((0, 60, WIDTH, 120))  # straight, as a wall's coping: above alone it may be
+    Image.fromarray(rgb).save(path)
+    assert photo.read(path).rgb_coded.shape == (HEIGHT, WIDTH, 3)
 
 
 def test_focal_length_is_unknown_after_a_crop_or_when_absent(tmp_path):

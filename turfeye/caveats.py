@@ -18,6 +18,9 @@ photos they are off by up to 0.016 with grass over the card; with its ends 40 mm
 WIDE_MM = 18.0
 """Phones' main cameras are equivalent to 23 to 28 mm, wide ones to 13 to 16: common practice, no source."""
 LIGHTER = ("grey 1 ", "grey 2 ", "grey 3 ", "grey 4 ")
+LONG, LONGEST = 1.9, 2.5
+"""How much longer than wide: photos are 4 to 3, 3 to 2 or 16 to 9, phones' screens 18 to 9 and longer, and
+cameras that fill those write a header: common practice, no source. Panoramas are longer still."""
 GRAINY = 0.085
 """From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
 MUCH_HIDDEN = 0.05
@@ -35,7 +38,14 @@ With corners marked to 1 % of the width, rendered photos have 0.06 at most."""
 
 
 def of_lens(picture: Photo) -> list[str]:
-    """That a very wide lens bends what lies near the picture's rim."""
+    """That a very wide lens bends what lies near the picture's rim, or that none took it as it is."""
+    longer, shorter = max(picture.size_px), min(picture.size_px)
+    if longer > (LONG if picture.camera is None else LONGEST) * shorter:
+        return [
+            f"longer and narrower ({longer} x {shorter} pixels) than a camera's own photo: if it was taken "
+            "off a screen, or is a panorama, its places, and the date of a screen's picture, are wrong; use "
+            "the photo itself"
+        ]
     if picture.focal_px is None:
         return []
     equivalent_mm = picture.focal_px / photo.focal_from_35mm(1.0, picture.size_px)

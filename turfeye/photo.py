@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import cv2
 import numpy as np
 
+from turfeye import screens
 from turfeye.errors import PhotoError, PhotoMissingError
 from turfeye.notes import some
 from turfeye.records import Bytes, Photo
@@ -40,6 +41,7 @@ _ORIENTATION, _MAKE, _MODEL = 0x0112, 0x010F, 0x0110
 _EXIF_PART = 0x8769
 _TIMES = ((0x9003, 0x9011), (0x9004, 0x9012))  # original, then digitised, each with its offset
 _WIDTH, _HEIGHT, _FOCAL_35MM = 0xA002, 0xA003, 0xA405
+_COMMENT = 0x9286
 
 _NAME_DATE = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_.]?)(\d\d)\2(\d\d)"  # day, with one kind of separator or none
@@ -56,7 +58,8 @@ def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
     file's name, else ``taken``; a photo with none has ``taken`` None. Display-P3 and other profiles are
     converted to sRGB.
 
-    Raises PhotoMissingError (no such file) and PhotoError (not a picture, cut short, grey only, too small).
+    Raises PhotoMissingError (no such file) and PhotoError (not a picture, cut short, grey only, too small, of
+    a screen or framed).
     """
     path = Path(path)
     data = _bytes(path)
@@ -67,6 +70,7 @@ def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
         exif = image.getexif()
         rgb = _upright(stored, exif, image.format)
     _check_colour(path, rgb)
+    _check_camera(path, rgb, exif)
     when, source = _when(path, exif, taken)
     return Photo(
         path=path,
@@ -233,6 +237,26 @@ def _check_colour(path: Path, rgb: Bytes) -> None:
     raise PhotoError(
         f"{path} has no colour, only grey: green can't be told from straw or soil; take it in colour"
     )
+
+
+def _check_camera(path: Path, rgb: Bytes, exif: Exif) -> None:
+    """Refuse the picture of a screen, and a photo in a frame."""
+    header = _camera(exif) is not None
+    barred = screens.barred(rgb)
+    if barred and header:
+        raise PhotoError(
+            f"{path} has a bar or a frame of one colour around the photo, so its middle is not the lens' and "
+            "places come out wrong: crop it to the photo, and switch frames and watermarks off in the camera"
+        )
+    comment = exif.get_ifd(_EXIF_PART).get(_COMMENT, b"")
+    said = comment.replace(b"\0", b"").decode("latin-1") if isinstance(comment, bytes) else str(comment)
+    if barred or (not header and screens.named(path.name, said)):
+        why = "it has bars of one colour" if barred else "it says so itself"
+        raise PhotoError(
+            f"{path} is the picture of a screen, not a camera's ({why}): its date, lens and colours are the "
+            "screen's. Send or save the photo itself from the phone's gallery, in full size; if it is gone, "
+            "crop this one to the photo, rename it, and give the day on which it was taken"
+        )
 
 
 def _when(
