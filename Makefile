@@ -9,6 +9,7 @@ SPOTS ?= 715
 GARDENS ?= 370
 PLACES ?= 54
 QUICK ?= 200
+DRAWN ?= 600
 STEPS ?= 67000
 REGION_STEPS ?= 6000
 
@@ -44,10 +45,11 @@ train: $(STAMP)  ## both networks from scratch, with graphics cards: make train 
 	$(BIN)/python tools/make_training.py spots rendered/train/spots --first 30000 --count $(SPOTS) --spp 12 --workers $(WORKERS)
 	$(BIN)/python tools/make_training.py gardens rendered/train/gardens --first 60000 --count $(GARDENS) --spp 24 --workers $(WORKERS)
 	$(BIN)/python tools/make_training.py gardens rendered/gardens --first 5000 --count $(PLACES) --looks 3 --workers $(WORKERS)
-	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count $(QUICK)
+	$(BIN)/python tools/quick_gardens.py rendered/quick --first 0 --count $(QUICK) --workers $(WORKERS)
+	$(BIN)/python tools/draw_turf.py rendered/train/drawn --first 100000 --count $(DRAWN) --workers $(WORKERS)
 	$(BIN)/python tools/train_sward.py --labelled $(LABELLED) --rendered rendered/train --real $(REAL) \
 		--out models --folds tests/data/sward-folds --steps $(STEPS)
-	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps $(REGION_STEPS)
+	$(BIN)/python tools/train_region.py models rendered/gardens rendered/quick rendered/train/spots --spots 120 --steps $(REGION_STEPS) --case tests/data
 
 clean:
 	rm -rf $(VENV) demo

@@ -15,7 +15,7 @@ from sward_pictures import Picture
 
 LEVELS = 4
 CROP = 208
-COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18, "real": 6, "turf": 6, "ground": 6}
+COUNTS = {"wheat": 8, "peanut": 4, "rendered": 18, "drawn": 3, "real": 6, "turf": 6, "ground": 6}
 """Crops a step; of the last two patchworks are made, turf on ground."""
 
 ALONE = 24  # crops a step of a set that is learnt from alone

@@ -95,10 +95,10 @@ def export(net: SwardNet, path: Path) -> None:
         dynamo=False,
         dynamic_axes={"squares": {2: "height", 3: "width"}, "logits": {2: "rows", 3: "columns"}},
     )
-    _enlist(path)
+    enlist(path)
 
 
-def _enlist(path: Path) -> None:
+def enlist(path: Path) -> None:
     """Write a file's SHA-256 into its folder's list, beside those of others."""
     sums = path.with_name("SHA256SUMS")
     lines = sums.read_text(encoding="utf-8").splitlines() if sums.exists() else []

@@ -2,7 +2,8 @@
 
 ``labelled`` holds ``wheat_series/`` (Zenkl et al. 2022, doi 10.3389/fpls.2021.774068) and ``peanut_field/``
 (Tran and Phan 2023, IEEE Access 11:82640), both CC BY-SA 4.0 and not part of this project; ``rendered`` holds
-NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them; ``real`` holds the photographs
+NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them, in its folder ``drawn`` as
+tools/draw_turf.py does; ``real`` holds the photographs
 of tools/real-pictures.csv, out of the packages that it names, and that file as index.csv.
 """
 
@@ -19,7 +20,7 @@ import cv2
 import numpy as np
 
 SPLIT = Path(__file__).parent / "sward-split.json"
-SETS = ("wheat", "peanut", "rendered", "real")
+SETS = ("wheat", "peanut", "rendered", "drawn", "real")
 REAL_SHARES = tuple(f"{name}_percent_by_eye" for name in ("green", "straw", "bare", "other"))
 PARTS = 5
 
@@ -61,7 +62,7 @@ def read_peanut(folder: Path) -> list[Picture]:
 
 
 def read_rendered(folder: Path) -> list[Picture]:
-    """Our own rendered turf, true shares of all four classes, as filed and as judged; a scene is a group."""
+    """Our own turf, rendered and drawn, true shares of all four, filed and judged; a scene is a group."""
     with ThreadPoolExecutor() as pool:
         looks = list(pool.map(_read_look, sorted(folder.rglob("*-shares.png"))))
     return [picture for look in looks for picture in look]
@@ -85,7 +86,7 @@ def _read_look(shares: Path) -> list[Picture]:
     name = shares.name.removesuffix("-shares.png")
     facts = json.loads(shares.with_name(f"{name}.json").read_text(encoding="utf-8"))
     truth = cv2.cvtColor(cv2.imread(str(shares), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
-    found = []
+    found, kind = [], "drawn" if shares.parent.name == "drawn" else "rendered"
     for suffix in ("", *facts.get("cards_px", ())):
         rgb = cv2.cvtColor(cv2.imread(str(shares.with_name(f"{name}{suffix}.jpg"))), cv2.COLOR_BGR2RGB)
         seen = truth
@@ -93,7 +94,7 @@ def _read_look(shares: Path) -> list[Picture]:
             x0, y0, x1, y1 = facts["cards_px"][suffix]
             seen = truth.copy()
             seen[y0:y1, x0:x1] = (0, 0, 0, 255)  # the card lies there
-        about = (name + suffix, "rendered", facts["scene"])
+        about = (name + suffix, kind, facts["scene"])
         found.append(Picture(*about, rgb, seen, full=True, gsd_mm=facts["gsd_mm"]))
     return found
 
@@ -140,13 +141,13 @@ def read_split() -> dict[str, int]:
 
 
 def part_of(picture: Picture, split: dict[str, int]) -> int | None:
-    """The part, 0-4, that a picture is kept out with; rendered scenes go by their number.
+    """The part, 0-4, that a picture is kept out with; scenes of our own go by their number.
 
     None for real ground, which no score is told of: other pictures test it (tools/real_ground.py).
     """
     if picture.set == "real":
         return None
-    if picture.set == "rendered":
+    if picture.set in ("rendered", "drawn"):
         return int(picture.group.rpartition("-")[2]) % PARTS
     return split[f"{picture.set}/{picture.group}"]
 

@@ -11,7 +11,6 @@ network. Nothing pretrained goes in.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import math
 import re
@@ -24,6 +23,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
 from PIL import Image
+from sward_net import enlist
 from torch import nn
 
 LONG_PX, SHORT_PX = 384, 288  # what the network sees
@@ -284,8 +284,8 @@ def train(pictures: list, plan: Plan, device: str) -> Region:
     return mean.module.float().cpu().eval()
 
 
-def export(net: Region, out: Path) -> None:
-    """Write region.onnx (any size that divides by 32) and a case to check other runtimes against."""
+def export(net: Region, out: Path, case: Path) -> None:
+    """Write region.onnx (any size that divides by 32) with its SHA-256, and a case for other runtimes."""
     example = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(7))
     free = {2: "height", 3: "width"}
     torch.onnx.export(
@@ -293,9 +293,9 @@ def export(net: Region, out: Path) -> None:
         dynamic_axes={"rgb": free, "lawn": free}, opset_version=17, dynamo=False,
     )  # fmt: skip
     halve(out / "region.onnx")
+    enlist(out / "region.onnx")
     with torch.no_grad():
-        np.savez_compressed(out / "region-case.npz", rgb=example.numpy(), lawn=net(example).numpy())
-    print("region.onnx", hashlib.sha256((out / "region.onnx").read_bytes()).hexdigest())
+        np.savez_compressed(case / "region-case.npz", rgb=example.numpy(), lawn=net(example).numpy())
 
 
 def halve(path: Path) -> None:
@@ -332,6 +332,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=Plan.seed)
     parser.add_argument("--stop-after-s", type=float, default=Plan.stop_after_s)
     parser.add_argument("--start", type=Path, help="an exported network to carry on from")
+    parser.add_argument("--case", type=Path, help="folder for an answer to check others against (OUT)")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     pictures = load(args.data, spots=args.spots)
@@ -340,7 +341,7 @@ def main() -> None:
     plan = Plan(args.steps, args.batch, args.rate, args.seed, args.stop_after_s, args.start)
     net = train(pictures, plan, device)
     print(f"{sum(p.numel() for p in net.parameters()):,} weights")
-    export(net, args.out)
+    export(net, args.out, args.case or args.out)
 
 
 if __name__ == "__main__":

@@ -3,10 +3,10 @@
     python tools/train_sward.py --labelled FOLDER --rendered FOLDER --real FOLDER --out models --folds FOLDER
 
 ``--labelled`` holds ``wheat_series/`` and ``peanut_field/`` (both CC BY-SA 4.0, papers in models/sward.md);
-``--rendered`` holds what tools/make_training.py writes, ``--real`` photographs of real ground whose shares an
-eye knows as a whole (sward_pictures.py). Needs the extra ``train``; a GPU makes minutes of
-what takes a CPU days. The networks train on the same pictures, each on its own share, one after another or,
-where there are several graphics cards, each on one of its own:
+``--rendered`` holds what tools/make_training.py and tools/draw_turf.py write, ``--real`` photographs of
+real ground whose shares an eye knows as a whole (sward_pictures.py). Needs the extra ``train``; a GPU makes
+minutes of what takes a CPU days. The networks train on the same pictures, each on its own share, one after
+another or, where there are several graphics cards, each on one of its own:
 
 * ``sward`` learns from all and is the one that ships (``--out``);
 * ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
@@ -39,6 +39,9 @@ from sward_pictures import PARTS, SETS, SPLIT, Picture, deal, part_of, read_all,
 from torch import nn
 
 REAL_WEIGHT = 0.5  # of what an eye knows, against what is known of every pixel
+WEIGHTS = {
+    "drawn": 0.3
+}  # of a set's loss where it is not 1: there are few crops of it, and it is no photograph
 
 
 def loss_of(logits: torch.Tensor, shares: torch.Tensor, *, full: bool) -> torch.Tensor:
@@ -104,9 +107,10 @@ class Training:
             logits = self.net.logits(rgb)
         found = dict(zip(rgbs, logits.split([len(x) for x in rgbs.values()]), strict=True))
         loss = torch.zeros((), device=device)
-        for name in ("wheat", "peanut", "rendered"):
+        for name in ("wheat", "peanut", "rendered", "drawn"):
             if name in found:
-                loss = loss + loss_of(found[name], truths[name], full=name == "rendered")
+                part = loss_of(found[name], truths[name], full=name in ("rendered", "drawn"))
+                loss = loss + WEIGHTS.get(name, 1.0) * part
         if "real" in found:
             whole = torch.ones_like(truths["real"][:, :1])
             of_parts = [

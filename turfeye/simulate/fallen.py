@@ -25,6 +25,11 @@ COLOURS = np.array(
 )
 """Linear reflectance, ours: brown, dark brown, tan, yellow, rust, red, dead olive, weathered, rotting."""
 
+CLAY = np.array([[0.24, 0.13, 0.075], [0.17, 0.10, 0.065]])
+"""Those of a tree whose leaves lie flat, about a red or brown soil's: by colour alone they are soil."""
+
+FLAT, CURL_OF_FLAT = 0.35, 0.12  # share of such trees, and how much their leaves bend against others
+
 AROUND, RINGS = 32, (0.4, 0.75, 1.0)
 LAYERS = 2.0  # leaf area over ground where they lie as thick as can be: 1 - exp(-2) = 86 % hidden
 
@@ -36,6 +41,9 @@ def fallen(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
     rng = np.random.default_rng(turf.seed + 64)
     parts = []
     trees = int(rng.integers(1, 4))
+    flat = (
+        np.random.default_rng([turf.seed, 69]).random(trees) < FLAT
+    )  # drawn apart: the rest stays as it was
     for tree in range(trees):
         long_m, outline = rng.uniform(0.035, 0.095), _outline(rng)
         two = COLOURS[rng.choice(len(COLOURS), 2, replace=False)]
@@ -46,7 +54,8 @@ def fallen(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
         if turf.inside is not None:
             keep &= turf.inside(places.x_m, places.y_m)
         if keep.any():
-            parts.append(_leaves(turf, places.only(keep), surface, long_m, outline, two))
+            curl, two = (CURL_OF_FLAT, CLAY) if flat[tree] else (1.0, two)
+            parts.append(_leaves(turf, places.only(keep), surface, long_m, outline, two, curl))
     return parts
 
 
@@ -72,7 +81,13 @@ def _area(outline: Floats) -> float:
 
 
 def _leaves(
-    turf: Turf, places: Places, surface: Ground, long_m: float, outline: Floats, two_rgb: Floats
+    turf: Turf,
+    places: Places,
+    surface: Ground,
+    long_m: float,
+    outline: Floats,
+    two_rgb: Floats,
+    curl: float,
 ) -> Part:
     """One leaf a place: its middle and a few rings, curled, tilted, and lifted by the grass under it."""
     count = len(places)
@@ -81,7 +96,7 @@ def _leaves(
     size = np.clip(size, 0.03, 0.12)[:, None]
     x = flat[:, 0] * size
     y = flat[:, 1] * size * (0.8 + 0.4 * places.draw(11)[:, None])
-    x, y, z = _curled(places, x, y, size)
+    x, y, z = _curled(places, x, y, size, curl)
     grass = 1e-3 * min(0.5 * turf.length_mm, turf.mown_mm) * turf.cover(places.x_m, places.y_m)
     base = surface.height_m(places.x_m, places.y_m) + grass * (0.15 + 0.85 * places.draw(18)) + 0.004
     base = base + 0.012 * places.draw(19)  # they lie on one another
@@ -93,7 +108,7 @@ def _leaves(
     )
 
 
-def _curled(places: Places, x: Floats, y: Floats, size: Floats) -> tuple[Floats, Floats, Floats]:
+def _curled(places: Places, x: Floats, y: Floats, size: Floats, curl: float) -> tuple[Floats, Floats, Floats]:
     """Bent along and across, the rim wavy, some all but rolled up; then tilted and turned."""
 
     def own(which: int) -> Floats:
@@ -101,11 +116,11 @@ def _curled(places: Places, x: Floats, y: Floats, size: Floats) -> tuple[Floats,
 
     dry = np.where(places.draw(12) < 0.2, 2.5, 0.8)[:, None]  # every fifth has dried to a curl
     rim = (x / size) ** 2 + (y / size) ** 2
-    z = 0.35 * size * rim * np.sin(7 * np.arctan2(y, x + 1e-9) + 6.3 * places.draw(13)[:, None])
-    x, along = _bent(x, 1.2 * own(14) / size)
-    y, across = _bent(y, 2.4 * dry * own(15) / size)
+    z = 0.35 * curl * size * rim * np.sin(7 * np.arctan2(y, x + 1e-9) + 6.3 * places.draw(13)[:, None])
+    x, along = _bent(x, 1.2 * curl * own(14) / size)
+    y, across = _bent(y, 2.4 * curl * dry * own(15) / size)
     z = z + along + across
-    tilt, turn = 0.28 * own(16), 2 * np.pi * places.draw(17)[:, None]
+    tilt, turn = 0.28 * curl * own(16), 2 * np.pi * places.draw(17)[:, None]
     x, z = x * np.cos(tilt) - z * np.sin(tilt), x * np.sin(tilt) + z * np.cos(tilt)
     return x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn), z
 
