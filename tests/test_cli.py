@@ -477,6 +477,42 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
     assert everything(folder) == before
 
 
+def test_photos_of_one_plot_on_one_day_are_told(folder: Path, tmp_path: Path) -> None:
+    lawn_file = folder / "lawn.toml"
+    lawn_file.write_text(
+        f"{lawn_file.read_text()}\n[[plots]]\ncolumns = 12\nat_m = [0.3, 0.3]\nstep_m = [0.6, 0.6]\n"
+    )
+    whole = picture(tmp_path / "plot 012.jpg")
+    picture(tmp_path / "plot 001.jpg", seed=1)
+    copied = tmp_path / "plot 012 (1).jpg"
+    copied.write_bytes(whole.read_bytes())
+    done = run("add", folder, tmp_path / "plot 001.jpg", whole, copied, "--numbered")
+    assert done.exit_code == 2
+    assert "are one picture, and their names' last numbers are two plots', 12 and 1" in done.stderr
+    copied.unlink()
+    picture(tmp_path / "plot 012.1.jpg", seed=2)  # another photo of plot 12, whose last number is 1
+    done = run("add", folder, *sorted(tmp_path.glob("plot*")), "--numbered")
+    assert done.exit_code == 0
+    assert "2 photos (plot 001.jpg, plot 012.1.jpg): plot 1 has 2 photos of 2026-04-02" in done.stderr
+    assert "plot 12 has" not in done.stderr
+
+
+def test_a_date_given_to_a_folder_is_told_once_to_those_that_have_one(folder: Path, tmp_path: Path) -> None:
+    phone = tmp_path / "phone"
+    phone.mkdir()
+    for n in range(5):
+        picture(phone / f"{n}.jpg", seed=n)
+    undated = picture(phone / "undated.png", taken=None, seed=9)
+    refused = run("add", folder, phone)
+    assert f"{undated} has no date, neither in its header nor in its name" in refused.stderr
+    assert "say with --date when it was taken (photos that have a date keep theirs)" in refused.stderr
+    done = run("add", folder, phone, "--date", "2026-04-05")
+    assert done.exit_code == 0
+    assert done.stderr.count("which was kept") == 1
+    assert "5 photos (0.jpg, 1.jpg, 2.jpg and 2 more): its header says 2026-04-02, which was" in done.stderr
+    assert len(list((folder / "photos").glob("2026-04-05*"))) == 1
+
+
 def test_all_photos_that_can_t_be_filed_are_told_at_once(folder: Path, tmp_path: Path) -> None:
     good = picture(tmp_path / "2026-04-02-a.png", seed=4)
     undated, cut = picture(tmp_path / "b.png", seed=5), tmp_path / "2026-04-02-c.png"

@@ -22,8 +22,14 @@ from turfeye.outline import as_options
 from turfeye.readings import doubt_between, likely_day
 
 T = TypeVar("T")
+Tell = Callable[[str], None]
+"""Hears, in a few words, what is being done, for whoever waits."""
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
+
+
+def untold(_: str) -> None:
+    """Nobody listens."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +56,7 @@ def add(
     numbered: bool = False,
     corners_px: Sequence[Sequence[float]] | None = None,
     before: bool = False,
+    tell: Tell = untold,
 ) -> tuple[Filed, ...]:
     """File photos by copy; all of them, or on any error none. A folder stands for the pictures in it.
 
@@ -58,7 +65,7 @@ def add(
     photo belongs when it can't tell by itself; ``numbered`` takes the last number in each photo's own name
     for its peg, so that one card serves many; ``corners_px`` marks the outline in the one photo given and
     makes it the marked photo of ``view``, or marks it anew. ``before`` files photos from before the work,
-    dated before the first sowing.
+    dated before the first sowing. ``tell`` hears which is being read.
 
     Raises PhotoMissingError, PhotoError, DateError, LawnError; where several photos can't be filed, LawnError
     with what is wrong with each.
@@ -74,8 +81,10 @@ def add(
     with locked(lawn.folder):
         lawn = read(folder)
         text = lawnfile.text_of(lawn.folder)
-        planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before))
+        planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before), tell=tell)
         pegs = _each(sources, lambda source: _number_in(lawn, source) if numbered else spot)
+        if numbered:
+            planned = _doubly_numbered(planned, pegs)
         done: list[Path] = []
         try:
             filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
@@ -91,10 +100,11 @@ def add(
     return tuple(filed)
 
 
-def _each(sources: Sequence[Path], of: Callable[[Path], T]) -> list[T]:
+def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = untold) -> list[T]:
     """What is told of each photo; of all that can't be filed what is wrong with them, at once."""
     found, wrong = [], []
-    for source in sources:
+    for number, source in enumerate(sources, start=1):
+        tell(f"reading photo {number} of {len(sources)}: {source.name}")
         try:
             found.append(of(source))
         except TurfeyeError as error:
@@ -113,7 +123,8 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     photo = photo_module.read(source, taken=given)
     if photo.taken is None or photo.taken_from is None:
         raise DateError(
-            f"{source} has no date, neither in its header nor in its name; give one: --date 2026-03-14"
+            f"{source} has no date, neither in its header nor in its name; say with --date when it was taken "
+            "(photos that have a date keep theirs)"
         )
     taken, taken_from = photo.taken, photo.taken_from
     wrong = _impossible(lawn, source, taken.date(), before=before)
@@ -130,6 +141,31 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     twin = _twin(lawn, source, photo.digest)
     path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
     return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
+
+
+def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> list[Filed]:
+    """With a note on photos of one plot on one day: of ``plot 120.1`` the last number is not the plot's.
+
+    Raises LawnError where one picture is there under two plots' numbers, as a copy ``plot 017 (1)`` is.
+    """
+    of_day: dict[tuple[int | None, dt.date], set[str]] = {}
+    first: dict[str, tuple[Filed, int | None]] = {}
+    for one, peg in zip(planned, pegs, strict=True):
+        of_day.setdefault((peg, one.taken.date()), set()).add(one.digest)
+        other, others = first.setdefault(one.digest, (one, peg))
+        if peg != others:
+            raise LawnError(
+                f"{other.source} and {one.source} are one picture, and their names' last numbers are two "
+                f"plots', {others} and {peg}; leave the copy out, or rename it"
+            )
+    noted = []
+    for one, peg in zip(planned, pegs, strict=True):
+        day, note = one.taken.date(), one.note
+        if (found := len(of_day[peg, day])) > 1:
+            twice = f"plot {peg} has {found} photos of {day}; delete from photos/ what shows another plot"
+            note = f"{note}; {twice}" if note else twice
+        noted.append(replace(one, note=note))
+    return noted
 
 
 def _number_in(lawn: Lawn, source: Path) -> int:

@@ -25,19 +25,13 @@ from turfeye import (
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
 from turfeye.files import digest_of
-from turfeye.filing import original_name
+from turfeye.filing import Tell, original_name, untold
 from turfeye.lawn import Lawn, read
 from turfeye.readings import Reading
 from turfeye.records import CellTable, Photo
 from turfeye.standpoints import Standpoints
 
 MODELS = (sward.MODEL, region.NETWORK)
-Tell = Callable[[str], None]
-"""Hears, in a few words, what is being done, for whoever waits."""
-
-
-def untold(_: str) -> None:
-    """Nobody listens."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

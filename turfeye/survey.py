@@ -55,12 +55,12 @@ from turfeye.errors import (
     SeasonError,
     TurfeyeError,
 )
-from turfeye.filing import Filed, add
+from turfeye.filing import Filed, Tell, add, untold
 from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
-from turfeye.measurement import Measured, Tell, marks_doubted, measure, unplaced, untold
+from turfeye.measurement import Measured, marks_doubted, measure, unplaced
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area
 from turfeye.readings import Reading

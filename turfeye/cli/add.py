@@ -48,18 +48,20 @@ def add(
     A folder in a photo's place stands for all pictures in it; those filed before are not filed twice.
     Photos that a season can't place yet are named at once, with what is missing and what to do.
     """
-    from turfeye import filing, lawn, survey
+    from turfeye import filing, lawn, notes, survey
 
-    filed = filing.add(
-        folder,
-        photos,
-        date=when,
-        view=view,
-        spot=spot,
-        numbered=numbered,
-        corners_px=corners or None,
-        before=before,
-    )
+    with waiting() as tell:
+        filed = filing.add(
+            folder,
+            photos,
+            date=when,
+            view=view,
+            spot=spot,
+            numbered=numbered,
+            corners_px=corners or None,
+            before=before,
+            tell=tell,
+        )
     told = view is not None or spot is not None or numbered
     noted, all_noted = (f", what you say of {what} is noted" if told else "" for what in ("it", "them"))
     known = {one for one in filed if one.already and (one.path.parent.name == "before") == before}
@@ -74,8 +76,8 @@ def add(
             )
         elif len(known) <= FEW_KNOWN:
             say(f"{one.source.name}: filed already as {one.path.name}{noted}")
-        if one.note:
-            say(f"{one.source.name}: {one.note}")
+    for line in notes.gathered((one.source.name, one.note) for one in filed if one.note):
+        say(line)
     if len(known) > FEW_KNOWN:
         say(f"{len(known)} photos were filed already{all_noted}")
     if corners:
