@@ -179,7 +179,9 @@ def test_last_year_s_folder_is_of_an_earlier_season_and_asks_for_nothing(answer:
 
 
 def test_what_was_missed_is_on_the_page_and_in_no_calendar(answer: Answer) -> None:
-    both = rounds.of([(answer.lawn.folder, answer), later(answer, rounds.STALE_DAYS, "new")])
+    due = answer.season.visits[-1].taken.date() + timedelta(days=10)
+    old = replace(answer, plan=replace(answer.plan, dates=((due, "look again where sown again"),)))
+    both = rounds.of([(answer.lawn.folder, old), later(old, rounds.STALE_DAYS, "new")])
     newest = both.as_of
     assert newest is not None
     missed = [when for when, _, _ in both.days if both.missed(when)]

@@ -19,8 +19,21 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from turfeye import (
+    aftercare,
+    charts,
+    drawing,
+    headline,
+    mixes,
+    patches,
+    planfile,
+    results,
+    series,
+    sheet,
+    states,
+    survey,
+)
 from turfeye import answer as answers
-from turfeye import headline, mixes, patches, planfile, results, series, sheet, states, survey
 from turfeye.answer import Answer
 from turfeye.cli import root
 from turfeye.cli.season import season
@@ -216,9 +229,33 @@ def test_a_target_in_the_past_is_looked_back_on(answer: Answer) -> None:
 
 
 def test_what_comes_next_names_its_place_once(answer: Answer) -> None:
-    (line,) = (line for line in answers.ten_lines(answer) if line.startswith("Next: "))
+    first = answer.season.visits[-1].taken.date()
+    mix = mixes.get("perennial ryegrass")
+    plan = replace(answer.plan, dates=aftercare.follow_up(mix, first, again=True), after_sowing=())
+    (line,) = (one for one in answers.ten_lines(replace(answer, plan=plan)) if one.startswith("Next: "))
     assert line.count("where sown again") == 1
     assert re.search(r"look again where sown again; \d+ \w+ \d+ first feed there", line)
+
+
+def test_what_is_not_sown_yet_has_no_date(answer: Answer, drawn: dict[str, bytes]) -> None:
+    (line,) = (one for one in answers.ten_lines(answer) if one.startswith("Next: "))
+    assert "once sown, look again after 10 days, first feed after 24 and first cut after 31" in line
+    client, own = (Page(make(answer, drawn)).text for make in (sheet.client_page, sheet.page))
+    assert "10 days after they are sown: look again" in client
+    assert "10 days after sowing: look again" in own
+    assert answer.plan.dates == ()  # nothing of it in a calendar either
+
+
+def test_a_page_has_the_key_of_its_map_once(answer: Answer, drawn: dict[str, bytes]) -> None:
+    ground = sheet.ground(answer.lawn)
+    alone, within = (charts.state_map(answer.outlook, ground=ground, key=key) for key in (True, False))
+    for figure, key in ((alone, True), (within, False)):
+        words = {text.get_text() for axes in figure.axes for text in axes.texts}
+        assert ("on course" in words) is key
+    assert drawn["map-states"] == drawing.png(within)
+    shown = [state for state, count in answer.outlook.lawn.counts.items() if count]
+    for page in (sheet.client_page(answer, drawn), sheet.page(answer, drawn)):
+        assert page.count('class="swatch"') == len(shown)
 
 
 def test_ten_lines(answer: Answer) -> None:

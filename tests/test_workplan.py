@@ -345,12 +345,14 @@ def test_too_late_reaches_the_plan():
     assert made.dates == ()
 
 
-def test_dates_of_what_is_still_to_be_sown_say_from_when_they_count():
-    first, *others = make(patch()).dates
-    begins = "look again where sown again, if it is sown on 11 April (else as much later): perennial"
-    assert first[1].startswith(begins)
-    assert all("if it is sown on 11 April" in what for _, what in others)  # each may stand alone
-    assert not any("if it is sown" in what for _, what in plan(outlook(), (), RYE, outline_m=LAWN).dates)
+def test_what_is_still_to_be_sown_counts_from_its_sowing_and_promises_no_day():
+    made = make(patch())
+    assert made.dates == ()
+    # ryegrass is through 10 days after sowing (handbook); feed and cut are common practice, no source
+    told = [(days, re.split("[,:]", what)[0]) for days, what in made.after_sowing]
+    assert told == [(10, "look again"), (24, "first feed"), (31, "first cut")]
+    assert planfile.plan_dict(made)["after_sowing"][0]["days"] == 10
+    assert plan(outlook(), (), RYE, outline_m=LAWN).after_sowing == ()
 
 
 def test_cells_too_small_for_a_patch_are_told():
@@ -366,9 +368,8 @@ def test_follow_up_dates():
     assert dates["first feed"] == DAY + timedelta(days=24)
     assert dates["first cut"] > dates["first feed"]
     assert all("no source" in words for _, words in follow_up(RYE, DAY)[1:])
-    told = (follow_up(RYE, DAY, done=False), follow_up(RYE, DAY, again=True))
-    heads = [[re.split("[,:]", words)[0] for _, words in entries] for entries in told]
-    assert heads[0] == heads[1] == [f"{head} where sown again" for head in dates]  # a calendar moves them
+    again = [re.split("[,:]", words)[0] for _, words in follow_up(RYE, DAY, again=True)]
+    assert again == [f"{head} where sown again" for head in dates]
     assert follow_up(mixes.get("creeping bent"), DAY) == ()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 
 import numpy as np
@@ -20,38 +21,31 @@ FEED_AFTER_DAYS = 14
 """First feed about two weeks after the seed is through: common practice, no source."""
 CUT_AFTER_DAYS = 21
 """First cut about three weeks after the seed is through: common practice, no source."""
+USUAL = "common practice, no source"
 WHERE_SOWN_AGAIN = " where sown again"
 USUAL_DAYS = np.arange(366.0)
 """Ages for which it is told what a mix usually does."""
 
 
-def follow_up(
-    mix: Mix, sown: date, *, done: bool = True, again: bool = False
-) -> tuple[tuple[date, str], ...]:
-    """Look again, first feed, first cut: common practice for the mix, no source; empty when it is unknown.
-
-    ``again`` is of parts alone, and so is a sowing not ``done``, which the days are counted from as if it
-    were. Each entry says so, as each may stand alone in a calendar, and begins alike before and after it is
-    done, so that the calendar knows it again.
-    """
+def after_sowing(mix: Mix) -> tuple[tuple[int, str], ...]:
+    """Look again, first feed, first cut, each with how many days after the sowing; common practice for the
+    mix, no source; empty when it is unknown."""
     if mix.days_to_emerge is None:
         return ()
     first, last = (round(days) for days in mix.days_to_emerge)
-    through = sown + timedelta(days=last)
-    counted = "" if done else f", if it is sown on {short_day(sown)} (else as much later)"
-    where = WHERE_SOWN_AGAIN if again or not done else ""
-    emerged = f"{mix.name} should be through ({first}–{last} days after sowing, handbook)"
-    source = "common practice, no source"
     return (
-        (through, f"look again{where}{counted}: {emerged}"),
-        (
-            through + timedelta(days=FEED_AFTER_DAYS),
-            f"first feed{where}{counted}, two weeks after it is through ({source})",
-        ),
-        (
-            through + timedelta(days=CUT_AFTER_DAYS),
-            f"first cut{where}{counted}, taking no more than a third ({source})",
-        ),
+        (last, f"look again: {mix.name} should be through ({first}–{last} days after sowing, handbook)"),
+        (last + FEED_AFTER_DAYS, f"first feed, two weeks after it is through ({USUAL})"),
+        (last + CUT_AFTER_DAYS, f"first cut, taking no more than a third ({USUAL})"),
+    )
+
+
+def follow_up(mix: Mix, sown: date, *, again: bool = False) -> tuple[tuple[date, str], ...]:
+    """`after_sowing` by date; ``again`` is of parts alone, and each entry says so: it may stand alone."""
+    where = WHERE_SOWN_AGAIN if again else ""
+    return tuple(
+        (sown + timedelta(days=days), re.sub("[:,]", lambda sign: where + sign[0], what, count=1))
+        for days, what in after_sowing(mix)
     )
 
 

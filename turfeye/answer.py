@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -21,7 +21,7 @@ from turfeye.renovation import Materials
 from turfeye.teach import Teaching
 from turfeye.temperatures import Temperatures
 from turfeye.treatments import Compared
-from turfeye.words import day, per_cent, so_many, square_metres, together_m2
+from turfeye.words import day, listed, per_cent, so_many, square_metres, together_m2
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -128,8 +128,8 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
         lines.append(_patches("Pale", answer.pale))
     lines += answer.stripes[:1]
     lines.append(plan.sentence)
-    if plan.dates and len(lines) < 9:
-        lines.append(_next(plan.dates[:3]))
+    if (plan.dates or plan.after_sowing) and len(lines) < 9:
+        lines.append(_next(plan))
     if answer.warnings and noted:
         more = len(answer.warnings) - 1
         rest = f"this and {more} more" if more else "more"
@@ -137,14 +137,25 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     return tuple(lines[:10])
 
 
-def _next(dates: Sequence[tuple[date, str]]) -> str:
-    """What comes on which days, in few words; where it is told once."""
+def _next(plan: WorkPlan) -> str:
+    """What comes on which days, and how many days after a sowing, in few words; where it is told once."""
     steps, told = [], False
-    for when, what in dates:
-        short, where, _ = re.split("[:,]", what)[0].partition(aftercare.WHERE_SOWN_AGAIN)
+    for when, what in plan.dates[:3]:
+        short, where, _ = _brief(what).partition(aftercare.WHERE_SOWN_AGAIN)
         steps.append(f"{day(when)} {short}{' there' if where and told else where}")
         told = bool(where)
-    return f"Next: {'; '.join(steps)} (usual for the mix; common practice, no source)"
+    if plan.after_sowing:
+        (days, what), *later = plan.after_sowing
+        parts = (f"{_brief(what)} after {days} days", *(f"{_brief(w)} after {n}" for n, w in later))
+        steps.append(f"once sown, {listed(parts)}")
+    every = [what for _, what in (*plan.dates[:3], *plan.after_sowing)]
+    usual = any(aftercare.USUAL in what for what in every)
+    return f"Next: {'; '.join(steps)}{' (usual for the mix; common practice, no source)' if usual else ''}"
+
+
+def _brief(what: str) -> str:
+    """What is to be done without the why."""
+    return re.split("[:,]", what)[0]
 
 
 def state_counts(outlook: Outlook) -> dict[str, int]:

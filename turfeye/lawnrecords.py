@@ -227,6 +227,7 @@ class WorkPlan:
     spreading: tuple[str, ...]  # the passes, in order
     verdict: str  # of the day planned from: "sow", "too early", "too late" or "not known"
     window: str  # when to sow, or why to wait
-    dates: tuple[tuple[date, str], ...]  # look again, first feed, first cut
+    dates: tuple[tuple[date, str], ...]  # photos of what is open; aftercare of a sowing that is done
+    after_sowing: tuple[tuple[int, str], ...]  # aftercare of what is to be sown yet, by days after that
     cautions: tuple[str, ...]
     sentence: str

@@ -91,6 +91,7 @@ def plan_dict(plan: WorkPlan, *, taught: Teaching | None = None) -> dict[str, An
         "window": plan.window,
         "spreading": list(plan.spreading),
         "dates": [{"date": when.isoformat(), "what": what} for when, what in plan.dates],
+        "after_sowing": [{"days": days, "what": what} for days, what in plan.after_sowing],
         "cautions": list(plan.cautions),
         "taught": taught and taught.as_facts,
     }

@@ -30,6 +30,9 @@ BROAD = 2
 MOST_REASONS = 40
 """Patches whose reasons a page has room for; those of more are in ``plan.csv``."""
 
+PAINT = {state: (fill, charts.maps.MARK_INK[state][1]) for state, fill in drawing.STATE_FILL.items()}
+"""Colours of each state's cell and of its mark."""
+
 PLAIN_STATES = {
     "on course": "growing as it should",
     "slow": "behind, or a little short: it needs time, not seed",
@@ -93,7 +96,7 @@ def round_page(found: Round, beside: Path) -> str:
     ]
     facts = {
         "round": found,
-        "fills": drawing.STATE_FILL,
+        "paint": PAINT,
         "maps": {k: pages.png_uri(v.read_bytes()) for k, v in maps.items() if v.is_file()},
         "pages": {k: _link(v, beside) for k, v in sheets.items() if v.is_file()},
         "mind": list(dict.fromkeys(caution for some in told for caution in some)),
@@ -116,7 +119,7 @@ def pictures(answer: Answer) -> dict[str, bytes]:
     shape = ground(lawn)
     tasks = len(answer.plan.tasks)
     figures: dict[str, Any] = {
-        "map-states": charts.state_map(answer.outlook, ground=shape),
+        "map-states": charts.state_map(answer.outlook, ground=shape, key=False),
         "curve": charts.season_curve(
             answer.course,
             target=(answer.target_age_days, season.target.cover),
@@ -221,7 +224,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "plain_table": plottables.for_client(answer) if ranked else None,
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
-        "fills": drawing.STATE_FILL,
+        "paint": PAINT,
     }
 
 

@@ -60,10 +60,7 @@ def plan(
     spare = amounts.round_up(seed * settings.spare_pct / 100)
     when = window(mix, on, settings.temperatures)
     bags = amounts.dressing_bags(litres, area, settings)
-    if not seed:
-        dates = aftercare.to_come(outlook.season, mix)
-    else:
-        dates = aftercare.follow_up(mix, on, done=False) if when.verdict in ("sow", "not known") else ()
+    dates = () if seed else aftercare.to_come(outlook.season, mix)
     parts, soon = aftercare.of_parts(outlook, mix), mostly_too_soon(outlook)
     looks = _to_look_at(tasks, next_look(outlook.season), soon=soon and not parts)
     dates = tuple(sorted((*dates, *parts, *looks), key=lambda entry: entry[0]))
@@ -77,6 +74,7 @@ def plan(
         verdict=when.verdict,
         window=when.words if seed else "",
         dates=dates,
+        after_sowing=aftercare.after_sowing(mix) if seed else (),
         cautions=_plan_cautions(tasks, young=bool(seed or dates)),
         sentence=_sentence(
             tasks,

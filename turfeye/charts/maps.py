@@ -52,6 +52,7 @@ MARK_INK = {
     "slow": (0.40, "#5c3a00"),
     "thin": (0.50, "#ffffff"),
     "too soon to say": (0.36, "#6b7885"),
+    "not seen": (0.0, "#b3b8b0"),
 }
 """Size of each state's mark, as a share of its cell, and its colour."""
 
@@ -81,16 +82,20 @@ def cover_map(table: CellTable, *, ground: Ground, title: str, subtitle: str = "
 
 
 @styled
-def state_map(outlook: Outlook, *, ground: Ground) -> Figure:
-    """Where the lawn is on course, slow or thin; colour, lightness and mark all say the same."""
+def state_map(outlook: Outlook, *, ground: Ground, key: bool = True) -> Figure:
+    """Where the lawn is on course, slow or thin; colour, lightness and mark all say the same.
+
+    A page has the ``key`` in letters of its own, which a phone shows larger than those of a picture.
+    """
     season = outlook.season
-    figure, axes, in_per_m = lawn_axes(ground, legend_in=0.62)
+    figure, axes, in_per_m = lawn_axes(ground, legend_in=0.62 if key else 0.0)
     code = np.array([STATES.index(str(state)) for state in outlook.state])
     kind = on_grid(season.grid, season.row, season.col, code.astype(float))
     _draw_states(axes, season.grid, kind, ground, in_per_m)
     draw_plots(axes, ground, in_per_m)
-    counts = {state: int((outlook.state == state).sum()) for state in STATES}
-    _state_legend(figure, counts, spots=spots_only(season))
+    if key:
+        counts = {state: int((outlook.state == state).sum()) for state in STATES}
+        _state_legend(figure, counts, spots=spots_only(season))
     last = season.visits[-1]
     headline(figure, f"As seen on {day(last.taken)}, day {last.age_days:.0f}")
     return figure

@@ -104,6 +104,7 @@ def _show_plan(work: WorkPlan) -> None:
         as_line(work.window),
         *work.spreading,
         *(f"{day(when)}: {what}" for when, what in work.dates),
+        *(f"{days} days after sowing: {what}" for days, what in work.after_sowing),
     ):
         if line:
             click.echo(line)
