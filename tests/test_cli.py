@@ -538,7 +538,7 @@ def test_a_clock_that_is_a_year_off_is_told_with_the_day_that_it_may_be(folder: 
 
 
 def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
-    """Centimetres for metres, next year for this one; both are made, as both may be meant."""
+    """Centimetres for metres, next year for this one, kilograms for grams: made, as all may be meant."""
     done = run(
         "lawn", "new", tmp_path / "a", "--outline", "360x500", "--sown", f"{date.today().year + 1}-12-31"
     )
@@ -549,6 +549,11 @@ def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
     assert (
         "350 g/m² is much, for a new lawn of perennial ryegrass"
         in run("lawn", "new", tmp_path / "c", *words).stderr
+    )
+    kilograms = (*words[:-1], "0.035")
+    assert (
+        "0.035 g/m² is little, of perennial ryegrass 32 or more is usual; is it in grams?"
+        in run("lawn", "new", tmp_path / "d", *kilograms).stderr
     )
     plain = run("lawn", "new", tmp_path / "b", "--outline", "8x6", "--sown", "2026-03-14")
     assert "note" not in plain.stderr

@@ -20,7 +20,7 @@ from turfeye.lawntext import pairs
 from turfeye.records import SCHEMA
 
 MUCH = 3
-"""So many times what a mix is sown with is hardly meant. Ours."""
+"""So many times what a mix is sown with, or so small a part of it, is hardly meant. Ours."""
 OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
 """Tables of a lawn file that another season of the same lawn does not take over."""
 OFF_ORIGIN_M = 0.1
@@ -175,18 +175,22 @@ def _off_axes(outline: np.ndarray) -> list[str]:
     ]
 
 
-def much_seed(made: Lawn) -> str:
-    """That a lawn's last sowing has far more seed than its mix is sown with, and what to ask; else ""."""
+def odd_rate(made: Lawn) -> str:
+    """That a lawn's last sowing has far more or less seed than its mix is sown with, what to ask; else ""."""
     if not made.sowings:
         return ""
     sowing = made.sowings[-1]
-    usual = mixes.get(sowing.mix, made.mixes).rate_g_m2("new")
-    if usual is None or sowing.rate_g_m2 <= MUCH * usual:
-        return ""
-    return (
-        f"{sowing.rate_g_m2:g} g/m² is much, for a new lawn of {sowing.mix} {usual:.0f} is usual; is it for "
-        "one square metre?"
-    )
+    mix, rate = mixes.get(sowing.mix, made.mixes), sowing.rate_g_m2
+    usual = {kind: usual for kind in ("new", "over") if (usual := mix.rate_g_m2(kind)) is not None}
+    most, least = usual.get("new", np.inf), min(usual.values(), default=0.0)
+    if rate > MUCH * most:
+        return (
+            f"{rate:g} g/m² is much, for a new lawn of {sowing.mix} {most:.0f} is usual; is it for one "
+            "square metre?"
+        )
+    if rate < least / MUCH:
+        return f"{rate:g} g/m² is little, of {sowing.mix} {least:.0f} or more is usual; is it in grams?"
+    return ""
 
 
 def _first_sowing(

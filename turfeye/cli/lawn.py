@@ -115,7 +115,7 @@ def new(
         say(f"note: {made.area_m2:.0f} m² is much for a lawn; is the outline in metres?")
     if sown and sown > date.today():
         say(f"note: sown {day(sown)} is still to come, and no photo from before it counts; is that the year?")
-    if seed := newlawn.much_seed(made):
+    if seed := newlawn.odd_rate(made):
         say(f"note: {seed}")
     if propose and found is not None:
         _propose(made, propose, found)
