@@ -103,15 +103,35 @@ def test_each_spot_s_last_row_counts_and_what_was_never_seen_has_none():
     ]
 
 
+def last_seen(covers, views, days=None):
+    """The latest rows of spots with these covers, on one day if no others are given."""
+    days = days or [6] * len(covers)
+    made = series.ranked(rows(covers), days)
+    every = zip(made, views, days, strict=True)
+    return series.latest([
+        one | {"view": f"spot {k}", "taken": f"2026-05-{on:02}T10:00:00"} for one, k, on in every
+    ])  # fmt: skip
+
+
 def test_the_sentence_says_how_sure_the_best_is():
-    first, second, last = series.ranked(rows([0.70, 0.68, 0.20]), [0] * 3)
-    named = [one | {"view": f"spot {k}"} for k, one in enumerate((first, second, last), start=1)]
+    named = last_seen([0.70, 0.68, 0.20], [1, 2, 3])
     assert series.words(named) == (
         "Greenest is spot 1 (70 ± 2 %), though 2 of 3 could be; least green spot 3 (20 ± 2 %)"
     )
-    assert series.words(named[:1]) == ""
-    sure = series.ranked(rows([0.8, 0.2]), [0, 0])
-    assert ", and surely; " in series.words([one | {"view": "spot 1"} for one in sure])
+    assert series.words(named[:1]) == series.words(()) == ""
+    assert ", and surely; " in series.words(last_seen([0.8, 0.2], [1, 2]))
+
+
+def test_the_sentence_names_the_ends_of_its_table():
+    tied = last_seen([0.7, 0.7, 0.2, 0.2], [10, 9, 12, 2])
+    assert [one["view"] for one in tied] == ["spot 9", "spot 10", "spot 2", "spot 12"]
+    told = series.words(tied, peg="plot")
+    assert told.startswith("Greenest is plot 9 (70")
+    assert "least green plot 12 (20" in told
+    # one seen earlier heads the table: then the sentence says of which day it is
+    two_days = last_seen([0.9, 0.7, 0.2], [1, 2, 3], [5, 6, 6])
+    assert two_days[0]["view"] == "spot 1"
+    assert series.words(two_days).startswith("Greenest on 6 May is spot 2 (70")
 
 
 def test_each_plot_has_its_evenness():

@@ -18,6 +18,7 @@ from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
 from turfeye.summary import means, number
 from turfeye.uniformity import uniformity
+from turfeye.words import short_day
 
 COLUMNS: Final = (
     "photo", "taken", "age_days", "view", "state", "cover", "cover_se", "dgci", "dgci_se", "dgci_cells",
@@ -102,12 +103,21 @@ def latest(rows: Sequence[Mapping[str, Any]]) -> tuple[Mapping[str, Any], ...]:
     Only spots have places (``ranked``), each among those of its own visit.
     """
     last = {r["view"]: r for r in sorted((r for r in rows if r["rank"]), key=lambda one: one["taken"])}
-    return tuple(sorted(last.values(), key=lambda one: (-one["cover"], len(one["view"]), one["view"])))
+    return tuple(sorted(last.values(), key=_greenest_first))
+
+
+def _greenest_first(row: Mapping[str, Any]) -> tuple[float, int, str]:
+    """What ranked rows are sorted by: of equally green ones the lower number comes first."""
+    return -row["cover"], len(row["view"]), row["view"]
 
 
 def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
-    """How the ranked photos among these stand, in a sentence; "" of fewer than two. Each is a ``peg``'s."""
-    placed = sorted((r for r in rows if r["rank"]), key=lambda one: (one["rank"], one["view"]))
+    """How the `latest` rows of the last day stand, in a sentence; "" of fewer than two. Each is a ``peg``'s.
+
+    The day is told where others were last seen before it: places count among those of one day.
+    """
+    days = [r["taken"][:10] for r in rows]
+    placed = [r for r, on in zip(rows, days, strict=True) if on == max(days)]
     if len(placed) < 2:
         return ""
     best, least = (
@@ -116,7 +126,8 @@ def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
     )
     could = sum(r["rank_low"] == 1 for r in placed)
     surely = "and surely" if could == 1 else f"though {could} of {len(placed)} could be"
-    return f"Greenest is {best}, {surely}; least green {least}"
+    when = f" on {short_day(date.fromisoformat(max(days)))}" if len(placed) < len(rows) else ""
+    return f"Greenest{when} is {best}, {surely}; least green {least}"
 
 
 def _evenness(table: CellTable) -> dict[str, float | None]:

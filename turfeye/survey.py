@@ -271,7 +271,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
     by_photo = byphoto.rows(place, table, measured)
-    last = [row for row in by_photo if row["photo"] in table.visits[-1].photos]
+    ranked = series.latest(by_photo)
     by_date = bydate.rows(place, table, plots.of_cells(table, place.plots), measured, given)
     compared = bydate.compared(by_date, given)
     at_last = tuple(one for one in compared if one.on == compared[-1].on)
@@ -294,8 +294,8 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         evenness=_evenness(ahead) if trial is None else (),
         warnings=warnings,
         taught=taught,
-        spots=series.words(last, peg=place.peg_word),
-        plots=series.latest(by_photo),
+        spots=series.words(ranked, peg=place.peg_word),
+        plots=ranked,
         standings=plots.standings(trial, place.plots, plan.tasks, given) if trial else (),
         treatments=at_last,
         beside=beside,
