@@ -192,6 +192,14 @@ def test_what_was_missed_is_on_the_page_and_in_no_calendar(answer: Answer) -> No
     assert "missed" in sheet.round_page(both, Path())
 
 
+def test_a_lawn_seen_once_is_perhaps_reseeded(answer: Answer) -> None:
+    """Its page asks for another photo before that."""
+    season = replace(answer.season, visits=answer.season.visits[-1:])
+    once = replace(answer, outlook=replace(answer.outlook, season=season))
+    found = rounds.of([(answer.lawn.folder, answer), (Path("once"), later(once, 0, "Once")[1])])
+    assert [stop.to_do.startswith("perhaps ") for stop in found.stops] == [False, True]
+
+
 def test_the_most_urgent_lawn_comes_first(answer: Answer) -> None:
     few = replace(answer.outlook.lawn, thin_m2=99.0)
     calm = replace(

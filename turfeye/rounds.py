@@ -21,6 +21,8 @@ UNSTARTED: dict[type[TurfeyeError], str] = {
     NotSownError: "not sown: turfeye plan --before",
 }
 """What a lawn without a season yet needs, where that says it all."""
+RESEED = ("reseed", "reseed in passing")
+"""Wants for which seed comes along."""
 WAIT = ("too early", "too late")
 """A plan's verdicts on the day, by which its seed stays at home."""
 WANTS = {
@@ -28,6 +30,7 @@ WANTS = {
     "sow": "to sow",
     "wait to reseed": "to reseed, but not now",
     "photograph again": "to photograph again",
+    "reseed in passing": "to reseed in passing",
     "give it time": "to give time",
     "on course": "on course",
     "begin": "not begun",
@@ -169,10 +172,11 @@ def _stop(answer: Answer, called: str, newest: date) -> Stop:
     if stale and (wants != "on course" or not answer.passed):
         again = "photograph again"
         return Stop(called, answer.lawn.folder, again, again, answer, stale=True)
-    amount = {"reseed": "reseed", "wait to reseed": f"{answer.plan.verdict} to reseed"}.get(wants)
-    tasks = answer.plan.tasks
-    perhaps = "perhaps " * (len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
-    to_do = f"{perhaps}{amount} {answer.plan.seed_g:.0f} g" if amount else wants
+    verb = dict.fromkeys(RESEED, "reseed") | {"wait to reseed": f"{answer.plan.verdict} to reseed"}
+    tasks, once = answer.plan.tasks, len(answer.season.visits) == 1
+    perhaps = "perhaps " * (once or len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
+    in_passing = " in passing" * (wants == "reseed in passing")
+    to_do = f"{perhaps}{verb[wants]} {answer.plan.seed_g:.0f} g{in_passing}" if wants in verb else wants
     return Stop(called, answer.lawn.folder, wants, to_do, answer, stale=stale)
 
 
@@ -243,7 +247,7 @@ def _name(folder: Path) -> str:
 
 def _to_bring(stops: Sequence[Stop]) -> str:
     """What the lawns to sow and reseed take together, where there are several: seed by mix, and dressing."""
-    reseeded = [stop.answer for stop in stops if stop.answer and stop.wants == "reseed"]
+    reseeded = [stop.answer for stop in stops if stop.answer and stop.wants in RESEED]
     sown = [stop.before.materials for stop in stops if stop.before]
     if len(reseeded) + len(sown) < 2:
         return ""
@@ -276,7 +280,9 @@ def _wants(answer: Answer) -> str:
     """Which of `WANTS` a lawn with an answer has."""
     counts, plan = answer.outlook.lawn.counts, answer.plan
     if any(task.seed_g > 0 for task in plan.tasks):
-        return "wait to reseed" if plan.verdict in WAIT else "reseed"
+        if plan.verdict in WAIT:
+            return "wait to reseed"
+        return "reseed in passing" if plan.in_passing else "reseed"
     if mostly_too_soon(answer.outlook):
         return "photograph again"
     return "give it time" if counts["slow"] > counts["on course"] else "on course"
