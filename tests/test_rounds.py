@@ -213,6 +213,16 @@ def test_the_most_urgent_lawn_comes_first(answer: Answer) -> None:
     assert stops[1].called == "calm"
 
 
+def test_a_pinch_of_seed_is_no_visit_but_comes_along(answer: Answer) -> None:
+    little = replace(answer, plan=replace(answer.plan, seed_g=4.0, seed_spare_g=1.0, in_passing=True))
+    both = rounds.of([later(little, 0, "little"), (answer.lawn.folder, answer)])
+    assert [stop.wants for stop in both.stops] == ["reseed", "reseed in passing"]
+    assert both.stops[1].to_do == "reseed 4 g in passing"
+    assert both.sentence == "2 lawns: 1 to reseed and 1 to reseed in passing"
+    grams = answer.plan.seed_g + answer.plan.seed_spare_g + 5
+    assert f"for the 2 lawns to reseed, spare included: {grams:.0f} g of" in both.to_bring
+
+
 def test_a_table_breaks_no_word(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "60")
     name = "Müller, Gerätehäuschen hinten links an der Bahnunterführung"

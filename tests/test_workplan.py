@@ -179,6 +179,22 @@ def test_spreading_weighs_each_patch():
     assert "common practice, no source" in made.spreading[2]
 
 
+def test_little_seed_is_no_trip_of_its_own():
+    # half a handful, 15 g: ours, no source
+    small, enough = make(patch(area=0.4, deficit=1.0)), make(patch(area=0.43, deficit=1.0))
+    assert (small.seed_g, enough.seed_g) == (14, 15)
+    assert (small.in_passing, enough.in_passing) == (True, False)
+    assert small.sentence == (
+        "1 patch, 0.40 m² to reseed when you are next there, too little for a trip of its own: "
+        "14 g of perennial ryegrass and 2 g spare, 1 bag of dressing (2.0 L)."
+    )
+    assert small.spreading == ("Patch 1: weigh 14 g; by hand.",)
+    assert "next there" not in enough.sentence
+    two = make(patch(area=0.4, deficit=1.0), patch(2, area=1.0, deficit=1.0))  # done on the way
+    assert not two.in_passing
+    assert not plan(outlook(), (), RYE, outline_m=LAWN).in_passing
+
+
 def test_a_long_patch_is_told_by_both_ends():
     strip = replace(patch(1, x=2.0, y=3.0, area=2.4), outline_m=STRIP)  # 0.6 m x 4 m, from y = 1 to 5
     made = make(strip, patch(2))

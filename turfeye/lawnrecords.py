@@ -222,6 +222,7 @@ class WorkPlan:
     tasks: tuple[Task, ...]
     seed_g: float  # total of the tasks, to the gram
     seed_spare_g: float
+    in_passing: bool  # seed is wanted, but too little for a trip of its own
     dressing_l: float
     dressing_bags: int
     spreading: tuple[str, ...]  # the passes, in order

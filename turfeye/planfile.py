@@ -86,6 +86,7 @@ def plan_dict(plan: WorkPlan, *, taught: Teaching | None = None) -> dict[str, An
         "patches": rows(plan),
         "seed_g": int(plan.seed_g),
         "seed_spare_g": int(plan.seed_spare_g),
+        "in_passing": plan.in_passing,
         "dressing_l": _number(plan.dressing_l, 1),
         "dressing_bags": plan.dressing_bags,
         "window": plan.window,

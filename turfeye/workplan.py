@@ -27,8 +27,6 @@ SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
 LONG = 3.0
 """A patch of so many times its width, and more, is told by both of its ends too. Ours."""
-HEAPS_FROM_G = 10
-"""Less seed than this is not worth splitting."""
 
 
 def plan(
@@ -60,6 +58,7 @@ def plan(
     spare = amounts.round_up(seed * settings.spare_pct / 100)
     when = window(mix, on, settings.temperatures)
     bags = amounts.dressing_bags(litres, area, settings)
+    in_passing = 0 < seed < amounts.SMALL_G
     dates = () if seed else aftercare.to_come(outlook.season, mix)
     parts, soon = aftercare.of_parts(outlook, mix), mostly_too_soon(outlook)
     looks = _to_look_at(tasks, next_look(outlook.season), soon=soon and not parts)
@@ -68,6 +67,7 @@ def plan(
         tasks=tasks,
         seed_g=float(seed),
         seed_spare_g=float(spare),
+        in_passing=in_passing,
         dressing_l=litres,
         dressing_bags=bags,
         spreading=_spreading(tasks),
@@ -79,7 +79,8 @@ def plan(
         sentence=_sentence(
             tasks,
             area_m2=area,
-            amount=f"{seed} g of {mix.name} and {spare} g spare{_in_bags(bags)}",
+            amount=f"{seed} g of {mix.name} and {spare} g spare{_in_bags(bags, litres)}",
+            in_passing=in_passing,
             verdict=when.verdict,
             thin_m2=outlook.lawn.thin_m2,
             soon=soon,
@@ -157,7 +158,7 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
     lines = []
     for (grams, by_spreader, long), patches in alike.items():
         each = " for each" if len(patches) > 1 else ""
-        if grams < HEAPS_FROM_G:
+        if grams < amounts.SMALL_G:
             lines.append(f"{named(patches)}: weigh {grams} g{each}; by hand.")
             continue
         heaps = " + ".join(
@@ -200,9 +201,9 @@ def _grams(tasks: Sequence[Task]) -> int:
     return sum(int(task.seed_g) for task in tasks)
 
 
-def _in_bags(bags: int) -> str:
+def _in_bags(bags: int, litres: float) -> str:
     """The dressing, as the end of what is needed; "" where there is none."""
-    return f", {amounts.bag_words(bags)} of dressing" if bags else ""
+    return f", {amounts.bag_words(bags)} of dressing ({litres:.1f} L)" if bags else ""
 
 
 def in_doubt(tasks: Sequence[Task]) -> list[Patch]:
@@ -255,6 +256,7 @@ def _sentence(
     *,
     area_m2: float,
     amount: str,
+    in_passing: bool,
     verdict: str,
     thin_m2: float,
     soon: bool,
@@ -277,11 +279,12 @@ def _sentence(
         return f"{what} to reseed, but too late this year, wait: {amount} when it is time.{waits}"
     if verdict == "too early":
         return f"{what} to reseed, but too early, wait: {amount} when it is time.{waits}"
+    todo = "to reseed" + in_passing * " when you are next there, too little for a trip of its own"
     if len(doubtful) == len(sown):
-        return f"{what} to reseed, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}.{waits}"
+        return f"{what} {todo}, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}.{waits}"
     of_some = (
         f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
         if doubtful
         else ""
     )
-    return f"{what} to reseed: {amount}.{of_some}{waits}"
+    return f"{what} {todo}: {amount}.{of_some}{waits}"
