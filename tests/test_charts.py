@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -297,3 +298,17 @@ def test_figures_stand_in_what_is_left_of_a_cell_at_the_rim():
     assert middles[0, 1] == pytest.approx([1 + 1 / 3, 1 / 3], abs=0.03)
     assert middles[1, 0] == pytest.approx([1 / 3, 1 + 1 / 3], abs=0.03)
     assert middles[0, 0] == pytest.approx([0.5, 0.5], abs=0.03)
+
+
+def test_pictures_name_months_alike_in_every_locale(answer: Answer, monkeypatch: pytest.MonkeyPatch) -> None:
+    def of_a_locale(*_: object) -> str:
+        raise AssertionError("strftime goes by the machine's locale")
+
+    monkeypatch.setattr(time, "strftime", of_a_locale)  # what "%b" of a date ends in
+    with pytest.raises(AssertionError, match="locale"):
+        f"{answer.season.visits[0].taken:%b}"
+    sheet.pictures(answer)
+    figure = charts.growth_panels(answer.season, ground=sheet.ground(answer.lawn))
+    titles = {axes.get_title(loc="right") for axes in figure.axes}
+    last = answer.season.visits[-1].taken
+    assert f"{last.day} {('Mar', 'Apr', 'May')[last.month - 3]}" in titles

@@ -137,3 +137,13 @@ def short_day(when: date) -> str:
     '9 May'
     """
     return f"{when.day} {MONTHS[when.month - 1]}"
+
+
+def brief_day(when: date) -> str:
+    """A date where there is hardly room, the same in every locale.
+
+    >>> from datetime import date
+    >>> brief_day(date(2026, 9, 14))
+    '14 Sep'
+    """
+    return f"{when.day} {MONTHS[when.month - 1][:3]}"

@@ -39,7 +39,7 @@ from turfeye.drawing import (
 from turfeye.headline import spots_only
 from turfeye.lawnrecords import STATES, Outlook, Season
 from turfeye.records import CellTable, Floats, Grid
-from turfeye.words import day, so_many
+from turfeye.words import brief_day, day, so_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,7 +124,7 @@ def growth_panels(season: Season, *, ground: Ground) -> Figure:
         _draw_cover(axes, season.grid, cover, ground, 0.0)
         age = f"Day {visit.age_days:.0f}".replace("-", "−")
         axes.set_title(age, fontsize=9, loc="left", pad=4, color=INK, weight="bold")
-        axes.set_title(f"{visit.taken.day} {visit.taken:%b}", fontsize=8, loc="right", pad=4, color=QUIET)
+        axes.set_title(brief_day(visit.taken), fontsize=8, loc="right", pad=4, color=QUIET)
     draw_cover_bar(figure, 0.35 + across * step_x + 0.05, 0.2, down * step_y - 0.5)
     headline(figure, "Cover, visit by visit")
     return figure
