@@ -185,7 +185,7 @@ def test_little_seed_is_no_trip_of_its_own():
     assert (small.seed_g, enough.seed_g) == (14, 15)
     assert (small.in_passing, enough.in_passing) == (True, False)
     assert small.sentence == (
-        "1 patch, 0.40 m² to reseed when you are next there, too little for a trip of its own: "
+        "1 patch, 0.40 m² to reseed when you are next there (too little for a trip of its own): "
         "14 g of perennial ryegrass and 2 g spare, 1 bag of dressing (2.0 L)."
     )
     assert small.spreading == ("Patch 1: weigh 14 g; by hand.",)

@@ -22,8 +22,8 @@ LEAST_WEIGHED_G = 5
 """Less seed is a pinch by hand: kitchen scales show whole grams, and are off by one or two. Common practice,
 no source."""
 SMALL_G = 15
-"""Less seed than this, half a handful, is not split into heaps, and a lawn that wants no more is no trip of its
-own: it is sown in passing. Ours, no source."""
+"""Less seed than this, half a handful, is not split into heaps, and a lawn that wants no more is no trip of
+its own: it is sown in passing. Ours, no source."""
 PASSES = 4
 """Heaps that the weighed seed is split into for a spreader, one a pass."""
 

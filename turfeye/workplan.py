@@ -279,12 +279,14 @@ def _sentence(
         return f"{what} to reseed, but too late this year, wait: {amount} when it is time.{waits}"
     if verdict == "too early":
         return f"{what} to reseed, but too early, wait: {amount} when it is time.{waits}"
-    todo = "to reseed" + in_passing * " when you are next there, too little for a trip of its own"
+    there = in_passing * " when you are next there (too little for a trip of its own)"
     if len(doubtful) == len(sown):
-        return f"{what} {todo}, perhaps: {amount}. {_open(sown).capitalize()}: {open_until(look)}.{waits}"
+        perhaps = f"perhaps{',' * in_passing}{there}"
+        why = f"{_open(sown).capitalize()}: {open_until(look)}"
+        return f"{what} to reseed, {perhaps}: {amount}. {why}.{waits}"
     of_some = (
         f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
         if doubtful
         else ""
     )
-    return f"{what} {todo}: {amount}.{of_some}{waits}"
+    return f"{what} to reseed{there}: {amount}.{of_some}{waits}"
