@@ -222,7 +222,7 @@ def _show(seen: Look, *, json: bool, written: bool) -> None:
 
 def _show_in_words(seen: Look) -> None:
     """One photo for people: a heading, then the cells."""
-    from turfeye import summary
+    from turfeye import leafcolour, summary
     from turfeye.cells import MISPLACED
 
     facts = summary.as_dict(seen)
@@ -243,8 +243,9 @@ def _show_in_words(seen: Look) -> None:
             say(_towards_cells(total["cells"], card_found=card["found"]))
     if card["found"]:
         by = total["dgci_cells"]
-        few = f"no colour index, since {by} of {total['cells_seen']} cells tell theirs"
-        few = "no colour index" if nothing else few
+        told_else = nothing or leafcolour.trusted(seen.correction) is None
+        sparse = "" if told_else or leafcolour.mostly_withheld(seen.table) else ": too little is green"
+        few = f"no colour index{sparse}"
         index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} by {by} cells"
         click.echo(
             f"{index}; card {card['spot']} by {card['markers']} markers, "
