@@ -24,11 +24,12 @@ import write_commands
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from turfeye import filing, lawn, outlook, survey
+from turfeye import card, filing, lawn, outlook, photo, survey
 from turfeye.answer import Answer
 from turfeye.cli import root, shared
 from turfeye.errors import CardError
 from turfeye.lawnrecords import Season
+from turfeye.records import Photo
 from turfeye.simulate import tables
 
 HERE = Path(__file__).parent.parent
@@ -261,6 +262,39 @@ def test_an_outline_that_the_card_speaks_against_is_told_as_its_corners_are_mark
     text = (tmp_path / "lawn-2/lawn.toml").read_text()
     (tmp_path / "lawn-2/lawn.toml").write_text(text.replace("cell_m =", "card_rule_mm = 200\ncell_m ="))
     assert survey.marks_doubted(tmp_path / "lawn-2", one.path.name) == []
+
+
+def test_an_outline_marked_where_no_card_lies_is_checked_by_the_lens_and_says_from_how_high(
+    tmp_path: Path,
+) -> None:
+    window = FERRY / "photos/2026-04-12-window.jpg"
+    known = lawn.read(FERRY)
+    with Image.open(window) as image:
+        rgb, header = np.array(image), image.getexif()
+    left, top, right, bottom = cards_box(photo.read(window))
+    rgb[top:bottom, left:right] = rgb[top:bottom, 2 * left - right : left]  # turf over its card
+    cardless = tmp_path / "IMG_0042.jpg"
+    Image.fromarray(rgb).save(cardless, quality=92, exif=header)
+    marks = [word for x, y in known.views[0].corners_px for word in ("--corner", f"{x},{y}")]
+    for number, (times, said) in enumerate(
+        [
+            ((1.0, 1.0), "By its lengths it was taken from 3.1 m above the lawn"),
+            ((2.0, 2.0), "By its lengths it was taken from 6.2 m above the lawn"),
+            ((1.0, 0.75), "the photo was taken with 28 mm: the outline is too long or too narrow one way"),
+            ((0.2, 0.2), "it was taken from 0.6 m above the lawn: if that is wrong, so are they"),
+        ]
+    ):
+        outline = " ".join(f"{times[0] * x:g},{times[1] * y:g}" for x, y in known.outline_m)
+        folder = tmp_path / f"lawn-{number}"
+        run("lawn", "new", folder, "--outline", outline, "--sown", "2026-03-14")
+        done = run("add", folder, cardless, "--view", "window", *marks)
+        assert said in done.stderr
+
+
+def cards_box(shot: Photo) -> list[int]:
+    """Left, top, right, bottom of the card and some more."""
+    corners = card.find(shot).corners_px
+    return [*(corners.min(axis=0) - 25).astype(int), *(corners.max(axis=0) + 25).astype(int)]
 
 
 def test_a_table_that_can_t_be_written_is_told_before_anything_is_measured(tmp_path: Path) -> None:

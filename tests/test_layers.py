@@ -28,6 +28,7 @@ ORDER = (
     "amounts plotsheet",
     "contours treatments",
     "view tape places gather",
+    "corners",
     "models",
     "sward",
     "region",

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 import cv2
 import numpy as np
 
-from turfeye import cells, evened, leafcolour, lighting, photo, view
-from turfeye.card_layout import CARD
-from turfeye.records import Correction, Photo, Sighting, View
+from turfeye import cells, evened, leafcolour, lighting, photo
+from turfeye.records import Correction, Photo, Sighting
 
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
@@ -31,10 +28,6 @@ RAISED = (
     "the card lies on something other than turf or soil: if that stands above the ground, all lengths "
     "come out too short and cells lie elsewhere; lay the card on the ground"
 )
-
-OFF_SIZE = 0.12
-"""A card that comes out larger or smaller than it is by more than this speaks against the outline's lengths.
-With corners marked to 1 % of the width, rendered photos have 0.06 at most."""
 
 
 def of_lens(picture: Photo) -> list[str]:
@@ -96,24 +89,6 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             "daylight"
         )
     return said
-
-
-def of_size(sighting: Sighting, seen: View, *, rule_mm: float) -> list[str]:
-    """That the card comes out larger or smaller than it is in a view by the outline's marked corners.
-
-    ``rule_mm`` is what the card's 100 mm rule measures as printed.
-    """
-    ground_m2 = cv2.contourArea(view.unproject(seen, sighting.corners_px).astype(np.float32))
-    card_m2 = CARD.width_mm * CARD.height_mm / 1e6 * (rule_mm / CARD.rule_mm) ** 2
-    times = math.sqrt(ground_m2 / card_m2)
-    if not times > 0 or abs(math.log(times)) <= math.log1p(OFF_SIZE):
-        return []
-    return [
-        f"by the outline's lengths the card in it would be {times:.2g} times as large as it is; if it lies "
-        f"on the ground, they are about {times:.2g} times the true ones, and areas and seed {times**2:.2g} "
-        "times: measure a side again, then check outline_m in lawn.toml, the marked corners, and the card's "
-        "100 mm rule"
-    ]
 
 
 def _flatness(sighting: Sighting) -> list[str]:

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from turfeye import (
-    caveats,
     cells,
+    corners,
     glance,
     lessons,
     models,
@@ -166,22 +166,28 @@ def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) 
     """What speaks against the corners marked in this photo, or the outline's lengths; [] of one unmarked."""
     if where.placed is None or where.placed.over is not None:
         return []
-    corners = next(v.corners_px for v in place.views if v.photo == picture.path.name)
-    _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), corners)
-    size = (
-        []
-        if where.sighting is None
-        else caveats.of_size(where.sighting, where.view, rule_mm=place.card_rule_mm)
-    )
-    return [*([doubt] if doubt else []), *size]
+    marked_px = next(v.corners_px for v in place.views if v.photo == picture.path.name)
+    _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), marked_px)
+    said = [*([doubt] if doubt else []), *corners.of_lens(picture, marked_px, place.outline_m)]
+    if where.sighting is not None:
+        return [*said, *corners.of_size(where.sighting, where.view, rule_mm=place.card_rule_mm)]
+    return [*said, *corners.of_height(where.view)]
 
 
 def marks_doubted(folder: Path | str, name: str) -> list[str]:
-    """What speaks against the corners marked in the filed photo of this name, a line each."""
+    """What speaks against the corners marked in the filed photo of this name, a line each.
+
+    Where no card tells the outline's size, also from where it was taken by it, for whoever took it to check.
+    """
     place = read(folder)
     path = next(path for path in place.every_photo() if path.name == name)
     picture = whereabouts.dated(place, photo.read(path))
-    return _against_marks(place, picture, whereabouts.find(place, picture, Standpoints(place)))
+    where = whereabouts.find(place, picture, Standpoints(place))
+    said = _against_marks(place, picture, where)
+    if said or where.sighting is not None:
+        return said
+    by = corners.standpoint(where.view, place.outline_m)
+    return [f"no card in it checks the outline's size. By its lengths it {by}: if that is wrong, so are they"]
 
 
 def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:

@@ -33,6 +33,10 @@ EXIF_FOCAL_SD: Final = 0.02
 """Relative: the header rounds to whole millimetres, and phones crop a little for stabilisation. Ours."""
 UNKNOWN_FOCAL_SD: Final = 0.20
 """Relative: phones' main cameras lie between 22 and 35 mm. Ours."""
+FREE_FOCAL_SD: Final = 0.5
+"""Relative: where corners are to tell the lens, so that it stays a lens."""
+BY_HAND_SD: Final = 0.004
+"""Of the picture's width, by which corners that somebody marked are off. Ours."""
 MARKER_SD_PX: Final = 0.3
 """Least error of a found marker corner. Sub-pixel refinement is good to about 0.25 px at 12 MP. Measured."""
 MISFIT_SDS: Final = 6.0
@@ -101,6 +105,22 @@ def from_corners(
             "check each mark and the outline's lengths"
         )
     return fit.view("lawn", photo)
+
+
+def lens_by_corners(photo: Photo, corners_px: Floats, outline_m: Floats) -> tuple[float, float, float] | None:
+    """The lens by which marked corners fit the outline best, whatever the header says: its focal length as on
+    35 mm film, how sure that is (relative), and by how many pixels the corners miss all the same.
+
+    None where no camera sees them so. Seen obliquely, an outline that is too long or too narrow wants another
+    lens than took the photo; one that is larger all over wants none, since the camera stands higher then.
+    """
+    points_m, points_px = np.asarray(outline_m, dtype=float), np.asarray(corners_px, dtype=float)
+    sd_px = BY_HAND_SD * photo.size_px[0]
+    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px, focal_sd=FREE_FOCAL_SD)
+    if fit is None:
+        return None
+    focal_35mm = math.exp(fit.theta[6]) / focal_from_35mm(1.0, photo.size_px)
+    return focal_35mm, math.sqrt(fit.covariance[6, 6]), fit.rms_px
 
 
 def resized(view: View, size_px: tuple[int, int]) -> View:
@@ -210,19 +230,27 @@ def camera_matrix(focal_px: float, size_px: tuple[int, int]) -> Floats:
 
 
 def _solve(
-    points_m: Floats, points_px: Floats, size_px: tuple[int, int], focal_px: float | None, sd_px: float
+    points_m: Floats,
+    points_px: Floats,
+    size_px: tuple[int, int],
+    focal_px: float | None,
+    sd_px: float,
+    *,
+    focal_sd: float | None = None,
 ) -> _Fit | None:
     """The most likely pose and focal length; None when no camera above the ground sees the points so.
+
+    ``focal_sd`` is how well the focal length is known, relative: by default as the header or a phone has it.
 
     Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven: each
     start as far as tells which is the best, that one to the end.
     """
     usual = focal_px or focal_from_35mm(USUAL_FOCAL_35MM, size_px)
-    prior_sd = UNKNOWN_FOCAL_SD if focal_px is None else EXIF_FOCAL_SD
+    prior_sd = focal_sd or (UNKNOWN_FOCAL_SD if focal_px is None else EXIF_FOCAL_SD)
     object_points = np.column_stack([points_m, np.zeros(len(points_m))])
     log_focal = (math.log(usual), prior_sd)
     best: tuple[float, Floats, Floats, Floats] | None = None
-    for stretch in (1.0,) if focal_px else (1.0, 0.75, 1.35):
+    for stretch in (1.0,) if prior_sd < UNKNOWN_FOCAL_SD else (1.0, 0.75, 1.35):
         matrix = camera_matrix(usual * stretch, size_px)
         _, rotations, translations, _ = cv2.solvePnPGeneric(
             object_points, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
