@@ -253,9 +253,21 @@ def test_a_page_has_the_key_of_its_map_once(answer: Answer, drawn: dict[str, byt
         words = {text.get_text() for axes in figure.axes for text in axes.texts}
         assert ("on course" in words) is key
     assert drawn["map-states"] == drawing.png(within)
+    assert sheet.pictures_alone(answer)["map-states"] == drawing.png(alone)
     shown = [state for state, count in answer.outlook.lawn.counts.items() if count]
     for page in (sheet.client_page(answer, drawn), sheet.page(answer, drawn)):
         assert page.count('class="swatch"') == len(shown)
+
+
+def test_the_plan_s_table_is_the_page_s_or_the_picture_s(answer: Answer, drawn: dict[str, bytes]) -> None:
+    """On a page it stands below the picture, in letters that a phone shows; alone the picture has it."""
+    within, alone = (sheet._plan_picture(answer, table=table) for table in (False, True))
+    area = f"{answer.plan.tasks[0].patch.area_m2:.2f} m²"
+    shown = [{text.get_text() for axes in figure.axes for text in axes.texts} for figure in (within, alone)]
+    assert [area in words for words in shown] == [False, True]
+    assert drawn["plan"] == drawing.png(within)
+    assert sheet.pictures_alone(answer)["plan"] == drawing.png(alone)
+    assert sheet.page(answer, drawn).count(area) == 1
 
 
 def test_ten_lines(answer: Answer) -> None:

@@ -27,8 +27,7 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     """
     folder = answer.lawn.results_dir
     pictures = sheet.pictures(answer)
-    alone = drawing.png(charts.state_map(answer.outlook, ground=sheet.ground(answer.lawn)))  # with its key
-    kept = pictures | {"map-states": alone}
+    kept = pictures | sheet.pictures_alone(answer)
     files = [write_atomic(folder / f"{name}.png", data) for name, data in kept.items()]
     for stale in (*folder.glob("map-*.png"), *folder.glob("plan.png")):
         if stale.stem not in pictures and not any(_map_name(one) == stale.name for one in measured):

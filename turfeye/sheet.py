@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
@@ -23,6 +23,9 @@ from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
 from turfeye.words import day, likelihood, open_until, so_many
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 PHOTO_WIDE_PX, PHOTO_QUALITY = 900, 82
 BROAD = 2
@@ -114,10 +117,9 @@ def _link(path: Path, beside: Path) -> str:
 
 
 def pictures(answer: Answer) -> dict[str, bytes]:
-    """The page's charts as PNG, by name."""
-    season, lawn = answer.season, answer.lawn
-    shape = ground(lawn)
-    tasks = len(answer.plan.tasks)
+    """The page's charts as PNG, by name; keys and tables are the page's own."""
+    season = answer.season
+    shape = ground(answer.lawn)
     figures: dict[str, Any] = {
         "map-states": charts.state_map(answer.outlook, ground=shape, key=False),
         "curve": charts.season_curve(
@@ -127,14 +129,28 @@ def pictures(answer: Answer) -> dict[str, bytes]:
         ),
         "visits": charts.growth_panels(season, ground=shape),
     }
-    if tasks:
-        figures["plan"] = charts.plan_picture(
-            answer.plan.tasks,
-            ground=shape,
-            title=f"{lawn.name}: {so_many(tasks, 'patch', 'patches')}",
-            subtitle=_how_to_find(tasks, "plan.csv"),
-        )
+    if answer.plan.tasks:
+        figures["plan"] = _plan_picture(answer, table=False)
     return {name: drawing.png(figure) for name, figure in figures.items()}
+
+
+def pictures_alone(answer: Answer) -> dict[str, bytes]:
+    """As PNG, by name, those of the charts that have a key or a table of their own where they stand alone."""
+    figures = {"map-states": charts.state_map(answer.outlook, ground=ground(answer.lawn))}
+    if answer.plan.tasks:
+        figures["plan"] = _plan_picture(answer, table=True)
+    return {name: drawing.png(figure) for name, figure in figures.items()}
+
+
+def _plan_picture(answer: Answer, *, table: bool) -> Figure:
+    tasks = answer.plan.tasks
+    return charts.plan_picture(
+        tasks,
+        ground=ground(answer.lawn),
+        title=f"{answer.lawn.name}: {so_many(len(tasks), 'patch', 'patches')}",
+        subtitle=_how_to_find(len(tasks), "plan.csv"),
+        table=table,
+    )
 
 
 def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> str:

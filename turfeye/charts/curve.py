@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 COURSE, WITHIN = "#2f7050", "#7fb79c"  # the fitted course and its interval
 USUAL, USUAL_EDGE = "#ece3cd", "#cdbf98"  # the usual range of the mix
 OTHER, OTHER_DASH = "#7a4fa0", (0, (1, 1.4))  # the course of a lawn that it is compared with
+WIDE_IN = 5.2  # so narrow that its letters can be read on a phone's screen and in a client's print
 NINE_IN_TEN = 1.645  # standard errors to either side that hold 90 % of a normal distribution
 
 
@@ -32,9 +33,8 @@ def season_curve(
 
     ``target`` is (age in days, cover), ``other`` the name and course of a lawn that it is compared with.
     """
-    second_row = 0.2 if other else 0.0  # of the legend
-    figure = new_figure(8.4, 4.6 + second_row)
-    axes = place_axes(figure, 0.75, 0.72 + second_row, 7.3, 3.0)
+    figure = new_figure(WIDE_IN, 4.1)
+    axes = place_axes(figure, 0.6, 1.08, WIDE_IN - 0.8, 2.45)
     _draw_course(axes, course)
     if other is not None:
         axes.plot(other[1].age_days, 100 * other[1].cover, color=OTHER, lw=1.6, ls=OTHER_DASH, zorder=4)
@@ -111,6 +111,6 @@ def _curve_legend(figure: Figure, course: Course, other: str) -> None:
         entries.append(Line2D([], [], color=OTHER, lw=1.6, ls=OTHER_DASH, label=other))
     entries.append(Line2D([], [], marker="D", ls="", color=ACCENT, label="target"))
     figure.legend(
-        handles=entries, loc="lower center", ncols=3 if other else len(entries), frameon=False, fontsize=7.5,
+        handles=entries, loc="lower center", ncols=2, frameon=False, fontsize=7.5,
         handletextpad=0.5, columnspacing=1.4, borderaxespad=0.35,
     )  # fmt: skip

@@ -38,15 +38,23 @@ LABEL_IN = 0.9  # a tape line shorter than this on paper has no room for its len
 
 @styled
 def plan_picture(
-    tasks: Sequence[Task], *, ground: Ground, title: str, subtitle: str = "", litres_of: str = "dressing"
+    tasks: Sequence[Task],
+    *,
+    ground: Ground,
+    title: str,
+    subtitle: str = "",
+    litres_of: str = "dressing",
+    table: bool = True,
 ) -> Figure:
     """The plan to print: patches with their numbers, tape lines from two named corners, and the table.
 
-    Of more than `MOST_TAPES` patches it is a map alone, by the plots' numbers where there are plots.
+    A page has the ``table`` in letters of its own. Of more than `MOST_TAPES` patches it is a map alone, by
+    the plots' numbers where there are plots.
     """
     rows = len(tasks)
     crowded = rows > MOST_TAPES  # their lines would cover the patches, their rows would fill pages
-    table_in = 0.0 if crowded else 0.42 + 0.235 * max(rows, 1)
+    table = table and not crowded
+    table_in = 0.42 + 0.235 * max(rows, 1) if table else 0.0
     figure, axes, scale = lawn_axes(ground, legend_in=table_in + 0.15)
     draw_outline(axes, ground, fill="#f3f4ea")
     draw_plots(axes, ground, scale)
@@ -63,7 +71,7 @@ def plan_picture(
                 _tape(axes, corners[name], centre, length, labelled=rows <= 8 and length * scale > LABEL_IN)
     for task in () if crowded and ground.plots else tasks:
         _badge(axes, task.patch.x_m, task.patch.y_m, str(task.patch.number), small=crowded)
-    if not crowded:
+    if table:
         _plan_table(figure, tasks, table_in, litres_of)
     headline(figure, title, subtitle)
     return figure
