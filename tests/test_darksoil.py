@@ -83,19 +83,41 @@ def test_shadows_on_half_of_the_soil_and_leaves_count_for_nothing_in_their_contr
     assert excess(soil_alone, half_bare(), everywhere()) == 0
 
 
+def marked(folder, shot):
+    """A look at a photo of the sample lawn, its corners marked where they truly are."""
+    with (folder / "truth" / "corners.csv").open(encoding="utf-8", newline="") as file:
+        rows = [
+            row for row in csv.DictReader(file) if (row["photo"], row["what"]) == (shot.path.name, "outline")
+        ]
+    corners = np.array([(float(row["x_px"]), float(row["y_px"])) for row in rows])
+    outline_m = lawn.read(folder).outline_m
+    seen = view.from_corners(shot, corners, outline_m)
+    return glance.look_through(shot, seen, cells.lawn_grid(outline_m, 0.5), sighting=card.find(shot))
+
+
 @pytest.mark.parametrize(("day", "told"), [("2026-04-05", True), ("2026-04-12", False)])
 def test_what_is_taken_off_for_dark_soil_is_told(day, told):
     """The sample lawn in a low evening sun, and under cloud a week later (invented, rendered)."""
     folder = Path(__file__).parent.parent / "sample_images" / "ferry-cottage"
-    name, place = f"{day}-window.jpg", lawn.read(folder)
-    with (folder / "truth" / "corners.csv").open(encoding="utf-8", newline="") as file:
-        rows = [row for row in csv.DictReader(file) if (row["photo"], row["what"]) == (name, "outline")]
-    shot = photo.read(folder / "photos" / name)
-    corners = np.array([(float(row["x_px"]), float(row["y_px"])) for row in rows])
-    seen = view.from_corners(shot, corners, place.outline_m)
-    grid = cells.lawn_grid(place.outline_m, 0.5)
-    look = glance.look_through(shot, seen, grid, sighting=card.find(shot))
+    look = marked(folder, photo.read(folder / "photos" / f"{day}-window.jpg"))
     assert any("long shadows" in line and "12 points" in line for line in look.warnings) is told
+
+
+def test_a_look_takes_off_as_much_as_a_season_does(monkeypatch):
+    """Half of the sample lawn's picture lies beside the lawn, and both ask all of it."""
+    folder = Path(__file__).parent.parent / "sample_images" / "ferry-cottage"
+    taken: list[float] = []
+    asked = cells.hidden_by_dark_soil
+
+    def heard(pixels, found):
+        taken.append(asked(pixels, found))
+        return taken[-1]
+
+    monkeypatch.setattr(cells, "hidden_by_dark_soil", heard)
+    shot = photo.read(folder / "photos" / "2026-04-12-window.jpg")
+    marked(folder, shot)
+    glance.look(shot.path)
+    assert taken[0] == pytest.approx(taken[1], abs=0.005)
 
 
 @given(

@@ -19,7 +19,8 @@ counts as green for each e-fold by which it is less; and no more, or thin cells 
 Fitted to 32 rendered lawn views that trained nothing and carry no figure (make_samples.py --sets tune, the
 sample lawn, make_tuning.py), each with one voice, with a card and without: left out one by one, their cells
 are off by 4.2 points a photo instead of 5.8, without a card by 5.3 instead of 6.5. How dark the soil is in
-the card's light adds nothing. Spots seen from above ask for nothing."""
+the card's light adds nothing; what lies beside the lawn does: by its own soil and leaves alone they are off
+by 6.3 points a cell instead of 5.9. Spots seen from above ask for nothing."""
 LIT = 0.75
 """Soil and leaves are compared by this quantile of their light, by what is lit of both: in a low sun
 shadows lie on soil."""

@@ -138,17 +138,19 @@ def look_through(
     outline_px = _outline_px(grid, pixels.view)
     if outline_px is not None:
         found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
+        anywhere = found
     else:
         if card_px is not None and faults.raised(pixels.shares, card_px):
             warnings.append(caveats.RAISED)
         lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
         pixels = _with_ground(pixels, lawn)
-        found = faults.beside_lawn(_faults(pixels, card_px, lawn))
+        anywhere = _faults(pixels, card_px, lawn)
+        found = faults.beside_lawn(anywhere)
     hardness = lighting.hardness(pixels.rgb_linear, pixels.shares.green, found.lit)
     grain = 0.0 if sighting is None else caveats.grain_of(sighting)
     leafless = leafcolour.leafless(pixels, found.lit)
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
-    hidden = cells.hidden_by_dark_soil(pixels, found) if blades is None else 0.0
+    hidden = cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0
     table = cells.measure(
         pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless, hidden=hidden
     )
