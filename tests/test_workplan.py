@@ -195,6 +195,25 @@ def test_little_seed_is_no_trip_of_its_own():
     assert not plan(outlook(), (), RYE, outline_m=LAWN).in_passing
 
 
+def test_a_pinch_that_may_not_be_needed_is_left():
+    open_, sure = (replace(patch(area=0.08, deficit=0.9), how_sure=chance) for chance in (0.5, 0.8))
+    made = make(open_)
+    assert (made.seed_g, made.dressing_l, made.spreading, made.after_sowing) == (0, 0.0, (), ())
+    assert made.tasks[0].because.endswith("× 0.08 m² × 0.90 would be a pinch, 3 g: left until it is surer")
+    words = "wants a pinch at most, which may not be needed, and gets no seed so far"
+    assert made.sentence.startswith(f"Nothing to reseed yet. Patch 1 {words}: a photo about ")
+    assert any(what.startswith("photograph again: whether patch 1 will fill") for _, what in made.dates)
+    assert make(sure).seed_g == 3
+    larger = replace(open_, area_m2=0.2)  # 6 g can be weighed
+    assert make(larger).seed_g == 6
+    both = make(sure, replace(open_, number=2))
+    assert both.seed_g == 3
+    assert f" Patch 2 {words}: a photo about " in both.sentence
+    late = replace(open_, number=3, kind="slow", deficit=float("nan"))
+    every = make(replace(open_, number=1), replace(open_, number=2), late).sentence
+    assert "Patch 3 comes late and gets no seed so far. Patches 1 and 2 each want a pinch at most" in every
+
+
 def test_a_long_patch_is_told_by_both_ends():
     strip = replace(patch(1, x=2.0, y=3.0, area=2.4), outline_m=STRIP)  # 0.6 m x 4 m, from y = 1 to 5
     made = make(strip, patch(2))

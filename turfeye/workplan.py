@@ -100,6 +100,8 @@ def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings
     shown = replace(shown, deficit=float(amounts.two_decimals(patch.deficit)))
     grams = amounts.seed_g(rate, shown.area_m2, shown.deficit)
     words = f"{why}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
+    if grams < amounts.LEAST_WEIGHED_G and not likelihood(patch.how_sure):
+        return Task(shown, tape, 0.0, 0.0, f"{words} would be a pinch, {grams} g: left until it is surer")
     litres = amounts.dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
     touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
     return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
@@ -218,6 +220,11 @@ def coming_late(tasks: Sequence[Task]) -> list[Patch]:
     return [task.patch for task in tasks if task.patch.kind == "slow"]
 
 
+def left(tasks: Sequence[Task]) -> list[Patch]:
+    """The thin patches that get no seed so far: a pinch, of which it is open whether it is wanted."""
+    return [task.patch for task in tasks if task.patch.kind == "thin" and not task.seed_g]
+
+
 def mostly_too_soon(outlook: Outlook) -> bool:
     """Whether most of what was seen is not judged yet."""
     counts = outlook.lawn.counts
@@ -226,16 +233,16 @@ def mostly_too_soon(outlook: Outlook) -> bool:
 
 def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list[tuple[date, str]]:
     """When to photograph what is open, or the whole where it is too soon to say."""
-    doubtful, late = in_doubt(tasks), coming_late(tasks)
-    if look is None or not (doubtful or late or soon):
+    doubtful, waiting = in_doubt(tasks), [*coming_late(tasks), *left(tasks)]
+    if look is None or not (doubtful or waiting or soon):
         return []
     if doubtful:
         return [
             (look, f"photograph again, before sowing {named(doubtful, capital=False)}: {_open(doubtful)}")
         ]
-    if late:
-        need = "need" if len(late) > 1 else "needs"
-        will = f"whether {named(late, capital=False)} will fill, or {need} seed after all, is open"
+    if waiting:
+        need = "need" if len(waiting) > 1 else "needs"
+        will = f"whether {named(waiting, capital=False)} will fill, or {need} seed after all, is open"
         return [(look, f"photograph again: {will}")]
     return [(look, "photograph again: until then it is too soon to say what needs seed")]
 
@@ -245,10 +252,16 @@ def _open(doubtful: Sequence[Patch]) -> str:
     return f"whether {'it fills by itself' if len(doubtful) == 1 else 'they fill by themselves'} is open"
 
 
-def _no_seed(late: Sequence[Patch], look: date | None) -> str:
-    """What is said of strips that come late."""
-    come = "comes late and gets" if len(late) == 1 else "come late and get"
-    return f"{named(late)} {come} no seed so far{f': {open_until(look)}' if look else ''}."
+def _no_seed(tasks: Sequence[Task], look: date | None) -> str:
+    """What is said of strips that come late, and of what is left; "" where there are none."""
+    told = []
+    if late := coming_late(tasks):
+        told.append(f"{named(late)} {'comes late and gets' if len(late) == 1 else 'come late and get'}")
+    if few := left(tasks):
+        want, get = ("wants", "gets") if len(few) == 1 else ("each want", "get")
+        told.append(f"{named(few)} {want} a pinch at most, which may not be needed, and {get}")
+    when = f": {open_until(look)}" if look and told else ""
+    return " ".join(f"{who} no seed so far{when if who is told[-1] else ''}." for who in told)
 
 
 def _sentence(
@@ -264,16 +277,16 @@ def _sentence(
 ) -> str:
     """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
     sown = [task.patch for task in tasks if task.seed_g > 0]
-    late = coming_late(tasks)
-    if not sown and late:
-        return f"Nothing to reseed yet. {_no_seed(late, look)}"
+    if not sown and (waiting := _no_seed(tasks, look)):
+        return f"Nothing to reseed yet. {waiting}"
     if not sown:
         small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
         if soon and not thin_m2:
             return f"Nothing to reseed yet, too soon to say: {open_until(look)}."
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
     doubtful = in_doubt(tasks)
-    waits = f" {_no_seed(late, None if doubtful else look)}" if late else ""
+    waiting = _no_seed(tasks, None if doubtful else look)
+    waits = f" {waiting}" if waiting else ""
     what = f"{len(sown)} patch{'es' if len(sown) > 1 else ''}{counted(sown)}, {area_m2:.2f} m²"
     if verdict == "too late":
         return f"{what} to reseed, but too late this year, wait: {amount} when it is time.{waits}"
