@@ -2,6 +2,7 @@
 
 import datetime as dt
 import io
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -81,6 +82,7 @@ def test_a_name_that_says_another_day(day, name, words):
     assert len(flags) == (1 if words else 0)
     assert all("day22-10.jpg may have a wrong date: the camera says 2026-04-05" in f for f in flags)
     assert all(words in f for f in flags)
+    assert all(re.search(r'\[\[photo\]\] name = "…", taken = 202\d-', f) for f in flags)
 
 
 def test_what_lies_outside_the_season_is_named_and_left_out():
