@@ -488,10 +488,20 @@ def test_a_trial_s_spreadsheet_is_shown_as_it_is_read(folder: Path) -> None:
     shown = run("lawn", "show", folder).stdout
     assert "2 treatments, with their plots: thick (2), thin (2)\n" in shown
     assert "2 blocks, with their plots: 1 (2), 2 (2)\n" in shown
+    sheet.write_text("plot,treatment,block\n1,thick,1\n2,thin,1\n3,thin,2\n")
+    assert "note: treatments.csv says nothing of plot 4" in run("lawn", "show", folder).stderr
     sheet.write_text("plot,treatment,cover\n1,thick,1\n")
     refused = run("lawn", "show", folder)
     assert refused.exit_code == 2
     assert "cover is a column of the results already" in refused.stderr
+
+
+def test_a_spreadsheet_in_other_words_is_not_passed_over(folder: Path) -> None:
+    (folder / "treatments.csv").write_text("Parzelle;Sorte;von x;bis x\n1;A;0,5;1,7\n", encoding="utf-8-sig")
+    shown = run("lawn", "show", folder)
+    assert shown.exit_code == 0
+    assert "treatments.csv is not read: nothing says where its plots are" in shown.stderr
+    assert "(it has Parzelle, Sorte, von x and bis x)" in shown.stderr
 
 
 def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> None:

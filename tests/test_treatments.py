@@ -232,8 +232,8 @@ def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
     ]
     plain = SimpleNamespace(folder=tmp_path, plots=())
     assert doubts.of_treatments(plain, treatments.Treatments()) == [
-        "treatments.csv is not read: nothing says where its plots are, neither its columns x_from_m, x_to_m, "
-        "y_from_m and y_to_m nor [[plots]] in lawn.toml"
+        "treatments.csv is not read: nothing says where its plots are, neither columns called x_from_m, "
+        "x_to_m, y_from_m and y_to_m (it has plot, treatment and block) nor [[plots]] in lawn.toml"
     ]
 
 

@@ -53,9 +53,10 @@ def of_season(
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
     """What ``treatments.csv`` does not say of the plots, or says so that they can't be ``compared``."""
     if not place.plots and (place.folder / plotsheet.FILE_NAME).is_file():
+        names = [name for name in plotsheet.read(place.folder).names if name]
         return [
-            f"{plotsheet.FILE_NAME} is not read: nothing says where its plots are, neither its columns "
-            f"{listed(plotsheet.SIDES)} nor [[plots]] in {FILE_NAME}"
+            f"{plotsheet.FILE_NAME} is not read: nothing says where its plots are, neither columns called "
+            f"{listed(plotsheet.SIDES)} (it has {listed(names)}) nor [[plots]] in {FILE_NAME}"
         ]
     said = []
     if lacking := given.lacking([plot.number for plot in place.plots]):

@@ -198,7 +198,7 @@ def show(folder: Path, picture: Path | None) -> None:
         click.echo(f"{word} {spot.number} at {spot.at_m[0]:g}, {spot.at_m[1]:g} m")
     if found.plots:
         click.echo(f"plots of {plotsheet.sizes(found.plots)}")
-        _show_treatments(found)
+    _show_treatments(found)
     if found.card_rule_mm != 100:
         click.echo(f"cards: the 100 mm rule measures {found.card_rule_mm:g} mm")
     if found.blades:
@@ -216,10 +216,12 @@ def show(folder: Path, picture: Path | None) -> None:
 
 
 def _show_treatments(found: Lawn) -> None:
-    """What ``treatments.csv`` is read as: each treatment and block with its plots."""
-    from turfeye import survey, treatments
+    """What ``treatments.csv`` is read as, each treatment and block with its plots, and what it lacks."""
+    from turfeye import doubts, survey, treatments
 
     sheet = survey.treatments_of(found)
+    for line in doubts.of_treatments(found, sheet):
+        say(f"note: {line}")
     for column in (treatments.TREATMENT, treatments.BLOCK):
         counts = Counter(row[column] for row in sheet.of_plot.values() if row.get(column))
         if counts:
