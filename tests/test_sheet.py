@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 import sys
+from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 from html.parser import HTMLParser
@@ -37,6 +38,7 @@ from turfeye import answer as answers
 from turfeye.answer import Answer
 from turfeye.cli import root
 from turfeye.cli.season import season
+from turfeye.lawnrecords import Oversown
 from turfeye.words import short_day
 from turfeye.workplan import plan
 
@@ -244,6 +246,20 @@ def test_what_is_not_sown_yet_has_no_date(answer: Answer, drawn: dict[str, bytes
     assert "10 days after they are sown: look again" in client
     assert "10 days after sowing: look again" in own
     assert answer.plan.dates == ()  # nothing of it in a calendar either
+
+
+def test_the_owner_is_told_when_what_was_sown_again_is_judged(
+    answer: Answer, drawn: dict[str, bytes]
+) -> None:
+    season = answer.season
+    again = Oversown(replace(season.sowing, date=season.visits[-1].taken.date()), np.arange(9))
+    state = np.where(np.arange(len(season.row)) < 9, "too soon to say", answer.outlook.state)
+    missing = "sown again on 11 April, photograph it from 25 April on"
+    lawn = replace(answer.outlook.lawn, missing=missing, counts=dict(Counter(state.tolist())))
+    seen = replace(answer.outlook, season=replace(season, oversown=(again,)), state=state, lawn=lawn)
+    text = Page(sheet.client_page(replace(answer, outlook=seen), drawn)).text
+    assert f"not to be judged yet: {missing}" in text
+    assert missing not in Page(sheet.client_page(answer, drawn)).text
 
 
 def test_a_page_has_the_key_of_its_map_once(answer: Answer, drawn: dict[str, bytes]) -> None:

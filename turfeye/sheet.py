@@ -208,6 +208,9 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     plain = PLAIN_STATES | (PLAIN_IN_PLOTS if answer.standings else {})
     plain |= PLAIN_IN_STRIPS if any((state[patch.cells] == "slow").any() for patch in sown) else {}
     plain |= {"thin": plain["thin"].format(will=_will(answer))}
+    waits = state == "too soon to say"
+    if lawn.missing and (waits & season.sown_again).sum() > waits.sum() / 2:
+        plain |= {"too soon to say": f"not to be judged yet: {lawn.missing}"}
     ranked = len(answer.plots) > 1
     return {
         "answer": answer,
