@@ -740,8 +740,8 @@ def test_the_round_says_what_to_bring_for_all_its_lawns(
     monkeypatch.setenv("COLUMNS", "150")
     done = run("round", "lawns")
     assert done.stdout.count(says) == 3
-    bring = "to bring for the 3 lawns to reseed, spare included: 88 g of perennial ryegrass and 44 g of fine "
-    assert (f"{bring}fescue, 22 L of dressing" in done.stderr) == (verdict == "sow")
+    bring = "to bring for 3 lawns to reseed, spare included: 88 g of perennial ryegrass and 44 g of fine "
+    assert (f"{bring}fescue, 23 L of dressing" in done.stderr) == (verdict == "sow")
     assert ("to bring" in done.stderr) == (verdict == "sow")
 
 

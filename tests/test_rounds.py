@@ -99,7 +99,7 @@ def found(answer: Answer) -> rounds.Round:
 def test_a_round_says_how_many_lawns_want_what(found: rounds.Round) -> None:
     assert found.sentence == "5 lawns: 2 to reseed, 2 not begun and 1 to be mended"
     assert [stop.wants for stop in found.stops] == ["reseed", "reseed", "begin", "begin", "mend"]
-    assert found.to_bring.startswith("to bring for the 2 lawns to reseed")
+    assert found.to_bring.startswith("to bring for 2 lawns to reseed")
     alone = rounds.of([(stop.folder, stop.answer) for stop in found.stops[:1] if stop.answer])
     assert alone.sentence == "1 lawn: 1 to reseed"
     assert alone.to_bring == ""
@@ -220,7 +220,7 @@ def test_a_pinch_of_seed_is_no_visit_but_comes_along(answer: Answer) -> None:
     assert both.stops[1].to_do == "reseed 4 g in passing"
     assert both.sentence == "2 lawns: 1 to reseed and 1 to reseed in passing"
     grams = answer.plan.seed_g + answer.plan.seed_spare_g + 5
-    assert f"for the 2 lawns to reseed, spare included: {grams:.0f} g of" in both.to_bring
+    assert f"for 2 lawns to reseed, spare included: {grams:.0f} g of" in both.to_bring
 
 
 def test_a_table_breaks_no_word(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -285,7 +285,7 @@ def test_a_round_brings_what_lawns_still_to_be_sown_take(
     bring, plan = before.materials, answer.plan
     assert stop.to_do == f"sow {bring.seed_kg:.1f} kg"
     kilograms = math.ceil((1000 * bring.seed_kg + plan.seed_g + plan.seed_spare_g) / 100) / 10
-    said = "to bring for the 1 lawn to reseed and 1 lawn to sow, spare included: "
+    said = "to bring for 1 lawn to reseed and 1 lawn to sow, spare included: "
     assert both.to_bring.startswith(f"{said}{kilograms:.1f} kg of perennial ryegrass")
     row = next(row for row in rounds.rows(both) if row["wants"] == "sow")
     assert row["seed_g"] + row["seed_spare_g"] == round(1000 * bring.seed_kg)

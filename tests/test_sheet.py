@@ -277,7 +277,17 @@ def test_a_page_has_the_key_of_its_map_once(answer: Answer, drawn: dict[str, byt
 
 def test_the_plan_s_table_is_the_page_s_or_the_picture_s(answer: Answer, drawn: dict[str, bytes]) -> None:
     """On a page it stands below the picture, in letters that a phone shows; alone the picture has it."""
-    within, alone = (sheet._plan_picture(answer, table=table) for table in (False, True))
+    tasks, ground = answer.plan.tasks, sheet.ground(answer.lawn)
+    within, alone = (
+        charts.plan_picture(
+            tasks,
+            ground=ground,
+            title=f"{answer.lawn.name}: {len(tasks)} patches",
+            subtitle=sheet.BY_TAPE,
+            table=table,
+        )
+        for table in (False, True)
+    )
     area = f"{answer.plan.tasks[0].patch.area_m2:.2f} m²"
     shown = [{text.get_text() for axes in figure.axes for text in axes.texts} for figure in (within, alone)]
     assert [area in words for words in shown] == [False, True]

@@ -109,9 +109,15 @@ class Materials:
         return _sentence(self)
 
     @property
-    def prepared_words(self) -> str:
-        """What ground that is bare nearly everywhere is taken for, and how it is sown."""
-        return f"It is bare nearly everywhere: taken for prepared ground, sown all over {self.bare_words}"
+    def sowing(self) -> str:
+        """How bare ground is sown, in a sentence; "" where none is bare."""
+        if self.prepared:
+            taken_for = "It is bare nearly everywhere: taken for prepared ground"
+            return f"{taken_for}, sown all over {self.bare_words}."
+        if not self.bare_m2:
+            return ""
+        rest = "too" if self.alike else "is overseeded"
+        return f"{square_metres(self.bare_m2)} bare are sown {self.bare_words}, the rest {rest}."
 
     @property
     def depth_unknown(self) -> bool:
@@ -330,11 +336,8 @@ def _for_whole(
 
 def _sentence(found: Materials) -> str:
     text = f"For {square_metres(found.area_m2)}: {found.amounts}."
-    if found.prepared:
-        text += f" {found.prepared_words}."
-    elif found.bare_m2:
-        bare, rest = square_metres(found.bare_m2), "too" if found.alike else "is overseeded"
-        text += f" {bare} bare are sown {found.bare_words}, the rest {rest}."
+    if found.sowing:
+        text += f" {found.sowing}"
     if found.depth_unknown:
         text += f" {NO_DEPTH}"
     if found.pale_m2:

@@ -107,7 +107,8 @@ def write_before(before: Before) -> tuple[Path, ...]:
     }
     (folder / "before-places.png").unlink(missing_ok=True)  # there may be none this time
     files = [write_atomic(folder / name, text) for name, text in texts.items()]
-    files += [write_atomic(folder / f"{name}.png", data) for name, data in pictures.items()]
+    alone = sheet.materials_pictures(before, table=True)
+    files += [write_atomic(folder / f"{name}.png", data) for name, data in alone.items()]
     return tuple(files)
 
 

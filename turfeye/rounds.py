@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from turfeye import lawn
+from turfeye.amounts import round_up
 from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 from turfeye.words import listed, per_cent, so_many
@@ -82,7 +83,7 @@ class Stop:
         if self.answer is None or self.stale:
             return ()
         target, seen = self.answer.season.target, _seen(self.answer)
-        aim = (target.date, f"photograph on the target's day: {per_cent(target.cover)} covered was aimed for")
+        aim = (target.date, f"photograph on the target's day: {per_cent(target.cover)} covered is the aim")
         planned = self.answer.plan.dates
         asked = any(when == target.date and what.startswith("photograph") for when, what in planned)
         ahead = [aim] if target.date > seen and not asked else []
@@ -258,13 +259,13 @@ def _to_bring(stops: Sequence[Stop]) -> str:
         by_mix[bring.mix] += round(1000 * bring.seed_kg)
     seed = listed(f"{_weight(grams)} of {mix}" for mix, grams in by_mix.items())
     litres = sum(answer.plan.dressing_l for answer in reseeded) + sum(bring.dressing_l for bring in sown)
-    dressing = f", {litres:.0f} L of dressing" if litres else ""
+    dressing = f", {round_up(litres)} L of dressing" if litres else ""
     lawns = listed(
         f"{so_many(len(some), 'lawn')} to {what}"
         for some, what in ((reseeded, "reseed"), (sown, "sow"))
         if some
     )
-    return f"to bring for the {lawns}, spare included: {seed}{dressing}"
+    return f"to bring for {lawns}, spare included: {seed}{dressing}"
 
 
 def _weight(grams: int) -> str:

@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 import numpy as np
@@ -23,9 +23,6 @@ from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
 from turfeye.words import day, likelihood, open_until, so_many
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 PHOTO_WIDE_PX, PHOTO_QUALITY = 900, 82
 BROAD = 2
@@ -119,38 +116,33 @@ def _link(path: Path, beside: Path) -> str:
 def pictures(answer: Answer) -> dict[str, bytes]:
     """The page's charts as PNG, by name; keys and tables are the page's own."""
     season = answer.season
-    shape = ground(answer.lawn)
-    figures: dict[str, Any] = {
-        "map-states": charts.state_map(answer.outlook, ground=shape, key=False),
-        "curve": charts.season_curve(
-            answer.course,
-            target=(answer.target_age_days, season.target.cover),
-            other=(answer.beside.name, answer.beside.course) if answer.beside else None,
-        ),
-        "visits": charts.growth_panels(season, ground=shape),
-    }
-    if answer.plan.tasks:
-        figures["plan"] = _plan_picture(answer, table=False)
-    return {name: drawing.png(figure) for name, figure in figures.items()}
+    curve = charts.season_curve(
+        answer.course,
+        target=(answer.target_age_days, season.target.cover),
+        other=(answer.beside.name, answer.beside.course) if answer.beside else None,
+    )
+    visits = charts.growth_panels(season, ground=ground(answer.lawn))
+    return _maps(answer, alone=False) | {"curve": drawing.png(curve), "visits": drawing.png(visits)}
 
 
 def pictures_alone(answer: Answer) -> dict[str, bytes]:
     """As PNG, by name, those of the charts that have a key or a table of their own where they stand alone."""
-    figures = {"map-states": charts.state_map(answer.outlook, ground=ground(answer.lawn))}
-    if answer.plan.tasks:
-        figures["plan"] = _plan_picture(answer, table=True)
+    return _maps(answer, alone=True)
+
+
+def _maps(answer: Answer, *, alone: bool) -> dict[str, bytes]:
+    """The map of states, and the plan where there is one."""
+    shape, tasks = ground(answer.lawn), answer.plan.tasks
+    figures = {"map-states": charts.state_map(answer.outlook, ground=shape, key=alone)}
+    if tasks:
+        figures["plan"] = charts.plan_picture(
+            tasks,
+            ground=shape,
+            title=f"{answer.lawn.name}: {so_many(len(tasks), 'patch', 'patches')}",
+            subtitle=_how_to_find(len(tasks), "plan.csv"),
+            table=alone,
+        )
     return {name: drawing.png(figure) for name, figure in figures.items()}
-
-
-def _plan_picture(answer: Answer, *, table: bool) -> Figure:
-    tasks = answer.plan.tasks
-    return charts.plan_picture(
-        tasks,
-        ground=ground(answer.lawn),
-        title=f"{answer.lawn.name}: {so_many(len(tasks), 'patch', 'patches')}",
-        subtitle=_how_to_find(len(tasks), "plan.csv"),
-        table=table,
-    )
 
 
 def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> str:
@@ -167,8 +159,11 @@ def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> 
     return pages.rendered("materials.html", **facts)
 
 
-def materials_pictures(before: Before) -> dict[str, bytes]:
-    """The page's pictures as PNG, by name: cover before the work and, if any, the marked places."""
+def materials_pictures(before: Before, *, table: bool = False) -> dict[str, bytes]:
+    """The page's pictures as PNG, by name: cover before the work and, if any, the marked places.
+
+    Where it stands alone that of the places has their ``table`` too.
+    """
     shape, tasks = ground(before.lawn), before.materials.tasks
     figures = {
         "before-cover": charts.cover_map(
@@ -182,9 +177,10 @@ def materials_pictures(before: Before) -> dict[str, bytes]:
         figures["before-places"] = charts.plan_picture(
             tasks,
             ground=shape,
-            title=f"{before.lawn.name}: {so_many(len(tasks), 'place')} to look at",
+            title=f"{before.lawn.name}: {so_many(len(tasks), 'place')}",
             subtitle=_how_to_find(len(tasks), "materials.csv"),
             litres_of="fill",
+            table=table,
         )
     return {name: drawing.png(figure) for name, figure in figures.items()}
 
