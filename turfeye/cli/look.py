@@ -97,7 +97,7 @@ def look(
             continue
         rows.append(series.row(str(path), seen.table, summary.kept(seen)))
         if many:  # when all are measured
-            said += [(path.name, warning) for warning in seen.warnings]
+            said += [(path.name, warning) for warning in (*seen.warnings, *_of_nothing(seen))]
         else:
             _show(seen, json=json, written=out is not None)
         if out is not None:
@@ -259,6 +259,13 @@ def _show_in_words(seen: Look) -> None:
         _show_rows(facts["cells"])
     else:
         _show_map(seen.table, axes=seen.view is not None)
+
+
+def _of_nothing(seen: Look) -> list[str]:
+    """Of a photo in which no cell could be measured, that it is so and what to do."""
+    if np.isfinite(seen.table.cover).any():
+        return []
+    return [f"{NOTHING}: {_towards_cells(len(seen.table.state), card_found=seen.sighting is not None)}"]
 
 
 def _towards_cells(cells: int, *, card_found: bool) -> str:
