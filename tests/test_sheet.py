@@ -248,6 +248,19 @@ def test_what_is_not_sown_yet_has_no_date(answer: Answer, drawn: dict[str, bytes
     assert answer.plan.dates == ()  # nothing of it in a calendar either
 
 
+def test_a_pinch_that_is_left_is_told_to_the_owner_and_totals_nothing(
+    answer: Answer, drawn: dict[str, bytes]
+) -> None:
+    tasks = tuple(replace(task, seed_g=0.0, dressing_l=0.0) for task in answer.plan.tasks[:1])
+    few = replace(answer, plan=replace(answer.plan, tasks=tasks, seed_g=0.0, after_sowing=()))
+    assert (
+        "One place would take only a pinch, which may not be needed."
+        in Page(sheet.client_page(few, drawn)).text
+    )
+    assert "Total" in sheet.page(answer, drawn)
+    assert "Total" not in sheet.page(few, drawn)
+
+
 def test_the_owner_is_told_when_what_was_sown_again_is_judged(
     answer: Answer, drawn: dict[str, bytes]
 ) -> None:

@@ -203,6 +203,8 @@ def test_a_pinch_that_may_not_be_needed_is_left():
     words = "wants a pinch at most, which may not be needed, and gets no seed so far"
     assert made.sentence.startswith(f"Nothing to reseed yet. Patch 1 {words}: a photo about ")
     assert any(what.startswith("photograph again: whether patch 1 will fill") for _, what in made.dates)
+    grown = plan(outlook(date(2026, 6, 1)), (open_,), RYE, outline_m=LAWN)
+    assert grown.cautions == ()  # a photo to come makes no grass young
     assert make(sure).seed_g == 3
     larger = replace(open_, area_m2=0.2)  # 6 g can be weighed
     assert make(larger).seed_g == 6

@@ -218,6 +218,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "sown": sown,
         "dates": [(when, _without_numbers(what)) for when, what in answer.plan.dates],
         "late": answer.slow,
+        "left": workplan.left(answer.plan.tasks),
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),
         "open_until": open_until(next_look(season)),

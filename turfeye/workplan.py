@@ -61,6 +61,7 @@ def plan(
     in_passing = 0 < seed < amounts.SMALL_G
     dates = () if seed else aftercare.to_come(outlook.season, mix)
     parts, soon = aftercare.of_parts(outlook, mix), mostly_too_soon(outlook)
+    young = bool(seed or dates or parts)
     looks = _to_look_at(tasks, next_look(outlook.season), soon=soon and not parts)
     dates = tuple(sorted((*dates, *parts, *looks), key=lambda entry: entry[0]))
     return WorkPlan(
@@ -75,7 +76,7 @@ def plan(
         window=when.words if seed else "",
         dates=dates,
         after_sowing=aftercare.after_sowing(mix) if seed else (),
-        cautions=_plan_cautions(tasks, young=bool(seed or dates)),
+        cautions=_plan_cautions(tasks, young=young),
         sentence=_sentence(
             tasks,
             area_m2=area,
