@@ -2,6 +2,7 @@
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -10,7 +11,7 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, cells, evened, glance, lawn, leafcolour, lighting, photo, view
+from turfeye import card, caveats, cells, evened, glance, lawn, leafcolour, lighting, photo, view
 from turfeye.card_layout import CARD
 from turfeye.colourspace import encode
 from turfeye.errors import CardNotFoundError, CardTooSmallError
@@ -200,3 +201,41 @@ def test_no_other_photo_is_told_to_be_evened_out(tmp_path, name, how):
     Image.fromarray(coded).save(held, "JPEG", quality=75, subsampling=2)
     shot = photo_of(np.asarray(Image.open(held)))
     assert evened.rises(shot.rgb_coded, card.find(shot).homography)[0] < evened.TOLD / 2
+
+
+@pytest.mark.parametrize("name", ["2026-03-14-window.jpg", "2026-05-06-window.jpg"])
+def test_evened_out_tones_are_told_on_a_marked_lawn_and_the_index_less_sure(tmp_path, name):
+    path, place = tmp_path / name, lawn.read(FERRY)
+    plain = photo.read(FERRY / "photos" / name)
+    Image.fromarray(evened_out(plain.rgb_coded)).save(path, quality=92)
+    toned = replace(photo.read(path), focal_px=plain.focal_px)
+    grid, corners_px = cells.lawn_grid(place.outline_m, place.cell_m), place.views[0].corners_px
+    # each photo has its own corners in truth; those of the marked one are near enough here
+    told = []
+    for shot in (plain, toned):
+        seen = view.from_corners(shot, corners_px, place.outline_m)
+        told.append(glance.look_through(shot, seen, grid, sighting=card.find(shot)))
+    assert [caveats.EVENED_ON_LAWN in look.warnings for look in told] == [False, True]
+    assert [look.correction.haloed for look in told] == [False, True]
+    assert evened.index_se(told[1].correction) == evened.LAWN_INDEX_SE
+    se = told[1].table.dgci_se
+    assert (se[np.isfinite(se)] >= evened.LAWN_INDEX_SE).all()
+
+
+@pytest.mark.parametrize(("by", "told"), [(-0.7, True), (0.0, False), (0.5, False)])
+def test_turf_that_follows_what_lies_around_it_is_lit_and_what_goes_against_it_is_evened_out(by, told):
+    """Drawn: even turf between white paving and a black hedge; ``by`` of their light, blurred, is on it."""
+    rng = np.random.default_rng(4)
+    log = np.full((360, 480), -2.5, np.float32)
+    log[:80], log[:, :90], log[:, 400:] = -0.4, -4.5, -0.7
+    lawn_px = log == -2.5
+    wide = cv2.GaussianBlur(log, (0, 0), 480 / 30)
+    log = log + by * (wide + 2.5) + rng.normal(0, 0.15, log.shape)
+    coded = np.rint(encode(np.exp(np.minimum(log, 0))[..., None] * np.float32([0.9, 1.0, 0.8]))).astype(
+        np.uint8
+    )
+    card_px = np.array([[220.0, 300], [250, 300], [250, 322], [220, 322]])
+    assert evened.on_lawn(coded, [lawn_px], card_px) is told
+    slope = evened.lawn_slope(coded, lawn_px, card_px)
+    assert np.sign(slope) == np.sign(by) or abs(slope) < 0.05
+    assert np.isnan(evened.lawn_slope(coded, np.zeros_like(lawn_px), card_px))

@@ -22,6 +22,10 @@ GRAINY = 0.085
 """From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
 MUCH_HIDDEN = 0.05
 """So much taken off half-covered ground for dark soil is told."""
+EVENED_ON_LAWN = (
+    "the photo's tones were evened out place by place, as HDR modes do (turf is darker beside what is "
+    f"bright): the colour index may be off by {evened.LAWN_INDEX_SE:.2f} for it; switch HDR and filters off"
+)
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
 RAISED = (

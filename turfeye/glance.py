@@ -13,6 +13,7 @@ from turfeye import (
     caveats,
     cells,
     colour,
+    evened,
     faults,
     leafcolour,
     lighting,
@@ -138,6 +139,8 @@ def look_through(
     outline_px = _outline_px(grid, pixels.view)
     if outline_px is not None:
         found, pixels = _in_marked_lawn(pixels, card_px, outline_px)
+        if pixels.correction is not None and pixels.correction.haloed:
+            warnings.append(caveats.EVENED_ON_LAWN)
         anywhere = found
     else:
         if card_px is not None and faults.raised(pixels.shares, card_px):
@@ -157,7 +160,7 @@ def look_through(
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
     warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *faults.hints(found)]
     warnings += [*caveats.of_light(hardness, grain, at_large=at_large), *caveats.of_soil(hidden)]
-    return Look(picture, sighting, correction, seen, table, tuple(warnings), hardness)
+    return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness)
 
 
 def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness: float) -> float:
@@ -194,6 +197,9 @@ def _in_marked_lawn(
     cv2.fillPoly(mask, [np.rint(outline_px).astype(np.int32)], 1)
     lawn = mask > 0
     grass = region.lawn_region(pixels.rgb_coded)
+    if pixels.correction is not None and card_px is not None and not pixels.correction.evened:
+        haloed = evened.on_lawn(pixels.rgb_coded, (lawn, grass >= 0.5), card_px)
+        pixels = replace(pixels, correction=replace(pixels.correction, haloed=haloed))
     pixels = _with_soil(pixels, lawn & (grass >= 0.5))
     shares = pixels.shares
     return _with_things(_faults(pixels, card_px, lawn), grass, shares, outline_px), pixels

@@ -136,7 +136,7 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     codes = colours(np.take(pixels.rgb_coded.reshape(-1, 3), picked, axis=0))
     dark[enough] = index_se(codes[enough], correction)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
-    toned = evened.INDEX_SE * correction.evened
+    toned = evened.index_se(correction)
     found["dgci_se"] = np.hypot(np.hypot(dark, smeared), toned)
     why = np.select(
         [~(found["dgci_se"] > MOST_INDEX_SE), toned > np.maximum(dark, smeared), dark > smeared],

@@ -93,6 +93,7 @@ class Correction:
     grey_print: bool = False  # its coloured steps show no colour, and were left out
     fit_cov: Floats | None = None  # (5, 5) of the log gains and the tone's two parameters
     evened: float = 0.0  # as the sighting has it
+    haloed: bool = False  # told on the lawn that tones were evened out place by place
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
 
     @property
