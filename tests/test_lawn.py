@@ -229,6 +229,8 @@ def test_not_toml_at_all() -> None:
         lawnfile.parse(GOOD.replace("date = 2026-05-09", "date = 09.05.2026"))
     with pytest.raises(LawnError, match=r"line 6.*a number has a point, 35\.5\n  rate_g_m2 = 35,5$"):
         lawnfile.parse("[[sowing]]\n\n\n\n\nrate_g_m2 = 35,5\n")
+    with pytest.raises(LawnError, match=r"line 1.*\[\[spot\]\] stands on a line of its own"):
+        lawnfile.parse("[[spot]] number = 1, at_m = [2.0, 1.5]\n")
     with pytest.raises(LawnError, match="mend that line"):
         lawnfile.parse('name = "x\n')
 

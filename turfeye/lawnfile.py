@@ -219,11 +219,14 @@ def _how(line: str) -> str:
     """What a line that is no TOML should rather be."""
     if any(sign in line for sign in CURLY):
         return 'its quotes are a word processor\'s, write straight ones, "like these"'
+    if table := TABLE_AND_MORE.match(line):
+        return f"{table[1]} stands on a line of its own, and below it each key on one, as number = 3"
     if number := DECIMAL_COMMA.search(line):
         return f"a number has a point, {number[1]}.{number[2]}"
     return "text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
 
 
+TABLE_AND_MORE = re.compile(r"\s*(\[\[?\w+\]\]?)\s*[^\s#]")
 DECIMAL_COMMA = re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$")
 CURLY = "“”„‟‘’‚«»"
 """Quotes that word processors make of straight ones."""
