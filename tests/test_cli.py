@@ -669,6 +669,19 @@ def test_a_lawn_that_is_not_sown_is_told_what_to_write(tmp_path: Path) -> None:
     assert len(lawn.read(tmp_path / "a").sowings) == 1
 
 
+def test_a_photo_filed_as_after_the_work_on_a_lawn_not_sown_is_told_at_once_and_by_the_list(
+    tmp_path: Path,
+) -> None:
+    run("lawn", "new", tmp_path / "a", "--outline", "8x6")
+    done = run("add", tmp_path / "a", picture(tmp_path / "a.jpg"))
+    assert "lawn.toml has no sowing yet: write it there, or, if these are from before the work" in done.stderr
+    refused = run("plan", tmp_path / "a", "--before")
+    assert refused.exit_code == 2
+    assert "photos/ is for what came after it: move those from before the work to before/" in refused.stderr
+    before = run("add", tmp_path / "a", picture(tmp_path / "b.jpg", seed=1), "--before")
+    assert "no sowing yet" not in before.stderr
+
+
 def test_next_year_s_lawn_is_made_from_this_year_s(folder: Path, tmp_path: Path) -> None:
     done = run("lawn", "new", tmp_path / "2027", "--like", folder, "--sown", "2026-09-01")
     assert done.exit_code == 0, done.output

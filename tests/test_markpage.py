@@ -34,7 +34,7 @@ def test_the_proposed_corners_can_be_dragged(tmp_path):
     # the line that the page makes is the one that is printed, until a corner is dragged
     marks = "".join(f" --corner {x:.0f},{y:.0f}" for x, y in data["corners_px"])
     assert done.stdout.splitlines()[-1] == data["command"] + marks
-    assert data["command"] == f"turfeye add '{folder}' {PHOTO} --view window"
+    assert data["command"] == f"turfeye add '{folder}' {PHOTO} --before --view window"  # it is not sown yet
     assert data["names"] == ["A", "B", "C", "D"]
     assert data["size_px"] == [2016, 1512]
     np.testing.assert_allclose(data["outline_m"], lawn.read(folder).outline_m)
@@ -42,7 +42,7 @@ def test_the_proposed_corners_can_be_dragged(tmp_path):
 
 def test_of_a_marked_lawn_the_line_marks_a_photo_anew(tmp_path):
     folder, run = tmp_path / "a", CliRunner().invoke
-    assert run(root, ["lawn", "new", str(folder), *TAPED]).exit_code == 0
+    assert run(root, ["lawn", "new", str(folder), *TAPED, "--sown", "2026-03-14"]).exit_code == 0
     marks = [word for x, y in CORNERS for word in ("--corner", f"{x},{y}")]
     assert run(root, ["add", str(folder), str(PHOTO), "--view", "step", *marks]).exit_code == 0
     assert run(root, ["lawn", "new", str(folder), "--propose", str(PHOTO)]).exit_code == 0

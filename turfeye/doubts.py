@@ -97,9 +97,11 @@ def not_of_the_lawn(measured: Sequence[Measured]) -> list[str]:
 
 def nothing_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> LawnError:
     """Why there is nothing to survey before the work, and what to do."""
+    later = ["  - photos/ is for what came after it: move those from before the work to before/"]
     words = [
         f"{place.name}: no photo from before the work shows the lawn.",
         *(f"  - {line}" for line in not_of_the_lawn(measured)),
+        *(later if place.photos() else ()),
         f"File one with its corners marked: turfeye add {shlex.quote(str(place.folder))} PHOTO --before "
         "--corner x,y …",
     ]

@@ -80,6 +80,9 @@ def add(
         say(line)
     if len(known) > FEW_KNOWN:
         say(f"{len(known)} photos were filed already{all_noted}")
+    if not (before or lawn.read(folder).sowings):
+        said = "write it there, or, if these are from before the work, add them with --before"
+        say(f"{lawn.FILE_NAME} has no sowing yet: {said}")
     if corners:
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")

@@ -146,8 +146,8 @@ def _propose(place: Lawn, path: Path, found: Floats) -> None:
     from turfeye import markpage
     from turfeye.outline import as_options
 
-    view = [] if place.views else ["--view", "window"]
-    command = shlex.join(["turfeye", "add", str(place.folder), str(path), *view])
+    options = [*([] if place.sowings else ["--before"]), *([] if place.views else ["--view", "window"])]
+    command = shlex.join(["turfeye", "add", str(place.folder), str(path), *options])
     page = markpage.write_corners(place, path, found.round(), command=command)
     say(f"These corners are a proposal. Open {page}, drag each where it belongs and run the line it shows:")
     click.echo(f"{command} {as_options(found.round())}")
