@@ -287,6 +287,14 @@ def test_cut_off(at_px, side):
         card.find(photo)
 
 
+def test_a_mirrored_picture_is_told_as_that():
+    """Front cameras hand on what they see mirrored; no mark of a mirrored card is one."""
+    upright = shoot({12: pose()}, SIZE)
+    assert card.find(photo_of(upright)).spot == 12
+    with pytest.raises(CardNotFoundError, match="mirrored"):
+        card.find(photo_of(upright[:, ::-1]))
+
+
 def test_no_card():
     lawn = np.rint(encode(grassy(SIZE))).astype(np.uint8)
     with pytest.raises(CardNotFoundError, match="no card found"):

@@ -27,7 +27,7 @@ def exif(**tags) -> Image.Exif:
     facts = Image.Exif()
     part = facts.get_ifd(0x8769)
     codes = {"taken": 0x9003, "offset": 0x9011, "f35": 0xA405, "width": 0xA002, "height": 0xA003}
-    codes["comment"] = 0x9286
+    codes |= {"comment": 0x9286, "zoom": 0xA404}
     for name, value in tags.items():
         if name in codes:
             part[codes[name]] = value
@@ -232,12 +232,15 @@ def test_white_sky_over_a_fence_and_black_shade_in_front_are_no_bars(tmp_path):
     assert photo.read(path).rgb_coded.shape == (HEIGHT, WIDTH, 3)
 
 
-def test_focal_length_is_unknown_after_a_crop_or_when_absent(tmp_path):
+def test_focal_length_is_unknown_after_a_crop_or_a_digital_zoom_or_when_absent(tmp_path):
     path = tmp_path / "a.jpg"
     picture().save(path, exif=exif(f35=26, width=4000, height=2250))
     assert photo.read(path).focal_px is None
     picture().save(path, exif=exif(f35=0))
     assert photo.read(path).focal_px is None
+    for zoom, known in ((0.0, True), (1.0, True), (1.5, False)):
+        picture().save(path, exif=exif(f35=26, zoom=zoom))
+        assert (photo.read(path).focal_px is not None) == known
     picture().save(path)
     assert photo.read(path).focal_px is None
 

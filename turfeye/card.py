@@ -69,6 +69,11 @@ def seen_at_once(photo: Photo) -> list[Sighting]:
     cards = overgrown.cards(gray)
     if not cards and doubtful is not None:
         raise _too_small(doubtful, photo.size_px)
+    if not cards and marks.plainly(np.ascontiguousarray(gray[:, ::-1])):
+        raise CardNotFoundError(
+            "the picture is mirrored, as front cameras do it, and so is its card: take it with the phone's "
+            "main camera, or mirror it back before you hand it in"
+        )
     return _sightings(photo, cards, seen)
 
 

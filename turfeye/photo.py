@@ -33,6 +33,8 @@ ENDINGS = (
     ".jpg", ".jpeg", ".jpe", ".jfif", ".heic", ".heif", ".hif", ".png", ".tif", ".tiff", ".webp", ".avif",
 )  # fmt: skip
 """How the names of such pictures end, in small letters."""
+MOST_ZOOM = 1.02
+"""Digital zoom (CIPA DC-008, tag 0xA404; 0 where there is none) from which the focal length is not known."""
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Of a 36 x 24 mm frame, to which the 35 mm-equivalent focal length refers (CIPA DC-008, tag 0xA405)."""
 
@@ -40,7 +42,7 @@ FULL_FRAME_DIAGONAL_MM = 43.2666
 _ORIENTATION, _MAKE, _MODEL = 0x0112, 0x010F, 0x0110
 _EXIF_PART = 0x8769
 _TIMES = ((0x9003, 0x9011), (0x9004, 0x9012))  # original, then digitised, each with its offset
-_WIDTH, _HEIGHT, _FOCAL_35MM = 0xA002, 0xA003, 0xA405
+_WIDTH, _HEIGHT, _FOCAL_35MM, _ZOOMED = 0xA002, 0xA003, 0xA405, 0xA404
 _COMMENT = 0x9286
 
 _NAME_DATE = re.compile(
@@ -289,15 +291,18 @@ def _exif_time(text: object, offset: object) -> datetime | None:
 
 
 def _focal_px(exif: Exif, width: int, height: int) -> float | None:
-    """None when the header has none, or the picture was cropped since: its shape is not the camera's."""
+    """None when the header has none, or the picture was cropped since (its shape is not the camera's) or in
+    the phone (digital zoom: some count it into the focal length, others don't).
+    """
     part = exif.get_ifd(_EXIF_PART)
     try:
         focal = float(part.get(_FOCAL_35MM, 0))
         shot = sorted((float(part.get(_WIDTH, width)), float(part.get(_HEIGHT, height))))
+        zoomed = float(part.get(_ZOOMED, 0)) > MOST_ZOOM
     except (TypeError, ValueError):
         return None
     now = sorted((width, height))
-    if not focal > 0 or not shot[0] > 0 or abs(now[1] / now[0] / (shot[1] / shot[0]) - 1) > 0.02:
+    if zoomed or not focal > 0 or not shot[0] > 0 or abs(now[1] / now[0] / (shot[1] / shot[0]) - 1) > 0.02:
         return None
     return focal_from_35mm(focal, (width, height))
 
