@@ -546,6 +546,12 @@ def test_photos_of_one_plot_on_one_day_are_told(folder: Path, tmp_path: Path) ->
     assert done.exit_code == 0
     assert "2 photos (plot 001.jpg, plot 012.1.jpg): plot 1 has 2 photos of 2026-04-02" in done.stderr
     assert "plot 12 has" not in done.stderr
+    for n in range(4, 12):  # two photos of each plot: meant so
+        for k in "ab":
+            picture(tmp_path / f"{k} plot {n:03d}.jpg", seed=20 * n + ord(k))
+    done = run("add", folder, *sorted(tmp_path.glob("[ab] plot*")), "--numbered")
+    assert "and 13 more): 8 times a plot has several photos of one day" in done.stderr
+    assert done.stderr.count("several photos") == 1
 
 
 def test_a_date_given_to_a_folder_is_told_once_to_those_that_have_one(folder: Path, tmp_path: Path) -> None:

@@ -24,6 +24,8 @@ from turfeye.readings import doubt_between, likely_day
 T = TypeVar("T")
 Tell = Callable[[str], None]
 """Hears, in a few words, what is being done, for whoever waits."""
+FEW_PLOTS = 6
+"""So many plots with several photos of one day are named; of more the number."""
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
@@ -158,11 +160,15 @@ def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> li
                 f"{other.source} and {one.source} are one picture, and their names' last numbers are two "
                 f"plots', {others} and {peg}; leave the copy out, or rename it"
             )
+    several = [key for key, digests in of_day.items() if len(digests) > 1]
     noted = []
     for one, peg in zip(planned, pegs, strict=True):
-        day, note = one.taken.date(), one.note
-        if (found := len(of_day[peg, day])) > 1:
-            twice = f"plot {peg} has {found} photos of {day}; delete from photos/ what shows another plot"
+        key, note = (peg, one.taken.date()), one.note
+        if key in several:
+            twice = f"plot {peg} has {len(of_day[key])} photos of {key[1]}"
+            if len(several) > FEW_PLOTS:  # as where each plot is photographed twice: equal words are one line
+                twice = f"{len(several)} times a plot has several photos of one day"
+            twice += "; delete from photos/ what shows another plot"
             note = f"{note}; {twice}" if note else twice
         noted.append(replace(one, note=note))
     return noted
