@@ -704,6 +704,11 @@ def test_next_year_s_lawn_is_made_from_this_year_s(folder: Path, tmp_path: Path)
 def test_lengths_with_a_decimal_comma_are_read(tmp_path: Path) -> None:
     assert run("lawn", "new", tmp_path / "a", "--outline", "8,5x6").exit_code == 0
     assert lawn.read(tmp_path / "a").outline_m.tolist() == [[0, 0], [8.5, 0], [8.5, 6], [0, 6]]
+    words = ("--outline", "8x6", "--sown", "2026-03-14", "--rate", "35,5", "--cell", "0,25")
+    assert run("lawn", "new", tmp_path / "b", *words).exit_code == 0
+    assert (lawn.read(tmp_path / "b").cell_m, lawn.read(tmp_path / "b").sowing.rate_g_m2) == (0.25, 35.5)
+    for refused in (run("lawn", "new", tmp_path / "c", "--cell", "25cm"), run("look", "x", "--cell", "25cm")):
+        assert "'25cm' is no number; write it without a unit, as 0.5" in refused.stderr
 
 
 def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:

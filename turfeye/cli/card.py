@@ -7,7 +7,7 @@ from typing import Literal
 
 import click
 
-from turfeye.cli.shared import FILE, say
+from turfeye.cli.shared import FILE, Number, say
 
 
 @click.command(short_help="Print the reference card.")
@@ -24,7 +24,7 @@ from turfeye.cli.shared import FILE, say
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the sheet."
 )
-@click.option("--dpi", type=float, default=200, show_default=True, help="Resolution of the PNG.")
+@click.option("--dpi", type=Number(), default=200, show_default=True, help="Resolution of the PNG.")
 @click.option(
     "--values",
     type=FILE,

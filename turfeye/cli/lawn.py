@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Outline, say
+from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Number, Outline, say
 from turfeye.words import day, so_many, square_metres
 
 if TYPE_CHECKING:
@@ -36,12 +36,12 @@ def lawn() -> None:
 @click.option("--outline", type=Outline(), help='Metres: 8x6, or corners as "0,0 8,0 8,6 0,6".')
 @click.option("--sides", type=Lengths(), help="Instead: tape lengths of the sides A-B, B-C, …: 8,6,8,6.")
 @click.option("--diagonals", type=Lengths(), help="With --sides: from corner A to C, D, …: 10.")
-@click.option("--cell", "cell_m", type=float, help="Side of a cell in metres. [0.5]")
+@click.option("--cell", "cell_m", type=Number(), help="Side of a cell in metres. [0.5]")
 @click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
 @click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
-@click.option("--rate", "rate_g_m2", type=float, help="With --sown: seed, g/m². [the mix's, overseeding]")
+@click.option("--rate", "rate_g_m2", type=Number(), help="With --sown: seed, g/m². [the mix's, overseeding]")
 @click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
-@click.option("--target-cover", type=float, help="How much of it, 0 to 1. [0.75]")
+@click.option("--target-cover", type=Number(), help="How much of it, 0 to 1. [0.75]")
 @click.option(
     "--like",
     type=FOLDER,

@@ -75,12 +75,32 @@ class Pair(click.ParamType):
         return x, y
 
 
+def _plain(
+    kind: click.ParamType, value: Any, param: click.Parameter | None, ctx: click.Context | None
+) -> Any:
+    """A number as it was typed, with a point for a decimal comma."""
+    text = str(value).replace(",", ".")
+    try:
+        float(text)
+    except ValueError:
+        kind.fail(f"{value!r} is no number; write it without a unit, as 0.5", param, ctx)
+    return text
+
+
+class Number(click.types.FloatParamType):
+    """A number, with a point or a decimal comma."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """``"0,25"`` as 0.25."""
+        return super().convert(_plain(self, value, param, ctx), param, ctx)
+
+
 class Span(click.FloatRange):
     """A number in a range; NaN, which no comparison keeps out, is in none."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """``"0.25"`` as 0.25."""
-        number = super().convert(value, param, ctx)
+        number = super().convert(_plain(self, value, param, ctx), param, ctx)
         if math.isnan(number):
             self.fail(f"{value!r} is no number in the range {self._describe_range()}.", param, ctx)
         return number
