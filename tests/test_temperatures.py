@@ -52,6 +52,17 @@ def record(tmp_path, known):
     return temperatures.read(temperatures_file(tmp_path, "\n".join(["date,min_c,max_c", *rows, ""])))
 
 
+def test_a_column_written_otherwise_in_every_row_is_told_by_its_first_rows(tmp_path):
+    days = [f"{SOWN + timedelta(days=k):%d.%m.%Y};3,5;11" for k in range(50)]
+    with pytest.raises(LawnError) as caught:
+        temperatures.read(temperatures_file(tmp_path, "\n".join(["date;min_c;max_c", *days])))
+    first, *told, more = str(caught.value).splitlines()
+    assert first == "temperatures.csv has 50 mistakes"
+    assert told == [f"  - {said}" for said in caught.value.mistakes[:20]]
+    assert more == "  - and 30 more"
+    assert len(caught.value.mistakes) == 50
+
+
 def test_days_that_are_missing_are_filled_by_a_straight_line_and_said(tmp_path):
     found = record(
         tmp_path,

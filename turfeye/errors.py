@@ -28,6 +28,16 @@ WHAT_TO_DO: Final = {
 """By what the system says; of the rest, whether it is there at all."""
 
 
+MOST_TOLD: Final = 20
+"""So many mistakes are read at once; of a column written otherwise in every row the first ones say it all."""
+
+
+def _listing(message: str, mistakes: Sequence[str]) -> str:
+    """A message with its mistakes below it, the first of them where they are very many."""
+    more = [f"and {len(mistakes) - MOST_TOLD} more"] if len(mistakes) > MOST_TOLD else []
+    return "\n  - ".join([message, *mistakes[:MOST_TOLD], *more])
+
+
 class TurfeyeError(Exception):
     """Root of everything that turfeye raises on purpose."""
 
@@ -77,7 +87,7 @@ class CardValuesError(CardError):
 
     def __init__(self, message: str, mistakes: Sequence[str] = ()) -> None:
         self.mistakes = tuple(mistakes)
-        super().__init__("\n  - ".join([message, *self.mistakes]))
+        super().__init__(_listing(message, self.mistakes))
 
 
 class ColourError(TurfeyeError, ValueError):
@@ -103,7 +113,7 @@ class LawnError(TurfeyeError, ValueError):
 
     def __init__(self, message: str, mistakes: Sequence[str] = ()) -> None:
         self.mistakes = tuple(mistakes)
-        super().__init__("\n  - ".join([message, *self.mistakes]))
+        super().__init__(_listing(message, self.mistakes))
 
 
 class StrokesError(LawnError):
