@@ -248,6 +248,12 @@ def test_what_is_not_sown_yet_has_no_date(answer: Answer, drawn: dict[str, bytes
     assert answer.plan.dates == ()  # nothing of it in a calendar either
 
 
+def test_the_key_tells_what_is_hatched_about_spots(trial: Answer, answer: Answer) -> None:
+    for make in (sheet.client_page, sheet.page):
+        assert make(trial).count("</svg>beyond the photos<") == 1
+        assert "beyond the photos" not in make(answer)
+
+
 def test_a_pinch_that_is_left_is_told_to_the_owner_and_totals_nothing(
     answer: Answer, drawn: dict[str, bytes]
 ) -> None:
