@@ -529,6 +529,9 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
 
 
 def test_photos_of_one_plot_on_one_day_are_told(folder: Path, tmp_path: Path) -> None:
+    done = run("add", folder, picture(tmp_path / "3.jpg"), "--numbered")
+    assert done.exit_code == 2
+    assert done.stderr.startswith("turfeye: the lawn has no plots or pegs yet: write where they are")
     lawn_file = folder / "lawn.toml"
     lawn_file.write_text(
         f"{lawn_file.read_text()}\n[[plots]]\ncolumns = 12\nat_m = [0.3, 0.3]\nstep_m = [0.6, 0.6]\n"

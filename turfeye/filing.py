@@ -20,6 +20,7 @@ from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
 from turfeye.outline import as_options
 from turfeye.readings import doubt_between, likely_day
+from turfeye.words import listed
 
 T = TypeVar("T")
 Tell = Callable[[str], None]
@@ -83,8 +84,13 @@ def add(
     with locked(lawn.folder):
         lawn = read(folder)
         text = lawnfile.text_of(lawn.folder)
-        planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before), tell=tell)
+        if numbered and not lawn.spots:
+            raise LawnError(
+                f"the lawn has no plots or pegs yet: write where they are, as [[plots]] or [[spot]] in "
+                f"{FILE_NAME} or by the columns {listed(plotsheet.SIDES)} of {plotsheet.FILE_NAME}"
+            )
         pegs = _each(sources, lambda source: _number_in(lawn, source) if numbered else spot)
+        planned = _each(sources, lambda source: _plan(lawn, source, date=date, before=before), tell=tell)
         if numbered:
             planned = _doubly_numbered(planned, pegs)
         done: list[Path] = []
@@ -180,11 +186,10 @@ def _number_in(lawn: Lawn, source: Path) -> int:
     known = [spot.number for spot in lawn.spots]
     if not numbers or int(numbers[-1]) not in known:
         came = f"number {int(numbers[-1])}" if numbers else "no number"
-        there = f"{min(known)} to {max(known)}" if known else "none yet"
         raise LawnError(
-            f"wanted a known peg's number last in the name of {source} (the lawn has {there}), came "
-            f"{came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or "
-            "rename the photo"
+            f"wanted a known peg's number last in the name of {source} (the lawn has {min(known)} to "
+            f"{max(known)}), came {came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or "
+            f"{plotsheet.FILE_NAME}), or rename the photo"
         )
     return int(numbers[-1])
 
