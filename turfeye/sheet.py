@@ -80,13 +80,14 @@ def client_page(answer: Answer, drawn: Mapping[str, bytes] | None = None) -> str
 
 
 def round_page(found: Round, beside: Path) -> str:
-    """All the lawns of a round on one page that stands in the folder ``beside``.
-
-    Each lawn's map is the one that stands in its results.
-    """
+    """All the lawns of a round on one page that stands in the folder ``beside``."""
     answers = found.answers
     folders = {answer.lawn.folder: answer.lawn.results_dir for answer in answers}
-    maps = {folder: results / "map-states.png" for folder, results in folders.items()}
+    maps = {
+        stop.folder: pages.png_uri(_state_map(stop.answer, key=False))
+        for stop in found.stops
+        if stop.answer and not stop.earlier
+    }
     sheets = {folder: results / "sheet.html" for folder, results in folders.items()}
     lists = [stop.before.lawn for stop in found.stops if stop.before]
     sheets |= {place.folder: place.results_dir / "materials.html" for place in lists}
@@ -97,7 +98,7 @@ def round_page(found: Round, beside: Path) -> str:
     facts = {
         "round": found,
         "paint": PAINT,
-        "maps": {k: pages.png_uri(v.read_bytes()) for k, v in maps.items() if v.is_file()},
+        "maps": maps,
         "pages": {k: _link(v, beside) for k, v in sheets.items() if v.is_file()},
         "mind": list(dict.fromkeys(caution for some in told for caution in some)),
     }
@@ -132,17 +133,21 @@ def pictures_alone(answer: Answer) -> dict[str, bytes]:
 
 def _maps(answer: Answer, *, alone: bool) -> dict[str, bytes]:
     """The map of states, and the plan where there is one."""
-    shape, tasks = ground(answer.lawn), answer.plan.tasks
-    figures = {"map-states": charts.state_map(answer.outlook, ground=shape, key=alone)}
+    drawn, tasks = {"map-states": _state_map(answer, key=alone)}, answer.plan.tasks
     if tasks:
-        figures["plan"] = charts.plan_picture(
+        figure = charts.plan_picture(
             tasks,
-            ground=shape,
+            ground=ground(answer.lawn),
             title=f"{answer.lawn.name}: {so_many(len(tasks), 'patch', 'patches')}",
             subtitle=_how_to_find(len(tasks), "plan.csv"),
             table=alone,
         )
-    return {name: drawing.png(figure) for name, figure in figures.items()}
+        drawn["plan"] = drawing.png(figure)
+    return drawn
+
+
+def _state_map(answer: Answer, *, key: bool) -> bytes:
+    return drawing.png(charts.state_map(answer.outlook, ground=ground(answer.lawn), key=key))
 
 
 def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> str:
