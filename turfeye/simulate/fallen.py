@@ -29,6 +29,7 @@ CLAY = np.array([[0.24, 0.13, 0.075], [0.17, 0.10, 0.065]])
 """Those of a tree whose leaves lie flat, about a red or brown soil's: by colour alone they are soil."""
 
 FLAT, CURL_OF_FLAT = 0.35, 0.12  # share of such trees, and how much their leaves bend against others
+HIDING_OF_FLAT = 1.2  # such a leaf hides more: of its size, and seen from above
 
 AROUND, RINGS = 32, (0.4, 0.75, 1.0)
 LAYERS = 2.0  # leaf area over ground where they lie as thick as can be: 1 - exp(-2) = 86 % hidden
@@ -47,7 +48,7 @@ def fallen(turf: Turf, box_m: Box, surface: Ground) -> list[Part]:
     for tree in range(trees):
         long_m, outline = rng.uniform(0.035, 0.095), _outline(rng)
         two = COLOURS[rng.choice(len(COLOURS), 2, replace=False)]
-        area = 1.1 * long_m**2 * _area(outline)  # they vary in size
+        area = 1.1 * long_m**2 * _area(outline) * (HIDING_OF_FLAT if flat[tree] else 1)  # they vary in size
         places = scatter(turf.seed + 65 + tree, box_m, LAYERS / area / trees)
         layers = -np.log(1 - np.clip(turf.fallen(places.x_m, places.y_m), 0, 0.86))
         keep = places.draw(3) < layers / LAYERS
