@@ -488,6 +488,12 @@ def test_what_is_too_soon_to_say_is_no_all_clear():
     assert plan(outlook(soon=9), (), RYE, outline_m=LAWN).sentence == "Nothing to reseed."
 
 
+def test_beside_a_patch_that_gets_seed_it_is_too_soon_to_say_what_else_does():
+    made = plan(outlook(soon=12), (replace(patch(), how_sure=0.95),), RYE, outline_m=LAWN)
+    look = DAY + timedelta(days=7)
+    assert (look, "photograph again: until then it is too soon to say what else needs seed") in made.dates
+
+
 def in_plot(number, plot, grams):
     """A task of so much seed for a patch that lies in a plot."""
     found = replace(patch(area=0.1), number=number, plots=((plot, 1.0),))

@@ -245,7 +245,8 @@ def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list
         need = "need" if len(waiting) > 1 else "needs"
         will = f"whether {named(waiting, capital=False)} will fill, or {need} seed after all, is open"
         return [(look, f"photograph again: {will}")]
-    return [(look, "photograph again: until then it is too soon to say what needs seed")]
+    what = "what else" if any(task.seed_g > 0 for task in tasks) else "what"
+    return [(look, f"photograph again: until then it is too soon to say {what} needs seed")]
 
 
 def _open(doubtful: Sequence[Patch]) -> str:
