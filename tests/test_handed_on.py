@@ -122,6 +122,19 @@ def test_a_far_card_with_a_leaf_over_a_mark_is_read():
     assert np.linalg.norm(found.corners_px - corners, axis=1).max() < 0.2 * mark_px(corners)
 
 
+@pytest.mark.parametrize(("turn_deg", "from_deg"), [(0.0, 20), (0.0, 200), (100.0, 110), (300.0, 290)])
+def test_a_far_card_that_a_shadow_crosses_is_read(turn_deg, from_deg):
+    """Its shaded half is darker than the turf in the sun, but whiter."""
+    middle = far_card(longest=2016, turn_deg=turn_deg)[1].mean(axis=0)
+    y, x = np.mgrid[:1512, :2016]
+    across = np.cos(np.radians(from_deg)) * (x - middle[0]) + np.sin(np.radians(from_deg)) * (y - middle[1])
+    light = (0.2 + 0.8 / (1 + np.exp(-0.7 * np.clip(across, -50, 50)))).astype(np.float32)
+    shot, corners = far_card(longest=1600, turn_deg=turn_deg, light=light)
+    found = card.find(shot)
+    assert found.spot == 117
+    assert np.linalg.norm(found.corners_px - corners, axis=1).max() < 0.2 * mark_px(corners)
+
+
 def test_a_bright_sheet_without_marks_is_no_card_and_a_card_beyond_reading_is_told():
     """What shows no number gives none: neither by chance nor by the nearest likeness."""
     shot, corners = far_card()

@@ -17,7 +17,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import marks
+from turfeye import marks, sheets
 from turfeye.card_layout import CARD, NOMINAL, PAPER, SPOTS
 from turfeye.colourspace import encode
 from turfeye.marks import Mark
@@ -34,10 +34,6 @@ TO_M: Final = np.array(
 )
 """From pixels of the view from above to the card's metres."""
 CENTRES_PX: Final = marks.project(np.linalg.inv(TO_M), CARD.marker_centres_mm / 1000)
-SHEETS_MM: Final = ((297.0, 210.0), (279.4, 215.9), (CARD.width_mm, CARD.height_mm))
-"""ISO 216 A4, ANSI Letter, and a card cut along its line."""
-INK_MM: Final = (2 * CARD.marker_x_mm + CARD.marker_mm, 2 * CARD.marker_y_mm + CARD.marker_mm)
-"""From a mark's outermost edge to that of the mark across."""
 BLURS_PX: Final = (0.6, 1.2, 2.0)
 """What lens, file and hand blur by, standard deviation in pixels of the photo."""
 SMALLEST_PX, LARGEST_PX = 3.5, 40.0
@@ -51,8 +47,10 @@ LEAST_AHEAD, LEAST_BY_MARKS, LEAST_ALIKE = 0.2, 0.42, 0.6
 """A number is told from these on, all once settled on its own marks. Of 284 drawn cards on turf
 (tools/bench_cards.py; marks of 5 to 18 pixels), most in trouble, wrong numbers led by 0.17 at most; a sound
 card of 5 pixels a mark leads by 0.23 and is like its marks by 0.56."""
-SEEMS_A_CARD: Final = 0.7
-"""Alike from here on it is told that a card seems to lie there: none of 137 photographs without one is."""
+SEEMS_A_CARD: Final = 0.73
+"""Alike from here on it is told that a card seems to lie there: none of 140 photographs without one is."""
+MOST_APART: Final = 2.0
+"""Sides of one card's marks so far off; what settles on something else may collapse to more."""
 CORNER_SD, MOST_SD_PX = 0.75, 0.9
 """By its blur, and at most: more would say that the card is bent."""
 SOUND: Final = 0.86
@@ -94,11 +92,12 @@ class Laid:
         return _mark_px(self.homography)
 
 
-def cards(gray: Bytes) -> tuple[list[Laid], Laid | None]:
+def cards(rgb_coded: Bytes) -> tuple[list[Laid], Laid | None]:
     """Cards of few pixels, and what looks most like one whose number can't be told."""
+    gray = marks.to_gray(rgb_coded)
     found: list[Laid] = []
     doubtful: list[Laid] = []
-    for one in laid(gray):
+    for one in laid(rgb_coded, gray):
         if one.ahead > WORTH_READING:
             alike, plane = _settled(gray, one.homography, one.spot)
             again = _told(gray, plane, alike)
@@ -112,13 +111,13 @@ def cards(gray: Bytes) -> tuple[list[Laid], Laid | None]:
     return found, max(doubtful, key=lambda one: one.alike, default=None)
 
 
-def laid(gray: Bytes) -> list[Laid]:
+def laid(rgb_coded: Bytes, gray: Bytes) -> list[Laid]:
     """What may be a card over each bright sheet in the picture, the surest first."""
     found = []
-    for left, top, right, bottom in marks.bright_boxes(gray):
-        places = [
-            (quad + np.array([left, top]), size) for quad, size in _places(gray[top:bottom, left:right])
-        ]
+    white = sheets.whiteness(rgb_coded)
+    for left, top, right, bottom in sheets.every_box(white):
+        inside = sheets.quads_in(white[top:bottom, left:right])
+        places = [(quad + np.array([left, top]), size) for quad, size in inside]
         if (one := _laid_on(gray, places)) is not None:
             found.append(one)
     return sorted(found, key=lambda one: -one.ahead)
@@ -144,7 +143,8 @@ def _laid_on(gray: Bytes, places: list[tuple[Floats, tuple[float, float]]]) -> L
     best = None
     for _, plane in starts:
         alike, plane = _settled(gray, plane)
-        if alike < WORTH_SETTLING:
+        sides_px = _sides_px(plane)
+        if alike < WORTH_SETTLING or max(sides_px) > MOST_APART * min(sides_px):
             continue
         for turned in (plane, plane @ np.diag([-1.0, -1.0, 1.0])):
             one = _told(gray, turned, alike)
@@ -154,8 +154,12 @@ def _laid_on(gray: Bytes, places: list[tuple[Floats, tuple[float, float]]]) -> L
 
 
 def _mark_px(plane: Floats) -> float:
+    return float(np.mean(_sides_px(plane)))
+
+
+def _sides_px(plane: Floats) -> list[float]:
     own = marks.project(plane, marks.MARKERS_M).astype(np.float32)
-    return float(np.mean([cv2.contourArea(mark) ** 0.5 for mark in own]))
+    return [float(cv2.contourArea(mark)) ** 0.5 for mark in own]
 
 
 def _blur_px(blur_px: float, side_px: float) -> float:
@@ -164,67 +168,6 @@ def _blur_px(blur_px: float, side_px: float) -> float:
 
 
 # ------------------------------------------------------------------------------------------------ where
-
-
-def _places(part: Bytes) -> list[tuple[Floats, tuple[float, float]]]:
-    """Quadrilaterals (4, 2), clockwise as seen, that may be a sheet or its ink, and what size that has."""
-    scale = float(np.clip(300 / max(part.shape), 0.25, 6.0))
-    large = np.asarray(cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8)
-    rim = np.concatenate([large[:4].ravel(), large[-4:].ravel(), large[:, :4].ravel(), large[:, -4:].ravel()])
-    paper = float(np.percentile(large, 95))
-    found: list[tuple[Floats, tuple[float, float]]] = []
-    usual, most = np.percentile(rim, [50, 95])
-    # the lowest is for paper in the shade beside sunlit turf
-    for level in ((paper + usual) / 2, (paper + most) / 2, 0.8 * most + 0.2 * paper):
-        count, label, facts, _ = cv2.connectedComponentsWithStats((large > level).astype(np.uint8))
-        if count < 2:
-            continue
-        sheet = (label == 1 + int(facts[1:, cv2.CC_STAT_AREA].argmax())).astype(np.uint8)
-        hull = _hull(sheet)
-        if (quad := _quad(hull)) is not None:
-            found += [((quad + 0.5) / scale - 0.5, size) for size in SHEETS_MM]
-        inside = cv2.fillConvexPoly(np.zeros_like(sheet), hull, 1)
-        wide = 2 * (max(large.shape) // 24) + 1
-        inside = cv2.erode(inside, np.ones((wide, wide), np.uint8))
-        ink = ((large < level) & (inside > 0)).astype(np.uint8)
-        if ink.any() and (quad := _quad(_hull(ink))) is not None:
-            found.append(((quad + 0.5) / scale - 0.5, INK_MM))
-    return found
-
-
-def _hull(mask: Bytes) -> np.ndarray:
-    """(K, 2) convex hull of all that is set, clockwise as seen."""
-    points = cv2.findNonZero(mask)
-    return np.asarray(cv2.convexHull(points, clockwise=False))[:, 0]  # OpenCV has y run up there
-
-
-def _quad(hull: np.ndarray) -> Floats | None:
-    """The quadrilateral around a convex outline that adds the least, side by side left out; a covered corner
-    comes back where the sides beside it meet.
-    """
-    least_px = 0.01 * cv2.arcLength(hull[:, None], True)
-    around = cv2.approxPolyDP(hull[:, None], least_px, True)[:, 0].astype(float)
-    while len(around) > 4:
-        found = []
-        for k in range(len(around)):
-            before, start, end, after = (around[(k + i) % len(around)] for i in (-1, 0, 1, 2))
-            along = np.column_stack([start - before, after - end])
-            if abs(np.linalg.det(along)) < 1e-6:
-                continue
-            reach = np.linalg.solve(along, end - start)
-            if reach.min() <= 0:
-                continue
-            meet = start + reach[0] * (start - before)
-            added = abs(np.linalg.det(np.stack([end - start, meet - start]))) / 2
-            found.append((added, k, meet))
-        if not found:
-            return None
-        _, k, meet = min(found, key=lambda one: one[0])
-        around[k] = meet
-        around = np.delete(around, (k + 1) % len(around), axis=0)
-    if len(around) != 4 or not cv2.isContourConvex(around.astype(np.float32)):
-        return None
-    return around
 
 
 def _from_above(gray: Bytes, plane: Floats, *, rim: int = 0, step: int = 1) -> Floats:

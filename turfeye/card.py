@@ -62,7 +62,7 @@ def seen_at_once(photo: Photo) -> list[Sighting]:
     cards, seen = marks.search(gray)
     if cards:
         return _sightings(photo, cards, seen)
-    small, doubtful = afar.cards(gray)
+    small, doubtful = afar.cards(photo.rgb_coded)
     if small:
         sd_px = max(one.corner_sd_px for one in small)
         return _sightings(photo, [one.marks for one in small], seen, corner_sd_px=sd_px)

@@ -12,16 +12,12 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import edges
+from turfeye import edges, sheets
 from turfeye.card_layout import CARD, SPOTS
 from turfeye.records import Bytes, Floats
 
-QUICK_SIDE_PX: Final = 800
-"""Long side of the small copy that is searched first: a spot photo's markers have some 20 px in it."""
-
 SMALLEST_MARKER_PX: Final = 9.0
 EASY_MARKER_PX: Final = 60.0
-MOST_BRIGHT_PARTS: Final = 16
 
 MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
 
@@ -70,44 +66,25 @@ def to_gray(rgb_coded: Bytes) -> Bytes:
 
 
 def _quick(gray: Bytes) -> list[Mark]:
-    """In a small copy of the whole picture: enough for nearly every spot photo."""
-    return detect(gray, min(1.0, QUICK_SIDE_PX / max(gray.shape)), quick=True)
+    """In a small copy of the whole picture, in which a spot photo's marks have some 20 px: mostly enough."""
+    return detect(gray, min(1.0, sheets.SMALL_SIDE_PX / max(gray.shape)), quick=True)
 
 
 def _bright_parts(gray: Bytes) -> list[Mark]:
     """Where something is brighter than its surroundings, as a sheet of paper on a lawn is, magnified."""
     marks: list[Mark] = []
-    for box in bright_boxes(gray):
+    for box in sheets.boxes(gray):
         marks = _merge(marks, _detect_in(gray, box))
         if cards_of(marks):
             break
     return marks
 
 
-def bright_boxes(gray: Bytes) -> list[tuple[int, int, int, int]]:
-    """What is brighter than around it, with some of that: left, top, right, bottom; brightest first."""
-    scale = min(1.0, QUICK_SIDE_PX / max(gray.shape))
-    small = np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
-    stands_out = cv2.subtract(small, cv2.blur(small, (81, 81)))  # a card this size is found in the small copy
-    joined = cv2.morphologyEx((stands_out > 30).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    count, label, facts, _ = cv2.connectedComponentsWithStats(joined)
-    strength = np.bincount(label.ravel(), weights=stands_out.ravel(), minlength=count)
-    wide = facts[:, 2:4].max(axis=1)
-    likely = np.flatnonzero((wide >= 8) & (wide <= 160) & (np.arange(count) > 0))  # 0 is the background
-    boxes = []
-    for left, top, width, height, _ in facts[likely[np.argsort(-strength[likely])][:MOST_BRIGHT_PARTS]]:
-        pad = 4 + max(width, height) // 3
-        box = np.array([left - pad, top - pad, left + width + pad, top + height + pad]) / scale
-        left, top, right, bottom = np.clip(box, 0, np.tile(gray.shape[::-1], 2)).astype(int).tolist()
-        boxes.append((left, top, right, bottom))
-    return boxes
-
-
 def _whole(gray: Bytes) -> list[Mark]:
     """In the whole picture at half and at full size: slow, and needed least often."""
     marks: list[Mark] = []
     for scale in (0.5, 1.0):
-        if scale * max(gray.shape) > QUICK_SIDE_PX:
+        if scale * max(gray.shape) > sheets.SMALL_SIDE_PX:
             marks = _merge(marks, detect(gray, scale))
             if cards_of(marks):
                 break
@@ -159,7 +136,7 @@ def _certain(gray: Bytes, mark: Mark) -> bool:
 
 
 def _detect_in(gray: Bytes, box: tuple[int, int, int, int], *, most: float = 4.0) -> list[Mark]:
-    """As ``_detect``, in a part of the picture, magnified up to ``most`` times, until about 1500 px."""
+    """As ``detect``, in a part of the picture, magnified up to ``most`` times, until about 1500 px."""
     x0, y0, x1, y1 = box
     part = gray[y0:y1, x0:x1]
     largest = float(np.clip(1500 / max(part.shape), 0.25, most))
