@@ -82,7 +82,8 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
             spot = error.spot if isinstance(error, SpotUnknownError) else None
-            measured[path] = Measured(path, digest, None, {"why": str(error), "unknown_spot": spot})
+            why = str(error).removeprefix(f"{path} ")  # whoever tells it names the photo
+            measured[path] = Measured(path, digest, None, {"why": why, "unknown_spot": spot})
             return
         if kept is None:
             store.save_cells(place, key, table, facts)
