@@ -10,7 +10,7 @@ GARDENS ?= 370
 PLACES ?= 54
 QUICK ?= 200
 DRAWN ?= 600
-STEPS ?= 67000
+STEPS ?= 45000
 REGION_STEPS ?= 6000
 
 .PHONY: demo test bench lint train samples clean

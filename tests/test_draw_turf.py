@@ -8,6 +8,8 @@ import pytest
 from draw_turf import GREEN, OTHER, drawn, make
 from sward_pictures import part_of, read_rendered
 
+from turfeye import sward
+
 
 @pytest.fixture(scope="module")
 def some():
@@ -45,3 +47,16 @@ def test_the_same_seed_draws_the_same_and_is_read_back_as_a_set_of_its_own(tmp_p
     assert picture.gsd_mm == json.loads((drawn_into / f"{name}.json").read_text())["gsd_mm"]
     _, shares, _ = drawn(4)
     np.testing.assert_allclose(picture.shares[..., OTHER] / 255, shares[..., OTHER], atol=0.5 / 15 + 1e-3)
+
+
+def test_drawn_turf_that_taught_nothing_is_read():
+    """Seeds from 200000 (training draws from 100000): the sward network's cover, straw, bare and other."""
+    read, true = [], []
+    for seed in range(200_000, 200_012):
+        rgb, shares, gsd_mm = drawn(seed)
+        found = sward.classify(rgb, gsd_mm=gsd_mm)
+        read.append([plane.mean() for plane in (found.green, found.straw, found.bare, found.other)])
+        true.append(shares.mean((0, 1)))
+    off = 100 * np.abs(np.array(read) - true).mean(0)
+    assert off[GREEN] < 5
+    assert off.max() < 8

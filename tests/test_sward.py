@@ -70,8 +70,9 @@ def turf(name):
 
 @pytest.mark.parametrize("name", ["spot-02", "spot-04", "spot-05"])
 def test_blades_are_counted_by_area(name):
+    """As in use: what a card has corrected is exposed first."""
     picture, green = turf(name)
-    cover = sward.classify(picture, gsd_mm=1.3).green.mean()
+    cover = sward.classify(sward.exposed(picture), gsd_mm=1.3).green.mean()
     assert cover == pytest.approx(green.mean(), abs=0.08)
 
 
@@ -88,11 +89,12 @@ def test_where_the_blades_are():
     assert found[:, :120].mean() == pytest.approx(green[:, :120].mean(), abs=0.08)
 
 
-def test_drawn_blades_are_found_if_not_to_their_rims():
-    """Flat drawn blades without shade are unlike all turf learnt from: they read a third too low."""
-    picture, mask = blades(200, 300, 160, seed=160)
+@pytest.mark.parametrize(("count", "seed"), [(80, 1), (160, 160), (300, 7), (600, 3)])
+def test_drawn_blades_are_found(count, seed):
+    """Flat blades without shade, as nobody photographs them; cover 0.12 to 0.66."""
+    picture, mask = blades(200, 300, count, seed=seed)
     green = sward.classify(picture, gsd_mm=1.0).green
-    assert 0.5 * mask.mean() < green.mean() < mask.mean()
+    assert 0.8 * mask.mean() < green.mean() < mask.mean()
     assert green[mask > 0].mean() > 4 * green[mask == 0].mean()
 
 

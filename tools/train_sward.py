@@ -154,7 +154,7 @@ class Training:
 class Plan:
     """How long and how fast; time ends a network's schedule early where its steps would take longer."""
 
-    steps: int = 67_000
+    steps: int = 45_000
     rate: float = 3e-3
     stop_after_s: float = math.inf
 

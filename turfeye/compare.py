@@ -19,10 +19,10 @@ from turfeye.outlook import astray
 from turfeye.records import Floats
 
 ALIKE = 0.85
-"""Correlation of what the photos of one lawn err by in its two seasons. In rendered samples 25 % (lawn view)
-and 63 % (spots) of the variance that a photo's cells share differ from visit to visit, 20 and 51 % since
-errors go by the light (tools/calibrate_errors.py). Where it is 63 %, intervals with this correlation hold
-nine times in ten on simulated pairs (seeds 8000-8039); where it is 25 %, they are wider than they need be."""
+"""Correlation of what the photos of one lawn err by in its two seasons. In rendered samples 38 % (lawn view)
+and 64 % (spots) of the variance that a photo's cells share differ from visit to visit
+(tools/calibrate_errors.py). Where it is 63 %, intervals with this correlation hold
+nine times in ten on simulated pairs (seeds 8000-8039); where it is less, they are wider than they need be."""
 By = Literal["days", "degree-days"]
 NUMBERS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 

@@ -27,7 +27,7 @@ LARGEST_PX = 2_000_000
 LARGE_PX = 640
 """The longer side of a picture in which only where turf is matters, not how dense."""
 
-MIDDLE_CODE = 100
+MIDDLE_CODE = 110
 """A corrected picture shows grass as dark as it is; the network learnt from photos, which a phone exposes to
 please. So the corrected picture is brightened until its middle green is at this code."""
 
