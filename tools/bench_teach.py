@@ -167,6 +167,12 @@ def sample(name: str, jobs: list[samples.Job], into: Path, pixels: Path, *, red:
     return Known(folder.name, folder, 0.5 if corners else 0.1, origin, truth, shown, seen)
 
 
+def is_of(job: samples.Job, rendered: Path) -> bool:
+    """Whether a folder holds a job's picture: both sets have a lawn-16, of other seeds."""
+    facts = rendered / f"{job.recipe.name}.json"
+    return facts.is_file() and json.loads(facts.read_text("utf-8"))["recipe"]["seed"] == job.recipe.seed
+
+
 def single(job: samples.Job, rendered: Path, into: Path, pixels: Path) -> Known:
     """A rendered lawn view as a lawn of its own."""
     path, folder = rendered / f"{job.recipe.name}.jpg", into / job.recipe.name
@@ -285,7 +291,7 @@ def main() -> None:
             for kind, name, key in shipped
         ]
         for job in (*samples.SETS["tune"](), *samples.SETS["bench"]()) if options.rendered else ():
-            if (options.rendered / f"{job.recipe.name}.jpg").is_file():
+            if is_of(job, options.rendered):
                 found = single(job, options.rendered, into, options.truth)
                 lawns.append(("lawn views, the same photo", found))
         for number, (kind, known) in enumerate(lawns):
