@@ -10,7 +10,6 @@ straw, bare, other) and NAME.json (sample distance, the scene's name). All is in
 
 from __future__ import annotations
 
-import argparse
 import colorsys
 import json
 from dataclasses import dataclass
@@ -218,16 +217,5 @@ def make(out: Path, seed: int) -> str:
     return f"{seed}: {' '.join(f'{share:.2f}' for share in shares.mean((0, 1)))}"
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    pool.add_arguments(parser, count=20)
-    args = parser.parse_args()
-    args.out.mkdir(parents=True, exist_ok=True)
-    jobs = ((args.out, seed) for seed in pool.seeds(args))
-    pool.run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
-
-
 if __name__ == "__main__":
-    main()
+    pool.main(make, __doc__)

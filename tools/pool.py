@@ -34,6 +34,16 @@ def seeds(args: argparse.Namespace) -> range:
     return range(args.first, args.first + args.count)
 
 
+def main(make: Callable[[Path, int], str], about: str | None, *, count: int = 20) -> None:
+    """A program that makes a picture a seed, by ``make(out, seed)``, and does nothing else."""
+    parser = argparse.ArgumentParser(description=about, formatter_class=argparse.RawDescriptionHelpFormatter)
+    add_arguments(parser, count=count)
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    jobs = ((args.out, seed) for seed in seeds(args))
+    run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
+
+
 def run(
     make: Callable[..., str], jobs: Iterable[tuple], *, workers: int, stop_after_s: float = math.inf
 ) -> None:

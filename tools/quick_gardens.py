@@ -9,7 +9,6 @@ NAME-bare.png (255 = bare or straw part of the lawn).
 
 from __future__ import annotations
 
-import argparse
 import time
 from dataclasses import replace
 from datetime import datetime
@@ -98,7 +97,7 @@ def lawn_sheet(outline: np.ndarray, texture: np.ndarray) -> Part:
     return Part("lawn", "green", vertices, np.array(faces), texture=texture, uv=uv, lawn=True)
 
 
-def make(seed: int, out: Path) -> str:
+def make(out: Path, seed: int) -> str:
     """One picture with its truth."""
     start = time.time()
     rng = np.random.default_rng([seed, 20260402])
@@ -148,16 +147,5 @@ def _seen(view, outline: np.ndarray, picture: np.ndarray) -> np.ndarray:
     return seen > 0.5
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    pool.add_arguments(parser, count=20)
-    args = parser.parse_args()
-    args.out.mkdir(parents=True, exist_ok=True)
-    jobs = ((seed, args.out) for seed in pool.seeds(args))
-    pool.run(make, jobs, workers=args.workers, stop_after_s=args.stop_after_s)
-
-
 if __name__ == "__main__":
-    main()
+    pool.main(make, __doc__)
