@@ -31,10 +31,9 @@ class Store:
 
     def __init__(self, pictures: list[Picture], device: torch.device) -> None:
         table, total = _places(pictures)
-        flat = np.empty((total, PLANES), np.uint8)
-        with ThreadPoolExecutor() as pool:
-            list(pool.map(lambda pair: _lay(*pair, flat), zip(pictures, table, strict=True)))
-        self.pixels = torch.from_numpy(flat).to(device)
+        self.pixels = torch.empty((total, PLANES), dtype=torch.uint8, device=device)
+        with ThreadPoolExecutor() as pool:  # each straight to the device: a second copy here is tens of GB
+            list(pool.map(lambda pair: _lay(*pair, self.pixels), zip(pictures, table, strict=True)))
         self.table = torch.from_numpy(table).to(device)
         scales = torch.tensor([_scales(p) for p in pictures], device=device).log()
         self.low, self.high = scales[:, 0], scales[:, 1]
@@ -130,13 +129,14 @@ def _places(pictures: list[Picture]) -> tuple[np.ndarray, int]:
     return table, offset
 
 
-def _lay(picture: Picture, table: np.ndarray, flat: np.ndarray) -> None:
+def _lay(picture: Picture, table: np.ndarray, flat: torch.Tensor) -> None:
     """Write one picture's levels into the table of pixels."""
     parts = [picture.rgb, np.ascontiguousarray(picture.shares[..., :3])]
     for offset, height, width in table.tolist():
         if parts[0].shape[:2] != (height, width):
             parts = [cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA) for part in parts]
-        flat[offset : offset + height * width] = np.concatenate(parts, axis=2).reshape(-1, PLANES)
+        level = torch.from_numpy(np.concatenate(parts, axis=2).reshape(-1, PLANES))
+        flat[offset : offset + height * width].copy_(level)
 
 
 def _mirrored(place: torch.Tensor, last: torch.Tensor) -> torch.Tensor:
