@@ -204,7 +204,7 @@ def test_what_was_sown_is_told_by_its_ground_not_by_its_cells():
     season = replace(season, oversown=(), flags=())
     # 1.2 x 0.9 m across the cells of 0.5 m, in one piece and in two that share cells
     one = replace(AGAIN_THERE, area_m=((2.2, 2.2), (3.4, 2.2), (3.4, 3.1), (2.2, 3.1)))
-    assert oversown.marked(season, [one]).flags[0].startswith("1.1 m² sown again on 4 April: its 9 cells")
+    assert oversown.marked(season, [one]).flags[0].startswith("1.08 m² sown again on 4 April: its 9 cells")
     left, right = (
         ((2.2, 2.2), (2.8, 2.2), (2.8, 3.1), (2.2, 3.1)),
         ((2.8, 2.2), (3.4, 2.2), (3.4, 3.1), (2.8, 3.1)),

@@ -126,7 +126,7 @@ def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called()
     lead = lead.replace("\u00a0", " ")
     assert lead == f"{found.amounts}."
     page = sheet.materials_page(before, {"before-cover": b""})
-    assert found.sowing.startswith("1.5 m² bare are sown ")
+    assert found.sowing.startswith("1.50 m² bare are sown ")
     assert found.sowing in html.unescape(page)
     assert found.sowing in found.sentence
     assert lead.endswith(f"{found.dressing_bags} bags of dressing ({found.dressing_l:.1f} L).")

@@ -115,7 +115,7 @@ def test_the_page_says_what_the_records_say(answer: Answer, drawn: dict[str, byt
     lawn = answer.outlook.lawn
     assert lawn.sentence.split(";")[0] in text
     assert f"{100 * lawn.cover_now:.0f} %" in text
-    assert f"in thin cells; {sum(patch.area_m2 for patch in answer.thin):.1f} m² by outline" in text
+    assert f"in thin cells; {sum(round(patch.area_m2, 2) for patch in answer.thin):.2f} m² by outline" in text
     for task in answer.plan.tasks:
         assert f"{task.seed_g:.0f} g" in text
         assert f"{task.tape.corner_a} {task.tape.from_a_m:.2f} m" in text

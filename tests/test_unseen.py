@@ -86,9 +86,9 @@ def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) ->
     first = photo(season, (thing, "something lies on it"), (edge, cells.OUTSIDE))
     outside, hidden = notes(season, first)
     assert outside.startswith(
-        "12 cells were never seen (3.0 m²), the strip within 0.5 m of the side B–C: outside"
+        "12 cells were never seen (3.00 m²), the strip within 0.5 m of the side B–C: outside"
     )
-    assert hidden.startswith("4 cells were never seen (1.0 m²), around the place 5.0 m from A and")
+    assert hidden.startswith("4 cells were never seen (1.00 m²), around the place 5.0 m from A and")
     assert ": something lies on it; clear or avoid that" in hidden
 
 

@@ -233,15 +233,20 @@ def _side(shape: tuple[int, int]) -> int:
 
 
 def _where(mask: Flags, lawn: Flags) -> str:
-    """Which third of the picture, in words."""
+    """Which third of the picture, in words: where more of the lawn is marked than in the others together.
+
+    Of its lawn, as seen obliquely the outer and upper thirds hold less of it; and most of what is marked.
+    """
     if _share(mask, lawn) > 0.6:
         return "all over"
     best, words = 0.0, "in places"
     for axis, names in ((1, ("left", "middle", "right")), (0, ("upper", "middle", "lower"))):
-        held = [_share(part, mask) for part in np.array_split(mask, 3, axis=axis)]
-        third = int(np.argmax(held))
-        if held[third] > max(best, 0.62) and names[third] != "middle":
-            best, words = held[third], f"on the {names[third]} third"
+        thirds = zip(np.array_split(mask, 3, axis=axis), np.array_split(lawn, 3, axis=axis), strict=True)
+        parts = [(_share(part, mask), _share(part, on) if on.any() else 0.0) for part, on in thirds]
+        of_mask, of_lawn = np.array(parts).T
+        third, held = int(of_lawn.argmax()), float(of_lawn.max() / of_lawn.sum())
+        if held > max(best, 0.62) and of_mask[third] > 0.5 and names[third] != "middle":
+            best, words = held, f"on the {names[third]} third"
     return words
 
 

@@ -62,16 +62,16 @@ def together_m2(areas_m2: Iterable[float]) -> float:
 
 
 def square_metres(m2: float) -> str:
-    """An area for people, with its unit: to a tenth of a square metre, small ones to a hundredth.
+    """An area for people, with its unit: to a tenth of a square metre, below ten to a hundredth as in plans.
 
-    >>> [square_metres(m2) for m2 in (13.52, 0.04, 0.002, 0.0)]
-    ['13.5 m²', '0.04 m²', 'under 0.01 m²', '0 m²']
+    >>> [square_metres(m2) for m2 in (13.52, 2.5, 0.04, 0.002, 0.0)]
+    ['13.5 m²', '2.50 m²', '0.04 m²', 'under 0.01 m²', '0 m²']
     """
     if m2 == 0:
         return "0 m²"
     if m2 < 0.005:
         return "under 0.01 m²"
-    return f"{m2:.{1 if m2 >= 0.095 else 2}f} m²"
+    return f"{m2:.{1 if m2 >= 9.995 else 2}f} m²"
 
 
 def ordinal(index: int) -> str:
