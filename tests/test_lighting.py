@@ -99,3 +99,17 @@ def test_a_soft_picture_has_soft_light():
     one = cv2.imread(str(PHOTOS / "2026-04-24-spot-1.jpg")).astype(float) / 255
     sharp, soft = (hardness(part[:120, :160]) for part in (one, cv2.GaussianBlur(one, (0, 0), 2)))
     assert soft < sharp / 2
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(1, 0), (0, 1), (1, 1)])
+def test_light_is_as_hard_whether_a_photo_has_odd_or_even_sides(tmp_path, rows, columns):
+    """Half of its size is exact for even sides only; cropped by a pixel a photo shows the same light."""
+    name = "2026-04-24-spot-2"
+    with Image.open(PHOTOS / f"{name}.jpg") as photo:
+        cropped = photo.crop((0, 0, photo.width - columns, photo.height - rows))
+        cropped.save(tmp_path / f"{name}.png", exif=photo.getexif())
+    whole, odd = look(PHOTOS / f"{name}.jpg"), look(tmp_path / f"{name}.png")
+    assert odd.hardness == pytest.approx(whole.hardness, rel=0.02)
+    assert odd.warnings == whole.warnings
+    errors = [np.nanmean(one.table.cover_se) for one in (odd, whole)]
+    assert errors[0] == pytest.approx(errors[1], rel=0.02)

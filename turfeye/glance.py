@@ -318,11 +318,18 @@ def _shrink(rgb_coded: Bytes, seen: View) -> tuple[Bytes, View]:
 
 
 def _resized(rgb_coded: Bytes, scale: float) -> Bytes:
-    """The picture averaged down, by way of half its size where that is exact: half the time."""
+    """The picture averaged down, by way of exactly half its size where it can: half the time.
+
+    For that a last odd row and column are left out (what lies there moves by half a pixel of the small
+    picture). Averaged down at once a picture comes out sharper: one pixel more or less made the same light a
+    third harder.
+    """
     if scale == 1:
         return rgb_coded
     height, width = rgb_coded.shape[:2]
     size_px = round(width * scale), round(height * scale)
-    if scale <= 0.5 and height % 2 == width % 2 == 0:
-        rgb_coded = np.asarray(cv2.resize(rgb_coded, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
+    if scale <= 0.5:
+        half = width // 2, height // 2
+        even = rgb_coded[: 2 * half[1], : 2 * half[0]]
+        rgb_coded = np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA))
     return np.asarray(cv2.resize(rgb_coded, size_px, interpolation=cv2.INTER_AREA), np.uint8)
