@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, caveats, colourspace, faults, glance, lighting, photo, sharpness
+from turfeye import card, caveats, colourspace, faults, glance, lighting, photo, retake, sharpness, soilcolour
 from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Pixels, Shares
@@ -79,13 +79,13 @@ def test_sound_pictures_stay_clean(seed, blades):
     got = found(picture(light, seed=seed), shares=shares(green), correction=correction())
     assert (got.fault > 0).mean() < 0.01
     assert not got.other_light.any()
-    assert faults.hints(got) == ()
+    assert retake.hints(got) == ()
 
 
 @pytest.mark.parametrize("cast", [(1.0, 0.8, 0.55), (0.8, 1.0, 1.15)])
 def test_a_cast_is_no_fault(cast):
     got = found(picture(LIGHT * cast))
-    assert faults.hints(got) == ()
+    assert retake.hints(got) == ()
 
 
 def test_half_bare_is_no_shade():
@@ -110,7 +110,7 @@ def test_burnt_out_is_found_where_it_is():
     got = found(picture(light))
     assert share_of(got, faults.BURNT, np.s_[:, 580:]) > 0.9
     assert share_of(got, faults.BURNT, np.s_[:, :540]) == 0
-    assert any(h.startswith("burnt out on the right third") for h in faults.hints(got))
+    assert any(h.startswith("burnt out on the right third") for h in retake.hints(got))
 
 
 def test_too_dark_says_where_and_what_to_do():
@@ -119,7 +119,7 @@ def test_too_dark_says_where_and_what_to_do():
     got = found(picture(light))
     assert share_of(got, faults.DARK, np.s_[:, :260]) > 0.95
     assert share_of(got, faults.DARK, np.s_[:, 300:]) == 0
-    assert "too dark on the left third: turn round or wait for cloud" in faults.hints(got)
+    assert "too dark on the left third: turn round or wait for cloud" in retake.hints(got)
 
 
 # ----------------------------------------------------------------------------------------------------- blur
@@ -139,7 +139,7 @@ def test_movement(angle, length):
     got = found(picture(cv2.filter2D(LIGHT, -1, streak(length, angle))))
     assert share_of(got, faults.MOVED) > 0.75
     assert share_of(got, faults.SOFT) < 0.2
-    assert faults.hints(got)[0].startswith("blurred by movement")
+    assert retake.hints(got)[0].startswith("blurred by movement")
 
 
 @pytest.mark.parametrize("sigma", [2.0, 3.0])
@@ -155,7 +155,7 @@ def test_half_in_focus():
     got = found(picture(light))
     assert share_of(got, faults.SOFT, np.s_[:170]) > 0.8
     assert share_of(got, faults.SOFT, np.s_[240:]) < 0.02
-    assert faults.hints(got)[0].startswith("out of focus on the upper third")
+    assert retake.hints(got)[0].startswith("out of focus on the upper third")
 
 
 @pytest.mark.parametrize("angle", [22, 67, 110])
@@ -220,7 +220,7 @@ def test_wet_glare():
     got = found(picture(light))
     assert share_of(got, faults.GLARE, np.s_[:, 340:]) > 0.7
     assert share_of(got, faults.GLARE, np.s_[:, :280]) == 0
-    assert any("wet glare" in hint for hint in faults.hints(got))
+    assert any("wet glare" in hint for hint in retake.hints(got))
 
 
 def test_snow():
@@ -299,7 +299,7 @@ def test_shade_while_the_card_is_in_the_sun(depth):
     assert got.shade_edge
     assert got.other_light[:, 445:].mean() > 0.97
     assert got.other_light[:, :395].mean() < 0.03
-    assert any("in other light than the card" in hint for hint in faults.hints(got))
+    assert any("in other light than the card" in hint for hint in retake.hints(got))
 
 
 def test_sun_while_the_card_is_in_shade():
@@ -317,7 +317,7 @@ def test_all_the_lawn_in_other_light_than_the_card():
 def test_without_a_correction_a_shade_edge_is_only_a_hint():
     got = found(picture(shaded(half())))
     assert not got.other_light.any()
-    assert any(hint.startswith("a shade edge crosses the picture") for hint in faults.hints(got))
+    assert any(hint.startswith("a shade edge crosses the picture") for hint in retake.hints(got))
 
 
 def bowl(lost):
@@ -333,7 +333,7 @@ def test_dark_corners_of_the_lens():
     assert not got.corners[150:450, 200:640].any()
     assert got.other_light[:60, :80].mean() > 0.9  # their colour is withheld
     assert share_of(got, 0) > 0.99  # and their cover kept
-    assert any(hint.startswith("dark corners") for hint in faults.hints(got))
+    assert any(hint.startswith("dark corners") for hint in retake.hints(got))
 
 
 # --------------------------------------------------------------------------------------------------- things
@@ -346,7 +346,7 @@ def test_a_shoe_on_the_lawn():
     got = found(picture(light), shares=shares(other=other))
     assert share_of(got, faults.THING, other > 0) > 0.85
     assert share_of(got, faults.THING, other == 0) < 0.005
-    assert any(hint.startswith("something lies on the lawn") for hint in faults.hints(got))
+    assert any(hint.startswith("something lies on the lawn") for hint in retake.hints(got))
 
 
 def test_small_stones_are_no_thing():
@@ -365,7 +365,7 @@ def test_fallen_leaves():
     got = found(picture(light), shares=shares(other=leaf))
     assert share_of(got, faults.LEAVES, leaf > 0) > 0.8
     assert share_of(got, faults.LEAVES, leaf == 0) < 0.01
-    assert any(hint.startswith("fallen leaves") for hint in faults.hints(got))
+    assert any(hint.startswith("fallen leaves") for hint in retake.hints(got))
 
 
 def test_leaves_that_are_read_as_soil():
@@ -382,7 +382,7 @@ def test_the_card_is_not_lawn():
     got = found(picture(), card_px=CARD)
     assert share_of(got, faults.CARD, np.s_[90:240, 120:330]) == 1
     assert share_of(got, faults.CARD, np.s_[260:, :]) == 0
-    assert faults.hints(got) == ()
+    assert retake.hints(got) == ()
 
 
 def test_hints_look_at_the_lawn_only():
@@ -390,7 +390,7 @@ def test_hints_look_at_the_lawn_only():
     light[:, :270] *= 0.02
     lawn = np.ones(SIZE, bool)
     lawn[:, :280] = False
-    assert faults.hints(found(picture(light), lawn=lawn)) == ()
+    assert retake.hints(found(picture(light), lawn=lawn)) == ()
 
 
 def test_a_quarter_of_codes_as_numpy_has_it():
@@ -427,7 +427,7 @@ def test_a_black_shoe_that_is_read_as_soil():
     got = found(picture(light), shares=shares(GREEN * (1 - there)), correction=correction(), card_px=CARD)
     assert share_of(got, faults.THING, there > 0) > 0.7
     assert share_of(got, faults.THING, there == 0) < 0.005
-    assert any(hint.startswith("something lies on the lawn") for hint in faults.hints(got))  # 1.6 % of it
+    assert any(hint.startswith("something lies on the lawn") for hint in retake.hints(got))  # 1.6 % of it
 
 
 def test_soil_in_shade_is_no_thing():
@@ -443,7 +443,7 @@ def test_clods_of_the_soils_own_colour_are_no_thing():
         cv2.circle(other, (x, y), 40, 1, -1)
     got = found(picture(light), shares=shares(green, other=other))
     assert share_of(got, faults.THING) < 0.002
-    assert faults.hints(got) == ()
+    assert retake.hints(got) == ()
     cv2.circle(light, (400, 300), 60, (0.02, 0.05, 0.25), -1)
     cv2.circle(other, (400, 300), 60, 1, -1)
     got = found(picture(light), shares=shares(green, other=other))
@@ -457,7 +457,7 @@ def test_hoar_frost():
     got = found(picture(light, exposure=1.0), correction=correction(1.0))
     assert share_of(got, faults.SNOW, np.s_[340:]) > 0.9
     assert share_of(got, faults.SNOW, np.s_[:260]) == 0
-    assert any(hint.startswith("snow or frost") for hint in faults.hints(got))
+    assert any(hint.startswith("snow or frost") for hint in retake.hints(got))
 
 
 def test_frost_on_one_side_leaves_the_other_its_light(tmp_path):
@@ -514,7 +514,7 @@ def test_black_gaps_between_leaves_are_not_too_dark():
         light[y : y + 13, x : x + 17] *= 0.03
     got = found(picture(light))
     assert share_of(got, faults.DARK) < 0.003
-    assert faults.hints(got) == ()
+    assert retake.hints(got) == ()
 
 
 def test_overexposed_turf_is_burnt_out_before_its_blue_is():
@@ -563,7 +563,7 @@ def test_how_much_of_the_ground_things_take_up_is_said_where_it_is_much(across, 
     other, light = np.zeros(SIZE), LIGHT.copy()
     other[:, 300 : 300 + across] = 1
     light[other > 0] = [0.05, 0.08, 0.30]
-    said = faults.hints(found(picture(light), shares=shares(other=other), correction=correction()))
+    said = retake.hints(found(picture(light), shares=shares(other=other), correction=correction()))
     assert any(words.startswith("something lies on the lawn") and f"{much}: move" in words for words in said)
     assert any("% of it" in words for words in said) == bool(much)
 
@@ -614,7 +614,7 @@ def test_an_edging_along_the_outline_is_no_thing_left_on_the_lawn():
     for other, said in ((rim, False), (rim + pot, True)):
         light[other > 0] = [0.05, 0.08, 0.30]
         seen = found(picture(light), shares=shares(other=other), correction=correction(), lawn=lawn)
-        assert any("something lies" in hint for hint in faults.hints(seen)) is said
+        assert any("something lies" in hint for hint in retake.hints(seen)) is said
         assert (seen.fault[480:490, 200:600] == faults.THING).mean() > 0.9  # but no turf is measured there
 
 
@@ -625,14 +625,14 @@ def test_what_has_the_colour_of_the_lawns_soil():
     light = LIGHT.copy()
     light[(bed > 0) | (np.arange(SIZE[1]) >= 620)] = [0.17, 0.12, 0.08]
     told = shares(green=green, other=bed)
-    soil = faults.soil_coloured(picture(light), told, correction(), lawn)
+    soil = soilcolour.places(picture(light), told, correction(), lawn)
     assert soil[210:390, 310:490].mean() > 0.95
     within = lawn & (np.arange(SIZE[1]) > 400)
-    assert not faults.soil_coloured(picture(light), told, correction(), within)[:, :400].any()
+    assert not soilcolour.places(picture(light), told, correction(), within)[:, :400].any()
     light[bed > 0] = [0.10, 0.10, 0.30]
-    assert faults.soil_coloured(picture(light), told, correction(), lawn)[210:390, 310:490].mean() < 0.05
+    assert soilcolour.places(picture(light), told, correction(), lawn)[210:390, 310:490].mean() < 0.05
     no_soil = shares(green=np.ones_like(GREEN))
-    assert not faults.soil_coloured(picture(light), no_soil, correction(), lawn).any()
+    assert not soilcolour.places(picture(light), no_soil, correction(), lawn).any()
 
 
 @pytest.mark.parametrize(("across", "told"), [(120, True), (40, False)])

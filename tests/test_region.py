@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from turfeye import cells, faults, gather, glance, photo, region
+from turfeye import cells, gather, glance, photo, region, soilcolour
 from turfeye.errors import ModelError, PhotoError, ViewError
 from turfeye.models import load_network
 from turfeye.records import Shares, View
@@ -278,7 +278,7 @@ def test_without_a_card_nothing_lies_where_there_is_surely_lawn(monkeypatch):
 
     sure = region.lawn_region(photo.read(path).rgb_coded) >= region.SURELY_LAWN
     monkeypatch.setattr(glance.sward, "classify", blind)
-    monkeypatch.setattr(faults, "_near_soil", lambda ratios, soil: np.zeros(soil.shape, bool))
+    monkeypatch.setattr(soilcolour, "near", lambda ratios, soil: np.zeros(soil.shape, bool))
     table = glance.look(path, no_card=True).table
     side = sure.shape[1] / table.grid.cols
     within = [

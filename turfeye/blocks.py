@@ -43,3 +43,13 @@ def steady(blocks: Flags) -> Flags:
 def luma_of(rgb_coded: Bytes) -> Bytes:
     """Coded brightness, (H, W), of coded colours."""
     return np.asarray(cv2.cvtColor(rgb_coded, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
+    """Flags of blocks, or of a smaller picture, at a picture's size (H, W)."""
+    if mask.shape == shape:
+        return mask
+    if not mask.any():
+        return np.zeros(shape, bool)
+    size = (shape[1], shape[0])
+    return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)) > 0

@@ -13,9 +13,8 @@ from typing import Final
 import cv2
 import numpy as np
 
-from turfeye import lighting, reflectance, sharpness
-from turfeye.blocks import Blocks, luma_of, steady
-from turfeye.colourspace import decode
+from turfeye import lighting, reflectance, sharpness, soilcolour
+from turfeye.blocks import Blocks, enlarged, luma_of, steady
 from turfeye.records import Bytes, Correction, Flags, Floats, Shares, Whole
 
 REASONS: Final = (
@@ -32,25 +31,6 @@ REASONS: Final = (
     "not lawn",
 )
 CARD, BURNT, DARK, SNOW, MOVED, SOFT, GLARE, LEAVES, THING, NOT_LAWN = range(1, len(REASONS))
-
-ADVICE: Final = {
-    BURNT: "burnt out {where}: tap the brightest part to set the exposure, or wait for cloud",
-    DARK: "too dark {where}: turn round or wait for cloud",
-    MOVED: "blurred by movement {where}: hold the phone still and take it again",
-    SOFT: "out of focus {where}: wipe the lens, tap the grass to focus and take it again",
-    GLARE: "wet glare {where}: let the grass dry, or stand with the sun behind you",
-    SNOW: "snow or frost {where}: wait until it has gone",
-    LEAVES: "fallen leaves {where}, or bare soil of their colour, then not counted: rake leaves off first",
-    THING: "something lies on the lawn {where}: move it away; bare holes may look so, and then don't count",
-}
-WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
-"""From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance, and
-a boot is a hundredth of a spot photo."""
-MUCH: Final = 0.075
-"""From this share of the lawn on it is said how much leaves and things take up: that may be bare ground, and
-the mean of a photo is that of the rest."""
-UNSCALED_THING: Final = 0.03
-"""Without a card nothing says how large a thing is, and clods may look like one."""
 
 BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90
@@ -72,14 +52,8 @@ BLUER: Final = 5
 correction errs most there."""
 FOREIGN: Final = (0.12, 0.14)
 """Log ratios of red to green and green to blue below which nothing in the card's light is soil."""
-SOIL_COLOUR: Final = (0.25, 0.42)
-"""So far from the middle of a picture's soil, in the same ratios, a thing still has the soil's colour."""
-LEAST_SOIL_PX: Final = 300
-"""With less soil than this in sight, at half the working size, its colour is not known."""
 LEAF_ABOVE_SOIL: Final = (45, 1.3)
 """Codes of saturation, and factor of value, by which a leaf stands out from the soil's lower quarter."""
-_LOG_LIGHT: Final = np.log(decode(np.arange(256.0)).astype(np.float32) + np.float32(0.004))
-"""Of each code; with a little added black has one too, and noise in the dark is no colour."""
 AROUND_SHEET: Final = np.linspace(1.2, 1.4, 6)
 """Times as far from a card's middle as its own edge: just outside the sheet that it is printed on."""
 NO_GROUND: Final = 0.6
@@ -128,7 +102,7 @@ def find(
     A pixel has one fault: of several, the one that is named first in ``REASONS``.
     """
     shape = rgb_coded.shape[0], rgb_coded.shape[1]
-    side = _side(shape)
+    side = block_px(shape)
     blocks = Blocks(shape, side)
     sample = np.ascontiguousarray(rgb_coded[::2, ::2])
     plain = reflectance.corrected_coded(sample, correction)
@@ -148,7 +122,7 @@ def find(
     ground = ~beside[::4, ::4]
     turf = ground.any() and np.mean(shares.green[::4, ::4][ground] > 0.6) > LEAST_TURF
     elsewhere, edge = lighting.other_light(log_light, warmth, correction if turf else None, card)
-    other_light = np.zeros(shape, bool) if correction is None else _enlarged(elsewhere, shape) | corners
+    other_light = np.zeros(shape, bool) if correction is None else enlarged(elsewhere, shape) | corners
     strange, earthy = _foreign(plain, shares, corrected=correction is not None)
     strange &= ~_wider(other_light[::2, ::2], 2 * side)  # shade is bluer than the card's light
     thing_like = ((shares.other[::2, ::2] > 0.5) & ~earthy) | strange
@@ -186,80 +160,12 @@ def beside_lawn(found: Faults) -> Faults:
     return replace(found, fault=np.where(kept, found.fault, NOT_LAWN).astype(np.uint8))
 
 
-def hints(faults: Faults) -> tuple[str, ...]:
-    """How to take the photo better, one line a fault, the largest first; none for a sound photo."""
-    lawn = np.ones(faults.fault.shape, bool) if faults.lawn is None else faults.lawn
-    scaled = (faults.fault == CARD).any()
-    lawn = lawn & (faults.fault != CARD)
-    if not lawn.any():
-        return ()
-    said = []
-    for code, words in ADVICE.items():
-        mask = faults.fault == code
-        if not mask.any():
-            continue
-        mask &= _inner(lawn, _side(lawn.shape)) if code in (THING, LEAVES) else lawn
-        share = _share(mask, lawn)
-        if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
-            much = f" ({5 * round(20 * share)} % of it)" if code in (THING, LEAVES) and share >= MUCH else ""
-            said.append((share, words.format(where=_where(mask, lawn) + much)))
-    if (share := _share(faults.corners & lawn, lawn)) >= 0.02:
-        said.append((share, "dark corners: check for a case or a finger at the lens"))
-    mask = faults.other_light & lawn & ~faults.corners
-    share = _share(mask, lawn)
-    if share >= 0.02:
-        where = _where(mask, lawn)
-        words = f"in other light than the card {where}: lay the card in the lawn's light or wait for cloud"
-        said.append((share, words))
-    elif faults.shade_edge:
-        said.append((share, "a shade edge crosses the picture: wait until it has passed, or for cloud"))
-    return tuple(words for _, words in sorted(said, reverse=True))
-
-
-def _share(mask: Flags, of: Flags) -> float:
-    """How many flags are up beside those of another: counted, which is ten times quicker than added."""
-    return np.count_nonzero(mask) / np.count_nonzero(of)
-
-
-def _inner(lawn: Flags, side: int) -> Flags:
-    """The lawn without its rim and one about the card: an edging of bricks is no thing left lying there."""
-    rim = np.ones((4 * side + 1, 4 * side + 1), np.uint8)  # a square: OpenCV takes it side by side
-    return np.asarray(cv2.erode(lawn.view(np.uint8), rim)) > 0
-
-
-def _side(shape: tuple[int, int]) -> int:
+def block_px(shape: tuple[int, int]) -> int:
     """A block's side in pixels of the working picture."""
     return max(8, round(min(shape) / 60))
 
 
-def _where(mask: Flags, lawn: Flags) -> str:
-    """Which third of the picture, in words: where more of the lawn is marked than in the others together.
-
-    Of its lawn, as seen obliquely the outer and upper thirds hold less of it; and most of what is marked.
-    """
-    if _share(mask, lawn) > 0.6:
-        return "all over"
-    best, words = 0.0, "in places"
-    for axis, names in ((1, ("left", "middle", "right")), (0, ("upper", "middle", "lower"))):
-        thirds = zip(np.array_split(mask, 3, axis=axis), np.array_split(lawn, 3, axis=axis), strict=True)
-        parts = [(_share(part, mask), _share(part, on) if on.any() else 0.0) for part, on in thirds]
-        of_mask, of_lawn = np.array(parts).T
-        third, held = int(of_lawn.argmax()), float(of_lawn.max() / of_lawn.sum())
-        if held > max(best, 0.62) and of_mask[third] > 0.5 and names[third] != "middle":
-            best, words = held, f"on the {names[third]} third"
-    return words
-
-
 # ------------------------------------------------------------------------------------------------- blocks
-
-
-def _enlarged(mask: Flags, shape: tuple[int, int]) -> Flags:
-    if mask.shape == shape:
-        return mask
-    if not mask.any():
-        return np.zeros(shape, bool)
-    size = (shape[1], shape[0])
-    return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)) > 0
 
 
 def _wider(mask: Flags, by_px: int) -> Flags:
@@ -285,7 +191,7 @@ def _first_of(found: dict[int, Flags], card: Flags) -> Whole:
     fault = np.zeros(card.shape, np.uint8)
     for code in sorted(found, reverse=True):
         if found[code].any():
-            np.copyto(fault, code, where=_enlarged(found[code], card.shape))
+            np.copyto(fault, code, where=enlarged(found[code], card.shape))
     fault[card] = CARD
     return fault
 
@@ -295,11 +201,11 @@ def _light_on_turf(
 ) -> tuple[Floats, Floats, Flags]:
     """The light on the turf and its warmth, as `lighting.log_light_of` has it, and dark corners, (H, W)."""
     # what is white or burnt out says nothing about the light that falls on turf
-    burnt, glare, snowy, dark = (_enlarged(found[code], beside.shape) for code in (BURNT, GLARE, SNOW, DARK))
+    burnt, glare, snowy, dark = (enlarged(found[code], beside.shape) for code in (BURNT, GLARE, SNOW, DARK))
     left_out = beside | burnt | glare | snowy
     log_light, warmth = lighting.log_light_of(rgb_coded, shares, correction, left_out, dark)
     corners = lighting.dark_corners(np.where(dark[::4, ::4], np.nan, log_light))
-    return log_light, warmth, _enlarged(corners, beside.shape)
+    return log_light, warmth, enlarged(corners, beside.shape)
 
 
 def _exposure(sample: Bytes, blocks: Blocks) -> dict[int, Flags]:
@@ -330,7 +236,7 @@ def _white(sample: Bytes, plain: Bytes, blocks: Blocks, snow_code: int, red: int
     greenish = green_code - (green_code >> 4) > np.maximum(plain[..., 0], plain[..., 2])
     green = blocks.mean((greenish & (glint == 0)).view(np.uint8), times=3) / np.maximum(1 - share, 0.05)
     snow = steady(blocks.mean(cold.view(np.uint8)) > 0.7)
-    snow |= _enlarged(_hoar(cold, brightness, greenish, blocks), (snow.shape[0], snow.shape[1]))
+    snow |= enlarged(_hoar(cold, brightness, greenish, blocks), (snow.shape[0], snow.shape[1]))
     glare = (share > GLINT_SHARE) & (share < 0.7) & (around < GLINT_CODE - 50) & (green > 0.3)
     return {GLARE: steady(glare), SNOW: snow}
 
@@ -347,28 +253,6 @@ def _hoar(cold: Flags, brightness: Bytes, greenish: Flags, blocks: Blocks) -> Fl
     return hoar if np.mean(hoar) > LEAST_HOAR else np.zeros_like(hoar)
 
 
-def soil_coloured(rgb_coded: Bytes, shares: Shares, correction: Correction | None, within: Flags) -> Flags:
-    """(H, W), pixels ``within`` that have the colour of the soil seen there; none where no soil is seen."""
-    sample = np.ascontiguousarray(rgb_coded[::2, ::2])
-    ratios = _log_ratios(reflectance.corrected_coded(sample, correction))
-    near = _near_soil(ratios, (shares.bare[::2, ::2] > 0.6) & within[::2, ::2])
-    return _enlarged(near, within.shape) & within
-
-
-def _log_ratios(plain: Bytes) -> list[Floats]:
-    """Log ratios of red to green and green to blue in linear light, smoothed, two (H, W)."""
-    logs = np.asarray(cv2.LUT(plain, _LOG_LIGHT), np.float32)
-    return [np.asarray(cv2.blur(logs[..., k] - logs[..., k + 1], (9, 9)), np.float32) for k in (0, 1)]
-
-
-def _near_soil(ratios: list[Floats], soil: Flags) -> Flags:
-    """Pixels whose ratios lie near the middle of those where there is soil."""
-    if np.count_nonzero(soil) < LEAST_SOIL_PX:
-        return np.zeros(soil.shape, bool)
-    near = [np.abs(r - np.median(r[soil])) < d for r, d in zip(ratios, SOIL_COLOUR, strict=True)]
-    return np.asarray(near[0] & near[1])
-
-
 def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, Flags]:
     """Pixels of a colour that no soil has, and those of the colour of this picture's own soil.
 
@@ -376,11 +260,11 @@ def _foreign(plain: Bytes, shares: Shares, *, corrected: bool) -> tuple[Flags, F
     soil is foreign. Without a card nothing is known to be foreign, and what has the colour of most that is no
     plant is clods, whatever the classifier takes it for: scale is unknown too.
     """
-    ratios, nothing = _log_ratios(plain), np.zeros(plain.shape[:2], bool)
+    ratios, nothing = soilcolour.log_ratios(plain), np.zeros(plain.shape[:2], bool)
     ground = shares.bare[::2, ::2] + shares.other[::2, ::2] > 0.6
     if corrected:
         return ground & (ratios[0] < FOREIGN[0]) & (ratios[1] < FOREIGN[1]), nothing
-    return nothing, _near_soil(ratios, ground)
+    return nothing, soilcolour.near(ratios, ground)
 
 
 def _things(plain: Bytes, thing_like: Flags, bare: Floats, side: int) -> dict[int, Flags]:

@@ -20,6 +20,8 @@ from turfeye import (
     photo,
     reflectance,
     region,
+    retake,
+    soilcolour,
     sward,
     teach,
     view,
@@ -158,7 +160,7 @@ def look_through(
         pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless, hidden=hidden
     )
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
-    warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *faults.hints(found)]
+    warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *retake.hints(found)]
     warnings += [*caveats.of_light(hardness, grain, at_large=at_large), *caveats.of_soil(hidden)]
     return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness)
 
@@ -208,7 +210,7 @@ def _in_marked_lawn(
 def _with_soil(pixels: Pixels, within: Flags, *, least: float = 0.0) -> Pixels:
     """What has the colour of the soil seen ``within`` is soil there, if more than ``least`` of it is."""
     shares = pixels.shares
-    soil = faults.soil_coloured(pixels.rgb_coded, shares, pixels.correction, within)
+    soil = soilcolour.places(pixels.rgb_coded, shares, pixels.correction, within)
     moved = np.where(soil, shares.other, np.float32(0))
     if moved.sum() <= least * np.count_nonzero(within):
         return pixels
@@ -293,7 +295,7 @@ def _look_without_card(picture: Photo) -> Look:
     hardness = lighting.hardness(rgb_linear, shares.green, found.lit)
     table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
     light = caveats.of_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
-    warnings = (_said_without_card(picture), *faults.hints(found), *light)
+    warnings = (_said_without_card(picture), *retake.hints(found), *light)
     return Look(picture, None, None, None, table, warnings, hardness)
 
 
