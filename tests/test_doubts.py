@@ -1,9 +1,16 @@
 """What is said of a season's photos: that one visit alone carries it, and many photos in one line."""
 
+from pathlib import Path
+
+import cv2
+import numpy as np
 import pytest
 
-from turfeye import doubts, lawn, notes
+from turfeye import doubts, lawn, notes, photo, whereabouts
+from turfeye.errors import CardError
+from turfeye.measurement import Measured
 from turfeye.simulate import tables
+from turfeye.standpoints import Standpoints
 
 
 @pytest.mark.parametrize(
@@ -26,3 +33,53 @@ def test_of_many_photos_three_are_named():
     names = [f"2026-04-13T09-12-{k:02}-IMG_20260413_0912{k:02}-3fa2c1.jpg" for k in range(12)]
     (line,) = notes.gathered((name, "too dark") for name in names)
     assert line == f"12 photos ({', '.join(names[:3])} and 9 more): too dark"
+
+
+def test_notes_that_differ_in_what_was_measured_are_one():
+    said = [(f"{k}.jpg", f"its twin greys differ by {pct} %: turn it") for k, pct in enumerate((21, 19, 9))]
+    assert notes.gathered(said) == [
+        "3 photos (0.jpg, 1.jpg, 2.jpg): its twin greys differ by 9 to 21 %: turn it"
+    ]
+
+
+@pytest.fixture
+def trial(tmp_path):
+    """Ten plots in a row; the file says of photos 1 to 8 which plot they were filed as."""
+    lines = [
+        'schema = 1\nname = "Trial"\noutline_m = [[0, 0], [20, 0], [20, 3], [0, 3]]\n',
+        "[[plots]]\ncolumns = 10\nat_m = [1.0, 1.5]\nstep_m = [2.0, 2.0]\n",
+        *(f'[[photo]]\nname = "{name}"\nspot = {k}\n' for k, name in enumerate(OF_PLOTS[:8], start=1)),
+    ]
+    (tmp_path / "lawn.toml").write_text("\n".join(lines))
+    return lawn.read(tmp_path)
+
+
+OF_PLOTS = [f"2026-04-{13 + k % 2}T09-12-00-IMG_{k:04}-3fa2c1.jpg" for k in range(10)]
+
+
+def measured(name, *, why="", warnings=(), view=""):
+    facts = {"why": why} if why else {"warnings": list(warnings), "view": view}
+    return Measured(Path(name), "", None, facts)
+
+
+def test_of_a_trial_s_photos_the_plots_are_named(trial):
+    dark = [measured(name, warnings=["too dark"], view=f"spot {k}") for k, name in enumerate(OF_PLOTS, 1)]
+    numbers = ", ".join(str(k) for k in range(1, 11))
+    assert doubts.noted(trial, dark) == [f"10 photos (plots {numbers}; 13 April to 14 April): too dark"]
+    assert doubts.noted(trial, dark[:1]) == [f"plot 1 on 13 April ({OF_PLOTS[0]}): too dark"]
+
+
+def test_plots_to_photograph_again_are_named_day_by_day(trial):
+    lost = [measured(name, why="no card") for name in OF_PLOTS]
+    (line,) = doubts.not_measured(trial, lost)
+    days = "13 April: plots 1, 3, 5, 7; 14 April: plots 2, 4, 6, 8"
+    two = "2 photos (" + ", ".join(OF_PLOTS[8:]) + ")"  # filed without a number: their plots aren't known
+    assert line == f"8 photos ({days}) and {two} were not measured: no card"
+
+
+def test_a_photo_filed_as_a_plot_s_is_asked_for_a_card_and_not_for_a_view(trial, tmp_path):
+    path = tmp_path / OF_PLOTS[2]
+    cv2.imwrite(str(path), np.full((300, 400, 3), 90, np.uint8))
+    with pytest.raises(CardError) as caught:
+        whereabouts.find(trial, photo.read(path), Standpoints(trial))
+    assert str(caught.value) == "no card could be read, wanted the whole card from above: take it again"

@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import notes, plotsheet, turned, unseen
+from turfeye import notes, plotsheet, turned, unseen, whereabouts
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
@@ -20,24 +20,32 @@ from turfeye.treatments import Compared, Treatments
 from turfeye.words import listed
 
 
-def not_measured(measured: Iterable[Measured]) -> list[str]:
+def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     """Photos without a table, a line a reason."""
-    return notes.gathered(
-        ((o.path.name, o.why) for o in measured if o.table is None), ("was not measured", "were not measured")
-    )
+    return _refused(place, measured, ("was not measured", "were not measured"))
 
 
-def noted(measured: Iterable[Measured]) -> list[str]:
+def _refused(place: Lawn, measured: Iterable[Measured], verb: tuple[str, str] = ("", "")) -> list[str]:
+    said = [(one.path.name, one.why) for one in measured if one.table is None]
+    called = whereabouts.called(place, [name for name, _ in said], to_retake=True)
+    return notes.gathered(said, verb, called=called)
+
+
+def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     """The notes on measured photos."""
-    return notes.gathered((one.path.name, word) for one in measured for word in one.facts["warnings"])
+    every = list(measured)
+    said = [(one.path.name, word) for one in every for word in one.facts["warnings"]]
+    views = {one.path.name: str(one.facts["view"]) for one in every}
+    return notes.gathered(said, called=whereabouts.called(place, views, views=views))
 
 
 def of_season(
     place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[Reading]
 ) -> list[str]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
-    said = [*not_measured(measured), *noted(one for one in measured if one.table is not None)]
-    said += [*turned.said(in_season), *_on_one_visit(table)]
+    good = [one for one in measured if one.table is not None]
+    said = [*not_measured(place, measured), *noted(place, good)]
+    said += [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],
@@ -89,10 +97,10 @@ def _on_one_visit(table: Season) -> list[str]:
     ]
 
 
-def not_of_the_lawn(measured: Sequence[Measured]) -> list[str]:
+def not_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> list[str]:
     """Photos from before the work that its survey can't use: not measured, or of a spot only."""
     spots = [(o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts]
-    return [*not_measured(measured), *notes.gathered(spots)]
+    return [*not_measured(place, measured), *notes.gathered(spots)]
 
 
 def nothing_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> LawnError:
@@ -100,7 +108,7 @@ def nothing_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> LawnError:
     later = ["  - photos/ is for what came after it: move those from before the work to before/"]
     words = [
         f"{place.name}: no photo from before the work shows the lawn.",
-        *(f"  - {line}" for line in not_of_the_lawn(measured)),
+        *(f"  - {line}" for line in not_of_the_lawn(place, measured)),
         *(later if place.photos() else ()),
         f"File one with its corners marked: turfeye add {shlex.quote(str(place.folder))} PHOTO --before "
         "--corner x,y …",
@@ -113,8 +121,7 @@ def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
     if not measured:
         return NoPhotosError(f"no photos yet; file some with: {file_some}")
-    names = notes.by_words((one.path.name, one.why) for one in measured)
-    lines = [f"  - {notes.some(photos)}: {why}" for why, photos in names.items()]
+    lines = [f"  - {line}" for line in _refused(place, measured)]
     spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
     if spots:
         words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
@@ -123,14 +130,15 @@ def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     return SeasonError("\n".join(["no photo could be measured:", *lines]))
 
 
-def nothing_seen(measured: Sequence[Measured]) -> SeasonError:
+def nothing_seen(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     """Why no cell of the lawn was seen, with what the photos' notes advise."""
     whys = [
         (one.path.name, Counter(why.split(":")[0] for why in one.table.why).most_common(1)[0][0])
         for one in measured
         if one.table is not None
     ]
-    lines = [f"  - {line}" for line in (*notes.gathered(whys), *noted(measured))]
+    called = whereabouts.called(place, [name for name, _ in whys])
+    lines = [f"  - {line}" for line in (*notes.gathered(whys, called=called), *noted(place, measured))]
     return SeasonError(
         "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
     )

@@ -223,4 +223,4 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
 
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    return tuple(f"{notes.some(photos)}: {why}" for why, photos in notes.by_words(refused.items()).items())
+    return tuple(notes.gathered(refused.items(), called=whereabouts.called(place, refused, to_retake=True)))

@@ -246,7 +246,11 @@ def _before(place: Lawn, measured: Sequence[Measured], mix: str | None) -> Befor
             settings=answer.plan_settings(place, temperatures=weather),
         ),
         window=window.window(sown, taken, weather).words,
-        warnings=(*doubts.not_of_the_lawn(measured), *said, *doubts.noted(one for one, _ in whole)),
+        warnings=(
+            *doubts.not_of_the_lawn(place, measured),
+            *said,
+            *doubts.noted(place, (one for one, _ in whole)),
+        ),
         taught=lessons.in_use(place),
     )
     return replace(result, files=results.write_before(result))
@@ -261,7 +265,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     weather = temperatures.of_folder(place.folder)
     table = _table(place, readings, weather, today)
     if not np.isfinite(table.cover).any():
-        raise doubts.nothing_seen(good)
+        raise doubts.nothing_seen(place, good)
     mix = mixes.get(table.sowing.mix, place.mixes)
     trial, ahead, found, pale = _ahead(place, table, mix)
     settings = answer.plan_settings(place, temperatures=weather)

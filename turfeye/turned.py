@@ -15,6 +15,7 @@ from turfeye import notes
 from turfeye.readings import Reading
 from turfeye.records import Floats, Whole
 from turfeye.season import on_lawn_m
+from turfeye.words import so_many
 
 ALIKE: Final = 0.5
 """Photos of one spot agree where their cells' cover correlates by this."""
@@ -26,20 +27,34 @@ rendered spots none. By cover itself, not its root, 28 of the 30; with a step of
 REMEDY: Final = (
     "write turned_deg = 180 in lawn.toml, under the [[photo]] with its name (a new one if there is none)"
 )
+MOST_TOLD: Final = 5
+"""Notes on so many spots are told, of a trial's others the numbers."""
 LEAST_CELLS: Final = 30
 """Fewer cells in common tell nothing."""
 
 
-def said(readings: Iterable[Reading]) -> list[str]:
-    """Notes on spot photos whose card lay the other way round than in most photos of that spot."""
+def said(readings: Iterable[Reading], *, peg: str = "spot") -> list[str]:
+    """Notes on spot photos whose card lay the other way round than in most photos of that spot.
+
+    ``peg`` is what people call a spot. Of very many spots a line names the first few.
+    """
     spots: dict[str, list[Reading]] = {}
     for reading in readings:
         if reading.at_m is not None:
             spots.setdefault(reading.view, []).append(reading)
-    return [line for view, photos in spots.items() if len(photos) > 1 for line in _of_spot(view, photos)]
+    notes_by_spot = {
+        number: line
+        for view, photos in spots.items()
+        if len(photos) > 1 and (line := _of_spot(f"{peg} {(number := view.split()[-1])}", photos))
+    }
+    told, others = list(notes_by_spot.values())[:MOST_TOLD], list(notes_by_spot)[MOST_TOLD:]
+    if others:
+        which = notes.some(others, most=notes.MOST_NUMBERS)
+        told.append(f"so it was with the cards of {so_many(len(others), f'more {peg}')} too ({which})")
+    return told
 
 
-def _of_spot(view: str, photos: Sequence[Reading]) -> list[str]:
+def _of_spot(called: str, photos: Sequence[Reading]) -> str:
     """A note on several photos of one spot where some lie the other way round; the fewer are named as odd."""
     cover = _boards(photos)
     straight = _correlations(cover, cover)
@@ -49,15 +64,15 @@ def _of_spot(view: str, photos: Sequence[Reading]) -> list[str]:
     alike = np.where(clear, straight - across, 0.0)
     np.fill_diagonal(alike, 0)
     if not (alike < 0).any():
-        return []
+        return ""
     # photos that lie alike come to one sign in the direction in which they agree most
     way = np.linalg.eigh(alike)[1][:, -1]
     sides = [np.flatnonzero(sign * way > 0.01).tolist() for sign in (1, -1)]
     odd, most = (notes.some([photos[k].photo for k in side]) for side in sorted(sides, key=len))
     wrong = f"cells are taken for those across it; {REMEDY}"
     if len(sides[0]) != len(sides[1]):
-        return [f"{odd}: the card of {view} lay the other way round than in its other photos: {wrong}"]
-    return [f"{view}: the card lay one way round in {odd}, the other in {most}: {wrong} where it lay wrong"]
+        return f"{odd}: the card of {called} lay the other way round than in its other photos: {wrong}"
+    return f"{called}: the card lay one way round in {odd}, the other in {most}: {wrong} where it lay wrong"
 
 
 def _fisher_z(correlation: Floats) -> Floats:

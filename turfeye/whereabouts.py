@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from datetime import date
+from typing import Any, Final
 
-from turfeye import card, view
+from turfeye import card, notes, view
 from turfeye.errors import AlignmentError, CardError, SpotUnknownError
 from turfeye.lawn import Lawn, Note, Spot
-from turfeye.notes import MOST_NUMBERS, some
+from turfeye.photo import parse_taken_from_name
 from turfeye.records import Photo, Sighting, View
 from turfeye.standpoints import Placed, Standpoints
+from turfeye.words import short_day, so_many
+
+MOST_TO_RETAKE: Final = 50
+"""Of plots that somebody goes to with a camera again, a day."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -64,7 +70,9 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     if not place.views:
         if cards:
             card.choose(cards, spot=named)
-        raise _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting)
+        raise (
+            _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting, named)
+        )
     try:
         placed = standpoints.locate(picture, wanted=wanted)
     except AlignmentError as error:
@@ -87,6 +95,70 @@ def note_on(place: Lawn, photo_name: str) -> Note | None:
     return next((note for note in place.notes if note.photo == photo_name), None)
 
 
+def called(
+    place: Lawn,
+    names: Iterable[str],
+    *,
+    views: Mapping[str, str] | None = None,
+    to_retake: bool = False,
+) -> Callable[[Sequence[str]], str]:
+    """What filed photos are called in a note: of a trial by their plots, as far as these are known.
+
+    Known is what a photo was filed with, else the view that it was measured as; see `_of_plots`.
+    """
+    plots = {plot.number for plot in place.plots}
+    if not plots:
+        return notes.photos
+    taken = {}
+    for name in names:
+        note = note_on(place, name)
+        of_view = (views or {}).get(name, "").removeprefix("spot ")
+        number = note.spot if note and note.spot is not None else int(of_view) if of_view.isdigit() else None
+        on = note.taken if note and note.taken else parse_taken_from_name(name)
+        if number in plots and number is not None:
+            taken[name] = (number, on.date() if on else None)
+    return _of_plots(taken, to_retake=to_retake)
+
+
+def _of_plots(
+    taken: Mapping[str, tuple[int, date | None]], *, to_retake: bool = False
+) -> Callable[[Sequence[str]], str]:
+    """As `notes.photos`, by their plots and days, as far as they are known of the files: (number, day).
+
+    ``to_retake`` names all plots, day by day.
+
+    >>> taken = {"a.jpg": (17, date(2026, 4, 24)), "b.jpg": (3, date(2026, 3, 20))}
+    >>> _of_plots(taken)(["a.jpg"]), _of_plots(taken)(["a.jpg", "b.jpg"])
+    ('plot 17 on 24 April (a.jpg)', '2 photos (plots 3, 17; 20 March to 24 April)')
+    >>> _of_plots(taken, to_retake=True)(["a.jpg", "b.jpg"])
+    '2 photos (20 March: plot 3; 24 April: plot 17)'
+    """
+    most = MOST_TO_RETAKE if to_retake else notes.MOST_NUMBERS
+
+    def told(names: Sequence[str]) -> str:
+        known = sorted((on or date.min, number) for number, on in (taken[n] for n in names if n in taken))
+        others = [name for name in names if name not in taken]
+        if not known:
+            return notes.photos(names)
+        days = {on: short_day(on) if on > date.min else "no date" for on, _ in known}
+        if len(names) == 1:
+            return f"plot {known[0][1]} on {days[known[0][0]]} ({names[0]})"
+        if to_retake:
+            groups = [f"{day}: {_named([n for o, n in known if o == on], most)}" for on, day in days.items()]
+        else:
+            first, *_, last = (*days.values(), *days.values())
+            groups = [_named([n for _, n in known], most), first if first == last else f"{first} to {last}"]
+        rest = f" and {notes.photos(others)}" if others else ""
+        return f"{so_many(len(known), 'photo')} ({'; '.join(groups)}){rest}"
+
+    return told
+
+
+def _named(numbers: Sequence[int], most: int) -> str:
+    every = [str(number) for number in sorted(set(numbers))]
+    return f"plot{'s' * (len(every) > 1)} {notes.some(every, most=most)}"
+
+
 def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnknownError:
     """No known spot has the number that a photo was filed with, else that of the card in it."""
     number = sighting.spot if named is None else named
@@ -106,11 +178,16 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
     return SpotUnknownError(wanted + words, number)
 
 
-def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
-    """No view is marked, and a photo shows no card from above: what it most likely shows comes first."""
+def _no_view(place: Lawn, sighting: Sighting | None, named: int | None) -> CardError:
+    """No view is marked, and a photo shows no card from above: what it most likely shows comes first.
+
+    One that was filed as a known spot's shows that.
+    """
     corners = f"its corners {', '.join(place.corner_names)}"
     page = f"the page that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes"
     came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
+    if any(spot.number == named for spot in place.spots):
+        return CardError(f"{came}, wanted the whole card from above: take it again")
     if place.spots:
         return CardError(
             f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if "
@@ -124,4 +201,4 @@ def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
 
 def _known(place: Lawn) -> str:
     names = [str(spot.number) for spot in place.spots]
-    return f"known: {some(names, most=MOST_NUMBERS) or 'none'}"
+    return f"known: {notes.some(names, most=notes.MOST_NUMBERS) or 'none'}"
