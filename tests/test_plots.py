@@ -14,6 +14,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -21,6 +22,7 @@ from shapely import Polygon, box
 
 from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
 from turfeye.cells import lawn_grid
+from turfeye.cli import root
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Patch, Plot, Tape, Task
 from turfeye.measurement import Measured
@@ -401,3 +403,67 @@ def test_plots_are_drawn_with_their_numbers(sown: answer.Answer) -> None:
     assert {"41", "42"} <= {
         text.get_text() for text in charts.state_map(sown.outlook, ground=ground).axes[0].texts
     }
+
+
+def many_patches(sown: answer.Answer, count: int) -> answer.Answer:
+    """The plan with so many patches of 1 g and more in place of its own: three in plot 42, the rest in 41."""
+    rings = [square(0.1 + 0.07 * k, 1.0, 0.05) for k in range(count - 4)]
+    rings += [square(2.5, 0.42, 0.2), square(3.0, 1.22, 0.2), square(3.2, 1.82, 0.2), square(6.0, 4.0, 0.2)]
+    numbered = [patch(ring, number=k) for k, ring in enumerate(rings, start=1)]
+    found = plots.placed(numbered, sown.lawn.plots)
+    tasks = tuple(task(one, 0.0 if k == 0 else 2.0) for k, one in enumerate(found))
+    seed = sum(one.seed_g for one in tasks)
+    return replace(sown, plan=replace(sown.plan, tasks=tasks, seed_g=seed, spreading=_spreading(tasks)))
+
+
+def test_a_plan_of_very_many_small_patches_goes_plot_by_plot(sown: answer.Answer, monkeypatch) -> None:
+    """A trial's plan had a row of a gram for each of 132 holes, by tape from corners 40 m away."""
+    answered = many_patches(sown, 25)
+    in_41, in_42, beside = plots.sown(answered.plan.tasks, sown.lawn.plots)
+    assert (in_41.number, len(in_41.at_m), in_41.seed_g) == (41, 20, 40.0)  # one of its 21 waits
+    # plot 42 begins at x = 2 and y = -0.05: the lawn's plots are 2.0 by 2.5 m
+    assert np.array(in_42.at_m) == pytest.approx(np.array([(0.6, 0.57), (1.1, 1.37), (1.3, 1.97)]))
+    assert (in_42.area_m2, in_42.seed_g) == pytest.approx((0.12, 6.0))
+    assert beside.number is None
+    assert np.array(beside.at_m) == pytest.approx(np.array([(6.1, 4.1)]))
+
+    monkeypatch.setattr(survey, "season", lambda folder, tell: answered)
+    result = CliRunner().invoke(root, ["plan", str(sown.lawn.folder)])
+    assert result.exit_code == 0, result.output
+    rows = [line.split() for line in result.stdout.splitlines()]
+    assert ["42", "3", "0.6,", "0.6;", "1.1,", "1.4;", "1.3,", "2.0", "0.12", "6", "g", "4.5"] in rows
+    assert sum(row[:1] in (["41"], ["42"], ["beside"]) for row in rows) == 3
+    assert "Along the side A–B and in from it, from the plot's corner nearest to A." in result.stdout
+
+    page = sheet.page(answered, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
+    assert "0.6, 0.6; 1.1, 1.4; 1.3, 2.0" in page
+    assert '<table class="tasks' not in page
+    assert "only where the trial allows it" in page
+    few = sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
+    assert '<table class="tasks' in few
+
+
+def test_a_trial_s_patches_that_all_wait_make_no_walk(sown: answer.Answer) -> None:
+    answered = many_patches(sown, 25)
+    tasks = tuple(replace(one, seed_g=0.0, dressing_l=0.0) for one in answered.plan.tasks)
+    assert plots.sown(tasks, sown.lawn.plots) == ()
+    assert _spreading(tasks) == ()
+    waiting = replace(answered, plan=replace(answered.plan, tasks=tasks, seed_g=0.0, spreading=()))
+    page = sheet.page(waiting, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
+    assert "Along, in (m)" not in page
+
+
+def test_two_hundred_plots_over_fifty_metres_have_their_numbers(tmp_path: Path) -> None:
+    """They had none, and a plan that goes plot by plot is walked by them."""
+    file = (
+        TRIAL.replace("[8, 0], [8, 5], [0, 5]", "[50, 0], [50, 20], [0, 20]")
+        .replace("columns = 4\nrows = 2", "columns = 20\nrows = 10")
+        .replace("at_m = [1.0, 1.2]\nstep_m = [2.0, 2.5]", "at_m = [1.0, 1.0]\nstep_m = [2.4, 2.0]")
+    )
+    (tmp_path / "lawn.toml").write_text(file + "size_m = [1.2, 1.6]\n")
+    figure = charts.plan_picture([], ground=sheet.ground(lawn.read(tmp_path)), title="t", table=False)
+    figure.canvas.draw()
+    texts = [text for text in figure.axes[0].texts if text.get_text().isdigit()]
+    assert {text.get_text() for text in texts} == {str(k) for k in range(11, 211)}
+    sides = figure.axes[0].transData.transform([(0, 0), (1.2, 0)])
+    assert max(text.get_window_extent().width for text in texts) < np.ptp(sides[:, 0])

@@ -62,7 +62,8 @@ STYLE = {
 DPI = 150
 MAP_BOX_IN = (7.0, 5.4)  # the largest that a lawn is drawn
 NUMBERS_FROM_IN = 0.30  # cells at least this wide carry their figure
-PLOT_NUMBERS_FROM_IN = 0.2  # and plots their number
+PLOT_NUMBERS_FROM_IN = 0.15  # and plots their number,
+PLOT_NUMBERS_FULL_IN = 0.2  # in smaller figures below this
 
 P = ParamSpec("P")
 
@@ -209,11 +210,13 @@ def draw_plots(axes: Axes, ground: Ground, in_per_m: float) -> None:
     sides = PolyCollection(list(rings), facecolors="none", edgecolors=QUIET, linewidths=0.5, zorder=3.5)
     axes.add_collection(sides)
     sides.set_clip_path(clip_to(axes, ground))
-    if min(np.min([plot.size_m for plot in ground.plots], axis=0)) * in_per_m < PLOT_NUMBERS_FROM_IN:
+    narrowest_in = min(np.min([plot.size_m for plot in ground.plots], axis=0)) * in_per_m
+    if narrowest_in < PLOT_NUMBERS_FROM_IN:
         return
+    size = 5.5 * min(narrowest_in / PLOT_NUMBERS_FULL_IN, 1.0)
     for plot, ring in zip(ground.plots, rings, strict=True):
         x, y = ring[3] + np.array([0.03, -0.03]) / in_per_m
-        number = axes.text(x, y, str(plot.number), ha="left", va="top", fontsize=5.5, color=INK, zorder=8)
+        number = axes.text(x, y, str(plot.number), ha="left", va="top", fontsize=size, color=INK, zorder=8)
         halo(number, PAPER, 1.2)
 
 

@@ -24,6 +24,8 @@ FORECAST = (
 )  # fmt: skip
 """What a `Standing` takes from its plot's row of the outlook."""
 JUDGED = tuple(state for state in STATES if state != "not seen")
+MOST_BY_PATCH = 20
+"""Of more patches a trial's plan has a row a plot; each patch is in ``plan.csv``."""
 BESIDE = "beside the plot"
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
@@ -93,6 +95,52 @@ def counted(some: Sequence[Patch]) -> str:
     """How many plots the patches are in, for a sentence: " in 12 plots"; "" where they are in none."""
     count = len({number for patch in some for number, _ in patch.plots})
     return f" in {so_many(count, 'plot')}" if count else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sown:
+    """What one plot's patches get together: the row of a walk from plot to plot."""
+
+    number: int | None  # None: beside the plots
+    at_m: tuple[tuple[float, float], ...]  # each patch's middle, from the plot's corner of least x and y
+    area_m2: float
+    seed_g: float
+    dressing_l: float
+
+
+def by_plot(tasks: Sequence[Task]) -> bool:
+    """Whether a plan is told plot by plot: a trial's patches are small and many."""
+    return len(tasks) > MOST_BY_PATCH and any(task.patch.plots for task in tasks)
+
+
+def sown(tasks: Sequence[Task], plots: Sequence[Plot]) -> tuple[Sown, ...]:
+    """What each plot gets, in the order of their numbers; a patch is of the plot in which most of it lies.
+
+    What lies beside the plots comes last, its places in lawn metres.
+    """
+    corner: dict[int | None, Floats] = {
+        plot.number: np.array(plot.at_m) - np.array(plot.size_m) / 2 for plot in plots
+    }
+    mine: dict[int | None, list[Task]] = {}
+    for task in tasks:
+        if task.seed_g:
+            mine.setdefault(task.patch.plots[0][0] if task.patch.plots else None, []).append(task)
+    return tuple(
+        Sown(
+            number=number,
+            at_m=tuple(_from(corner.get(number, np.zeros(2)), task.patch) for task in some),
+            area_m2=sum(task.patch.area_m2 for task in some),
+            seed_g=sum(task.seed_g for task in some),
+            dressing_l=sum(task.dressing_l for task in some),
+        )
+        for number, some in sorted(mine.items(), key=lambda one: (one[0] is None, one[0]))
+    )
+
+
+def _from(corner_m: Floats, patch: Patch) -> tuple[float, float]:
+    """A patch's middle from a plot's corner; one that reaches in from outside lies on its edge."""
+    x, y = np.maximum(np.array([patch.x_m, patch.y_m]) - corner_m, 0.0)
+    return float(x), float(y)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from turfeye.amounts import bag_words, seed_words
 from turfeye.answer import Answer
-from turfeye.plots import Standing
+from turfeye.plots import Standing, sown
 from turfeye.treatments import BLOCK, TREATMENT, Compared
 from turfeye.words import day, per_cent, short_day
 
@@ -105,6 +106,36 @@ def for_client(answer: Answer) -> Table:
         Column("Green", [per_cent(row["cover"]) for row in rows]),
         Column("Bare soil", ["–" if row["bare"] is None else per_cent(row["bare"]) for row in rows]),
     ))  # fmt: skip
+
+
+def of_sown(answer: Answer) -> Table:
+    """A row a plot that gets seed, in the order of a walk, with what was given of it."""
+    rows, plan = sown(answer.plan.tasks, answer.lawn.plots), answer.plan
+    standing = {one.plot.number: one for one in answer.standings}
+    bags = f", {bag_words(plan.dressing_bags)}" if plan.dressing_bags else ""
+    given_columns = _given_columns(answer, [standing.get(row.number or -1) for row in rows])
+    return Table(
+        (
+            Column("Plot", ["beside" if row.number is None else str(row.number) for row in rows]),
+            *given_columns,
+            Column("Patches", [str(len(row.at_m)) for row in rows]),
+            Column("Along, in (m)", ["; ".join(f"{x:.1f}, {y:.1f}" for x, y in row.at_m) for row in rows]),
+            Column("Area, m²", [_figure(row.area_m2, digits=2) for row in rows]),
+            Column("Seed", [seed_words(row.seed_g) for row in rows]),
+            Column("Dressing, L", [_figure(row.dressing_l, digits=1) for row in rows]),
+        ),
+        foot=(
+            (
+                f"Total, {_figure(plan.seed_spare_g)} g of seed to spare on top{bags}",
+                [
+                    *[""] * (len(given_columns) + 1),
+                    _figure(sum(row.area_m2 for row in rows), digits=2),
+                    f"{_figure(plan.seed_g)} g",
+                    _figure(plan.dressing_l, digits=1),
+                ],
+            ),
+        ),
+    )
 
 
 def of_treatments(told: Sequence[Compared]) -> Table:

@@ -14,7 +14,19 @@ from urllib.parse import quote
 
 import numpy as np
 
-from turfeye import cautions, charts, drawing, mixes, notes, pages, photo, plottables, renovation, workplan
+from turfeye import (
+    cautions,
+    charts,
+    drawing,
+    mixes,
+    notes,
+    pages,
+    photo,
+    plots,
+    plottables,
+    renovation,
+    workplan,
+)
 from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
@@ -57,6 +69,8 @@ BY_TAPE = (
     "Pull a tape from each of the two corners; where they meet is the middle of the patch. "
     "A tape read to 5 cm is close enough."
 )
+
+IN_PLOTS = "Where each lies in its plot is in the page's table, where by tape in plan.csv."
 
 CANNOT_TELL = (
     "Why a place is thin or pale: it measures and points, it does not diagnose. Look there.",
@@ -139,7 +153,7 @@ def _maps(answer: Answer, *, alone: bool) -> dict[str, bytes]:
             tasks,
             ground=ground(answer.lawn),
             title=f"{answer.lawn.name}: {so_many(len(tasks), 'patch', 'patches')}",
-            subtitle=_how_to_find(len(tasks), "plan.csv"),
+            subtitle=_how_to_find(len(tasks), "plan.csv") if not plots.by_plot(tasks) else IN_PLOTS,
             table=alone,
         )
         drawn["plan"] = drawing.png(figure)
@@ -235,6 +249,8 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "mind": [c for c in cautions.about(*FOR_THE_OWNER) if c in answer.plan.cautions],
         "spots_only": spots_only(season),
         "peg": answer.lawn.peg_word,
+        "sown_table": plottables.of_sown(answer) if sown and plots.by_plot(answer.plan.tasks) else None,
+        "by_plot": plots.by_plot(answer.plan.tasks),
         "in_plots": any(task.patch.plots for task in answer.plan.tasks),
         "spots_table": plottables.of_spots(answer) if ranked else None,
         "plots_table": plottables.of_plots(answer) if answer.standings and not ranked else None,

@@ -16,7 +16,7 @@ from turfeye import aftercare, amounts, cautions
 from turfeye.amounts import PlanSettings
 from turfeye.lawnrecords import Outlook, Patch, Task, WorkPlan
 from turfeye.mixes import Mix
-from turfeye.plots import counted, named
+from turfeye.plots import by_plot, counted, named
 from turfeye.records import Floats
 from turfeye.states import next_look
 from turfeye.tape import fix
@@ -27,6 +27,11 @@ SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
 LONG = 3.0
 """A patch of so many times its width, and more, is told by both of its ends too. Ours."""
+BY_ROW = "Weigh the seed of each plot; where it says a pinch, it is too little to weigh. By hand."
+OWN_SEED = (
+    "A plot that is sown again is no longer what was sown: only where the trial allows it, with the plot's "
+    "own seed, and noted down (common practice, no source)."
+)
 
 
 def plan(
@@ -153,6 +158,8 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
 
     Patches that get the same are told together; what is too little to weigh last, plot by plot.
     """
+    if by_plot(tasks):
+        return (BY_ROW, OWN_SEED) if any(task.seed_g for task in tasks) else ()
     alike: dict[tuple[int, bool, bool], list[Patch]] = {}
     for task in tasks:
         if (grams := int(task.seed_g)) >= amounts.LEAST_WEIGHED_G:

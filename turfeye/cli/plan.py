@@ -15,6 +15,7 @@ from turfeye.words import as_line, day, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
+    from turfeye.lawn import Lawn
     from turfeye.lawnrecords import Tape, Task, WorkPlan
 
 
@@ -62,7 +63,7 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
             else:
                 found = survey.season(folder, tell=tell)
             facts = planfile.plan_dict(found.plan, taught=found.taught)
-            show = partial(_show_plan, found.plan)
+            show = partial(_show_plan, found.plan, found.lawn)
     if json:
         click.echo(json_module.dumps(facts, ensure_ascii=False, allow_nan=False))
     else:
@@ -74,11 +75,28 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
         say(f"to print: {found.files[0]}")
 
 
-def _show_plan(work: WorkPlan) -> None:
+def _show_plan(work: WorkPlan, place: Lawn) -> None:
+    from turfeye.plots import by_plot
+
+    click.echo(work.sentence)
+    if by_plot(work.tasks):
+        _show_by_plot(work, place)
+    else:
+        _show_by_patch(work)
+    for line in (
+        as_line(work.window),
+        *work.spreading,
+        *(f"{day(when)}: {what}" for when, what in work.dates),
+        *(f"{days} days after sowing: {what}" for days, what in work.after_sowing),
+    ):
+        if line:
+            click.echo(line)
+
+
+def _show_by_patch(work: WorkPlan) -> None:
     from turfeye.amounts import seed_words
     from turfeye.plots import named
 
-    click.echo(work.sentence)
     trial = any(task.patch.plots for task in work.tasks)
     rows = [
         (
@@ -100,14 +118,30 @@ def _show_plan(work: WorkPlan) -> None:
         click.echo("Why, patch by patch: the column because of results/plan.csv.")
     for task in work.tasks if len(rows) <= MOST_REASONS else ():
         click.echo(f"{named([task.patch])}: {task.because}.")
-    for line in (
-        as_line(work.window),
-        *work.spreading,
-        *(f"{day(when)}: {what}" for when, what in work.dates),
-        *(f"{days} days after sowing: {what}" for days, what in work.after_sowing),
-    ):
-        if line:
-            click.echo(line)
+
+
+def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
+    from turfeye.amounts import seed_words
+    from turfeye.plots import sown
+
+    rows = [
+        (
+            "beside" if row.number is None else str(row.number),
+            str(len(row.at_m)),
+            "; ".join(f"{x:.1f}, {y:.1f}" for x, y in row.at_m),
+            figure(row.area_m2, 2),
+            seed_words(row.seed_g),
+            figure(row.dressing_l, 1),
+        )
+        for row in sown(work.tasks, place.plots)
+    ]
+    if rows:
+        show_table(("plot", "patches", "along, in (m)", "m²", "seed", "dressing L"), rows)
+        click.echo(
+            f"Along the side {place.side_names[0]} and in from it, from the plot's corner nearest to "
+            f"{place.corner_names[0]}."
+        )
+    click.echo("Each patch, with its reason and its place by tape: results/plan.csv.")
 
 
 def _show_materials(before: Before) -> None:
