@@ -147,3 +147,9 @@ def test_another_season_may_have_another_mix_or_no_sowing_yet(tmp_path: Path) ->
     with pytest.raises(LawnError, match="no seed mix is called 'clover'"):
         newlawn.again(tmp_path / "d", last, sown=date(2027, 3, 20), mix="clover")
     assert not (tmp_path / "d").exists()
+
+
+def test_a_mix_without_a_sowing_says_where_it_goes_with_the_folder(tmp_path):
+    folder = tmp_path / "back lawn"
+    with pytest.raises(LawnError, match=f"turfeye plan '{folder}' --before --mix"):
+        newlawn.make(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)], mix="fine fescue")

@@ -5,6 +5,7 @@ test lays real pictures over each other.
 """
 
 import csv
+import shlex
 import shutil
 from pathlib import Path
 
@@ -173,6 +174,14 @@ def test_a_hopeless_photo_is_given_up(place, monkeypatch):
         go(points, name("05-06"))
     assert len(seen.tried) == standpoints.MOST_TRIES < len(days) + 1
     assert not points.worth_another_try(name("05-06"))
+
+
+def test_what_to_do_about_a_refused_photo_names_the_lawn_s_own_folder(place, monkeypatch):
+    """A line with LAWN in it can't be run."""
+    Alignment(monkeypatch, {})
+    with pytest.raises(AlignmentError) as caught:
+        go(Standpoints(place), name("03-30"))
+    assert f"turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes" in str(caught.value)
 
 
 def test_what_was_found_is_not_searched_for_again_and_comes_back_the_same(place, monkeypatch):

@@ -179,12 +179,7 @@ def _view(later: Scenery, pose: Pose, solver: Solver) -> View:
 
 
 def _refusal(reason: str) -> AlignmentError:
-    return AlignmentError(
-        f"the photo can't be laid over the marked one: {reason}. If it shows the same lawn, "
-        "mark the lawn's corners in it, on the page that turfeye lawn new LAWN --propose PHOTO writes; next "
-        "time take it from the same place, with fence and paving in view. If it shows something else, delete "
-        "it from the lawn's photos"
-    )
+    return AlignmentError(f"the photo can't be laid over the marked one: {reason}")
 
 
 # ------------------------------------------------------------------------------------------------ matching

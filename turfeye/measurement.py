@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -29,7 +28,7 @@ from turfeye.filing import Tell, original_name, untold
 from turfeye.lawn import Lawn, read
 from turfeye.readings import Reading
 from turfeye.records import CellTable, Photo
-from turfeye.standpoints import Standpoints
+from turfeye.standpoints import Standpoints, what_to_do
 
 MODELS = (sward.MODEL, region.NETWORK)
 
@@ -202,12 +201,7 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     for path, (digest, _) in keys.items():
         standpoints.recall(path.name, digest, wanted=_wanted(place, path))
     refused: dict[str, str] = {}
-    again = (
-        "can't be laid over the marked photo. If it shows the same lawn, mark its corners "
-        f"{', '.join(place.corner_names)} in it, on the page that turfeye lawn new "
-        f"{shlex.quote(str(folder))} --propose PHOTO writes; next time stand at the same place, fence or "
-        "paving in the picture. If it shows something else, delete it from the lawn's photos"
-    )
+    again = f"can't be laid over the marked photo. {what_to_do(place)}"
 
     def go(path: Path) -> None:
         picture = whereabouts.dated(place, photo.read(path))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -74,7 +75,7 @@ def make(
         # a tape reads millimetres
         outline_m=[(round(float(x), 3), round(float(y), 3)) for x, y in outline_m],
         cell_m=cell_m,
-        sowing=_first_sowing(sown, mix, rate_g_m2),
+        sowing=_first_sowing(folder, sown, mix, rate_g_m2),
         target=_first_target(sown, target_cover, target_date),
     )
     part = parse(text, folder, wording=WORDING)
@@ -108,7 +109,7 @@ def again(
         mix, rate_g_m2 = last.mix, last.rate_g_m2 if rate_g_m2 is None else rate_g_m2
     if there.target and target_cover is None and (sown or target_date):
         target_cover = there.target.cover
-    sowing = _first_sowing(sown, mix, rate_g_m2, own=there.mixes)
+    sowing = _first_sowing(folder, sown, mix, rate_g_m2, own=there.mixes)
     target = _first_target(sown, target_cover, target_date)
     text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
     text = lawntext.with_value(text, "name", name) if name else text
@@ -194,7 +195,12 @@ def odd_rate(made: Lawn) -> str:
 
 
 def _first_sowing(
-    sown: dt.date | None, mix: str | None, rate_g_m2: float | None, *, own: Sequence[Mapping[str, Any]] = ()
+    folder: Path,
+    sown: dt.date | None,
+    mix: str | None,
+    rate_g_m2: float | None,
+    *,
+    own: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any] | None:
     """The sowing as a new lawn's file has it; None where none was given."""
     if sown is None:
@@ -202,7 +208,8 @@ def _first_sowing(
             return None
         raise LawnError(
             "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
-            "Before the work leave them out here, and give the mix to: turfeye plan LAWN --before --mix"
+            "Before the work leave them out here, and give the mix to: turfeye plan "
+            f"{shlex.quote(str(folder))} --before --mix"
         )
     mix = USUAL_MIX if mix is None else mix
     rate = _usual_rate_g_m2(mix, own) if rate_g_m2 is None else rate_g_m2

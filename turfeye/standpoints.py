@@ -8,6 +8,7 @@ results, so that nothing is searched for twice.
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -20,6 +21,16 @@ from turfeye.records import Photo, View
 
 MOST_TRIES: Final = 5
 """Known photos that one is laid over before it is given up: each takes about a second."""
+
+
+def what_to_do(place: Lawn) -> str:
+    """About a photo that can be laid over no known one."""
+    return (
+        f"If it shows the same lawn, mark its corners {', '.join(place.corner_names)} in it, on the page "
+        f"that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes; next time stand at the "
+        "same place, fence or paving in the picture. If it shows something else, delete it from the lawn's "
+        "photos"
+    )
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,7 +97,7 @@ class Standpoints:
         found = {"placed": placed and placed.facts | {"taken": taken}}
         store.save_pose(self.place, key, found | {"refused": {k: str(error) for k, error in refused.items()}})
         if placed is None:
-            raise next(iter(refused.values()))
+            raise AlignmentError(f"{next(iter(refused.values()))}. {what_to_do(self.place)}")
         return placed
 
     def _searched(self, picture: Photo, wanted: str | None) -> Placed | None:

@@ -195,7 +195,7 @@ def _order_that_fits(
 def _as_words(order: tuple[int, ...], points_px: Floats) -> str:
     names = outline.corner_names(len(order))
     moved = [names[i] for i, k in enumerate(order) if i != k]
-    right = f"turfeye add LAWN PHOTO {outline.as_options(points_px[list(order)])}"
+    right = f"in lawn.toml corners_px = {points_px[list(order)].round(1).tolist()}"
     if len(moved) == 2:
         return f"swap corners {moved[0]} and {moved[1]}: {right}"
     return f"mark them in this order of the present marks: {', '.join(names[k] for k in order)}: {right}"
