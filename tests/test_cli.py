@@ -351,7 +351,7 @@ def test_lawn_new_and_show(folder: Path) -> None:
     result = run("lawn", "show", folder)
     assert "48.0 m²" in result.stdout
     assert "sown 2026-03-14: perennial ryegrass, 35 g/m²" in result.stdout
-    assert "target 75 % by 2026-05-09" in result.stdout
+    assert "target 70 % by 2026-05-09" in result.stdout
 
 
 def test_a_lawn_from_tape_lengths(tmp_path: Path) -> None:
@@ -438,7 +438,8 @@ def test_what_is_no_number_is_no_length(option: str) -> None:
 
 def test_a_lawn_file_with_several_mistakes_tells_all(folder: Path) -> None:
     path = folder / "lawn.toml"
-    path.write_text(path.read_text().replace("cell_m = 0.5", "cell_m = 0").replace("0.75", "75"))
+    text = path.read_text().replace("cell_m = 0.5", "cell_m = 0")
+    path.write_text(text.replace("cover = 0.7", "cover = 70"))
     result = run("lawn", "show", folder)
     assert result.exit_code == 2
     assert "2 mistakes" in result.stderr

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import fields
 
+import numpy as np
 import pytest
 
 from turfeye import mixes
@@ -116,3 +117,18 @@ def test_all_mistakes_at_once():
         mixes.table(wrong)
     assert len(caught.value.mistakes) == 6
     assert "mix 1 (no name)" in caught.value.mistakes[0]
+
+
+@pytest.mark.parametrize("mix", mixes.table().values(), ids=lambda mix: mix.name)
+def test_most_lawns_of_a_mix_reach_its_usual_target_and_hardly_any_is_asked_for_more_than_it_ends_with(mix):
+    """20,000 lawns drawn from the mix's own figures, each by the logistic that the table describes."""
+    cover, days = mix.usual_target()
+    rng = np.random.default_rng(4)
+    half, pace, final = (
+        rng.normal(*span, 20_000)
+        for span in (mix.growth.half_cover_days, mix.growth.pace_days, mix.growth.final_cover)
+    )
+    end = mixes.CLOSED_COVER * final
+    reached = end / (1 + np.exp(-(days - half) / np.maximum(pace, 1.0))) >= cover
+    assert np.mean(end >= cover) > 5 / 6
+    assert 0.75 < np.mean(reached) < 0.98

@@ -39,10 +39,6 @@ from turfeye.words import so_many
 LOCK_NAME = ".lock"
 DIGEST_CHARS = 6  # in a filed photo's name; the whole digest decides about twins
 LOCK_WAIT_S = 20.0
-TARGET_COVER = 0.75
-"""A new lawn's target: a little less than closed turf measures (`mixes.CLOSED_COVER`). Ours."""
-TARGET_DAYS = 56
-"""And how long after its sowing that is aimed for."""
 USUAL_MIX = "perennial ryegrass"
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
-from math import isfinite
+from math import ceil, floor, isfinite, log
 from typing import Any, Literal
 
 from turfeye.errors import LawnError
@@ -24,6 +24,8 @@ CLOSED_COVER, CLOSED_COVER_SD = 0.80, 0.02
 rest is straw, dead tips and dark gaps. Rendered swards years old have 0.77 to 0.82. The table's
 ``final_cover`` is a share of this, in forecasts as in what is told as usual. Ours; no standard gives a share
 of pixels."""
+LEAST_TARGET_DAYS = 56
+"""No lawn is to be covered sooner after its sowing, if its owner doesn't say so. Ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,23 @@ class Mix:
         """Middle of the table's range for a new lawn or for overseeding; None when unknown."""
         span = self.rate_new_g_m2 if kind == "new" else self.rate_over_g_m2
         return None if span is None else (span[0] + span[1]) / 2
+
+    def usual_target(self) -> tuple[float, int]:
+        """Cover that five in six lawns of the mix end above, in steps of 5 %, and the age in whole weeks at
+        which one that comes late and slowly has it, in days: at least `LEAST_TARGET_DAYS`.
+
+        A share of closed turf would be above what most mixes end with: of simulated healthy lawns of
+        fine fescue 44 % of cells were called slow in their eighth week against 75 % covered, of Kentucky
+        bluegrass 87 %; against this under 1 %. "Five in six" is one standard deviation of the mix's figures.
+
+        >>> get("perennial ryegrass").usual_target(), get("Kentucky bluegrass").usual_target()
+        ((0.7, 56), (0.65, 84))
+        """
+        end, end_sd = self.growth.final_cover
+        cover = floor(20 * CLOSED_COVER * (end - end_sd) + 1e-9) / 20
+        left = CLOSED_COVER * end - cover  # of the rise, when the mean lawn has it
+        days = sum(self.growth.half_cover_days) + sum(self.growth.pace_days) * log(cover / left)
+        return cover, max(LEAST_TARGET_DAYS, 7 * ceil(days / 7))
 
 
 _SPANS = ("days_to_emerge", "rate_new_g_m2", "rate_over_g_m2", "seeds_per_g")

@@ -14,7 +14,7 @@ import numpy as np
 from turfeye import lawnfile, lawntext, mixes, plotsheet
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawn import FILE_NAME, TARGET_COVER, TARGET_DAYS, USUAL_MIX, Lawn, read
+from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, read
 from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
@@ -63,7 +63,8 @@ def make(
     target_cover: float | None = None,
     target_date: dt.date | None = None,
 ) -> Lawn:
-    """Make a lawn folder; with ``sown``, its first sowing and a target (by default eight weeks on).
+    """Make a lawn folder; with ``sown``, its first sowing and a target (by default the mix's,
+    `mixes.Mix.usual_target`).
 
     The usual mix is perennial ryegrass, the usual rate that of overseeding with the mix (`data/mixes.toml`).
     Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
@@ -76,7 +77,7 @@ def make(
         outline_m=[(round(float(x), 3), round(float(y), 3)) for x, y in outline_m],
         cell_m=cell_m,
         sowing=_first_sowing(folder, sown, mix, rate_g_m2),
-        target=_first_target(sown, target_cover, target_date),
+        target=_first_target(sown, mix, target_cover, target_date),
     )
     part = parse(text, folder, wording=WORDING)
     if wrong := _off_axes(np.array(part.outline_m)):
@@ -110,7 +111,7 @@ def again(
     if there.target and target_cover is None and (sown or target_date):
         target_cover = there.target.cover
     sowing = _first_sowing(folder, sown, mix, rate_g_m2, own=there.mixes)
-    target = _first_target(sown, target_cover, target_date)
+    target = _first_target(sown, mix, target_cover, target_date, own=there.mixes)
     text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
     text = lawntext.with_value(text, "name", name) if name else text
     text = lawntext.with_tables(text, "sowing", [sowing] if sowing else [])
@@ -216,23 +217,36 @@ def _first_sowing(
     return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
 
 
-def _first_target(sown: dt.date | None, cover: float | None, on: dt.date | None) -> dict[str, Any] | None:
-    """The target as a new lawn's file has it, by default eight weeks on; None without a date."""
-    end = on or (sown + dt.timedelta(days=TARGET_DAYS) if sown else None)
+def _first_target(
+    sown: dt.date | None,
+    mix: str | None,
+    cover: float | None,
+    on: dt.date | None,
+    *,
+    own: Sequence[Mapping[str, Any]] = (),
+) -> dict[str, Any] | None:
+    """The target as a new lawn's file has it, by default the mix's; None without a date."""
+    usual_cover, days = _mix(USUAL_MIX if mix is None else mix, own).usual_target()
+    end = on or (sown + dt.timedelta(days=days) if sown else None)
     if end is None and cover is not None:
         raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
     if end is None:
         return None
-    return {"cover": TARGET_COVER if cover is None else cover, "date": end}
+    return {"cover": usual_cover if cover is None else cover, "date": end}
 
 
 def _usual_rate_g_m2(name: str, own: Sequence[Mapping[str, Any]]) -> float | None:
     """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
-    try:
-        mix = mixes.get(name, own)
-    except LawnError:  # told with the other mistakes; a rate is no mistake beside it
-        mix = mixes.get(USUAL_MIX)
+    mix = _mix(name, own)
     return mix.rate_g_m2("over") or mix.rate_g_m2("new")
+
+
+def _mix(name: str, own: Sequence[Mapping[str, Any]]) -> mixes.Mix:
+    """The mix, or the usual one: one that is not known is told with the other mistakes."""
+    try:
+        return mixes.get(name, own)
+    except LawnError:
+        return mixes.get(USUAL_MIX)
 
 
 def _name_of(folder: Path) -> str:

@@ -13,10 +13,11 @@ from itertools import compress, groupby
 
 import numpy as np
 
+from turfeye import mixes
 from turfeye.cells import SHARED
 from turfeye.errors import DateError, SeasonError
-from turfeye.lawn import TARGET_COVER, TARGET_DAYS
 from turfeye.lawnrecords import Season, Sowing, Target, Visit
+from turfeye.mixes import Mix
 from turfeye.readings import Reading, usable
 from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
@@ -51,7 +52,7 @@ def build(
     readings : in any order
     grid : of the lawn; cells outside its outline are left out
     sowing : the one that ages count from
-    target : by default a new lawn's cover (`lawn.TARGET_COVER`), eight weeks after sowing
+    target : by default that of the sowing's mix (`usual_target`), which must be one of the table's then
     temperatures, base_c : both, for degree-days above the mix's base temperature
     today : later photos are left out; by default the computer's own date
 
@@ -67,7 +68,7 @@ def build(
     kept, doubts = usable(readings, sown=sowing.date, today=today or date.today())
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
-    target = target or Target(TARGET_COVER, sowing.date + timedelta(days=TARGET_DAYS))
+    target = target or usual_target(sowing, mixes.get(sowing.mix))
     by_age, said, flags = None, "", list(doubts)
     if temperatures is not None:
         last = kept[-1].taken.date()
@@ -98,6 +99,12 @@ def build(
         degree_days_by_age=by_age,
         why_in_days=said if by_age is None else "",
     )
+
+
+def usual_target(sowing: Sowing, mix: Mix) -> Target:
+    """What such a sowing is to come to, and by when, where its owner doesn't say."""
+    cover, days = mix.usual_target()
+    return Target(cover, sowing.date + timedelta(days=days))
 
 
 def split(

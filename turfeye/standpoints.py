@@ -27,9 +27,9 @@ def what_to_do(place: Lawn) -> str:
     """About a photo that can be laid over no known one."""
     return (
         f"If it shows the same lawn, mark its corners {', '.join(place.corner_names)} in it, on the page "
-        f"that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes; next time stand at the "
-        "same place, fence or paving in the picture. If it shows something else, delete it from the lawn's "
-        "photos"
+        f"that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes; next time stand at "
+        "the same place, fence or paving in the picture. If it shows something else, delete it from the "
+        "lawn's photos"
     )
 
 

@@ -346,13 +346,14 @@ def _table(
     assert sowing is not None  # told before anything was measured
     earlier, since = seasons.split(readings, place.sowings)
     grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    mix = mixes.get(sowing.mix, place.mixes)
     table = seasons.build(
         since or readings,
         plots.only(grid, place.plots) if place.paths else grid,
         sowing=sowing,
-        target=place.target,
+        target=place.target or seasons.usual_target(sowing, mix),
         temperatures=weather,
-        base_c=mixes.get(sowing.mix, place.mixes).base_c,
+        base_c=mix.base_c,
         today=today,
     )
     table = seasons.with_earlier(table, earlier if since else ())

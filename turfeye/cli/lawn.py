@@ -40,8 +40,14 @@ def lawn() -> None:
 @click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
 @click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
 @click.option("--rate", "rate_g_m2", type=Number(), help="With --sown: seed, g/m². [the mix's, overseeding]")
-@click.option("--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing]")
-@click.option("--target-cover", type=Number(), help="How much of it, 0 to 1. [0.75]")
+@click.option(
+    "--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing; slow mixes up to 12]"
+)
+@click.option(
+    "--target-cover",
+    type=Number(),
+    help="How much of it, 0 to 1. [what five in six lawns of the mix come to: 0.65 or 0.7]",
+)
 @click.option(
     "--like",
     type=FOLDER,

@@ -3,8 +3,8 @@
 No pictures: each lawn is a truth (cover of every cell on every day) and what a few imperfect visits saw of
 it. Everything is invented and seeded. The simulator knows nothing of the fitter in :mod:`turfeye.growth`;
 its worlds include ones that the fitter's curve can't follow. Cover is what a faultless photo measures: dense
-rendered lawns end at 0.76 to 0.83, not at 1, and their cells of 0.5 m differ by 0.03; the target is the
-product's default.
+rendered lawns end at 0.76 to 0.83, not at 1, and their cells of 0.5 m differ by 0.03; the target is a
+little less.
 
 What is called thin (fixed before anything was tuned on it): a cell is *thin in truth* when the cover that it
 would end at, and its cover on the target date, both lie more than :data:`CLEAR_DEFICIT` below the target.
