@@ -179,6 +179,23 @@ def test_last_year_s_folder_is_of_an_earlier_season_and_asks_for_nothing(answer:
     assert both.stops[1].wants == "photograph again"
 
 
+def test_on_a_phone_each_lawn_is_a_block_whose_figures_say_what_they_are(answer: Answer) -> None:
+    """Eight columns ran off a screen of 390 pixels, the forecast and the thin part out of sight."""
+    page = sheet.round_page(rounds.of([(answer.lawn.folder, answer)]), Path())
+    table = re.search(r'<table class="blocks">.*?</table>', page, re.DOTALL)
+    assert table is not None
+    heads = re.findall(r"<th[^>]*>([^<]+)</th>", table[0])
+    fields = re.findall(r"<td([^>]*)>", table[0])
+    assert heads[:2] == ["Lawn", "To do"]
+    assert [re.findall('data-head="([^"]+)"', field) for field in fields] == [[], []] + [
+        [h] for h in heads[2:]
+    ]
+    phone = re.search(r"@media screen and \(max-width: 40rem\) {(.*?)\n@media", page, re.DOTALL)
+    assert phone is not None
+    assert ".blocks thead { display: none; }" in phone[1]
+    assert ".blocks td[data-head]::before { content: attr(data-head)" in phone[1]
+
+
 def test_what_was_missed_is_on_the_page_and_in_no_calendar(answer: Answer) -> None:
     due = answer.season.visits[-1].taken.date() + timedelta(days=10)
     old = replace(answer, plan=replace(answer.plan, dates=((due, "look again where sown again"),)))
