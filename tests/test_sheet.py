@@ -281,6 +281,17 @@ def test_the_owner_is_told_when_what_was_sown_again_is_judged(
     assert missing not in Page(sheet.client_page(answer, drawn)).text
 
 
+def test_a_printed_map_s_key_stays_with_its_map(answer: Answer, drawn: dict[str, bytes]) -> None:
+    """It was kept with what follows, and stood alone on the next sheet."""
+    page = sheet.page(answer, drawn)
+    assert re.search(r'<figure class="map"><img[^>]*></figure>\s*<p class="quiet key">', page)
+    style = page[page.index("<style>") : page.index("</style>")]
+    kept = [rule.split("{")[0] for rule in style.split("}") if "break-after: avoid" in rule]
+    assert any("figure:has(+ .key)" in rule for rule in kept)
+    # nor does a rule keep any key with what comes after it, but for one that stands under a heading
+    assert not any(re.search(r"(^|,)\s*\.key\s*(,|$)", rule.splitlines()[-1]) for rule in kept)
+
+
 def test_a_page_has_the_key_of_its_map_once(answer: Answer, drawn: dict[str, bytes]) -> None:
     ground = sheet.ground(answer.lawn)
     alone, within = (charts.state_map(answer.outlook, ground=ground, key=key) for key in (True, False))
