@@ -84,3 +84,20 @@ def test_a_photo_filed_as_a_plot_s_is_asked_for_a_card_and_not_for_a_view(trial,
     with pytest.raises(CardError) as caught:
         whereabouts.find(trial, photo.read(path), Standpoints(trial))
     assert str(caught.value) == "no card could be read, wanted the whole card from above: take it again"
+
+
+def test_plots_that_the_last_round_left_out_are_named(trial):
+    """Two hundred plots are photographed one by one; whoever misses some learnt of it from a table."""
+    first, second = OF_PLOTS[:8:2], OF_PLOTS[1:8:2]  # plots 1, 3, 5, 7 on 13 April, 2, 4, 6, 8 on the 14th
+    said = doubts._not_photographed
+    every = [measured(name, why="no card") for name in (*first, *second)]
+    assert said(trial, every) == ["no photo from 13 April to 14 April of plots 9, 10"]
+    assert said(trial, every[:3]) == []  # a look at a few plots is no round
+    assert said(trial, [*every, measured(OF_PLOTS[8], view="spot 9")]) == [
+        "no photo from 13 April to 14 April of plot 10"
+    ]
+    old = [
+        measured(name.replace("2026-04-13", "2026-03-13"), view=f"spot {2 * k + 9}")
+        for k, name in enumerate(first)
+    ]
+    assert said(trial, [*every, *old]) == ["no photo from 13 April to 14 April of plots 9, 10"]

@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import notes, plotsheet, turned, unseen, whereabouts
+from turfeye import bydate, notes, plotsheet, turned, unseen, whereabouts
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
@@ -17,7 +17,7 @@ from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.treatments import Compared, Treatments
-from turfeye.words import listed
+from turfeye.words import listed, short_day
 
 
 def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[str]:
@@ -39,12 +39,30 @@ def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     return notes.gathered(said, called=whereabouts.called(place, views, views=views))
 
 
+def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
+    """Plots of a trial without a photo, measured or not, where most have one from the last few days."""
+    views = {one.path.name: str(one.facts.get("view", "")) for one in measured}
+    taken = [(n, on) for n, on in whereabouts.plots_of(place, views, views=views).values() if on]
+    if not taken:
+        return []
+    last = max(on for _, on in taken)
+    of_round = [(n, on) for n, on in taken if (last - on).days < bydate.ROUND_DAYS]
+    there = {n for n, _ in of_round}
+    lacking = [plot.number for plot in place.plots if plot.number not in there]
+    if not lacking or len(lacking) > len(there):
+        return []
+    first = min(on for _, on in of_round)
+    when = f"on {short_day(last)}" if first == last else f"from {short_day(first)} to {short_day(last)}"
+    numbers = notes.some([str(n) for n in lacking], most=whereabouts.MOST_TO_RETAKE)
+    return [f"no photo {when} of {'plots' if len(lacking) > 1 else 'plot'} {numbers}"]
+
+
 def of_season(
     place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[Reading]
 ) -> list[str]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     good = [one for one in measured if one.table is not None]
-    said = [*not_measured(place, measured), *noted(place, good)]
+    said = [*not_measured(place, measured), *_not_photographed(place, measured), *noted(place, good)]
     said += [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
     said += unseen.notes(
         table,

@@ -95,6 +95,24 @@ def note_on(place: Lawn, photo_name: str) -> Note | None:
     return next((note for note in place.notes if note.photo == photo_name), None)
 
 
+def plots_of(
+    place: Lawn, names: Iterable[str], *, views: Mapping[str, str] | None = None
+) -> dict[str, tuple[int, date | None]]:
+    """Which plot filed photos of a trial show and on which day, as far as it is known: (number, day) by name.
+
+    Known is what a photo was filed with, else the view (``views``, by name) that it was measured as.
+    """
+    plots, said = {plot.number for plot in place.plots}, {note.photo: note for note in place.notes}
+    taken: dict[str, tuple[int, date | None]] = {}
+    for name in names if plots else ():
+        note, of_view = said.get(name), (views or {}).get(name, "").removeprefix("spot ")
+        number = note.spot if note and note.spot is not None else int(of_view) if of_view.isdigit() else None
+        on = note.taken if note and note.taken else parse_taken_from_name(name)
+        if number is not None and number in plots:
+            taken[name] = (number, on.date() if on else None)
+    return taken
+
+
 def called(
     place: Lawn,
     names: Iterable[str],
@@ -102,22 +120,8 @@ def called(
     views: Mapping[str, str] | None = None,
     to_retake: bool = False,
 ) -> Callable[[Sequence[str]], str]:
-    """What filed photos are called in a note: of a trial by their plots, as far as these are known.
-
-    Known is what a photo was filed with, else the view that it was measured as; see `_of_plots`.
-    """
-    plots = {plot.number for plot in place.plots}
-    if not plots:
-        return notes.photos
-    taken = {}
-    for name in names:
-        note = note_on(place, name)
-        of_view = (views or {}).get(name, "").removeprefix("spot ")
-        number = note.spot if note and note.spot is not None else int(of_view) if of_view.isdigit() else None
-        on = note.taken if note and note.taken else parse_taken_from_name(name)
-        if number in plots and number is not None:
-            taken[name] = (number, on.date() if on else None)
-    return _of_plots(taken, to_retake=to_retake)
+    """What filed photos are called in a note: of a trial by their plots; see `plots_of` and `_of_plots`."""
+    return _of_plots(plots_of(place, names, views=views), to_retake=to_retake)
 
 
 def _of_plots(
