@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -82,3 +83,15 @@ def test_a_lawn_of_which_little_was_seen_is_as_even_as_what_was_seen():
     assert spread.startswith(f"Coefficient of variation {by_hand:.0f} %")
     everything = 100 * ahead.cover_now.std(ddof=1) / ahead.cover_now.mean()
     assert everything < 0.8 * by_hand
+
+
+@pytest.mark.parametrize(("cells", "told"), [(4, False), (11, False), (12, True)])
+def test_a_lawn_s_evenness_is_told_from_twelve_cells_on(cells: int, told: bool) -> None:
+    """Of one spot on a lawn four cells of half a metre are seen: Moran's I of those is a number, no answer."""
+    row, col = np.indices((4, 5)).reshape(2, -1)
+    seen = np.arange(20) < cells
+    cover = np.random.default_rng(3).uniform(0.5, 0.8, 20)
+    ahead = SimpleNamespace(
+        state=np.where(seen, "slow", "not seen"), cover_now=cover, season=SimpleNamespace(row=row, col=col)
+    )
+    assert bool(survey._evenness(ahead)) is told  # type: ignore[arg-type]

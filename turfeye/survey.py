@@ -406,7 +406,7 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
 def _evenness(ahead: Outlook) -> tuple[str, ...]:
     """Evenness of what is there now; nothing where too few cells are known."""
     found = uniformity.uniformity(_seen_now(ahead), ahead.season.row, ahead.season.col)
-    return found.lines() if found else ()
+    return found.lines() if found and found.cells >= uniformity.TOLD_FROM else ()
 
 
 def _seen_now(ahead: Outlook) -> Floats:

@@ -11,6 +11,8 @@ from turfeye.records import Floats, Whole
 
 FEWEST = 4
 """Evenness of fewer cells says nothing."""
+TOLD_FROM = 12
+"""A lawn's is told from so many cells on, of which the thinnest quarter are three. Ours."""
 
 
 @dataclass(frozen=True, slots=True)
