@@ -25,6 +25,7 @@ ORDER = (
     "colourmatrix",
     "colour",
     "reflectance",
+    "stray",
     "outline cautions mixes",
     "amounts plotsheet",
     "contours treatments",

@@ -63,7 +63,7 @@ def judged(case: Case, folder: Path) -> tuple[np.ndarray, np.ndarray, str]:
         look = glance.look_through(shot, seen, grid, sighting=card_in(shot))
     else:
         shot, look = photo.read(path), survey.look(path)
-    pixels = glance.judged(shot, look.view, look.correction)
+    pixels = glance.judged(shot, look.view, look.sighting)
     found = pairs(look.table, path)
     told = f"true {100 * found[:, 2].mean():.0f} %, read {100 * found[:, 0].mean():.0f} %"
     return *cut(pixels.rgb_coded, pixels.shares, case), told

@@ -84,6 +84,12 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             f"{rise:.0f} % brighter than amid it): the colour index may be off by "
             f"{evened.INDEX_SE * correction.evened:.2f} for it; switch HDR and filters off"
         )
+    if correction is not None and correction.stray:
+        said.append(
+            f"stray light lies over the whole photo ({100 * correction.stray:.0f} % of white, taken off): "
+            "cover and colour are less sure; wipe the lens, keep the sun off it and wait for mist to go. A "
+            "card printed pale, or one that shines, looks alike"
+        )
     if spot:
         said += _flatness(sighting)
     if correction is not None and leafcolour.trusted(correction) is None:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import darksoil, leafcolour, lighting, outline, view
+from turfeye import darksoil, leafcolour, lighting, outline, stray, view
 from turfeye.errors import ViewError
 from turfeye.faults import LEAVES, REASONS, THING, Faults
 from turfeye.gapfraction import Blades, leaf_angle_of, straight_down, straight_down_se
@@ -172,6 +172,7 @@ def measure(
     variance += classifier_se(cover, Accuracy(), zenith_deg=zenith, hardness=hardness) ** 2
     variance += (LOST_IN_GRAIN * grain * cover) ** 2
     variance += (leafcolour.LEAFLESS_SE * leafless * cover) ** 2
+    variance += (stray.cover_se(pixels.correction) * cover) ** 2
     variance += (UNDER_THINGS_SE * _under_things(areas) * cover) ** 2
     variance += _colour_se(cover, leafcolour.trusted(pixels.correction)) ** 2
     colours, withheld = _colours(cells, pixels, found.other_light)

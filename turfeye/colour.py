@@ -70,8 +70,10 @@ def tone_to_linear(rgb_coded: NDArray, tone: tuple[float, float] | tuple[Floats,
 # --------------------------------------------------------------------------------------------- the fit
 
 
-def fit(sighting: Sighting, values: CardValues) -> Correction:
+def fit(sighting: Sighting, values: CardValues, *, stray: float = 0.0) -> Correction:
     """The correction that turns this card's readings into its values.
+
+    ``stray`` is light that lies over the whole picture, as reflectance (:mod:`turfeye.stray`): taken off.
 
     Gain a channel and the shared tone curve from the neutral steps, in log light, held near sRGB by a prior;
     clipped steps are left out and a step that disagrees with the rest (shaded, covered) loses its say. A
@@ -83,16 +85,17 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
     Raises ColourError when too few neutral steps are readable, or when they contradict each other.
     """
     read, want, neutral, sd, half_lit = _readings(sighting, values)
-    gain_log, bend, covariance, weight = _fit_neutrals(read[neutral], want[neutral], sd[neutral])
-    _check_agreement(read[neutral], want[neutral], gain_log, bend, weight)
+    lit = want[neutral] + stray
+    gain_log, bend, covariance, weight = _fit_neutrals(read[neutral], lit, sd[neutral])
+    _check_agreement(read[neutral], lit, gain_log, bend, weight)
     gain, tone = np.exp(gain_log), (float(bend[0]), float(bend[1]))
-    grey_print = _grey_print(tone_to_linear(read[~neutral], tone) * gain, want[~neutral])
+    grey_print = _grey_print(tone_to_linear(read[~neutral], tone) * gain - stray, want[~neutral])
     if grey_print:
         read, want, sd = (each[neutral] for each in (read, want, sd))
         neutral = np.ones(len(read), dtype=bool)
     trusted = np.ones(len(read), dtype=bool)
     trusted[np.flatnonzero(neutral)[weight < 0.2]] = False
-    linear = tone_to_linear(read, tone) * gain
+    linear = tone_to_linear(read, tone) * gain - stray
     if values.measured and np.sum(trusted & ~neutral) >= 6:
         matrix = colourmatrix.best(linear[trusted], want[trusted])
         left_out = colourmatrix.left_out(
@@ -100,7 +103,8 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         )
     else:
         matrix = colourmatrix.without_trust(gain, linear[~neutral], want[~neutral])
-        left_out = _patches_left_out(read, want, neutral, sd, (gain_log, bend, weight), matrix)[trusted]
+        solved = gain_log, bend, weight
+        left_out = _patches_left_out(read, want, neutral, sd, solved, matrix, stray)[trusted]
     gain_se = float(np.sqrt(covariance[:3, :3].mean()))
     return Correction(
         tone=tone,
@@ -115,7 +119,25 @@ def fit(sighting: Sighting, values: CardValues) -> Correction:
         fit_cov=covariance,
         evened=sighting.evened,
         darkest_code=float(read[neutral][weight >= 0.2].min(initial=255.0)),
+        stray=stray,
     )
+
+
+def misfit(sighting: Sighting, values: CardValues, strays: Floats) -> tuple[Floats, int]:
+    """How badly the grey steps agree under each of these strengths of stray light (N,), and how many readings
+    are left over by the fit.
+
+    In squared standard errors, what the tone curve strays from sRGB with it; a step that disagrees with the
+    rest counts as three of its own at most. Raises ColourError as `fit` does.
+    """
+    read, want, neutral, sd, _ = _readings(sighting, values)
+    read, want, sd = read[neutral], want[neutral], sd[neutral]
+    out = []
+    for stray in strays:
+        gain_log, bend, _, _ = _fit_neutrals(read, want + stray, sd)
+        miss = (_miss(read, np.log(want + stray), gain_log, bend) / sd) ** 2
+        out.append(3 * np.sum(miss / (1 + miss / 9)) + np.sum((bend / TONE_PRIOR_SD) ** 2))
+    return np.array(out), max(3 * len(read) - 5, 1)
 
 
 def _grey_print(linear: Floats, want: Floats) -> bool:
@@ -261,6 +283,7 @@ def _patches_left_out(
     sd: Floats,
     solved: tuple[Floats, Floats, Floats],
     matrix: Floats | None,
+    stray: float,
 ) -> Floats:
     """CIEDE2000 of every patch from a fit that did not use it, where nothing was measured.
 
@@ -268,7 +291,7 @@ def _patches_left_out(
     ``matrix`` is the whole fit's.
     """
     gain_log, bend, weight = solved
-    linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log)
+    linear = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log) - stray
     coloured = np.flatnonzero(~neutral)
     steps = np.flatnonzero(neutral)
     got = apply_matrix(linear, matrix)
@@ -281,10 +304,11 @@ def _patches_left_out(
         own_gain, own_bend = gain_log, bend
         for _ in range(2):
             left = weight * (steps != i)
-            step, _ = _newton_step(codes[steps], np.log(want[steps]), sd[steps], left, own_gain, own_bend)
+            target = np.log(want[steps] + stray)
+            step, _ = _newton_step(codes[steps], target, sd[steps], left, own_gain, own_bend)
             own_gain, own_bend = own_gain + step[:3], own_bend + step[3:]
         gain = np.exp(own_gain)
-        light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain
+        light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain - stray
         # with coloured steps the matrix is theirs alone, whatever the gain
         own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
         got[i] = apply_matrix(light, own)

@@ -22,6 +22,7 @@ from turfeye import (
     region,
     retake,
     soilcolour,
+    stray,
     sward,
     teach,
     view,
@@ -31,7 +32,6 @@ from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
     Bytes,
     CardValues,
-    Correction,
     Flags,
     Floats,
     Grid,
@@ -130,9 +130,9 @@ def look_through(
     shows beside the lawn. ``blades`` is the lawn's own leaf angle, ``taught`` what the
     classifier has learnt of it, used where a card corrects the colours.
     """
-    correction = None if sighting is None else colour.fit(sighting, values or card.NOMINAL)
+    pixels = judged(picture, seen, sighting, values or card.NOMINAL)
+    correction = pixels.correction
     warnings = [*caveats.of_lens(picture), *caveats.of_card(sighting, correction, spot=seen.kind == "spot")]
-    pixels = judged(picture, seen, correction)
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
     elif taught is not None:
@@ -172,10 +172,23 @@ def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness
     return lighting.at_large(rgb_linear, shares.green, found.lit)
 
 
-def judged(picture: Photo, seen: View, correction: Correction | None) -> Pixels:
-    """The photo at its working size, its pixels read by the shipped classifier, which knows no one lawn."""
+def judged(
+    picture: Photo, seen: View, sighting: Sighting | None, values: CardValues = card.NOMINAL
+) -> Pixels:
+    """The photo at its working size, its pixels read by the shipped classifier, which knows no one lawn.
+
+    Raises ColourError where the card can't carry the correction.
+    """
+    correction = None if sighting is None else colour.fit(sighting, values)
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
     rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
+    if sighting is not None and correction is not None:
+        lifted = stray.of(
+            rgb_linear, _at_working_size(sighting.corners_px, seen, small), sighting, correction
+        )
+        if lifted:
+            correction = colour.fit(sighting, values, stray=lifted)
+            rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
     shares = sward.classify(plain if correction is None else sward.exposed(plain))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)

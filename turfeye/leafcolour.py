@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import colour, colourmatrix, colourspace, evened, reflectance
+from turfeye import colour, colourmatrix, colourspace, evened, reflectance, stray
 from turfeye.colourspace import LUMINANCE
 from turfeye.gather import Gather
 from turfeye.records import CellTable, Correction, Flags, Floats, Pixels, Words
@@ -40,8 +40,10 @@ BELOW_SD: Final = 0.19
 tests/test_colour.py and fourteen simulated phones, each at three exposures."""
 TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
 TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
+STRAY_LIGHT: Final = "colour withheld: stray light lies over the photo"
 EVENED_OUT: Final = "colour withheld: the photo's tones were evened out place by place"
 ADVICE: Final = {
+    STRAY_LIGHT: "most colour is withheld, stray light lies over the photo: wipe the lens, shade it",
     EVENED_OUT: "most colour is withheld, the photo's tones were evened out: switch HDR and filters off",
     TOO_DARK: "most colour is withheld, too dark to tell: take the photo in more light",
     TOO_SMEARED: "most colour is withheld, blades are too fine to part it from the ground's: go nearer, or "
@@ -137,10 +139,17 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     dark[enough] = index_se(codes[enough], correction)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
     toned = evened.index_se(correction)
-    found["dgci_se"] = np.hypot(np.hypot(dark, smeared), toned)
+    strayed = stray.index_se(correction)
+    found["dgci_se"] = np.hypot(np.hypot(dark, smeared), np.hypot(toned, strayed))
+    most = np.maximum(dark, smeared)
     why = np.select(
-        [~(found["dgci_se"] > MOST_INDEX_SE), toned > np.maximum(dark, smeared), dark > smeared],
-        ["", EVENED_OUT, TOO_DARK],
+        [
+            ~(found["dgci_se"] > MOST_INDEX_SE),
+            strayed > np.maximum(most, toned),
+            toned > most,
+            dark > smeared,
+        ],
+        ["", STRAY_LIGHT, EVENED_OUT, TOO_DARK],
         default=TOO_SMEARED,
     )
     return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why
@@ -188,7 +197,8 @@ def index_se(codes: Floats, correction: Correction) -> Floats:
     below = np.log(np.maximum(correction.darkest_code / codes, 1.0))
 
     def light(moved: Floats, tone: Floats = tone, codes: Floats = codes) -> Floats:
-        return colour.tone_to_linear(codes, (float(tone[0]), float(tone[1]))) * np.exp(log_gain + moved)
+        seen = colour.tone_to_linear(codes, (float(tone[0]), float(tone[1]))) * np.exp(log_gain + moved)
+        return np.maximum(seen - correction.stray, 0)
 
     still, small = np.zeros(3), 0.02
     to_both_sides = [

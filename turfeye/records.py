@@ -95,6 +95,7 @@ class Correction:
     evened: float = 0.0  # as the sighting has it
     haloed: bool = False  # told on the lawn that tones were evened out place by place
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
+    stray: float = 0.0  # light that lay over the whole picture, as reflectance, and is taken off
 
     @property
     def cast(self) -> float:

@@ -34,11 +34,12 @@ FLOOR_CODE, LIT_CODE = 2, 40
 
 
 def _table(correction: Correction | None) -> Floats:
-    """(256, 3) linear light of every code, tone and gain applied."""
+    """(256, 3) linear light of every code, tone and gain applied, stray light taken off."""
     codes = np.arange(256.0)[:, None]
     if correction is None:
         return np.repeat(decode(codes), 3, axis=1)
-    return tone_to_linear(codes, correction.tone) * np.asarray(correction.gain)
+    light = tone_to_linear(codes, correction.tone) * np.asarray(correction.gain)
+    return np.maximum(light - correction.stray, 0) if correction.stray else light
 
 
 def to_linear(rgb_coded: Bytes, correction: Correction | None) -> Floats:
