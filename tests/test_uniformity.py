@@ -87,7 +87,7 @@ def test_a_lawn_of_which_little_was_seen_is_as_even_as_what_was_seen():
 
 @pytest.mark.parametrize(("cells", "told"), [(4, False), (11, False), (12, True)])
 def test_a_lawn_s_evenness_is_told_from_twelve_cells_on(cells: int, told: bool) -> None:
-    """Of one spot on a lawn four cells of half a metre are seen: Moran's I of those is a number, no answer."""
+    """Of one spot four cells of half a metre are seen: Moran's I of those is a number, no answer."""
     row, col = np.indices((4, 5)).reshape(2, -1)
     seen = np.arange(20) < cells
     cover = np.random.default_rng(3).uniform(0.5, 0.8, 20)
