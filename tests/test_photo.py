@@ -2,6 +2,8 @@
 
 import hashlib
 import io
+import struct
+import zlib
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -372,6 +374,22 @@ def test_a_lawn_under_snow_is_not_grey(tmp_path):
     nearly[101, 203, 1] = 238
     Image.fromarray(nearly).save(tmp_path / "snow.png")
     assert photo.read(tmp_path / "snow.png").rgb_coded.shape == (HEIGHT, WIDTH, 3)
+
+
+@pytest.mark.parametrize("side", [18_800, 30_000], ids=["353 MP", "900 MP, which Pillow won't open"])
+def test_too_large_says_so(tmp_path, side):
+    """A PNG's header alone (PNG specification, 11.2.2): its size is known before any pixel is."""
+    path = tmp_path / "wall.png"
+    chunks = (b"IHDR", struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)), (b"IDAT", zlib.compress(b"\0"))
+    path.write_bytes(
+        b"\x89PNG\r\n\x1a\n"
+        + b"".join(
+            struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+            for name, data in chunks
+        )
+    )
+    with pytest.raises(PhotoError, match="more than the 350 megapixels"):
+        photo.read(path)
 
 
 def test_too_small(tmp_path):
