@@ -494,8 +494,9 @@ def test_what_can_t_be_placed_is_tried_again_only_over_other_photos(tmp_path, mo
     for name, wide in (("b", 396), ("c", 392)):
         survey.add(folder, [turf(tmp_path / f"2026-04-02-{name}.jpg", size=(wide, 300))])
         for _ in range(2):
-            _, *later = survey.measure(lawn.read(folder))
-            assert {one.why for one in later} == {"nothing matches"}
+            place = lawn.read(folder)
+            _, *later = survey.measure(place)
+            assert {one.why for one in later} == {f"nothing matches. {standpoints.what_to_do(place)}"}
     assert len(tried) == 2
 
 
