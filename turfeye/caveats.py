@@ -28,6 +28,8 @@ EVENED_ON_LAWN = (
 )
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
+COARSE = 0.06
+"""From here on (1,130 pixels and less) a small photo is told: its cells are by half as unsure again."""
 RAISED = (
     "the card lies on something other than turf or soil: if that stands above the ground, all lengths "
     "come out too short and cells lie elsewhere; lay the card on the ground"
@@ -51,6 +53,17 @@ def of_lens(picture: Photo) -> list[str]:
     return [
         f"taken with a very wide lens ({equivalent_mm:.0f} mm as on 35 mm film): places near the picture's "
         "rim may be far off; use the phone's main camera"
+    ]
+
+
+def of_size(picture: Photo) -> list[str]:
+    """That a photo was made small, and its file holds colour more coarsely still."""
+    if cells.coarse_colour(picture) < COARSE:
+        return []
+    width, height = picture.size_px
+    return [
+        f"a small photo ({width} x {height} pixels), as messengers make them: its colours run from blades "
+        "into gaps, and cover may read too high; use the camera's own file"
     ]
 
 

@@ -132,7 +132,8 @@ def look_through(
     """
     pixels = judged(picture, seen, sighting, values or card.NOMINAL)
     correction = pixels.correction
-    warnings = [*caveats.of_lens(picture), *caveats.of_card(sighting, correction, spot=seen.kind == "spot")]
+    warnings = [*caveats.of_lens(picture), *caveats.of_size(picture)]
+    warnings += caveats.of_card(sighting, correction, spot=seen.kind == "spot")
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
     elif taught is not None:
@@ -157,7 +158,15 @@ def look_through(
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
     hidden = cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0
     table = cells.measure(
-        pixels, found, grid, blades=blades, hardness=hardness, grain=grain, leafless=leafless, hidden=hidden
+        pixels,
+        found,
+        grid,
+        blades=blades,
+        hardness=hardness,
+        grain=grain,
+        leafless=leafless,
+        hidden=hidden,
+        coarse=cells.coarse_colour(picture),
     )
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
     warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *retake.hints(found)]
@@ -306,9 +315,10 @@ def _look_without_card(picture: Photo) -> Look:
         found = faults.beside_lawn(_without_doubted(found, grass))
     rgb_linear = reflectance.to_linear(small, None)
     hardness = lighting.hardness(rgb_linear, shares.green, found.lit)
-    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness)
+    coarse = cells.coarse_colour(picture)
+    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness, coarse=coarse)
     light = caveats.of_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
-    warnings = (_said_without_card(picture), *retake.hints(found), *light)
+    warnings = (_said_without_card(picture), *caveats.of_size(picture), *retake.hints(found), *light)
     return Look(picture, None, None, None, table, warnings, hardness)
 
 

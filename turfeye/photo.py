@@ -83,6 +83,7 @@ def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
         focal_px=_focal_px(exif, rgb.shape[1], rgb.shape[0]),
         camera=_camera(exif),
         digest=hashlib.sha256(data).hexdigest(),
+        halved_colour=_halves_colour(image),
     )
 
 
@@ -216,6 +217,17 @@ def _to_srgb(rgb: Bytes, profile: bytes) -> Bytes:
     except (ImageCms.PyCMSError, OSError):
         return rgb
     return np.asarray(picture)
+
+
+def _halves_colour(image: Image) -> bool:
+    """Whether the file holds colour more coarsely than lightness (ITU-T T.81, A.1.1: sampling factors).
+
+    Of WebP, HEIC and AVIF it is taken for granted; files without loss are PNG, TIFF and the like.
+    """
+    if image.format in ("JPEG", "MPO"):
+        factors = [layer[1:3] for layer in getattr(image, "layer", ())]
+        return len(factors) == 3 and factors[0] != factors[1]
+    return image.format in ("WEBP", "HEIF", "HEIC", "AVIF")
 
 
 def _upright(rgb: Bytes, exif: Exif, kind: str | None) -> Bytes:
