@@ -12,6 +12,8 @@ from turfeye.measurement import Measured
 from turfeye.simulate import tables
 from turfeye.standpoints import Standpoints
 
+SPOT = Path(__file__).parents[1] / "sample_images/trial-spots/photos/2026-04-13-spot-1.jpg"
+
 
 @pytest.mark.parametrize(
     ("ages", "said"),
@@ -83,7 +85,17 @@ def test_a_photo_filed_as_a_plot_s_is_asked_for_a_card_and_not_for_a_view(trial,
     cv2.imwrite(str(path), ground)
     with pytest.raises(CardError) as caught:
         whereabouts.find(trial, photo.read(path), Standpoints(trial))
-    assert str(caught.value) == "no card could be read, wanted the whole card from above: take it again"
+    assert str(caught.value).startswith("no card found: lay the printed card flat in the picture")
+    assert "view" not in str(caught.value)
+
+
+def test_a_plot_s_photo_with_its_card_cut_off_says_so(trial, tmp_path):
+    """All such photos were told that no card could be read, and that a view wasn't marked."""
+    path = tmp_path / OF_PLOTS[2]
+    shot = cv2.imread(str(SPOT))
+    cv2.imwrite(str(path), shot[: round(0.52 * len(shot))])
+    with pytest.raises(CardError, match="cut off at the picture's lower edge: keep the whole card"):
+        whereabouts.find(trial, photo.read(path), Standpoints(trial))
 
 
 def test_plots_that_the_last_round_left_out_are_named(trial):

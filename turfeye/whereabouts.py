@@ -70,9 +70,9 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
     if not place.views:
         if cards:
             card.choose(cards, spot=named)
-        raise (
-            _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting, named)
-        )
+        elif spot is not None:
+            card.seen_at_once(picture)  # filed as a known spot's: raises what is wrong with its card
+        raise _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting)
     try:
         placed = standpoints.locate(picture, wanted=wanted)
     except AlignmentError as error:
@@ -182,16 +182,11 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
     return SpotUnknownError(wanted + words, number)
 
 
-def _no_view(place: Lawn, sighting: Sighting | None, named: int | None) -> CardError:
-    """No view is marked, and a photo shows no card from above: what it most likely shows comes first.
-
-    One that was filed as a known spot's shows that.
-    """
+def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
+    """No view is marked, and a photo shows no card from above: what it most likely shows comes first."""
     corners = f"its corners {', '.join(place.corner_names)}"
     page = f"the page that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes"
     came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
-    if any(spot.number == named for spot in place.spots):
-        return CardError(f"{came}, wanted the whole card from above: take it again")
     if place.spots:
         return CardError(
             f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if "
