@@ -133,7 +133,7 @@ def outsider(name):
 @pytest.mark.parametrize("name", ["coffee", "rocket"])
 def test_an_unrelated_photograph_is_refused(marked, name):
     """Real photographs that ship with scikit-image."""
-    with pytest.raises(AlignmentError, match="can.t be laid over the marked one: "):
+    with pytest.raises(AlignmentError, match=r"can.t be laid over the marked one: "):
         laid(outsider(name), marked)
 
 
