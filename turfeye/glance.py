@@ -132,7 +132,7 @@ def look_through(
     """
     pixels = judged(picture, seen, sighting, values or card.NOMINAL)
     correction = pixels.correction
-    warnings = [*caveats.of_lens(picture), *caveats.of_size(picture)]
+    warnings = [*caveats.of_lens(picture), *caveats.of_view(seen), *caveats.of_size(picture)]
     warnings += caveats.of_card(sighting, correction, spot=seen.kind == "spot")
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
