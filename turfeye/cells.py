@@ -160,7 +160,6 @@ def measure(
     grain : of a noisy photo, the relative spread of a light grey; 0 for a sound one
     leafless : whether what is called green has no leaf's colour, as `leafcolour.leafless` has it
     hidden : how much too much of half-covered ground is green by dark soil, as `hidden_by_dark_soil` has it
-
     coarse : how coarsely a small photo's file holds colour, as `coarse_colour` has it
 
     Raises ViewError for more cells than can be told apart (`gather.MOST_CELLS`).
