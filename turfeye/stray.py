@@ -63,11 +63,12 @@ def index_se(correction: Correction) -> float:
 
 def _darkest(rgb_linear: Floats, card_px: Floats) -> float:
     """Luminance of the darkest ground in the picture, the card's sheet left out."""
-    some = np.ascontiguousarray(rgb_linear[::2, ::2], np.float32)
+    step = 4  # a sixteenth of the pixels has the same quantile, in a quarter of the time
+    some = np.ascontiguousarray(rgb_linear[::step, ::step], np.float32)
     light = cv2.transform(some, LUMINANCE[None].astype(np.float32))
     ground = np.ones(light.shape, np.uint8)
     middle = card_px.mean(axis=0)
-    sheet = (middle + (card_px - middle) * SHEET) / 2
+    sheet = (middle + (card_px - middle) * SHEET) / step
     cv2.fillPoly(ground, [np.rint(sheet).astype(np.int32)], 0)
     seen = light[ground > 0]
     return float(np.quantile(seen, DARKEST)) if seen.size else 0.0
