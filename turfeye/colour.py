@@ -242,20 +242,22 @@ def _miss(codes: Floats, target: Floats, gain_log: Floats, tone: Floats) -> Floa
 def _newton_step(
     codes: Floats, target: Floats, sd: Floats, weight: Floats, gain_log: Floats, tone: Floats
 ) -> tuple[Floats, Floats]:
-    now, *bent = np.log(_positive(codes, tone + 1e-4 * np.eye(3, 2, -1)))
-    slope = np.stack([(each - now) / 1e-4 for each in bent], axis=-1)
-    jacobian = np.zeros((len(codes), 3, 5))
-    jacobian[:, :, :3] = np.eye(3)
-    jacobian[:, :, 3:] = slope
-    w = np.repeat(weight / sd**2, 3)
-    flat = jacobian.reshape(-1, 5)
-    residual = (target - now - gain_log).ravel()
-    normal = flat.T @ (w[:, None] * flat)
-    pull = flat.T @ (w * residual)
-    normal[3:, 3:] += np.diag(TONE_PRIOR_SD**-2)
-    pull[3:] -= tone / TONE_PRIOR_SD**2
-    step = np.linalg.solve(normal + 1e-9 * np.eye(5), pull)
-    step[3:] = np.clip(step[3:], -0.3, 0.3)
+    """Step (..., 5) and normal matrix (..., 5, 5), for one fit or, by weights (..., N), several at once."""
+    logs = np.log(_positive(codes, tone[..., None, :] + 1e-4 * np.eye(3, 2, -1)))
+    now = logs[..., 0, :, :]
+    slope = np.moveaxis((logs[..., 1:, :, :] - now[..., None, :, :]) / 1e-4, -3, -1)
+    jacobian = np.zeros((*now.shape, 5))
+    jacobian[..., :3] = np.eye(3)
+    jacobian[..., 3:] = slope
+    flat = jacobian.reshape(*now.shape[:-2], -1, 5)
+    weighted = np.repeat(weight / sd**2, 3, axis=-1)[..., None] * flat
+    residual = (target - now - gain_log[..., None, :]).reshape(*flat.shape[:-1], 1)
+    normal = np.swapaxes(flat, -1, -2) @ weighted
+    pull = np.swapaxes(weighted, -1, -2) @ residual
+    normal[..., 3:, 3:] += np.diag(TONE_PRIOR_SD**-2)
+    pull[..., 3:, 0] -= tone / TONE_PRIOR_SD**2
+    step = np.linalg.solve(normal + 1e-9 * np.eye(5), pull)[..., 0]
+    step[..., 3:] = np.clip(step[..., 3:], -0.3, 0.3)
     return step, normal
 
 
@@ -300,16 +302,16 @@ def _patches_left_out(
         got[i] = apply_matrix(
             linear[i], colourmatrix.without_trust(np.exp(gain_log), linear[others], want[others])
         )
-    for i in steps if len(steps) > 3 else ():
-        own_gain, own_bend = gain_log, bend
+    if len(steps) > 3:
+        left = weight * (1 - np.eye(len(steps)))
+        gains, bends = np.tile(gain_log, (len(steps), 1)), np.tile(bend, (len(steps), 1))
+        target = np.log(want[steps] + stray)
         for _ in range(2):
-            left = weight * (steps != i)
-            target = np.log(want[steps] + stray)
-            step, _ = _newton_step(codes[steps], target, sd[steps], left, own_gain, own_bend)
-            own_gain, own_bend = own_gain + step[:3], own_bend + step[3:]
-        gain = np.exp(own_gain)
-        light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain - stray
-        # with coloured steps the matrix is theirs alone, whatever the gain
-        own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
-        got[i] = apply_matrix(light, own)
+            step, _ = _newton_step(codes[steps], target, sd[steps], left, gains, bends)
+            gains, bends = gains + step[:, :3], bends + step[:, 3:]
+        for i, gain, own_bend in zip(steps, np.exp(gains), bends, strict=True):
+            light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain - stray
+            # with coloured steps the matrix is theirs alone, whatever the gain
+            own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
+            got[i] = apply_matrix(light, own)
     return delta_e(lab(got), lab(want))
