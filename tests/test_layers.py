@@ -71,7 +71,7 @@ ORDER = (
     "charts plottables markpage",
     "sheet",
     "results",
-    "lessons series whereabouts",
+    "lessons series whereabouts photonames",
     "measurement",
     "bydate byphoto",
     "doubts",

@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from turfeye import bydate, notes, plotsheet, turned, unseen, whereabouts
+from turfeye import bydate, notes, photonames, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
@@ -27,7 +27,7 @@ def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[str]:
 
 def _refused(place: Lawn, measured: Iterable[Measured], verb: tuple[str, str] = ("", "")) -> list[str]:
     said = [(one.path.name, one.why) for one in measured if one.table is None]
-    called = whereabouts.called(place, [name for name, _ in said], to_retake=True)
+    called = photonames.called(place, [name for name, _ in said], to_retake=True)
     return notes.gathered(said, verb, called=called)
 
 
@@ -36,13 +36,13 @@ def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     every = list(measured)
     said = [(one.path.name, word) for one in every for word in one.facts["warnings"]]
     views = {one.path.name: str(one.facts["view"]) for one in every}
-    return notes.gathered(said, called=whereabouts.called(place, views, views=views))
+    return notes.gathered(said, called=photonames.called(place, views, views=views))
 
 
 def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     """Plots of a trial without a photo, measured or not, where most have one from the last few days."""
     views = {one.path.name: str(one.facts.get("view", "")) for one in measured}
-    taken = [(n, on) for n, on in whereabouts.plots_of(place, views, views=views).values() if on]
+    taken = [(n, on) for n, on in photonames.plots_of(place, views, views=views).values() if on]
     if not taken:
         return []
     last = max(on for _, on in taken)
@@ -53,7 +53,7 @@ def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
         return []
     first = min(on for _, on in of_round)
     when = f"on {short_day(last)}" if first == last else f"from {short_day(first)} to {short_day(last)}"
-    numbers = notes.some([str(n) for n in lacking], most=whereabouts.MOST_TO_RETAKE)
+    numbers = notes.some([str(n) for n in lacking], most=photonames.MOST_TO_RETAKE)
     return [f"no photo {when} of {'plots' if len(lacking) > 1 else 'plot'} {numbers}"]
 
 
@@ -155,7 +155,7 @@ def nothing_seen(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
         for one in measured
         if one.table is not None
     ]
-    called = whereabouts.called(place, [name for name, _ in whys])
+    called = photonames.called(place, [name for name, _ in whys])
     lines = [f"  - {line}" for line in (*notes.gathered(whys, called=called), *noted(place, measured))]
     return SeasonError(
         "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])

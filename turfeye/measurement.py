@@ -16,6 +16,7 @@ from turfeye import (
     models,
     notes,
     photo,
+    photonames,
     region,
     store,
     summary,
@@ -217,4 +218,4 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
 
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    return tuple(notes.gathered(refused.items(), called=whereabouts.called(place, refused, to_retake=True)))
+    return tuple(notes.gathered(refused.items(), called=photonames.called(place, refused, to_retake=True)))

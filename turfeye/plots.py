@@ -107,6 +107,16 @@ class Sown:
     seed_g: float
     dressing_l: float
 
+    @property
+    def name(self) -> str:
+        """Its number, for people."""
+        return "beside" if self.number is None else str(self.number)
+
+    @property
+    def places(self) -> str:
+        """Where in it each patch lies, in metres."""
+        return "; ".join(f"{x:.1f}, {y:.1f}" for x, y in self.at_m)
+
 
 def by_plot(tasks: Sequence[Task]) -> bool:
     """Whether a plan is told plot by plot: a trial's patches are small and many."""

@@ -116,10 +116,10 @@ def of_sown(answer: Answer) -> Table:
     given_columns = _given_columns(answer, [standing.get(row.number or -1) for row in rows])
     return Table(
         (
-            Column("Plot", ["beside" if row.number is None else str(row.number) for row in rows]),
+            Column("Plot", [row.name for row in rows]),
             *given_columns,
             Column("Patches", [str(len(row.at_m)) for row in rows]),
-            Column("Along, in (m)", ["; ".join(f"{x:.1f}, {y:.1f}" for x, y in row.at_m) for row in rows]),
+            Column("Along, in (m)", [row.places for row in rows]),
             Column("Area, m²", [_figure(row.area_m2, digits=2) for row in rows]),
             Column("Seed", [seed_words(row.seed_g) for row in rows]),
             Column("Dressing, L", [_figure(row.dressing_l, digits=1) for row in rows]),

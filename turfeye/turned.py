@@ -42,12 +42,16 @@ def said(readings: Iterable[Reading], *, peg: str = "spot") -> list[str]:
     for reading in readings:
         if reading.at_m is not None:
             spots.setdefault(reading.view, []).append(reading)
-    notes_by_spot = {
-        number: line
-        for view, photos in spots.items()
-        if len(photos) > 1 and (line := _of_spot(f"{peg} {(number := view.split()[-1])}", photos))
-    }
-    told, others = list(notes_by_spot.values())[:MOST_TOLD], list(notes_by_spot)[MOST_TOLD:]
+    told: list[str] = []
+    others: list[str] = []
+    for view, photos in spots.items():
+        number = view.split()[-1]
+        if len(photos) < 2 or not (line := _of_spot(f"{peg} {number}", photos)):
+            continue
+        if len(told) < MOST_TOLD:
+            told.append(line)
+        else:
+            others.append(number)
     if others:
         which = notes.some(others, most=notes.MOST_NUMBERS)
         told.append(f"so it was with the cards of {so_many(len(others), f'more {peg}')} too ({which})")

@@ -126,9 +126,9 @@ def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
 
     rows = [
         (
-            "beside" if row.number is None else str(row.number),
+            row.name,
             str(len(row.at_m)),
-            "; ".join(f"{x:.1f}, {y:.1f}" for x, y in row.at_m),
+            row.places,
             figure(row.area_m2, 2),
             seed_words(row.seed_g),
             figure(row.dressing_l, 1),
