@@ -23,8 +23,8 @@ SURELY: Final = 6.0
 """Least gain in misfit by which steps ask for stray light: two and a half standard errors."""
 LEAST: Final = 0.0125
 """Less is neither told nor taken off. Without any, 144 rendered photos have 0.0075 at most; so have 91 of 102
-photos of real ground with a card laid in, whose tone curves are others (of the rest cover moves by a point or
-two). With 0.02 of it four in five are told, with 0.04 all."""
+photos of real ground with a card laid in, whose tone curves are others (of the rest cover moves by three
+points at most, but of one by five). With 0.02 of it four in five are told, with 0.04 all."""
 DARKEST: Final = 0.002
 """Share of the picture that is darker than its darkest ground: grain, and pixels beside bright edges."""
 COVER_SE, INDEX_SE = 5.0, 1.3
