@@ -46,6 +46,7 @@ def table(grid=GRID, cover=0.4, se=0.03, unseen=(), area_m2=None, centred=False)
         "cover": np.where(state == "seen", cover, np.nan),
         "cover_se": np.where(state == "seen", se, np.nan),
         "dgci": np.full(count, 0.5),
+        "dgci_se": np.full(count, 0.01),
         "lab_l": np.full(count, 40.0),
         "state": state,
         "why": np.where(state == "seen", "", "hard shade"),
@@ -124,14 +125,14 @@ def test_cells_seen_by_one_photo_of_two_keep_its_value():
 def test_a_day_s_photos_are_merged_one_after_the_other():
     """Two hundred plots of a day, each a whole grid at once, took 1.9 GB."""
     cells = (np.arange(40, 44)[:, None] * 150 + np.arange(70, 75)).ravel()
-    spot = np.tile((0.5, 0.05, 0.6, 40.0, -20.0, 30.0), (20, 1))
+    spot = np.tile((0.5, 0.05, 0.6, 0.02, 40.0, -20.0, 30.0), (20, 1))
     tracemalloc.start()
     merged, apart = season._merge(((cells, spot.copy()) for _ in range(60)), 100 * 150)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 6 * merged.nbytes
     assert apart == 0
-    np.testing.assert_allclose(merged[41 * 150 + 71], (0.5, 0.05 / np.sqrt(60), 0.6, 40.0, -20.0, 30.0))
+    np.testing.assert_allclose(merged[41 * 150 + 71], (0.5, 0.05 / np.sqrt(60), 0.6, 0.02, 40.0, -20.0, 30.0))
     assert np.isfinite(merged[:, 0]).sum() == 20
 
 

@@ -14,7 +14,7 @@ from turfeye.records import CellTable, Grid
 SPOT = Path(__file__).parents[1] / "sample_images/trial-spots/photos/2026-04-02-spot-1.jpg"
 
 
-def photo(cover, dgci):
+def photo(cover, dgci, dgci_se=0.01):
     """A table of one photo's cells (rows, cols), all seen."""
     cover, dgci = np.asarray(cover, float), np.asarray(dgci, float)
     grid = Grid(0.1, 0.0, 0.0, *cover.shape)
@@ -22,6 +22,7 @@ def photo(cover, dgci):
     values = {name: np.full(cover.size, np.nan) for name in CellTable.column_names()}
     values |= {"row": row, "col": col, "area_m2": np.full(cover.size, 0.01), "seen": np.ones(cover.size)}
     values |= {"cover": cover.ravel(), "cover_se": np.full(cover.size, 0.02), "dgci": dgci.ravel()}
+    values |= {"dgci_se": np.where(np.isfinite(dgci), dgci_se, np.nan).ravel()}
     values |= {"state": np.full(cover.size, "seen"), "why": np.full(cover.size, "")}
     return CellTable(grid=grid, **values)
 
@@ -62,6 +63,28 @@ def test_a_photo_s_index_rests_on_a_quarter_of_its_green(count, told):
     assert (found["dgci_se"] is None) == (told is None)
     assert found["dgci_cells"] == count
     assert found["cover"] == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("count", [2, 108, 10_800])
+def test_what_all_cells_err_by_alike_does_not_average_away(count):
+    """Draws, not the formula: photos of one turf whose cells all have one error of their photo's."""
+    rng = np.random.default_rng(count)
+    cells, light, alike, own = (count, 1), summary.DGCI_LIGHT_SE, 0.04, 0.03
+    off, told = [], []
+    for _ in range(400):
+        shared = rng.normal(0, light) + rng.normal(0, alike)
+        found = summary.means(photo(np.full(cells, 0.5), 0.5 + shared + rng.normal(0, own, cells), alike))
+        off.append(found["dgci"] - 0.5)
+        told.append(found["dgci_se"])
+    within = [np.mean(np.abs(off) <= times * np.array(told)) for times in (1, 2)]
+    assert within == pytest.approx([0.683, 0.954], abs=0.07)  # of a normal error
+
+
+def test_a_photo_s_index_is_as_unsure_as_its_tones_and_its_stray_light_make_it():
+    half, even = np.full((9, 12), 0.5), np.full((9, 12), 0.4)
+    sound, spoilt = (summary.means(photo(half, even, se)) for se in (0.0, 0.04))
+    assert sound["dgci_se"] == summary.DGCI_LIGHT_SE
+    assert spoilt["dgci_se"] == pytest.approx(np.hypot(summary.DGCI_LIGHT_SE, 0.04), abs=1e-4)
 
 
 def test_it_is_the_green_that_counts_not_the_ground():

@@ -70,7 +70,7 @@ def _figures(season: Season, cells: Whole, v: int) -> dict[str, Any]:
     weight = np.where(np.isfinite(cover), season.area_m2[cells], 0.0)
     if not weight.any():
         return {}
-    index, index_se = index_of(season.dgci[cells, v], np.nan_to_num(cover), weight)
+    index, index_se = index_of(season.dgci[cells, v], season.dgci_se[cells, v], np.nan_to_num(cover), weight)
     return {
         "cover": number(float(np.average(np.nan_to_num(cover), weights=weight)), 4),
         "cover_se": number(float(mean_se(np.nan_to_num(se), weight)), 4),

@@ -66,6 +66,7 @@ class Season:
     cover: Floats  # (N, V)
     cover_se: Floats  # (N, V)
     dgci: Floats  # (N, V)
+    dgci_se: Floats  # (N, V), what an index errs by in its photo, all cells of one alike
     lab: Floats  # (N, V, 3)
     sowing: Sowing
     target: Target
@@ -91,7 +92,7 @@ class Season:
 
     def at(self, cells: Whole) -> Season:
         """The season of some cells alone, by their indexes (n,), on the same grid."""
-        by_cell = ("row", "col", "x_m", "y_m", "area_m2", "cover", "cover_se", "dgci", "lab")
+        by_cell = ("row", "col", "x_m", "y_m", "area_m2", "cover", "cover_se", "dgci", "dgci_se", "lab")
         place = np.full(len(self.row), -1)
         place[cells] = np.arange(len(cells))
         again = [replace(part, cells=place[part.cells][place[part.cells] >= 0]) for part in self.oversown]

@@ -115,9 +115,8 @@ def _part(season: Season, sowing: Sowing, cells: Whole) -> Part:
         replace(visit, age_days=visit.age_days - age_days, degree_days=visit.degree_days - start)
         for visit in (season.visits[v] for v in since)
     )
-    seen = {
-        name: getattr(season, name)[np.ix_(cells, since)] for name in ("cover", "cover_se", "dgci", "lab")
-    }
+    by_visit = ("cover", "cover_se", "dgci", "dgci_se", "lab")
+    seen = {name: getattr(season, name)[np.ix_(cells, since)] for name in by_visit}
     if not shown:
         left = _left(season, cells, age_days)
         if sowing.date >= season.target.date or not np.isfinite(left["cover"]).any():

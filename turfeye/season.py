@@ -31,6 +31,8 @@ WITHIN_CELL_SD = 0.10
 """How far the unseen part of a cell may differ from the seen part; ours."""
 RESOWN_DAYS = 84
 """A sowing of all the lawn so soon after another makes good what came of that; later it is a season. Ours."""
+COLUMNS = 7
+"""What photos of a day are merged by: cover, its error, dark green index, its error, and L*a*b*."""
 LEAST_OVERLAP = 3
 """Cells that two photos of a day share, from which they are compared."""
 
@@ -79,7 +81,7 @@ def build(
     row, col = np.nonzero(share > 1e-6)
     days, apart = _by_day(kept, grid, share)
     cells = row * grid.cols + col
-    table = np.stack([merged[cells] for _, merged in days], axis=1)  # (N, V, 6)
+    table = np.stack([merged[cells] for _, merged in days], axis=1)  # (N, V, 7)
     centres = grid.centres_m()[row, col]
     return Season(
         grid=grid,
@@ -92,7 +94,8 @@ def build(
         cover=table[..., 0],
         cover_se=table[..., 1],
         dgci=table[..., 2],
-        lab=table[..., 3:],
+        dgci_se=table[..., 3],
+        lab=table[..., 4:],
         sowing=sowing,
         target=target,
         flags=(*flags, *apart),
@@ -146,7 +149,7 @@ def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
 def _by_day(
     readings: Sequence[Reading], grid: Grid, share: Floats
 ) -> tuple[list[tuple[tuple[Reading, ...], Floats]], list[str]]:
-    """Each day's photos and what they show together, (rows * cols, 6), and days whose photos disagree.
+    """Each day's photos and what they show together, (rows * cols, 7), and days whose photos disagree.
 
     ``readings`` come by time; ``share`` (rows, cols) of each cell is lawn.
     """
@@ -173,8 +176,8 @@ def _visit(same: Sequence[Reading], sown: date, by_age: Floats | None) -> Visit:
 
 
 def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
-    """The n cells of the lawn's grid that one photo shows, by place in the flat grid; and of each, (n, 6),
-    cover, its error, dark green index and L*a*b*."""
+    """The n cells of the lawn's grid that one photo shows, by place in the flat grid; and of each, (n, 7),
+    cover, its error, dark green index, its error and L*a*b*."""
     table = reading.table
     flat, rows, part = _overlaps(grid, reading, (table.state == "seen") & np.isfinite(table.cover))
     cells, place = np.unique(flat, return_inverse=True)
@@ -188,7 +191,8 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(mass > 0, total / mass, np.nan)
 
-    columns = [table.cover, table.cover_se**2, table.dgci, table.lab_l, table.lab_a, table.lab_b]
+    columns = [table.cover, table.cover_se**2, table.dgci, table.dgci_se]
+    columns += [table.lab_l, table.lab_a, table.lab_b]
     values = np.stack([gather(column[rows]) for column in columns], axis=-1)
     shown = np.bincount(place, weight, len(cells))
     count = shown**2 / np.maximum(np.bincount(place, weight**2, len(cells)), 1e-18)  # as of equal ones
@@ -246,12 +250,12 @@ def _overlaps(grid: Grid, reading: Reading, usable: Flags) -> tuple[Whole, Whole
 
 
 def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, float]:
-    """Precision-weighted mean (count, 6) of a day's photos; also by how much they disagree (0 if they don't).
+    """Precision-weighted mean (count, 7) of a day's photos; also by how much they disagree (0 if they don't).
 
-    Each is the n of ``count`` cells that it shows, and their values (n, 6). One after the other: two hundred
+    Each is the n of ``count`` cells that it shows, and their values (n, 7). One after the other: two hundred
     plots at once would not fit in a laptop.
     """
-    mass, total = np.zeros((2, count, 6))
+    mass, total = np.zeros((2, count, COLUMNS))
     seen: list[tuple[Whole, Floats]] = []
     for cells, values in photos:
         weight = 1 / np.maximum(values[:, 1:2], 1e-3) ** 2 * np.isfinite(values)

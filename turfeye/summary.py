@@ -13,7 +13,7 @@ from turfeye.records import SCHEMA, CellTable, Floats, Look
 DGCI_LIGHT_SE = 0.025
 """What the index of one turf may differ by from light to light, one standard deviation: over up to six
 lights, two with the white balance off by 1.5 stops, 0.014 in the mean of three rendered spots and 0.033 on
-the worst."""
+the worst. What a photo's cells err by alike comes on top (docs/tried.md has how often truth lies within)."""
 CARD_FACTS = (
     "spot", "markers", "reprojection_px", "delta_e_mean", "delta_e_max", "twins_differ", "corners_px",
 )  # fmt: skip
@@ -77,8 +77,9 @@ def means(table: CellTable) -> dict[str, Any]:
 
     Of a cell's error of cover all cells of the photo share a part (`cells.SHARED`: the classifier, the
     correction and the leaf angle err alike everywhere), the rest is its own. The index errs by the photo's
-    light, and by what its cells differ by, as so many samples of the ground; ``dgci_cells`` of them have one,
-    and with too little of the green it is not the photo's (LEAST_COLOURED).
+    light, by what its cells err by in this photo, all alike (one correction, one tone curve, one stray
+    light), and by what its cells differ by, as so many samples of the ground; ``dgci_cells`` of them have
+    one, and with too little of the green it is not the photo's (LEAST_COLOURED).
     """
     seen = table.state == "seen"
     area = np.where(np.isfinite(table.area_m2), table.area_m2, 1.0) * np.nan_to_num(table.seen)
@@ -88,7 +89,7 @@ def means(table: CellTable) -> dict[str, Any]:
         known = np.isfinite(values) & seen
         return number(float(np.average(values[known], weights=weight[known])), 4) if known.any() else None
 
-    index, index_se = index_of(table.dgci, table.cover, weight)
+    index, index_se = index_of(table.dgci, table.dgci_se, table.cover, weight)
     return {
         "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
         "cover": mean(table.cover),
@@ -103,26 +104,27 @@ def means(table: CellTable) -> dict[str, Any]:
     }
 
 
-def index_of(dgci: Floats, cover: Floats, weight: Floats) -> tuple[float | None, float | None]:
+def index_of(
+    dgci: Floats, dgci_se: Floats, cover: Floats, weight: Floats
+) -> tuple[float | None, float | None]:
     """Mean colour index of cells (N,) and its standard error; None where too little of the green has one.
 
-    ``weight`` is the ground seen of each, 0 of a cell that was not.
+    ``dgci_se`` is what each errs by in its photo, ``weight`` the ground seen of it, 0 of a cell that was not.
     """
     known = np.isfinite(dgci) & (weight > 0)
     green = np.where(weight > 0, weight * cover, 0.0)
     if not known.any() or green[known].sum() < LEAST_COLOURED * green.sum():
         return None, None
-    return number(float(np.average(dgci[known], weights=weight[known])), 4), _index_se(dgci, weight)
-
-
-def _index_se(dgci: Floats, weight: Floats) -> float | None:
-    """Standard error of the mean index; None for fewer than two cells that have one."""
-    known = np.isfinite(dgci) & (weight > 0)
-    if known.sum() < 2:
-        return None
     share = weight[known] / weight[known].sum()
-    spread = float(share @ (dgci[known] - share @ dgci[known]) ** 2) / (1 - float(share @ share))
-    return number(math.sqrt(DGCI_LIGHT_SE**2 + spread * float(share @ share)), 4)
+    index = number(float(share @ dgci[known]), 4)
+    return index, _index_se(dgci[known], dgci_se[known], share) if known.sum() > 1 else None
+
+
+def _index_se(dgci: Floats, dgci_se: Floats, share: Floats) -> float | None:
+    """Standard error of the mean index of two cells or more, (N,), each with its share in it."""
+    spread = float(share @ (dgci - share @ dgci) ** 2) / (1 - float(share @ share))
+    alike = float(share @ dgci_se)  # all of a photo's cells err by it the same way: it does not average out
+    return number(math.sqrt(DGCI_LIGHT_SE**2 + alike**2 + spread * float(share @ share)), 4)
 
 
 def _card_as_dict(seen: Look) -> dict[str, Any]:

@@ -172,6 +172,7 @@ def by_plot(season: Season, of: Whole, count: int) -> tuple[Season, Floats]:
         cover=cover,
         cover_se=se,
         dgci=mean(season.dgci),
+        dgci_se=mean(season.dgci_se),
         lab=np.full((*cover.shape, 3), np.nan),
         oversown=(),
         earlier=(),

@@ -240,6 +240,7 @@ def season_of(
         cover=cover,
         cover_se=se,
         dgci=np.full(cover.shape, np.nan),
+        dgci_se=np.full(cover.shape, np.nan),
         lab=np.full((*cover.shape, 3), np.nan),
         sowing=Sowing(SOWN, "perennial ryegrass", 35.0),
         target=Target(recipe.target_cover, SOWN + timedelta(days=recipe.target_day)),
