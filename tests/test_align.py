@@ -104,6 +104,42 @@ def test_focal_length_is_solved_for_when_the_header_has_none(marked):
     assert off_cm(found.view, truth)[0] < 5
 
 
+def part_of(photo, truth, box):
+    """What a gallery leaves of a photo, its header kept: its focal length as if it were whole; its view."""
+    x0, y0, x1, y1 = box
+    matrix = truth.camera_matrix.copy()
+    matrix[:2, 2] -= (x0, y0)
+    rgb = np.ascontiguousarray(photo.rgb_coded[y0:y1, x0:x1])
+    header_px = photo.focal_px * (x1 - x0) / photo.size_px[0]
+    return replace(photo, rgb_coded=rgb, focal_px=header_px), replace(
+        truth, camera_matrix=matrix, size_px=(x1 - x0, y1 - y0)
+    )
+
+
+@pytest.mark.parametrize(
+    "box",
+    [(100, 70, 900, 630), (20, 130, 820, 690), (25, 15, 925, 645)],
+    ids=["a fifth all around", "a fifth, to the lower left", "a tenth"],
+)
+def test_a_part_of_a_photo_is_told_and_its_own_lens_solved_for(marked, box):
+    """Cut to the same shape in a gallery: nothing but its surroundings tells, since its header stays."""
+    whole = view_from(STAND + np.array([0.2, 0.1, 0.0]), AIM)
+    photo, truth = part_of(photograph(whole, cover=0.6, lawn_seed=3), whole, box)
+    found = laid(photo, marked)
+    assert found.cut == pytest.approx(1000 / photo.size_px[0], rel=0.04)
+    rms, largest = off_cm(found.view, truth)
+    assert rms < 5
+    assert largest < 15
+    assert rms < 3 * found.residual_cm
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_a_whole_photo_is_no_part_of_one(marked, move):
+    stand, aim, lens, how = MOVES[move]
+    truth = view_from(STAND + stand, AIM + np.array([*aim, 0]), focal_px=800 * lens, roll_deg=2)
+    assert laid(photograph(truth, lawn_seed=3, seed=3, **how), marked).cut is None
+
+
 def test_pictures_of_other_sizes(marked):
     """A marked photo larger than the working size, the later one turned to a smaller format."""
     seen = view_from(STAND, AIM, focal_px=1360, size_px=(1700, 1190))

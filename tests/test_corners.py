@@ -75,6 +75,15 @@ def test_it_is_told_by_the_lens_that_the_header_has():
     assert "ask for a lens of 31 mm (as on 35 mm film), and the photo was taken with 26 mm" in said
 
 
+def test_a_longer_lens_may_be_a_part_of_a_photo():
+    """Its header still tells the whole photo's; a shorter one can't be."""
+    cut = replace(EYE, camera_matrix=view.camera_matrix(1.3 * FOCAL_PX, SIZE))
+    (said,) = corners.of_lens(shot(), marked(cut), OUTLINE_M)
+    assert "the photo was taken with 26 mm: the photo was cropped or zoomed (mark the whole one)" in said
+    (said,) = corners.of_lens(shot(), marked(EYE), OUTLINE_M * [1, 0.75])
+    assert "cropped" not in said
+
+
 def test_without_a_header_only_what_no_phone_has_is_told():
     (said,) = corners.of_lens(shot(header=False), marked(EYE), OUTLINE_M * [1, 1.6])
     assert "phones' main cameras" in said

@@ -22,7 +22,7 @@ from turfeye import sward
 from turfeye.errors import AlignmentError
 from turfeye.records import Bytes, Flags, Floats, Photo, View, Whole
 from turfeye.repose import MOST_MOVED_M, SIGMA_PX, Features, Matches, Pose, Solver, moved, to_ground
-from turfeye.view import camera_matrix, ground_by_pose, placement_m, project, resized, zenith_deg
+from turfeye.view import ground_by_pose, placement_m, project, resized, zenith_deg
 
 LONG_SIDE_PX: Final = 1600
 """Features are searched at this size: finer ones seldom return in another light."""
@@ -32,6 +32,9 @@ TILES: Final = (12, 9)
 noon of the sample lawn 116 matches are right so, and 6 when the strongest of the whole picture are taken."""
 GROUND_REACH_M: Final = 2.5
 """How far outside the outline a match may be taken to lie on the ground."""
+LEAST_CUT: Final = 0.02
+"""By how much a photo's focal length is at least unlike its header's where a gallery cut it out of a larger
+one: 0.006 at most in untouched ones, 0.013 with the marked photo's corners a hundredth of its width off."""
 FOCAL_SD: Final = {"same lens": 0.005, "known": 0.02, "unknown": 0.25}
 """Relative. A header rounds to whole millimetres; the same lens twice differs by focusing only. Ours."""
 CLEARER: Final = 0.86
@@ -62,6 +65,7 @@ class Aligned:
     view: View
     residual_cm: float  # one standard deviation of a lawn point's place, root mean square over what is seen
     matches: int  # features that agree with it
+    cut: float | None = None  # times its header's focal length that it has, where one of both was cut out
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -110,6 +114,10 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     if first_pose is None:
         raise _refusal("no standing point explains the features that were found again")
     first_pose = solver.refine(first_pose, matches)
+    header_px = solver.focal_px
+    cut = None if later.focal_px is None else _cut_out(solver, first_pose, matches)
+    if cut is not None:
+        solver, first_pose = cut
     agree, ground = solver.agreeing(first_pose, matches).sum(), solver.grounded(first_pose, matches).sum()
     if agree < max(FIRST_MATCHES, FIRST_SHARE * len(matches.first_px)) or ground < LEAST_GROUND:
         raise _refusal(
@@ -122,15 +130,39 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     agree = _enough(solver, pose, matches)
     view = _view(later, pose, solver)
     deviations = _deviations(solver, pose, first_pose, matches)
-    view = replace(view, pose_cov=_covariance(pose, deviations) + _inherited(view, first_view, outline))
+    pose_cov = _covariance(pose, deviations) + _inherited(view, first_view, outline)
+    view = replace(view, pose_cov=pose_cov)
     points = judged_points(view, outline)
     residual_cm = 100 * float(np.sqrt(np.mean(placement_m(view, points) ** 2)))
+    if cut is not None:
+        wider = float(np.hypot(1, _by_lens_cm(solver, pose, matches, points) / residual_cm))
+        residual_cm, view = residual_cm * wider, replace(view, pose_cov=wider**2 * pose_cov)
     if not residual_cm <= MOST_RESIDUAL_CM:
-        raise _refusal(f"the lawn could be placed only to about {residual_cm:.0f} cm")
+        why = "" if cut is None else ", and one of them seems cropped or zoomed: file it whole"
+        raise _refusal(f"the lawn could be placed only to about {residual_cm:.0f} cm{why}")
     before = _clear_rim(first, first_view, outline)
     if before > CLEAR_RIM and _clear_rim(later, view, outline) < RIM_KEPT * before:
         raise _refusal("where its outline would lie the lawn does not end")
-    return Aligned(view, residual_cm, agree)
+    return Aligned(view, residual_cm, agree, None if cut is None else pose.focal_px / header_px)
+
+
+def _cut_out(solver: Solver, pose: Pose, matches: Matches) -> tuple[Solver, Pose] | None:
+    """Solver and pose of a photo that its surroundings show to be cut out of a larger one; None of others.
+
+    Galleries cut pictures to the same shape and leave the header's focal length, which is then too short, and
+    the lens' middle is no longer the picture's. Laid over as if it were whole, the lawn came out up to metres
+    off, and was said to lie within some centimetres. Where the known photo is the one that was cut, this
+    one's focal length comes out too long by as much.
+    """
+    limit = np.log1p(max(LEAST_CUT, 3 * solver.focal_sd))
+    near = solver.cut_out(pose, matches, FOCAL_SD["unknown"])
+    if abs(np.log(near[1].focal_px / solver.focal_px)) <= limit:
+        return None
+    anywhere = Solver(solver.known, solver.size_px, (solver.focal_px, FOCAL_SD["unknown"]))
+    found = [near]
+    if (other := anywhere.propose(matches)) is not None:
+        found.append(anywhere.cut_out(anywhere.refine(other, matches), matches, FOCAL_SD["unknown"]))
+    return max(found, key=lambda one: one[0].score(one[1], matches))
 
 
 def _enough(solver: Solver, pose: Pose, matches: Matches) -> int:
@@ -169,7 +201,7 @@ def _view(later: Scenery, pose: Pose, solver: Solver) -> View:
     at_work = View(
         kind="lawn",
         size_px=later.small_px,
-        camera_matrix=camera_matrix(pose.focal_px, later.small_px),
+        camera_matrix=solver.matrix(pose.focal_px),
         rotation=pose.rotation,
         translation=-pose.rotation @ pose.centre_m,
         focal_from="exif" if later.focal_px else "solved",
@@ -287,6 +319,23 @@ def _deviations(solver: Solver, pose: Pose, first_pose: Pose, matches: Matches) 
     value, axis = np.linalg.eigh(solver.covariance(pose, matches))
     steps = (axis * np.sqrt(np.maximum(value, 0))).T
     return [*poses, (1.0, first_pose), *((1.0, moved(pose, step)) for step in steps)]
+
+
+def _by_lens_cm(solver: Solver, pose: Pose, matches: Matches, points: Floats) -> float:
+    """How far lawn points (N, 2) move with the lens and its middle, each quarter of the matches left out."""
+
+    def ground(own: Solver, there: Pose) -> Floats:
+        return own.matrix(there.focal_px) @ np.column_stack(
+            [there.rotation[:, :2], -there.rotation @ there.centre_m]
+        )
+
+    quarter, to_px = _quarters(matches.first_px), ground(solver, pose)
+    flat, off = np.column_stack([points, np.ones(len(points))]), []
+    for k in range(4):
+        to_lawn = np.linalg.inv(ground(*solver.cut_out(pose, matches.part(quarter != k), solver.focal_sd)))
+        at = flat @ (to_lawn @ to_px).T
+        off.append(np.sum((at[:, :2] / at[:, 2:] - points) ** 2, axis=1))
+    return 100 * float(np.sqrt(0.75 * np.mean(np.sum(off, axis=0))))
 
 
 def _quarters(px: Floats) -> Whole:

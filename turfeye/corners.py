@@ -71,10 +71,23 @@ def of_lens(picture: Photo, corners_px: Floats, outline_m: Floats) -> list[str]:
     own_mm = picture.focal_px / photo.focal_from_35mm(1.0, picture.size_px)
     if abs(math.log(mm / own_mm)) <= max(math.log1p(OTHER_LENS), doubt):
         return []
+    cropped = "the photo was cropped or zoomed (mark the whole one), " if mm > own_mm else ""
     return [
-        f"{asked}, and the photo was taken with {own_mm:.0f} mm: the outline is too long or too narrow one "
-        f"way, or a corner is not where it is marked; {MEND}"
+        f"{asked}, and the photo was taken with {own_mm:.0f} mm: {cropped}the outline is too long or too "
+        f"narrow one way, or a corner is not where it is marked; {MEND}"
     ]
+
+
+def of_cut(times: float, over: str) -> str:
+    """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
+    is a part of a larger one."""
+    which = (
+        "this photo was cropped or zoomed" if times > 1 else f"{over}, which it was laid over, was cropped"
+    )
+    return (
+        f"{which}: by what lies around the lawn the lens is {times:.2f} times as long as the header says. "
+        "Places rest on the lens solved for, and are less sure; file the whole photo, as the camera wrote it"
+    )
 
 
 def of_height(seen: View) -> list[str]:

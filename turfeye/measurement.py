@@ -14,9 +14,7 @@ from turfeye import (
     glance,
     lessons,
     models,
-    notes,
     photo,
-    photonames,
     region,
     store,
     summary,
@@ -164,9 +162,14 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
 
 
 def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
-    """What speaks against the corners marked in this photo, or the outline's lengths; [] of one unmarked."""
-    if where.placed is None or where.placed.over is not None:
+    """What speaks against the corners marked in this photo, or the outline's lengths.
+
+    Of one unmarked: that it, or the one that it was laid over, is no whole photo.
+    """
+    if where.placed is None:
         return []
+    if where.placed.over is not None:
+        return [] if where.placed.cut is None else [corners.of_cut(where.placed.cut, where.placed.over)]
     marked_px = next(v.corners_px for v in place.views if v.photo == picture.path.name)
     _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), marked_px)
     said = [*([doubt] if doubt else []), *corners.of_lens(picture, marked_px, place.outline_m)]
@@ -191,8 +194,8 @@ def marks_doubted(folder: Path | str, name: str) -> list[str]:
     return [f"no card in it checks the outline's size. By its lengths it {by}: if that is wrong, so are they"]
 
 
-def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> tuple[str, ...]:
-    """Which of a lawn's filed photos can't be measured as they are, why, and what to do: a line a reason.
+def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> dict[str, str]:
+    """Which of a lawn's filed photos can't be measured as they are: why, and what to do, by name.
 
     A photo needs a known spot's card or a marked view that it can be laid over; nothing is measured here.
     """
@@ -218,4 +221,4 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
 
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    return tuple(notes.gathered(refused.items(), called=photonames.called(place, refused, to_retake=True)))
+    return refused

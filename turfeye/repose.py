@@ -11,6 +11,7 @@ Barath et al. 2020 (MAGSAC++).
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -27,6 +28,8 @@ STAND_SD_M: Final = np.array([0.6, 0.6, 0.3])
 AIM_SD_RAD: Final = 0.25
 """How far it is usually turned. Ours, wide."""
 MOST_MOVED_M: Final = 2.5
+MIDDLE_SD: Final = 0.15
+"""Of the width: how far beside a picture that was cut out of a larger one the lens' middle may lie. Ours."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -69,10 +72,23 @@ class Pose:
 class Solver:
     """Finds the second camera's pose from matches, given the first."""
 
-    def __init__(self, known: View, size_px: tuple[int, int], focal: tuple[float, float]) -> None:
+    def __init__(
+        self,
+        known: View,
+        size_px: tuple[int, int],
+        focal: tuple[float, float],
+        *,
+        centre_px: Floats | None = None,
+    ) -> None:
         self.known, self.size_px = known, size_px
-        self.centre_px = (np.array(size_px) - 1) / 2
+        self.centre_px = (np.array(size_px) - 1) / 2 if centre_px is None else centre_px  # where the lens' is
         self.focal_px, self.focal_sd = focal
+
+    def matrix(self, focal_px: float) -> Floats:
+        """(3, 3) of the second camera with this focal length."""
+        matrix = camera_matrix(focal_px, self.size_px)
+        matrix[:2, 2] = self.centre_px
+        return matrix
 
     # -- what a pose says about matches
 
@@ -157,7 +173,7 @@ class Solver:
         if len(here) < 4:
             return []
         rng = np.random.default_rng(0)
-        matrix = camera_matrix(focal, self.size_px)
+        matrix = self.matrix(focal)
         flat = np.column_stack([matches.on_ground_m, np.zeros(len(matches.on_ground_m))])
         poses = []
         for _ in range(tries):
@@ -192,30 +208,53 @@ class Solver:
             pose = moved(pose, self._fit(pose, matches)[0])
         return pose
 
+    def cut_out(self, pose: Pose, matches: Matches, focal_sd: float) -> tuple[Solver, Pose]:
+        """The same for a picture that was cut out of a larger one: whatever lens, its middle anywhere near.
+
+        Gives a solver that has that middle, and leaves the focal length as free as ``focal_sd``, relative.
+        """
+        width, middle = self.size_px[0], (np.array(self.size_px) - 1) / 2
+        cut = Solver(self.known, self.size_px, (self.focal_px, focal_sd), centre_px=self.centre_px)
+        for _ in range(4):
+            step = cut._fit(pose, matches, beside=(middle, MIDDLE_SD * width))[0]
+            pose, centre_px = moved(pose, step[:7]), cut.centre_px + width * step[7:]
+            cut = Solver(self.known, self.size_px, (self.focal_px, focal_sd), centre_px=centre_px)
+        return cut, pose
+
     def covariance(self, pose: Pose, matches: Matches) -> Floats:
         """(7, 7) of the step that ``moved`` takes, from the fit's curvature."""
         jacobian = self._fit(pose, matches)[1]
         return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
 
-    def _fit(self, pose: Pose, matches: Matches) -> tuple[Floats, Floats]:
-        """The best step from ``pose`` (7,), and the residuals' Jacobian there."""
+    def _fit(
+        self, pose: Pose, matches: Matches, *, beside: tuple[Floats, float] | None = None
+    ) -> tuple[Floats, Floats]:
+        """The best step from ``pose`` (7,), and the residuals' Jacobian there.
+
+        With ``beside``, a middle and how far from it in pixels the lens' may be, that moves too: (9,), the
+        last two as shares of the width.
+        """
         from scipy.optimize import least_squares
 
         used = matches.part(self.agreeing(pose, matches))
         ground = used.part(self.grounded(pose, used))
 
         def off(theta: Floats) -> Floats:
-            there = moved(pose, theta)
-            flat = np.nan_to_num(self.ground_off(there, ground), nan=1e3).ravel() / SIGMA_PX
-            line = self.epipolar_off(there, used) / SIGMA_PX
+            there, lens_of, aside = moved(pose, theta[:7]), self, np.zeros(0)
+            if beside is not None:
+                lens_of = copy(self)
+                lens_of.centre_px = centre_px = self.centre_px + self.size_px[0] * theta[7:]
+                aside = (centre_px - beside[0]) / beside[1]
+            flat = np.nan_to_num(lens_of.ground_off(there, ground), nan=1e3).ravel() / SIGMA_PX
+            line = lens_of.epipolar_off(there, used) / SIGMA_PX
             stand = (there.centre_m - self.known.camera_m) / STAND_SD_M
             lens = [np.log(there.focal_px / self.focal_px) / self.focal_sd]
             aim = cv2.Rodrigues(there.rotation @ self.known.rotation.T)[0].ravel() / AIM_SD_RAD
             # Cauchy's weight on measured places only: the usual standpoint is no outlier
-            return np.concatenate([_cauchy(flat), _cauchy(line), stand, aim, lens])
+            return np.concatenate([_cauchy(flat), _cauchy(line), stand, aim, lens, aside])
 
-        scale = [0.01, 0.01, 0.01, 0.1, 0.1, 0.1, 0.01]
-        found = least_squares(off, np.zeros(7), method="lm", x_scale=scale, max_nfev=240)
+        scale = [0.01, 0.01, 0.01, 0.1, 0.1, 0.1, 0.01, *(0.01, 0.01)[: 0 if beside is None else 2]]
+        found = least_squares(off, np.zeros(len(scale)), method="lm", x_scale=scale, max_nfev=240)
         return np.asarray(found.x), np.asarray(found.jac)
 
 

@@ -41,12 +41,13 @@ class Placed:
     view: View
     residual_cm: float | None = None  # None: its own corners are marked
     over: str | None = None  # the photo that it was laid over
+    cut: float | None = None  # times its header's focal length that it has, as `align.Aligned` has it
 
     @property
     def facts(self) -> dict[str, Any]:
         """The same as plain JSON."""
         pose = {"residual_cm": self.residual_cm, "over": self.over, "pose": view.as_dict(self.view)}
-        return {"view": self.name, **pose}
+        return {"view": self.name, "cut": self.cut, **pose}
 
 
 class Standpoints:
@@ -89,7 +90,8 @@ class Standpoints:
         key = store.pose_key(self.place, picture.digest, wanted=wanted)
         kept = store.load_pose(self.place, key)
         if facts := kept.get("placed"):
-            return Placed(facts["view"], view.from_dict(facts["pose"]), facts["residual_cm"], facts["over"])
+            placing = facts["residual_cm"], facts["over"], facts["cut"]
+            return Placed(facts["view"], view.from_dict(facts["pose"]), *placing)
         before = {known: AlignmentError(why) for known, why in kept.get("refused", {}).items()}
         refused = self._refused.setdefault(name, before)
         placed = self._searched(picture, wanted)
@@ -126,7 +128,7 @@ class Standpoints:
         except AlignmentError as error:
             refused[known] = error
             return None
-        return Placed(view_name, aligned.view, aligned.residual_cm, known)
+        return Placed(view_name, aligned.view, aligned.residual_cm, known, aligned.cut)
 
     def _nearest(self, picture: Photo, view_names: list[str]) -> list[tuple[str, str]]:
         """View and photo of those laid already; earlier ones first, since later ones were filed after it."""
