@@ -214,6 +214,33 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     assert len(list((tmp_path / "cells").glob("*-spot-?-cells.csv"))) == 5
 
 
+def test_of_very_many_photos_a_digest_is_shown_and_the_table_has_each(tmp_path: Path) -> None:
+    """Two hundred trial plots took a line each, and each that failed its reason in full."""
+    for k in range(1, 33):
+        Image.fromarray(np.random.default_rng(k).integers(40, 90, (300, 400, 3), np.uint8)).save(
+            tmp_path / f"2026-05-06 plot {k:03}.png"
+        )
+    for k in (7, 19):
+        (tmp_path / f"2026-05-06 plot {k:03}.png").write_text("not a picture")
+    done = run("look", "--no-card", tmp_path, "--table", tmp_path / "plots.csv")
+    assert done.exit_code == 2
+    assert done.stdout.splitlines()[0] == "32 photos taken on 6 May 2026: 30 measured and 2 not"
+    again = done.stderr.split("To be taken again, 2 photos:\n")[1].splitlines()[0]
+    assert again.startswith("  - 2 photos (2026-05-06 plot 007.png, 019): holds no picture")
+    assert (
+        "To mind of 30 photos measured:\n  - 30 photos (2026-05-06 plot 001.png, 002, 003 and" in done.stderr
+    )
+    ranks = [int(rank) for rank in re.findall(r"plot \d+\.png +(\d+) \(", done.stdout)]
+    assert ranks == sorted(ranks)
+    assert len(ranks) == 20
+    assert "… 10 more" in done.stdout
+    with (tmp_path / "plots.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 32
+    assert sum("holds no picture" in row["why"] for row in rows) == 2
+    assert "--table FILE writes a row for each" in run("look", "--no-card", tmp_path).stderr
+
+
 @pytest.mark.parametrize("words", [("--rule", "97"), ("--rule", "100"), ("--cell", "0.2", "--spot", "1")])
 def test_what_belongs_to_a_card_is_not_ignored_without_one(words: tuple[str, ...]) -> None:
     done = run("look", "--no-card", SPOTS / "2026-04-13-spot-1.jpg", *words)
@@ -477,6 +504,41 @@ def test_a_phone_s_folder_is_filed_again_and_again(folder: Path, tmp_path: Path)
     assert len(list((folder / "photos").iterdir())) == 5
 
 
+def test_of_a_season_s_photos_a_digest_is_shown_and_a_table_has_each(folder: Path, tmp_path: Path) -> None:
+    phone = tmp_path / "phone"
+    phone.mkdir()
+    for n in range(32):
+        picture(phone / f"IMG_{n:04}.jpg", taken=datetime(2026, 4, 2 + n // 16, 10, n), seed=n)
+    done = run("add", folder, phone)
+    assert done.exit_code == 0
+    assert done.stdout == "32 photos filed, taken on 2 days from 2 April to 3 April 2026\n"
+    assert "filed, but not placed yet, 32 photos:\n  - 32 photos (" in done.stderr
+    with (folder / "results/filed.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert [row["source"] for row in rows] == [str(phone / f"IMG_{n:04}.jpg") for n in range(32)]
+    assert {row["photo"] for row in rows} == {path.name for path in (folder / "photos").iterdir()}
+    assert {row["state"] for row in rows} == {"filed"}
+    assert all("no view is marked yet" in row["why"] for row in rows)
+    assert run("add", folder, phone).stdout == ""
+    assert (folder / "results/filed.csv").read_text().count(",filed before,") == 32
+
+
+def test_very_many_photos_that_can_t_be_filed_are_told_by_what_is_wrong(folder: Path, tmp_path: Path) -> None:
+    """Of more than twenty the first twenty were told, a line each, whatever was wrong with the others."""
+    phone = tmp_path / "phone"
+    phone.mkdir()
+    for n in range(24):
+        picture(phone / f"IMG_{n:04}.jpg", taken=None, seed=n)
+    (phone / "IMG_0099.jpg").write_text("not a picture")
+    done = run("add", folder, phone)
+    assert done.exit_code == 2
+    assert (
+        "25 of 25 photos can't be filed, so none was\n  - 24 photos (IMG_0000.jpg, 0001, 0002," in done.stderr
+    )
+    assert "0022, 0023): has no date, neither in its header nor in its name" in done.stderr
+    assert "\n  - IMG_0099.jpg: holds no picture" in done.stderr
+
+
 def test_add_marks_corners(folder: Path, tmp_path: Path) -> None:
     corners = [word for x, y in CORNERS for word in ("--corner", f"{x},{y}")]
     assert run("add", folder, picture(tmp_path / "a.jpg"), "--view", "kitchen", *corners).exit_code == 0
@@ -544,6 +606,12 @@ def test_photos_of_one_plot_on_one_day_are_told(folder: Path, tmp_path: Path) ->
     done = run("add", folder, tmp_path / "plot 001.jpg", whole, copied, "--numbered")
     assert done.exit_code == 2
     assert "are one picture, and their names' last numbers are two plots', 12 and 1" in done.stderr
+    second = tmp_path / "plot 001 (2).jpg"
+    second.write_bytes((tmp_path / "plot 001.jpg").read_bytes())
+    done = run("add", folder, tmp_path / "plot 001.jpg", second, whole, copied, "--numbered")
+    assert "two plots', 1 and 2" in done.stderr  # all such at once
+    assert "two plots', 12 and 1" in done.stderr
+    second.unlink()
     copied.unlink()
     picture(tmp_path / "plot 012.1.jpg", seed=2)  # another photo of plot 12, whose last number is 1
     done = run("add", folder, *sorted(tmp_path.glob("plot*")), "--numbered")

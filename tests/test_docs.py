@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from turfeye import bydate, lawnfile, planfile, results, series, store, treatments
+from turfeye import bydate, byphoto, lawnfile, planfile, results, series, store, treatments
 from turfeye.answer import Answer
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -56,11 +56,15 @@ def test_every_column_of_the_materials_is_explained() -> None:
     assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(planfile.MATERIAL_COLUMNS)
 
 
-def test_every_column_of_the_photos_is_explained() -> None:
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [(byphoto.PHOTOS, series.COLUMNS), (byphoto.FILED, byphoto.FILED_COLUMNS)],
+)
+def test_every_column_of_the_photos_is_explained(table: str, columns: tuple[str, ...]) -> None:
     page = (DOCS / "columns.md").read_text(encoding="utf-8")
-    section = page.split("## results/photos.csv")[1].split("\n## ")[0]
+    section = page.split(f"## results/{table}")[1].split("\n## ")[0]
     lines = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
-    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(series.COLUMNS)
+    assert {name for line in lines for name in re.findall(r"`(\w+)`", line)} == set(columns)
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,29 @@ def test_of_many_photos_three_are_named():
     assert line == f"12 photos ({', '.join(names[:3])} and 9 more): too dark"
 
 
+def test_notes_on_the_same_photos_name_them_once():
+    said = [("a.jpg", "too dark"), ("b.jpg", "too dark"), ("a.jpg", "no card"), ("b.jpg", "no card")]
+    several, one = notes.gathered([*said, ("c.jpg", "blurred")])
+    assert several == "2 photos (a.jpg, b.jpg):\n  - too dark\n  - no card"
+    assert notes.below(several) == ("2 photos (a.jpg, b.jpg):", "too dark", "no card")
+    assert notes.below(one) == (one,) == ("c.jpg: blurred",)
+    assert notes.within([several])[0].splitlines()[1] == "    - too dark"
+
+
+def test_hundreds_of_names_are_told_by_what_they_differ_in():
+    assert notes.photos_alike([f"5 May plot {k:03}.jpg" for k in (7, 17, 170)]) == (
+        "3 photos (5 May plot 007.jpg, 017, 170)"
+    )
+    assert notes.alike(["IMG_0042.JPG", "IMG_0043.HEIC"]) == ["IMG_0042.JPG", "0043.HEIC"]
+    assert notes.alike(["2026-04-01 a.jpg", "2026-05-01 a.jpg"]) == ["2026-04-01 a.jpg", "05-01 a"]
+
+
+def test_cards_of_many_unknown_spots_are_one_note():
+    said = [(f"{k}.jpg", f"wanted a known spot, came card {k}: write it") for k in range(1, 201)]
+    (line,) = notes.gathered(said)
+    assert line.endswith("and 197 more): wanted a known spot, came card 1 to 200: write it")
+
+
 def test_notes_that_differ_in_what_was_measured_are_one():
     said = [(f"{k}.jpg", f"its twin greys differ by {pct} %: turn it") for k, pct in enumerate((21, 19, 9))]
     assert notes.gathered(said) == [

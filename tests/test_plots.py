@@ -17,6 +17,8 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from PIL import Image
 from shapely import Polygon, box
 
@@ -441,6 +443,44 @@ def test_a_plan_of_very_many_small_patches_goes_plot_by_plot(sown: answer.Answer
     assert "only where the trial allows it" in page
     few = sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert '<table class="tasks' in few
+
+
+def greys(figure: Figure, at_m: tuple[float, float]) -> float:
+    """How light a print in grey (ITU-R BT.601 weights) is at a place of the lawn, 0-255."""
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    x, y = figure.axes[0].transData.transform(at_m)
+    rgba = np.asarray(canvas.buffer_rgba(), float)
+    return float(rgba[round(rgba.shape[0] - 1 - y), round(x), :3] @ (0.299, 0.587, 0.114))
+
+
+@pytest.mark.parametrize("count", [5, 25], ids=["a lawn's few", "a trial's many"])
+def test_patches_that_wait_are_told_from_those_to_be_sown_without_colour(
+    sown: answer.Answer, count: int
+) -> None:
+    """In a grey print as well: filled or hollow, and in words on the page and in the table for programs."""
+    wide = plots.placed(
+        [patch(square(x, 0.6, 0.8), number=count + k) for k, x in enumerate((4.2, 2.3))], sown.lawn.plots
+    )
+    some = (*many_patches(sown, count - 2).plan.tasks, task(wide[0], 0.0), task(wide[1], 9.0))
+    waits = [one.waits for one in some]
+    assert waits[-2:] == [True, False]
+    ground = sheet.ground(sown.lawn)
+    figure = charts.plan_picture(some, ground=ground, title="t")
+    # in a corner of each patch, beside its number; and beside all patches
+    waiting, filled = (greys(figure, tuple(one.patch.outline_m.max(axis=0) - 0.1)) for one in some[-2:])
+    assert waiting == pytest.approx(greys(figure, (7.8, 2.5)), abs=2)
+    assert waiting - filled > 60
+    words = {text.get_text() for axes in figure.axes for text in axes.texts}
+    assert {
+        f"filled, to be sown: {len(some) - sum(waits)}",
+        f"hollow, waits: no seed yet: {sum(waits)}",
+    } <= words
+    plan = replace(sown.plan, tasks=some)
+    page = sheet.page(replace(sown, plan=plan), dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
+    assert f"</svg>waits, no seed yet: {sum(waits)}</span>" in page
+    assert page.count(">waits</td>") == (sum(waits) if count == 5 else 0)
+    assert [row["how"] == "waits" for row in planfile.plan_dict(plan)["patches"]] == waits
 
 
 def test_a_trial_s_patches_that_all_wait_make_no_walk(sown: answer.Answer) -> None:

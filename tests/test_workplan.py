@@ -511,7 +511,7 @@ def test_seed_too_little_to_weigh_is_a_pinch_and_is_weighed_plot_by_plot():
     assert [workplan.sown_how(task) for task in (tasks[0], tasks[1], in_plot(6, 7, 0))] == [
         "by hand",
         "a pinch by hand",
-        "",
+        "waits",
     ]
 
 

@@ -113,14 +113,14 @@ def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:
     return int(shown.quantize(Decimal(1), ROUND_HALF_UP))
 
 
-def seed_words(grams: float) -> str:
+def seed_words(grams: float, waits: bool = False) -> str:
     """The seed of one place for a table.
 
-    >>> seed_words(33), seed_words(2), seed_words(0)
-    ('33 g', '2 g, a pinch', '–')
+    >>> seed_words(33), seed_words(2), seed_words(0), seed_words(0, waits=True)
+    ('33 g', '2 g, a pinch', '–', 'waits')
     """
     if not grams:
-        return "–"
+        return "waits" if waits else "–"
     return f"{grams:.0f} g{', a pinch' if grams < LEAST_WEIGHED_G else ''}"
 
 

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from turfeye import aftercare, headline
+from turfeye import aftercare, headline, notes
 from turfeye.amounts import PlanSettings
 from turfeye.course import Course
 from turfeye.lawn import Lawn
@@ -165,8 +165,9 @@ def state_counts(outlook: Outlook) -> dict[str, int]:
 
 
 def _short(warning: str) -> str:
-    """What is the matter, without the advice and the names of several photos."""
-    parts = re.sub(r"^(\d+ photos) \(.*?\)(?=:| were)", r"\1", warning).split(": ")
+    """What is the matter first, without the advice and the names of several photos."""
+    first = " ".join(notes.below(warning)[:2])
+    parts = re.sub(r"^(\d+ photos) \(.*?\)(?=:| were)", r"\1", first).split(": ")
     return parts[0] if parts[0].endswith("not measured") else ": ".join(parts[:2])
 
 

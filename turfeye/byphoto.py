@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from typing import Any, Final
 
 from turfeye import plots, series, store
+from turfeye.filing import Filed
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
@@ -16,6 +18,8 @@ from turfeye.season import on_lawn_m
 
 PHOTOS: Final = "photos.csv"
 """In the lawn's results; its columns are `series.COLUMNS`."""
+FILED: Final = "filed.csv"
+FILED_COLUMNS: Final = ("source", "photo", "taken", "taken_from", "state", "note", "why")
 
 
 def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict[str, Any]]:
@@ -34,6 +38,23 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
     ]
     groups = [visit_of.get(one.path.name) if "at_m" in one.facts else None for one in measured]
     return series.ranked(found, groups)
+
+
+def list_filed(place: Lawn, filed: Sequence[Filed], unplaced: Mapping[str, str]) -> Path:
+    """Write what became of many photos handed in, a row each; ``unplaced``, why, by filed name."""
+    told = [
+        {
+            "source": one.source,
+            "photo": one.path.name,
+            "taken": one.taken.isoformat(),
+            "taken_from": one.taken_from,
+            "state": "filed before" if one.already else "filed",
+            "note": one.note,
+            "why": unplaced.get(one.path.name),
+        }
+        for one in filed
+    ]
+    return store.write_table(place.results_dir / FILED, FILED_COLUMNS, told)
 
 
 def placed(reading: Reading, sown: date) -> store.PlacedTable:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shlex
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from turfeye import bydate, notes, photonames, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
@@ -37,6 +37,11 @@ def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     said = [(one.path.name, word) for one in every for word in one.facts["warnings"]]
     views = {one.path.name: str(one.facts["view"]) for one in every}
     return notes.gathered(said, called=photonames.called(place, views, views=views))
+
+
+def unplaced(place: Lawn, why: Mapping[str, str]) -> list[str]:
+    """Filed photos that can't be measured as they are, ``why`` by name, a line a reason."""
+    return notes.gathered(why.items(), called=photonames.called(place, why, to_retake=True))
 
 
 def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
@@ -126,7 +131,7 @@ def nothing_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> LawnError:
     later = ["  - photos/ is for what came after it: move those from before the work to before/"]
     words = [
         f"{place.name}: no photo from before the work shows the lawn.",
-        *(f"  - {line}" for line in not_of_the_lawn(place, measured)),
+        *notes.within(not_of_the_lawn(place, measured)),
         *(later if place.photos() else ()),
         f"File one with its corners marked: turfeye add {shlex.quote(str(place.folder))} PHOTO --before "
         "--corner x,y …",
@@ -139,7 +144,7 @@ def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     file_some = f"turfeye add {shlex.quote(str(place.folder))} PHOTO"
     if not measured:
         return NoPhotosError(f"no photos yet; file some with: {file_some}")
-    lines = [f"  - {line}" for line in _refused(place, measured)]
+    lines = notes.within(_refused(place, measured))
     spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
     if spots:
         words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
@@ -156,7 +161,7 @@ def nothing_seen(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
         if one.table is not None
     ]
     called = photonames.called(place, [name for name, _ in whys])
-    lines = [f"  - {line}" for line in (*notes.gathered(whys, called=called), *noted(place, measured))]
+    lines = notes.within([*notes.gathered(whys, called=called), *noted(place, measured)])
     return SeasonError(
         "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
     )

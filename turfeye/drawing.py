@@ -44,6 +44,9 @@ KIND_FILL = {
     "thin": "#9a2c4c", "slow": STATE_FILL["slow"], "bare": "#7a4f2b", "hollow": "#5d6470",
     "pale": "#d9c23e", "stripe": "#4d6f96",
 }  # fmt: skip
+FILLED = 0.55
+"""How much a patch's fill covers of the lawn."""
+HOLLOW_DASHES = (0, (2.2, 1.4))
 STYLE = {
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
@@ -220,16 +223,22 @@ def draw_plots(axes: Axes, ground: Ground, in_per_m: float) -> None:
         halo(number, PAPER, 1.2)
 
 
-def draw_patch(axes: Axes, patch: Patch) -> None:
-    """A patch in its kind's colour; the lawn shows through its holes."""
+def draw_patch(axes: Axes, patch: Patch, *, hollow: bool = False, small: bool = False) -> None:
+    """A patch in its kind's colour, filled, or ``hollow`` in ink; the lawn shows through its holes.
+
+    Of a ``small`` hollow one the edge is whole: dashes would be all that is left of it.
+    """
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path as Line
 
     rings = (patch.outline_m, *patch.holes_m)
     shape = Line.make_compound_path(*(Line(np.vstack([ring, ring[:1]]), closed=True) for ring in rings))
-    colour = KIND_FILL[patch.kind]
-    axes.add_patch(PathPatch(shape, fc=colour, alpha=0.35, lw=0))
-    axes.add_patch(PathPatch(shape, fc="none", ec=colour, lw=1.4))
+    colour = INK if hollow else KIND_FILL[patch.kind]
+    if not hollow:
+        axes.add_patch(PathPatch(shape, fc=colour, alpha=FILLED, lw=0))
+    style: Any = HOLLOW_DASHES if hollow and not small else "solid"
+    width = (0.8 if small else 1.1) if hollow else 1.4
+    axes.add_patch(PathPatch(shape, fc="none", ec=colour, lw=width, ls=style))
 
 
 def on_grid(grid: Grid, row: Any, col: Any, values: Floats) -> Floats:

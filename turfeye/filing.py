@@ -7,14 +7,15 @@ import re
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 
-from turfeye import lawnfile, lawntext, plotsheet
+from turfeye import lawnfile, lawntext, notes, plotsheet
 from turfeye import photo as photo_module
-from turfeye.errors import DateError, LawnError, TurfeyeError
+from turfeye.errors import MOST_TOLD, DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
@@ -27,6 +28,8 @@ Tell = Callable[[str], None]
 """Hears, in a few words, what is being done, for whoever waits."""
 FEW_PLOTS = 6
 """So many plots with several photos of one day are named; of more the number."""
+MOST_NAMED = 50
+"""Of photos that can't be filed for one reason so many are named."""
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
 _FILED = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\d(?:-(?P<original>.+))?-[0-9a-f]{6}")
 
@@ -109,19 +112,26 @@ def add(
 
 
 def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = untold) -> list[T]:
-    """What is told of each photo; of all that can't be filed what is wrong with them, at once."""
-    found, wrong = [], []
+    """What is told of each photo; of all that can't be filed what is wrong with them, at once.
+
+    Where they are very many, those with the same wrong are told together.
+    """
+    found: list[T] = []
+    wrong: list[tuple[Path, TurfeyeError]] = []
     for number, source in enumerate(sources, start=1):
         tell(f"reading photo {number} of {len(sources)}: {source.name}")
         try:
             found.append(of(source))
         except TurfeyeError as error:
-            wrong.append(error)
+            wrong.append((source, error))
     if len(wrong) == 1:
-        raise wrong[0]
+        raise wrong[0][1]
     if wrong:
-        words = f"{len(wrong)} of {len(sources)} photos can't be filed, so none was"
-        raise LawnError(words, [str(error) for error in wrong])
+        told = [str(error) for _, error in wrong]
+        if len(wrong) > MOST_TOLD:
+            own = ((source.name, str(error).replace(f"{source} ", "", 1)) for source, error in wrong)
+            told = notes.gathered(own, called=partial(notes.photos_alike, most=MOST_NAMED))
+        raise LawnError(f"{len(wrong)} of {len(sources)} photos can't be filed, so none was", told)
     return found
 
 
@@ -158,14 +168,18 @@ def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> li
     """
     of_day: dict[tuple[int | None, dt.date], set[str]] = {}
     first: dict[str, tuple[Filed, int | None]] = {}
+    copies = []
     for one, peg in zip(planned, pegs, strict=True):
         of_day.setdefault((peg, one.taken.date()), set()).add(one.digest)
         other, others = first.setdefault(one.digest, (one, peg))
         if peg != others:
-            raise LawnError(
+            copies.append(
                 f"{other.source} and {one.source} are one picture, and their names' last numbers are two "
                 f"plots', {others} and {peg}; leave the copy out, or rename it"
             )
+    if copies:
+        more = len(copies) > 1
+        raise LawnError("some pictures are there twice" if more else copies[0], copies if more else ())
     several = [key for key, digests in of_day.items() if len(digests) > 1]
     noted = []
     for one, peg in zip(planned, pegs, strict=True):

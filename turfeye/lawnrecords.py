@@ -215,6 +215,11 @@ class Task:
     because: str
     cautions: tuple[str, ...] = ()
 
+    @property
+    def waits(self) -> bool:
+        """Whether the patch stays short so far but gets no seed yet, since time may be all that it needs."""
+        return self.patch.kind in ("thin", "slow") and not self.seed_g
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class WorkPlan:

@@ -261,6 +261,8 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "plain_table": plottables.for_client(answer) if ranked else None,
         "several_days": len({row["taken"][:10] for row in answer.plots}) > 1,
         "never_seen": _never_seen(answer),
+        "waiting": sum(task.waits for task in answer.plan.tasks),
+        "plan_fill": drawing.KIND_FILL["thin"],
         "paint": PAINT,
     }
 

@@ -93,7 +93,7 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
     number = sighting.spot if named is None else named
     wanted = f"wanted {'the card of ' * (named is None)}a known spot ({_known(place)}), came "
     place_it = (
-        f"write its [[spot]] in lawn.toml, number = {number} and at_m = [2.0, 1.5], its place in metres "
+        "write its [[spot]] in lawn.toml, with that number and at_m = [2.0, 1.5], its place in metres "
         f"along side {place.side_names[0]} and into the lawn"
     )
     if named is None:

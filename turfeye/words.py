@@ -139,6 +139,21 @@ def short_day(when: date) -> str:
     return f"{when.day} {MONTHS[when.month - 1]}"
 
 
+def on_days(days: Iterable[date]) -> str:
+    """On which days something was, or from when to when where there are several.
+
+    >>> from datetime import date
+    >>> on_days([date(2026, 5, 9)]), on_days([date(2026, 5, 9), date(2026, 3, 14), date(2026, 3, 20)])
+    ('on 9 May 2026', 'on 3 days from 14 March to 9 May 2026')
+    """
+    every = sorted(set(days))
+    first, last = every[0], every[-1]
+    if first == last:
+        return f"on {day(last)}"
+    begun = short_day(first) if first.year == last.year else day(first)
+    return f"on {len(every)} days from {begun} to {day(last)}"
+
+
 def brief_day(when: date) -> str:
     """A date where there is hardly room, the same in every locale.
 

@@ -145,9 +145,9 @@ def _plan_cautions(tasks: Sequence[Task], *, young: bool) -> tuple[str, ...]:
 
 
 def sown_how(task: Task) -> str:
-    """How a patch is sown, in few words; "" where it gets no seed."""
+    """How a patch is sown, in few words, or that it waits; "" where it gets no seed for another reason."""
     if not task.seed_g:
-        return ""
+        return "waits" if task.waits else ""
     if task.seed_g < amounts.LEAST_WEIGHED_G:
         return "a pinch by hand"
     return "spreader" if task.patch.area_m2 >= SPREADER_FROM_M2 else "by hand"

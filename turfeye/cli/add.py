@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from turfeye.cli.shared import FOLDER, PHOTO, Day, Pair, say, waiting
+from turfeye.cli.shared import FOLDER, MANY, PHOTO, Day, Pair, say, waiting
+from turfeye.words import on_days, so_many
 
 FEW_KNOWN = 3
 """So many photos that were filed before are named one by one; of more, as of a phone's folder, the number."""
@@ -47,8 +48,9 @@ def add(
 
     A folder in a photo's place stands for all pictures in it; those filed before are not filed twice.
     Photos that a season can't place yet are named at once, with what is missing and what to do.
+    Of more than thirty you get a digest; what became of each is in the lawn's results/filed.csv.
     """
-    from turfeye import filing, lawn, notes, survey
+    from turfeye import byphoto, doubts, filing, lawn, notes, survey
 
     with waiting() as tell:
         filed = filing.add(
@@ -65,17 +67,23 @@ def add(
     told = view is not None or spot is not None or numbered
     noted, all_noted = (f", what you say of {what} is noted" if told else "" for what in ("it", "them"))
     known = {one for one in filed if one.already and (one.path.parent.name == "before") == before}
+    new = [one for one in filed if not one.already]
+    many = len(filed) > MANY
+    if many and new:
+        click.echo(f"{so_many(len(new), 'photo')} filed, taken {on_days(one.taken.date() for one in new)}")
+    elsewhere = []
     for one in filed:
         if not one.already:
-            click.echo(f"{one.source.name} → {one.path.name}")
+            if not many:
+                click.echo(f"{one.source.name} → {one.path.name}")
         elif one not in known:
-            where = one.path.parent.name
-            say(
-                f"{one.source.name}: filed already as {one.path.name}{noted}, in {where}/: "
-                "move it by hand if that is wrong"
-            )
+            where = "" if many else f" as {one.path.name}"
+            where = f"filed already{where}{noted}, in {one.path.parent.name}/"
+            elsewhere.append((one.source.name, f"{where}: move it by hand if that is wrong"))
         elif len(known) <= FEW_KNOWN:
             say(f"{one.source.name}: filed already as {one.path.name}{noted}")
+    for line in notes.gathered(elsewhere):
+        say(line)
     for line in notes.gathered((one.source.name, one.note) for one in filed if one.note):
         say(line)
     if len(known) > FEW_KNOWN:
@@ -87,9 +95,15 @@ def add(
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")
     with waiting() as tell:
-        lines = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
-    for line in lines:
+        why = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
+    lines = doubts.unplaced(lawn.read(folder), why)
+    if many and lines:
+        say("\n".join([f"filed, but not placed yet, {so_many(len(why), 'photo')}:", *notes.within(lines)]))
+    for line in () if many else lines:
         say(f"filed, but not placed yet: {line}")
+    if many:
+        say(f"each photo: {byphoto.list_filed(lawn.read(folder), filed, why)}")
     if corners and not lines:
-        for line in survey.marks_doubted(folder, filed[0].path.name):
-            say(f"{filed[0].source.name}: {line}")
+        doubted = survey.marks_doubted(folder, filed[0].path.name)
+        for line in notes.gathered((filed[0].source.name, doubt) for doubt in doubted):
+            say(line)

@@ -7,6 +7,7 @@ import shlex
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,7 @@ import click
 import numpy as np
 from click.core import ParameterSource
 
-from turfeye.cli.shared import FILE, FOLDER, PHOTO, Span, figure, say, share, show_table, waiting
+from turfeye.cli.shared import FILE, FOLDER, MANY, PHOTO, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
 from turfeye.words import listed, so_many
 
@@ -28,6 +29,8 @@ FEWEST_CELLS = 4
 """Of so few cells none seen, they are too large for the picture."""
 FEW_PHOTOS = 4
 """So many photos are shown one by one; more are shown a row each, ranked."""
+ENDS = 10
+"""Of a long ranking so many rows are shown from each end."""
 NOTHING = "nothing measured"
 OF_A_CARD = {"cell_m": "--cell", "values": "--values", "spot": "--spot", "rule_mm": "--rule"}
 """Options that say something of a card, or in its metres."""
@@ -69,7 +72,9 @@ def look(
     """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour.
 
     Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
-    is named, and the others go on. A folder in a photo's place stands for all pictures in it.
+    is named, and the others go on. A folder in a photo's place stands for all pictures in it. Of more than
+    thirty you get a digest: which to take again and why, what to mind of the others, and both ends of the
+    ranking; --table has all of them.
     """
     from turfeye import card_values, glance, photo, series, store, summary
 
@@ -87,24 +92,35 @@ def look(
     )
     rows: list[dict[str, Any]] = []
     said: list[tuple[str, str]] = []
+    again: list[tuple[str, str]] = []
     cardless: list[Path] = []
     many = len(photos) > FEW_PHOTOS and not json
+    digest = len(photos) > MANY and not json
+    if digest and table is None:
+        say(f"of {len(photos)} photos a digest is shown; --table FILE writes a row for each")
     for path, seen in _each(photos, measure, patiently=many):
         if isinstance(seen, TurfeyeError):
-            say(f"{path} not measured: {str(seen).removeprefix(f'{path} ')}")
+            why = str(seen).removeprefix(f"{path} ")
+            again.append((path.name, why))
+            if not digest:
+                say(f"{path} not measured: {why}")
             rows.append(series.row(str(path), None, {"why": str(seen)}))
             cardless += [path] * isinstance(seen, CardNotFoundError)
             continue
         rows.append(series.row(str(path), seen.table, summary.kept(seen)))
         if many:  # when all are measured
-            said += [(path.name, warning) for warning in (*seen.warnings, *_of_nothing(seen))]
+            nothing = [(path.name, why) for why in _of_nothing(seen)]
+            again += nothing
+            said += [(path.name, warning) for warning in seen.warnings] + nothing * (not digest)
         else:
             _show(seen, json=json, written=out is not None)
         if out is not None:
             _write(seen, out, aloud=not many)
     rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
+    if digest:
+        _show_digest(rows, again, said)
     if many:
-        _show_many(rows, said, out)
+        _show_many(rows, [] if digest else said, out, cut=digest)
     if table is not None:
         say(f"wrote {so_many(len(rows), 'row')} to {store.write_table(table, series.COLUMNS, rows)}")
     if cardless:
@@ -172,20 +188,45 @@ def _show_the_way_on(cardless: Sequence[Path]) -> None:
     say(f"cover alone, in parts of the picture, without a card: turfeye look --no-card {these}")
 
 
-def _show_many(rows: Sequence[dict[str, Any]], said: Sequence[tuple[str, str]], out: Path | None) -> None:
+def _show_digest(
+    rows: Sequence[dict[str, Any]], again: Sequence[tuple[str, str]], said: Sequence[tuple[str, str]]
+) -> None:
+    """Very many photos: how many could be measured, which are to be taken again, what to mind of others."""
+    from turfeye import notes, photonames
+    from turfeye.words import on_days
+
+    all_of = partial(notes.photos_alike, most=photonames.MOST_TO_RETAKE)
+    without = sum(row["state"] == "not measured" for row in rows)
+    nothing = len({name for name, _ in again}) - without
+    counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
+    counts += [f"{nothing} in which nothing could be"] if nothing else []
+    days = [date.fromisoformat(row["taken"][:10]) for row in rows if row["taken"]]
+    click.echo(f"{len(rows)} photos{f' taken {on_days(days)}' if days else ''}: {listed(counts)}")
+    minded = len({name for name, _ in said})
+    for heading, lines in (
+        (f"To be taken again, {so_many(without + nothing, 'photo')}:", notes.gathered(again, called=all_of)),
+        (f"To mind of {so_many(minded, 'photo')} measured:", notes.gathered(said, called=notes.photos_alike)),
+    ):
+        if lines:
+            say("\n".join([heading, *notes.within(lines)]))
+
+
+def _show_many(
+    rows: Sequence[dict[str, Any]], said: Sequence[tuple[str, str]], out: Path | None, *, cut: bool
+) -> None:
     """Many photos: what was said of them, equal notes as one line, and how they rank."""
     from turfeye import notes
 
     for line in notes.gathered(said):
         say(line)
-    _show_ranks(rows)
+    _show_ranks(rows, cut=cut)
     if out is not None:
         good = sum(row["state"] != "not measured" for row in rows)
         say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
 
 
-def _show_ranks(rows: Sequence[dict[str, Any]]) -> None:
-    """Many photos, a row each, the greenest first."""
+def _show_ranks(rows: Sequence[dict[str, Any]], *, cut: bool) -> None:
+    """Many photos, a row each, the greenest first; ``cut``, both ends of the ranked ones."""
     days = {row["taken"][:10] for row in rows if row["taken"]}
     dated = len(days) > 1
     names = ("photo", *(["taken"] if dated else []), "rank", "green", "straw", "bare", "colour", "uneven")
@@ -201,14 +242,19 @@ def _show_ranks(rows: Sequence[dict[str, Any]]) -> None:
             figure(row["cv_pct"], 0, " %"),
         )
         for row in rows
+        if not cut or row["rank"] is not None
     ]
-    show_table(names, shown)
+    if cut and len(shown) > 2 * ENDS:
+        between = f"… {len(shown) - 2 * ENDS} more"
+        shown = [*shown[:ENDS], (between, *[""] * (len(names) - 1)), *shown[-ENDS:]]
+    if shown:
+        show_table(names, shown)
     say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
 
 
 def _show(seen: Look, *, json: bool, written: bool) -> None:
     """One photo, and what to mind of it."""
-    from turfeye import summary
+    from turfeye import notes, summary
 
     if json:
         click.echo(json_module.dumps(summary.as_dict(seen), ensure_ascii=False, allow_nan=False))
@@ -216,8 +262,8 @@ def _show(seen: Look, *, json: bool, written: bool) -> None:
         _show_in_words(seen)
         if len(seen.table.state) > FEW_CELLS and not written and np.isfinite(seen.table.cover).any():
             say("every cell with its other figures: --out DIR, or --json")
-    for warning in seen.warnings:
-        say(f"{seen.photo.path.name}: {warning}")
+    for line in notes.gathered((seen.photo.path.name, warning) for warning in seen.warnings):
+        say(line)
 
 
 def _show_in_words(seen: Look) -> None:

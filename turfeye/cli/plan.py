@@ -106,7 +106,7 @@ def _show_by_patch(work: WorkPlan) -> None:
             figure(task.patch.area_m2, 2),
             _by_tape(task.tape),
             share(task.patch.deficit),
-            seed_words(task.seed_g),
+            seed_words(task.seed_g, task.waits),
             figure(task.dressing_l, 1),
         )
         for task in work.tasks

@@ -31,6 +31,8 @@ FOLDER = Place(file_okay=False, path_type=Path)
 FILE = Place(dir_okay=False, path_type=Path)
 PHOTO = Place(path_type=Path)
 
+MANY = 30
+"""Of so many photos each is told by itself; of more a digest, and each in a table."""
 WORDS_WIDE = 16
 """Characters that words in a table have at least before they go on in the next line."""
 MOST_WIDE = 1000
