@@ -19,29 +19,31 @@ MOST_NUMBERS: Final = 12
 
 BELOW: Final = "\n  - "
 """Parts the lines that are said of one."""
-_FIGURE: Final = re.compile(
-    r"\d+(?:\.\d+)?(?= (?:%|points|times|pixels (?:wide|long)))|(?<!--date )\b\d{4}-\d\d-\d\d\b"
-    r"|(?<=came card )\d+"
-)
-"""What a note measured, a day, or which of many cards it was: notes that differ in it only say the same."""
+_FIGURE: Final = r"\d+(?:\.\d+)?(?= (?:%|points|times|pixels (?:wide|long)))|(?<!--date )\b\d{4}-\d\d-\d\d\b"
+"""What a note measured, or a day: notes that differ in it only say the same."""
+_CARD: Final = r"(?<=came card )\d+"
+MOST_CARDS: Final = 6
+"""Of so many cards each is told by itself; more, as of a trial's plots not written down yet, are one note."""
 
 
 def by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     """Notes, (photo, words), by their words: each with its photos, in the order in which they come.
 
-    Words that differ in what was measured, in a day or a card's number only are one, and say from what to
-    what.
+    Words that differ in what was measured or in a day only are one, and say from what to what.
 
     >>> by_words([("a.jpg", "greys differ by 21 %"), ("b.jpg", "greys differ by 19 %")])
     {'greys differ by 19 to 21 %': ['a.jpg', 'b.jpg']}
     """
+    every = list(said)
+    cards = {number for _, words in every for number in re.findall(_CARD, words)}
+    figure = re.compile(f"{_FIGURE}|{_CARD}" if len(cards) > MOST_CARDS else _FIGURE)
     photos: dict[str, list[str]] = {}
     figures: dict[str, list[list[str]]] = {}
-    for name, words in said:
-        frame = _FIGURE.sub("\0", words)
+    for name, words in every:
+        frame = figure.sub("\0", words)
         if name not in photos.setdefault(frame, []):
             photos[frame].append(name)
-        figures.setdefault(frame, []).append(_FIGURE.findall(words))
+        figures.setdefault(frame, []).append(figure.findall(words))
     return {_filled(frame, figures[frame]): names for frame, names in photos.items()}
 
 
