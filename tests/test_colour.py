@@ -299,6 +299,8 @@ def test_a_card_printed_without_colours_gives_gains_only():
     got = colour.fit(sighting(photographed(light, hable), values), values)
     whole = colour.fit(sighting(photographed(values.rgb_linear, hable), values), values)
     assert got.grey_print
+    assert got.own_colours
+    assert not whole.own_colours
     assert not whole.grey_print
     assert got.matrix is None
     assert got.gain == pytest.approx(whole.gain, rel=0.01)
@@ -352,6 +354,26 @@ def test_a_phones_saturation_is_undone_by_nominal_colours(boost, seed):
     read = colour.tone_to_linear(photographed(disks @ boosted.T, hable, cast=cast), got.tone) * got.gain
     index = dgci(encode(apply_matrix(read, got.matrix)))
     assert index == pytest.approx([0.5722, 0.5638, 0.4601], abs=0.025)
+
+
+@pytest.mark.parametrize(("steps", "within"), [(2, 0.02), (1, 0.03), (0, None)])
+def test_a_phones_colours_are_undone_by_the_few_steps_that_a_bright_photo_leaves(steps, within):
+    """As above, by the darkest coloured steps alone: the others burn out first."""
+    values = card()
+    grey = np.array([0.2126, 0.7152, 0.0722])
+    boosted = 1.25 * np.eye(3) - 0.25 * grey
+    codes = photographed(values.rgb_linear @ boosted.T, hable, cast=(0.7, 0.62, 0.5))
+    darkest = 12 + np.argsort(values.rgb_linear[12:].max(axis=1))
+    clipped = np.isin(np.arange(18), darkest[steps:])
+    got = colour.fit(sighting(codes, values, clipped=clipped), values)
+    assert got.own_colours == (steps == 0)
+    disks = decode(np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60]]))
+    read = colour.tone_to_linear(photographed(disks @ boosted.T, hable, cast=(0.7, 0.62, 0.5)), got.tone)
+    off = np.abs(dgci(encode(apply_matrix(read * got.gain, got.matrix))) - [0.5722, 0.5638, 0.4601])
+    if within is None:
+        assert 0.04 < off.max() < 0.12  # what the phone's own colours do to them
+    else:
+        assert off.max() < within
 
 
 def test_a_single_grey_card_gives_gains_only():

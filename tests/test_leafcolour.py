@@ -162,6 +162,17 @@ def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
     assert leafcolour.hints(light) == []
 
 
+def test_colours_as_the_phone_makes_them_are_less_sure():
+    known, own = (dataclasses.replace(plain([1.0, 1.0, 1.0]), own_colours=own) for own in (False, True))
+    told = [measured([90, 108, 66], correction) for correction in (known, own)]
+    by_steps, alone = (table.dgci_se[np.isfinite(table.dgci_se)] for table in told)
+    assert alone == pytest.approx(np.hypot(by_steps, leafcolour.OWN_COLOURS_SE))
+    # with little else that is unsure it is too much, and the reason is the card's
+    dim = measured([58, 70, 40], dataclasses.replace(own, evened=0.2))
+    assert set(dim.why[dim.state == "seen"]) == {leafcolour.NO_STEPS}
+    assert leafcolour.hints(dim) == [leafcolour.ADVICE[leafcolour.NO_STEPS]]
+
+
 def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():
     far = np.broadcast_to(decode(np.array([90, 108, 40.0])), (HEIGHT, WIDTH, 3)).astype(np.float32)
     table = measured([90, 108, 66], plain([1.0, 1.0, 1.0]), linear=far, smear_px=0.8)

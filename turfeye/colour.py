@@ -120,6 +120,7 @@ def fit(sighting: Sighting, values: CardValues, *, stray: float = 0.0) -> Correc
         evened=sighting.evened,
         darkest_code=float(read[neutral][weight >= 0.2].min(initial=255.0)),
         stray=stray,
+        own_colours=bool(neutral.all()),
     )
 
 
@@ -312,6 +313,6 @@ def _patches_left_out(
         for i, gain, own_bend in zip(steps, np.exp(gains), bends, strict=True):
             light = tone_to_linear(codes[i], (float(own_bend[0]), float(own_bend[1]))) * gain - stray
             # with coloured steps the matrix is theirs alone, whatever the gain
-            own = matrix if len(coloured) > 2 else colourmatrix.of_cast(gain)
+            own = matrix if len(coloured) else colourmatrix.of_cast(gain)
             got[i] = apply_matrix(light, own)
     return delta_e(lab(got), lab(want))

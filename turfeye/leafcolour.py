@@ -34,6 +34,8 @@ MOST_INDEX_SE: Final = 0.05
 its error: at 0.035 closed dark turf in good daylight, which is what the index is for, lost its colour."""
 STEP_CODES: Final = 0.29
 """Standard deviation of what rounding to whole codes takes away, 1 / sqrt(12)."""
+OWN_COLOURS_SE: Final = 0.038
+"""How far the index is off where no coloured step says how the phone makes colours (`colourmatrix`)."""
 BELOW_SD: Final = 0.19
 """How far the tone curve is off below the darkest grey step, in log light by log of the code: 0.16 to 0.22
 (root mean square) from four fifths of that step's code down to a tenth of it, over the published curves of
@@ -42,7 +44,10 @@ TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
 TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
 STRAY_LIGHT: Final = "colour withheld: stray light lies over the photo"
 EVENED_OUT: Final = "colour withheld: the photo's tones were evened out place by place"
+NO_STEPS: Final = "colour withheld: no coloured step of the card could be read"
 ADVICE: Final = {
+    NO_STEPS: "most colour is withheld, none of the card's coloured steps can be read: print it in colour, "
+    "keep shadows off it, and take the photo less bright",
     STRAY_LIGHT: "most colour is withheld, stray light lies over the photo: wipe the lens, shade it",
     EVENED_OUT: "most colour is withheld, the photo's tones were evened out: switch HDR and filters off",
     TOO_DARK: "most colour is withheld, too dark to tell: take the photo in more light",
@@ -140,16 +145,18 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
     toned = evened.index_se(correction)
     strayed = stray.index_se(correction)
-    found["dgci_se"] = np.hypot(np.hypot(dark, smeared), np.hypot(toned, strayed))
-    most = np.maximum(dark, smeared)
+    own = OWN_COLOURS_SE * correction.own_colours
+    found["dgci_se"] = np.sqrt(dark**2 + smeared**2 + toned**2 + strayed**2 + own**2)
+    most = np.maximum(np.maximum(dark, smeared), own)
     why = np.select(
         [
             ~(found["dgci_se"] > MOST_INDEX_SE),
             strayed > np.maximum(most, toned),
             toned > most,
+            own > np.maximum(dark, smeared),
             dark > smeared,
         ],
-        ["", STRAY_LIGHT, EVENED_OUT, TOO_DARK],
+        ["", STRAY_LIGHT, EVENED_OUT, NO_STEPS, TOO_DARK],
         default=TOO_SMEARED,
     )
     return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why

@@ -96,6 +96,7 @@ class Correction:
     evened: float = 0.0  # as the sighting has it
     haloed: bool = False  # told on the lawn that tones were evened out place by place
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
+    own_colours: bool = False  # no coloured step could be used: colours are as the phone makes them
     stray: float = 0.0  # light that lay over the whole picture, as reflectance, and is taken off
 
     @property
