@@ -101,6 +101,19 @@ def test_a_soft_picture_has_soft_light():
     assert soft < sharp / 2
 
 
+@pytest.mark.parametrize("times", [0.75, 1.5, 2, 3])
+def test_light_is_about_as_hard_however_many_pixels_a_view_has(tmp_path, times):
+    """Enlarged as by a digital zoom, or made smaller; by Pillow, whose filters are others than ours."""
+    for name in ("2026-04-24-spot-2", "2026-05-06-spot-1"):
+        with Image.open(PHOTOS / f"{name}.jpg") as photo:
+            size = round(times * photo.width), round(times * photo.height)
+            other = photo.resize(size, Image.Resampling.BICUBIC if times > 1 else Image.Resampling.LANCZOS)
+            other.save(tmp_path / f"{name}.jpg", quality=95, subsampling=2, exif=photo.getexif())
+        whole, told = look(PHOTOS / f"{name}.jpg"), look(tmp_path / f"{name}.jpg")
+        assert told.hardness == pytest.approx(whole.hardness, rel=0.16)
+        assert np.nanmean(told.table.cover_se) == pytest.approx(np.nanmean(whole.table.cover_se), rel=0.12)
+
+
 @pytest.mark.parametrize(("rows", "columns"), [(1, 0), (0, 1), (1, 1)])
 def test_light_is_as_hard_whether_a_photo_has_odd_or_even_sides(tmp_path, rows, columns):
     """Half of its size is exact for even sides only; cropped by a pixel a photo shows the same light."""

@@ -153,6 +153,8 @@ def look_through(
         anywhere = _faults(pixels, card_px, lawn)
         found = faults.beside_lawn(anywhere)
     hardness = lighting.hardness(pixels.rgb_linear, pixels.shares.green, found.lit)
+    if seen.tilt_deg <= view.OBLIQUE_DEG:
+        hardness = lighting.as_usually_shrunk(hardness, pixels.view.size_px[0] / picture.size_px[0])
     grain = 0.0 if sighting is None else caveats.grain_of(sighting)
     leafless = leafcolour.leafless(pixels, found.lit)
     # a lawn's own leaf angle, from two photos, holds what dark soil hides too
