@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from turfeye.records import Grid
-from turfeye.stripes import stripes
+from turfeye.stripes import _arms, stripes
 
 OUTLINE = np.array([[0, 0], [12, 0], [12, 8], [0, 8.0]])
 NAMES = ("the path", "the hedge", "the fence", "the wall")
@@ -75,6 +77,68 @@ def test_slanting_strip_is_found_where_no_side_runs():
 def test_patches_and_slopes_are_no_stripes():
     grid, x, y, cover = invented(11, patch=True)
     assert stripes(grid, x, y, cover + 0.03 * y - 0.02 * x).found == ()
+
+
+@pytest.mark.parametrize(("x_m", "y_m"), [(2.0, 2.2), (0.4, 4.0)], ids=["on a line", "by the edge"])
+def test_one_dead_patch_is_no_strip(x_m, y_m):
+    """On a small lawn it lies on half of what a line is looked at by: 2 and 7 of these were told so."""
+    half_x, half_y = 0.4, 0.9
+    told = []
+    for seed in range(16):
+        rng = np.random.default_rng(seed)
+        rows, cols = 11 + seed % 4, 14 + seed % 5
+        outline = np.array([[0, 0], [cols, 0], [cols, rows], [0, rows]]) / 2
+        grid = Grid(0.5, 0.0, 0.0, rows=rows, cols=cols, outline_m=outline)
+        x, y = np.moveaxis(grid.centres_m(), -1, 0)
+        across = np.clip(np.minimum(x + 0.25, x_m + half_x) - np.maximum(x - 0.25, x_m - half_x), 0, 1)
+        along = np.clip(np.minimum(y + 0.25, y_m + half_y) - np.maximum(y - 0.25, y_m - half_y), 0, 1)
+        cover = 0.62 + 0.02 * rng.standard_normal(x.shape) - 0.55 * (across * along / 0.25)
+        told += stripes(grid, x.ravel(), y.ravel(), cover.ravel()).found
+    assert told == []
+
+
+ELL = np.array([[0, 0], [16, 0], [16, 5], [5, 5], [5, 12], [0, 12.0]])
+
+
+def ell(seed, *, runs_deg=None):
+    """An invented lawn of two arms of 5 m, a strip across one of them where it runs at an angle."""
+    from scipy.ndimage import gaussian_filter
+
+    rng = np.random.default_rng(seed)
+    grid = Grid(0.5, 0.0, 0.0, rows=24, cols=32, outline_m=ELL)
+    smooth = gaussian_filter(rng.standard_normal((grid.rows, grid.cols)), 3)
+    cover = 0.6 + 0.03 * smooth / smooth.std() + rng.normal(0, 0.03, smooth.shape)
+    x, y = np.moveaxis(grid.centres_m(), -1, 0)
+    if runs_deg is not None:
+        angle = np.radians(runs_deg)
+        away = (y - 2.5) * np.cos(angle) - (x - 10.5) * np.sin(angle)
+        cover = cover - 0.18 * np.clip(0.35 - np.abs(away) + 0.25, 0, 0.5) / 0.5 * (x > 5)
+    lawn = (y < 5) | (x < 5)
+    return grid, x[lawn], y[lawn], cover[lawn]
+
+
+def test_a_strip_across_one_arm_of_a_lawn_is_found():
+    """It is short beside the whole lawn, whose lines in other directions are long; half of them were not."""
+    right = 0
+    for seed in range(8):
+        runs_deg = (35.0, 60.0, 115.0, 150.0)[seed % 4]
+        for one in stripes(*ell(seed, runs_deg=runs_deg)).found:
+            normal = np.radians(one.normal_deg)
+            askew = (one.normal_deg - 90 - runs_deg + 90) % 180 - 90
+            off = 10.5 * np.cos(normal) + 2.5 * np.sin(normal) - one.offset_m
+            right += abs(askew) < 8 and abs(off) < 0.4
+    assert right >= 7
+    assert not any(stripes(*ell(seed)).found for seed in range(4))
+
+
+def test_arms_are_what_lies_inside_sides_that_meet_at_an_inward_corner():
+    grid, x, y, _ = ell(0)
+    across, up = _arms(grid, x, y)
+    assert np.array_equal(across, y < 5)
+    assert np.array_equal(up, x < 5)
+    assert _arms(replace(grid, outline_m=OUTLINE), x, y) == []
+    bent = np.array([[0, 0], [8, 0.3], [16, 0], [16, 5], [0, 5.0]])  # by 4 degrees: no corner
+    assert _arms(replace(grid, outline_m=bent), x, y) == []
 
 
 def test_false_alarms_are_rare():

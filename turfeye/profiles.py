@@ -13,7 +13,7 @@ import numpy as np
 from turfeye.records import Flags, Floats, Grid, Whole
 
 SLIDES = 199
-"""Random slidings a direction; the least p is 1 / (SLIDES + 1)."""
+"""Random slidings a direction; the least p is 1 / (SLIDES + 1). Of arms more: see `stripes.stripes`."""
 BAND_M = 1.0
 """Least length of a band along the stripes."""
 MOST_BANDS = 40
@@ -118,8 +118,8 @@ class Board:
         """Whether any line is seen in enough bands, beside others: spots say nothing of a whole line."""
         return bool(np.isfinite(_middle(self.contrast(1)[None])).any())
 
-    def slid(self, contrast: Floats, rng: np.random.Generator) -> Floats:
-        """(SLIDES, bands, lines): neighbouring bands, TOGETHER_M of them, turned round by one random amount.
+    def slid(self, contrast: Floats, rng: np.random.Generator, slides: int = SLIDES) -> Floats:
+        """(slides, bands, lines): neighbouring bands, TOGETHER_M of them, turned round by one random amount.
 
         What the bands have in common is taken off first (residuals are permuted, as Freedman and Lane 1983
         do for a regression), or a stripe would make its own chance look large. Where the groups of bands
@@ -128,9 +128,9 @@ class Board:
         contrast = contrast - trimmed(contrast[None])[0]
         bands = len(contrast)
         size = max(1, min(round(TOGETHER_M / self.band_m), bands // 3))
-        group = (np.arange(bands) + rng.integers(size, size=(SLIDES, 1))) // size
-        share = np.take_along_axis(rng.random((SLIDES, bands + 1)), group, axis=1)
-        slid = np.full((SLIDES, *contrast.shape), np.nan, np.float32)
+        group = (np.arange(bands) + rng.integers(size, size=(slides, 1))) // size
+        share = np.take_along_axis(rng.random((slides, bands + 1)), group, axis=1)
+        slid = np.full((slides, *contrast.shape), np.nan, np.float32)
         for number, band in enumerate(contrast):
             known = np.flatnonzero(np.isfinite(band))
             if len(known):
@@ -190,16 +190,19 @@ def _own_spread(boards: Sequence[Board]) -> Floats:
     return np.array([float(_spread(np.concatenate(rows, axis=1))[0, 0]) for rows in own])
 
 
-def by_chance(boards: Sequence[Board], rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """(widths,) spreads of the lines of all boards; (SLIDES,) the largest score that chance gives anywhere.
+def by_chance(
+    boards: Sequence[Board], rng: np.random.Generator, slides: int = SLIDES
+) -> tuple[Floats, Floats]:
+    """(widths,) spreads of the lines of all boards; (slides,) the largest score that chance gives anywhere.
 
     A line's score is its middle over the bands, times the root of their number, over the robust spread of
     that among all lines of all boards: unevenness that reaches over several bands widens the spread and so
     can't pass for a stripe. The slid lawns are scored by their own spread.
     """
-    chance = np.zeros(SLIDES)
+    chance = np.zeros(slides)
     for width in WIDTHS:
-        slid = np.concatenate([_middle(board.slid(board.contrast(width), rng)) for board in boards], axis=1)
+        every = [_middle(board.slid(board.contrast(width), rng, slides)) for board in boards]
+        slid = np.concatenate(every, axis=1)
         chance = np.maximum(chance, np.nan_to_num(np.abs(slid / _spread(slid))).max(axis=1))
     return _own_spread(boards), chance
 

@@ -5,7 +5,7 @@ profile all along its length, while patches and natural unevenness don't: so the
 bands, the profile is the middle of the bands' profiles, and chance is what the same bands give when they are
 turned round sideways by random amounts (a permutation that keeps the rest of the lawn as it is). Neighbouring
 bands turn together, because unevenness reaches over several of them: turned one by one they would make chance
-look small.
+look small. On a short lawn one patch takes up half the bands: so a stripe must be there in the others too.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from turfeye.contours import grid_outline_m
-from turfeye.profiles import FLANK, Board, boards_of, by_chance, clearest, finer, trimmed
+from turfeye.profiles import FLANK, SLIDES, TOGETHER_M, Board, boards_of, by_chance, clearest, finer, trimmed
 from turfeye.records import Flags, Floats, Grid
 
 ALARM_P = 0.02
@@ -26,8 +26,14 @@ SLANT_MARGIN = 1.2
 """Off the lawn's sides, where passes seldom run, a stripe must stand out by this times what chance gave."""
 LEAST_DEPTH = 0.08
 """Shallower stripes are not spoken of: no cause for another pass, and natural unevenness reaches that far."""
+REST_DEPTH = LEAST_DEPTH / 2
+"""Without the piece that has most of it a stripe still differs by so much, where a patch does not."""
 STEP_DEG = 5
 """Off the lawn's sides it is looked along so many degrees apart."""
+TURNS_IN_DEG = 45.0
+"""A corner that turns inwards by more parts a lawn into arms."""
+MOST_ARMS, MOST_OF_LAWN = 4, 0.9
+"""Of more arms, and of one that is nearly all of the lawn, none is looked at by itself."""
 PARALLEL_DEG = 8.0
 OPPOSITE = 2.0
 """Next to a stripe of so many times its score its opposite is none. Ours."""
@@ -87,7 +93,56 @@ def stripes(
     elsewhere, every STEP_DEG degrees, and then more finely. ``side_names`` are the names of the outline's
     sides, corner A to B first. The p-value counts that the clearest place of all was picked.
     Fewer than 40 seen cells or four bands can't tell a stripe from chance: none is found, p = 1.
+    Where the outline turns inwards and the whole has none, each of its arms is looked at by itself too.
     """
+    whole = _look(grid, (x_m, y_m, cover), side_names, np.random.default_rng(seed))
+    if whole.found or not (arms := _arms(grid, x_m, y_m)):
+        return whole
+    found = [
+        _look(
+            grid,
+            (x_m[arm], y_m[arm], cover[arm]),
+            side_names,
+            np.random.default_rng(seed),
+            asked=len(arms) + 1,
+        )
+        for arm in arms
+    ]
+    return min((one for one in found if one.found), key=lambda one: one.p, default=whole)
+
+
+def _arms(grid: Grid, x_m: Floats, y_m: Floats) -> list[Flags]:
+    """(N,) the cells of each arm of a lawn of MOST_ARMS of them at most; none of any other.
+
+    An arm is what lies inside a side that ends at a corner turning inwards, and inside its straight
+    continuation.
+    """
+    if grid.outline_m is None:
+        return []
+    corners = grid.outline_m
+    way = np.roll(corners, -1, axis=0) - corners
+    before = np.roll(way, 1, axis=0)
+    turn = np.arctan2(before[:, 0] * way[:, 1] - before[:, 1] * way[:, 0], (before * way).sum(axis=1))
+    inwards = np.degrees(turn) < -TURNS_IN_DEG
+    arms: list[Flags] = []
+    for k in np.flatnonzero(inwards | np.roll(inwards, -1)):
+        (dx, dy), (x, y) = way[k], corners[k]
+        arm: Flags = dx * (y_m - y) - dy * (x_m - x) > 0
+        if arm.mean() < MOST_OF_LAWN and not any((arm == other).all() for other in arms):
+            arms.append(arm)
+    return arms if len(arms) <= MOST_ARMS else []
+
+
+def _look(
+    grid: Grid,
+    cells: tuple[Floats, Floats, Floats],
+    side_names: Sequence[str] | None,
+    rng: np.random.Generator,
+    *,
+    asked: int = 1,
+) -> Stripes:
+    """Stripes in cells (N,), x, y and cover, that are a lawn or an arm of it; one of so many ``asked``."""
+    x_m, y_m, cover = cells
     known = np.isfinite(cover)
     if known.sum() < 40:
         return _none("too few cells were seen to tell a stripe from chance")
@@ -95,8 +150,8 @@ def stripes(
     if known.sum() < 40:
         return _none("too few cells outside patches to tell a stripe from chance")
     x, y, seen = x_m[known], y_m[known], cover[known]
-    rng = np.random.default_rng(seed)
     least, looks = 1.0, 0
+    slides = asked * (SLIDES + 1) - 1
     sides, others = _directions(grid)
     for directions, margin in ((sides, 0.0), (others, SLANT_MARGIN)):
         boards = boards_of(grid, x, y, seen, directions)
@@ -105,7 +160,7 @@ def stripes(
         best, start, width = clearest(boards)
         # what the clearest leaves: in other directions it lies across many lines, and would be their chance
         calm = boards_of(grid, x, y, boards[best].without(x, y, seen, start, width), directions)
-        spread, chance = by_chance(calm, rng)
+        spread, chance = by_chance(calm, rng, slides)
         board = boards[best]
         if margin:
             board = finer(board, (start, width), grid, (x, y, seen))
@@ -113,8 +168,8 @@ def stripes(
         seen_most = float(np.abs(scores).max())
         looks += 1
         least = min(least, float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1)))
-        p = min(looks * least, 1.0)  # a second look is a second chance to be wrong
-        limit = max(float(np.quantile(chance, 1 - ALARM_P)), margin * float(chance.max()))
+        p = min(asked * looks * least, 1.0)  # a second look is a second chance to be wrong
+        limit = max(float(np.quantile(chance, 1 - ALARM_P / asked)), margin * float(chance.max()))
         found = _found(grid, board, p, scores, limit, side_names) if p <= ALARM_P else ()
         # one that runs a little askew of a side is clear along that too, but clearer along itself
         if found and not margin:
@@ -136,9 +191,19 @@ def _found(
     limit: float,
     side_names: Sequence[str] | None,
 ) -> tuple[Stripe, ...]:
-    hits = _pick(score, limit)
+    hits = [hit for hit in _pick(score, limit) if _goes_on(board, hit)]
     described = (_describe(grid, board, p, hit, side_names) for hit in hits)
     return tuple(stripe for stripe in described if stripe.depth >= LEAST_DEPTH)
+
+
+def _goes_on(board: Board, hit: tuple[int, int, float]) -> bool:
+    """Whether a stripe is there without the piece that has most of it: TOGETHER_M, or half its length."""
+    start, width, score = hit
+    off = board.contrast(width)[:, start] * np.sign(score)
+    off = off[np.isfinite(off)]
+    piece = min(len(off) // 2, round(TOGETHER_M / board.band_m))
+    most = max(range(len(off) - piece + 1), key=lambda k: float(off[k : k + piece].sum()))
+    return float(np.delete(off, np.s_[most : most + piece]).mean()) >= REST_DEPTH
 
 
 def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
@@ -154,8 +219,9 @@ def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
     patch = np.zeros(board.shape, bool)
     square = np.ones((3, 3), bool)
     for apart in (board < -far, board > far):
-        # opening lets go of a stripe that runs into a patch, and of lone cells
-        labels, count = label(binary_opening(apart, square), structure=square)
+        # opening lets go of a stripe that runs into a patch, and of lone cells; patches go on beyond edges
+        beyond = np.pad(apart, 1, mode="edge")
+        labels, count = label(binary_opening(beyond, square)[1:-1, 1:-1], structure=square)
         for number in range(1, count + 1):
             at = np.argwhere(labels == number).astype(float)
             # a bar of even weight is as long as the root of 12 times its variance, and one cell's own width
