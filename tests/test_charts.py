@@ -251,7 +251,8 @@ def test_a_plan_with_nothing_to_do(answer: Answer) -> None:
 def test_one_visit_is_drawn_to_the_scale_of_several(answer: Answer) -> None:
     """Its figure was half as wide, so a page drew its letters twice as large."""
     season, ground = answer.season, sheet.ground(answer.lawn)
-    columns = {name: getattr(season, name)[:, -1:] for name in ("cover", "cover_se", "dgci", "dgci_se", "lab")}
+    by_visit = ("cover", "cover_se", "dgci", "dgci_se", "lab")
+    columns = {name: getattr(season, name)[:, -1:] for name in by_visit}
     one = replace(season, visits=season.visits[-1:], **columns)
     wide = [charts.growth_panels(s, ground=ground).get_size_inches()[0] for s in (one, season)]
     assert wide[0] == pytest.approx(wide[1], abs=0.3)
