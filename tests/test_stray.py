@@ -45,12 +45,18 @@ def veiled(seen: Look, amount: float, folder: Path, *, only_card: bool = False) 
     return path
 
 
+def not_minded(monkeypatch):
+    """Stray light is neither told, nor are gaps made dark."""
+    monkeypatch.setattr(stray, "of", lambda *_: 0.0)
+    monkeypatch.setattr(stray, "in_gaps", lambda *_: (0.0, 0.0))
+
+
 @pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-2.jpg", DENSE], ids=lambda path: path.stem)
 def test_stray_light_is_told_and_taken_off(path, tmp_path, monkeypatch):
     sound = look(path)
     there = veiled(sound, 0.02, tmp_path)
     mended = look(there)
-    monkeypatch.setattr(stray, "LEAST", np.inf)
+    not_minded(monkeypatch)
     left = look(there)
     assert sound.correction.stray == left.correction.stray == 0
     assert 0.0125 <= mended.correction.stray <= 0.025
@@ -62,6 +68,63 @@ def test_stray_light_is_told_and_taken_off(path, tmp_path, monkeypatch):
     colours = [np.nanmean(each.table.dgci) for each in (sound, mended, left)]
     assert abs(colours[1] - colours[0]) < 0.6 * abs(colours[2] - colours[0])
     assert np.nanmean(mended.table.dgci_se) > np.nanmean(sound.table.dgci_se)
+
+
+@pytest.mark.parametrize("amount", [0.0075, 0.01])
+@pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-1.jpg", DENSE], ids=lambda path: path.stem)
+def test_dense_turf_suffers_less_from_little_of_it(path, amount, tmp_path, monkeypatch):
+    sound = look(path)
+    there = veiled(sound, amount, tmp_path)
+    mended = look(there)
+    not_minded(monkeypatch)
+    (true, _), (got, _), (wrong, _) = (cover(each) for each in (sound, mended, look(there)))
+    assert true - wrong > 0.04
+    assert abs(got - true) < 0.6 * (true - wrong)
+
+
+@pytest.mark.parametrize("path", sorted(SPOTS.glob("*.jpg")), ids=lambda path: path.stem)
+def test_where_there_is_none_cover_stays(path, monkeypatch):
+    now = look(path)
+    monkeypatch.setattr(stray, "in_gaps", lambda *_: (0.0, 0.0))
+    plain = look(path)
+    assert now.table.cover == pytest.approx(plain.table.cover, abs=0.01, nan_ok=True)
+
+
+def test_pale_gaps_are_told_and_make_cover_less_sure(tmp_path):
+    with Image.open(DENSE) as file:
+        facts, codes = file.getexif(), np.asarray(file.convert("RGB"))
+    there = tmp_path / "smeared.png"
+    light = colourspace.decode(codes)  # a lens smeared by sun cream: an eightieth of white everywhere
+    Image.fromarray(np.rint(colourspace.encode(light + 0.0125)).astype(np.uint8)).save(there, exif=facts)
+    sound, smeared = look(DENSE), look(there)
+    assert smeared.correction.stray == 0  # not by the card
+    assert sound.correction.pale_gaps <= stray.PALE_GAPS[0]
+    assert not [line for line in sound.warnings if "gaps" in line]
+    assert smeared.correction.pale_gaps > stray.PALE_GAPS[1]
+    assert [line for line in smeared.warnings if "the gaps between blades are pale" in line]
+    (true, true_se), (got, got_se) = cover(sound), cover(smeared)
+    assert got_se > 1.2 * true_se
+    assert abs(got - true) < 2 * got_se
+
+
+def test_ground_without_leaves_has_no_gaps():
+    card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
+    soil = np.full((400, 400, 3), (0.2, 0.15, 0.1), np.float32)
+    assert stray.in_gaps(soil, card_px) == (0.0, 0.0)
+    leaf = np.full((400, 400, 3), (0.03, 0.075, 0.06), np.float32)
+    assert stray.in_gaps(leaf, card_px)[0] == stray.MOST  # all is as light
+
+
+def test_gaps_come_out_a_fifth_as_light_as_the_ground():
+    rng = np.random.default_rng(1)
+    leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
+    leaves[rng.random((400, 400)) < 0.02] *= 0.01  # gaps, all but black
+    card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
+    assert stray.in_gaps(leaves, card_px) == (0.0, 0.0)
+    amount, share = stray.in_gaps(leaves + 0.02, card_px)
+    usual, darkest = (np.quantile(leaves @ colourspace.LUMINANCE, q) + 0.02 for q in (0.5, stray.DARKEST))
+    assert (darkest - amount) / (usual - amount) == pytest.approx(stray.GAPS, abs=0.01)
+    assert share == pytest.approx(amount / usual, rel=0.05)
 
 
 def test_a_card_printed_pale_is_no_stray_light_where_gaps_are_dark(tmp_path):

@@ -3,8 +3,9 @@
     python tools/bench_handed_on.py rendered/tune rendered/samples [--only "1280 px, q 75" ...]
 
 The folders are as tools/make_samples.py writes them, spots and lawns with their truth. Each photo is
-recompressed (4:2:0), made smaller without its header, sharpened, its tones evened out place by place or its
-colours deepened, and measured anew: spots by their card, lawns by their true corners with and without it.
+recompressed (4:2:0), made smaller without its header, sharpened, its tones evened out place by place, its
+colours deepened or stray light laid over it, and measured anew: spots by their card, lawns by their true
+corners with and without it.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import tempfile
 from collections import Counter
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -23,6 +25,7 @@ from PIL import Image
 from rendered_truth import LAWN_CELL_M, card_in, corners_of, outline_of, pairs, pictures
 
 from turfeye import cells, faults, glance, photo, survey, view
+from turfeye.colourspace import decode, encode
 from turfeye.errors import TurfeyeError
 from turfeye.records import Bytes, Look
 
@@ -59,6 +62,11 @@ def deepened(rgb: Bytes) -> Bytes:
     return coded(grey + 1.2 * (rgb - grey))
 
 
+def veiled(rgb: Bytes, share: float) -> Bytes:
+    """Stray light over all of it: a share of what the photo's brightest code stands for."""
+    return coded(encode(np.float32(1 - share) * decode(rgb) + np.float32(share)))
+
+
 WAYS: dict[str, tuple[Callable[[Bytes], Bytes], int, bool]] = {
     **{f"q {quality}": (lambda rgb: rgb, quality, True) for quality in (95, 88, 80, 70, 50)},
     "2048 px, q 80": (lambda rgb: smaller(rgb, 2048), 80, False),
@@ -68,6 +76,10 @@ WAYS: dict[str, tuple[Callable[[Bytes], Bytes], int, bool]] = {
     "sharpened by one": (lambda rgb: sharpened(rgb, 1.0), 92, True),
     "tones evened out": (evened_out, 92, True),
     "saturation + 20 %": (deepened, 92, True),
+    **{
+        f"stray light {share:g}": (partial(veiled, share=share), 95, True)
+        for share in (0.002, 0.004, 0.008, 0.016, 0.032)
+    },
 }
 """How each hands a photo on: what it does to the pixels, its JPEG's quality, whether it keeps the header."""
 

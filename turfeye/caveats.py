@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from turfeye import cells, evened, leafcolour, lighting, photo, view
+from turfeye import cells, evened, leafcolour, lighting, photo, stray, view
 from turfeye.records import Correction, Photo, Sighting, View
 
 FLAT_MISFIT = 0.02
@@ -114,6 +114,11 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             f"stray light lies over the whole photo ({100 * correction.stray:.0f} % of white, taken off): "
             "cover and colour are less sure; wipe the lens, keep the sun off it and wait for mist to go. A "
             "card printed pale, or one that shines, looks alike"
+        )
+    elif correction is not None and correction.pale_gaps > stray.PALE_GAPS[1]:
+        said.append(
+            "the gaps between blades are pale, as stray light makes them (put right for cover): cover and "
+            "colour are less sure; wipe the lens, keep the sun off it and wait for mist to go"
         )
     if spot:
         said += _flatness(sighting)

@@ -194,13 +194,16 @@ def judged(
     rgb_coded, small = _shrink(picture.rgb_coded, seen)
     rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
     if sighting is not None and correction is not None:
-        lifted = stray.of(
-            rgb_linear, _at_working_size(sighting.corners_px, seen, small), sighting, correction
-        )
+        card_px = _at_working_size(sighting.corners_px, seen, small)
+        lifted = stray.of(rgb_linear, card_px, sighting, correction)
         if lifted:
             correction = colour.fit(sighting, values, stray=lifted)
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
-    shares = sward.classify(plain if correction is None else sward.exposed(plain))
+        if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
+            lit, share = stray.in_gaps(rgb_linear, card_px)
+            plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
+        plain = sward.exposed(plain)
+    shares = sward.classify(plain)
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
 

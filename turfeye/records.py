@@ -98,6 +98,7 @@ class Correction:
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
     own_colours: bool = False  # no coloured step could be used: colours are as the phone makes them
     stray: float = 0.0  # light that lay over the whole picture, as reflectance, and is taken off
+    pale_gaps: float = 0.0  # what only a spot's gaps show of it, as a share of the ground's light
 
     @property
     def cast(self) -> float:
