@@ -6,6 +6,7 @@ It is an even light that is added to the picture's, as ISO 9358 has veiling glar
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -105,6 +106,18 @@ def test_pale_gaps_are_told_and_make_cover_less_sure(tmp_path):
     (true, true_se), (got, got_se) = cover(sound), cover(smeared)
     assert got_se > 1.2 * true_se
     assert abs(got - true) < 2 * got_se
+
+
+def test_gaps_that_blur_made_pale_are_not_told_as_stray_light(tmp_path, monkeypatch):
+    with Image.open(DENSE) as file:
+        facts, codes = file.getexif(), np.asarray(file.convert("RGB"))
+    there = tmp_path / "unfocused.png"
+    Image.fromarray(cv2.GaussianBlur(codes, (0, 0), 2.0)).save(there, exif=facts)
+    found = look(there)
+    assert found.correction.pale_gaps == 0
+    assert [line for line in found.warnings if "out of focus" in line]
+    monkeypatch.setattr(stray, "BLURRED", 1.0)
+    assert look(there).correction.pale_gaps > stray.PALE_GAPS[1]  # they are as pale
 
 
 def test_ground_without_leaves_has_no_gaps():

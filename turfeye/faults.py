@@ -81,6 +81,13 @@ class Faults:
         return (self.fault == 0) & ~self.other_light
 
 
+def blurred(rgb_coded: Bytes) -> float:
+    """Share of a picture, (H, W, 3) at its working size, that is out of focus, or moved: the larger."""
+    shape = rgb_coded.shape[0], rgb_coded.shape[1]
+    blocks, luma = Blocks(shape, block_px(shape)), luma_of(rgb_coded)
+    return max(float(steady(told(luma, blocks)).mean()) for told in (sharpness.moved, sharpness.soft))
+
+
 def find(
     rgb_coded: Bytes,
     *,

@@ -201,6 +201,8 @@ def judged(
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
         if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
             lit, share = stray.in_gaps(rgb_linear, card_px)
+            if lit and faults.blurred(rgb_coded) > stray.BLURRED:
+                lit = share = 0.0
             plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
         plain = sward.exposed(plain)
     shares = sward.classify(plain)

@@ -38,6 +38,10 @@ PALE_GAPS: Final = (0.15, 0.22)
 """Share of the ground's light from which on it is taken off, and where it is so in full, and told: 55
 rendered spots without any and 138 photos of real ground with a card laid in have 0.15 at most, 24 spots with
 0.016 of white over them 0.1 to 0.5."""
+BLURRED: Final = 0.05
+"""Share of a picture out of focus or moved above which its gaps say nothing: blur makes them pale, too.
+Rendered spots with gaps as pale have 0.08 to 1 where 2 or 4 pixels or a movement blurred them, none by stray
+light."""
 DARKEST: Final = 0.002
 """Share of the picture that is darker than its darkest ground: grain, and pixels beside bright edges."""
 COVER_SE, INDEX_SE = 5.0, 1.3
