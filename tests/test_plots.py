@@ -25,6 +25,7 @@ from shapely import Polygon, box
 from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
 from turfeye.cells import lawn_grid
 from turfeye.cli import root
+from turfeye.cli.plan import _show_by_patch
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Patch, Plot, Tape, Task
 from turfeye.measurement import Measured
@@ -481,6 +482,16 @@ def test_patches_that_wait_are_told_from_those_to_be_sown_without_colour(
     assert f"</svg>waits, no seed yet: {sum(waits)}</span>" in page
     assert page.count(">waits</td>") == (sum(waits) if count == 5 else 0)
     assert [row["how"] == "waits" for row in planfile.plan_dict(plan)["patches"]] == waits
+
+
+def test_in_a_terminal_a_patch_that_waits_gets_no_dressing(
+    sown: answer.Answer, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It read 0.0, and a dash in the picture and on the page."""
+    (wide,) = plots.placed([patch(square(4.2, 0.6, 0.8), number=1)], sown.lawn.plots)
+    _show_by_patch(replace(sown.plan, tasks=(replace(task(wide, 0.0), dressing_l=0.0),)))
+    (row,) = [line for line in capsys.readouterr().out.splitlines() if "waits" in line]
+    assert row.split()[-2:] == ["waits", "–"]
 
 
 def test_a_trial_s_patches_that_all_wait_make_no_walk(sown: answer.Answer) -> None:

@@ -48,6 +48,21 @@ def test_a_copy_of_the_same_second_counts_once_and_the_one_that_shows_more_is_us
     )
 
 
+def test_many_copies_are_told_in_one_line():
+    """Of a trial whose photos were all filed as sent on too, it was a line of three long names each."""
+    sent = [reading(day, digest=f"s{day}", name=f"sent-{day}.jpg", unseen=(0, 1)) for day in range(5, 12)]
+    whole = [reading(day, digest=f"w{day}", name=f"whole-{day}.jpg") for day in range(5, 12)]
+    kept, flags = usable(*sent, *whole)
+    assert [one.photo for one in kept] == [one.photo for one in whole]
+    assert flags == (
+        "7 photos (sent-5.jpg, sent-6.jpg, sent-7.jpg and 4 more) were taken in the same second as "
+        "others of the same places, so they or those are copies: of each only the one that shows more is used",
+    )
+    bytewise = [reading(day, hour=11, digest=f"w{day}", name=f"again-{day}.jpg") for day in range(5, 12)]
+    (line,) = usable(*whole, *bytewise)[1]
+    assert line.endswith("and 4 more) are the same pictures as others: each used once")
+
+
 def test_of_two_copies_the_surer_one_is_used():
     """One sent through a program that made it small shows the same cells, its card unread."""
     small, whole = reading(9, digest="a1", name="a-small.jpg"), reading(9, digest="b2", name="whole.jpg")

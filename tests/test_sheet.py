@@ -26,6 +26,7 @@ from turfeye import (
     drawing,
     headline,
     mixes,
+    notes,
     patches,
     planfile,
     results,
@@ -335,6 +336,8 @@ def test_ten_lines(answer: Answer) -> None:
     odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
     assert answers.ten_lines(odd)[:-1] == answers.ten_lines(odd, noted=False)
     assert answers.ten_lines(odd)[-1].startswith("Note: a.jpg: too dark")
+    several = replace(answer, warnings=(notes.told("a.jpg", ["too dark", "blurred"]), "b.jpg: blurred"))
+    assert answers.ten_lines(several)[-1] == "Note: a.jpg: too dark (this and 2 more in the page)"
 
 
 def test_a_terminal_shows_each_note_once(answer: Answer, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -131,7 +131,7 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     if (plan.dates or plan.after_sowing) and len(lines) < 9:
         lines.append(_next(plan))
     if answer.warnings and noted:
-        more = len(answer.warnings) - 1
+        more = sum(max(1, len(notes.below(line)) - 1) for line in answer.warnings) - 1
         rest = f"this and {more} more" if more else "more"
         lines.append(f"Note: {_short(answer.warnings[0])} ({rest} in the page)")
     return tuple(lines[:10])

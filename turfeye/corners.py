@@ -81,9 +81,7 @@ def of_lens(picture: Photo, corners_px: Floats, outline_m: Floats) -> list[str]:
 def of_cut(times: float, over: str) -> str:
     """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
     is a part of a larger one."""
-    which = (
-        "this photo was cropped or zoomed" if times > 1 else f"{over}, which it was laid over, was cropped"
-    )
+    which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
     return (
         f"{which}: by what lies around the lawn the lens is {times:.2f} times as long as the header says. "
         "Places rest on the lens solved for, and are less sure; file the whole photo, as the camera wrote it"

@@ -201,7 +201,7 @@ def _number_in(lawn: Lawn, source: Path) -> int:
     if not numbers or int(numbers[-1]) not in known:
         came = f"number {int(numbers[-1])}" if numbers else "no number"
         raise LawnError(
-            f"wanted a known peg's number last in the name of {source} (the lawn has {min(known)} to "
+            f"{source} named by no known peg: wanted its number last (the lawn has {min(known)} to "
             f"{max(known)}), came {came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or "
             f"{plotsheet.FILE_NAME}), or rename the photo"
         )

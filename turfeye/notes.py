@@ -21,9 +21,9 @@ BELOW: Final = "\n  - "
 """Parts the lines that are said of one."""
 _FIGURE: Final = r"\d+(?:\.\d+)?(?= (?:%|points|times|pixels (?:wide|long)))|(?<!--date )\b\d{4}-\d\d-\d\d\b"
 """What a note measured, or a day: notes that differ in it only say the same."""
-_CARD: Final = r"(?<=came card )\d+"
+_CARD: Final = r"(?:(?<=came card )|(?<=came number ))\d+"
 MOST_CARDS: Final = 6
-"""Of so many cards each is told by itself; more, as of a trial's plots not written down yet, are one note."""
+"""Of so many cards, or pegs' numbers, each is told by itself; more, as of new plots, are one note."""
 
 
 def by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:

@@ -21,6 +21,8 @@ from turfeye.records import CellTable
 
 DAY_ONLY: Final = time(12)
 """Where only the day is known; so many photos share it."""
+FEW_TWINS: Final = 3
+"""So many photos that are there twice are told one by one."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -137,12 +139,13 @@ def _day(year: int, month: int, day: int) -> date | None:
 def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]]:
     """Each picture once: the same bytes, or one view twice in one second (a copy edited or sent on)."""
     kept: list[Reading] = []
-    flags: list[str] = []
+    same: list[tuple[str, str]] = []
+    copies: list[tuple[str, str]] = []
     of_bytes: dict[str, str] = {}
     of_second: dict[tuple[datetime, str], int] = {}
     for reading in ordered:
         if reading.digest and reading.digest in of_bytes:
-            flags.append(f"{reading.photo} is the same picture as {of_bytes[reading.digest]}: used once")
+            same.append((reading.photo, of_bytes[reading.digest]))
             continue
         of_bytes[reading.digest] = reading.photo
         second = (reading.clock.replace(microsecond=0), reading.view)
@@ -152,14 +155,32 @@ def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]
             if _told(reading) > _told(kept[place]):
                 better, worse = reading, kept[place]
             kept[place] = better
-            flags.append(
-                f"{worse.photo} was taken in the same second as {better.photo}, so one is a copy of the "
-                f"other: only {better.photo} is used"
-            )
+            copies.append((worse.photo, better.photo))
             continue
         of_second[second] = len(kept)
         kept.append(reading)
-    return kept, flags
+    return kept, _twins_told(same, copies)
+
+
+def _twins_told(same: Sequence[tuple[str, str]], copies: Sequence[tuple[str, str]]) -> list[str]:
+    """What is said of photos, (left out, used), of the same bytes and of the same second.
+
+    Of a few each is told; more, as of photos that were all sent on as well, are a line.
+    """
+    if len(same) > FEW_TWINS:
+        told = [f"{notes.photos([out for out, _ in same])} are the same pictures as others: each used once"]
+    else:
+        told = [f"{out} is the same picture as {used}: used once" for out, used in same]
+    if len(copies) > FEW_TWINS:
+        return [
+            *told,
+            f"{notes.photos([out for out, _ in copies])} were taken in the same second as others of the same "
+            "places, so they or those are copies: of each only the one that shows more is used",
+        ]
+    return told + [
+        f"{out} was taken in the same second as {used}, so one is a copy of the other: only {used} is used"
+        for out, used in copies
+    ]
 
 
 def _told(reading: Reading) -> float:

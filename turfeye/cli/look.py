@@ -94,6 +94,7 @@ def look(
     said: list[tuple[str, str]] = []
     again: list[tuple[str, str]] = []
     cardless: list[Path] = []
+    first: dict[str, Path] = {}
     many = len(photos) > FEW_PHOTOS and not json
     digest = len(photos) > MANY and not json
     if digest and table is None:
@@ -112,6 +113,10 @@ def look(
             nothing = [(path.name, why) for why in _of_nothing(seen)]
             again += nothing
             said += [(path.name, warning) for warning in seen.warnings] + nothing * (not digest)
+            if (other := first.setdefault(seen.photo.digest, path)) != path:
+                said.append(
+                    (path.name, f"the same picture as {other.name}, ranked again: leave the copy out")
+                )
         else:
             _show(seen, json=json, written=out is not None)
         if out is not None:
@@ -198,10 +203,12 @@ def _show_digest(
     all_of = partial(notes.photos_alike, most=photonames.MOST_TO_RETAKE)
     without = sum(row["state"] == "not measured" for row in rows)
     nothing = len({name for name, _ in again}) - without
-    counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
-    counts += [f"{nothing} in which nothing could be"] if nothing else []
+    # Of what can't be measured no day is known: theirs may be others.
     days = [date.fromisoformat(row["taken"][:10]) for row in rows if row["taken"]]
-    click.echo(f"{len(rows)} photos{f' taken {on_days(days)}' if days else ''}: {listed(counts)}")
+    taken = f" (taken {on_days(days)})" if days else ""
+    counts = [f"{len(rows) - without - nothing} measured{taken}", *([f"{without} not"] if without else [])]
+    counts += [f"{nothing} in which nothing could be"] if nothing else []
+    click.echo(f"{len(rows)} photos: {listed(counts)}")
     minded = len({name for name, _ in said})
     for heading, lines in (
         (f"To be taken again, {so_many(without + nothing, 'photo')}:", notes.gathered(again, called=all_of)),

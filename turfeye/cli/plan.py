@@ -107,7 +107,7 @@ def _show_by_patch(work: WorkPlan) -> None:
             _by_tape(task.tape),
             share(task.patch.deficit),
             seed_words(task.seed_g, task.waits),
-            figure(task.dressing_l, 1),
+            figure(task.dressing_l or None, 1),
         )
         for task in work.tasks
     ]
