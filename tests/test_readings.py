@@ -56,7 +56,8 @@ def test_many_copies_are_told_in_one_line():
     assert [one.photo for one in kept] == [one.photo for one in whole]
     assert flags == (
         "7 photos (sent-5.jpg, sent-6.jpg, sent-7.jpg and 4 more) were taken in the same second as "
-        "others of the same places, so they or those are copies: of each only the one that shows more is used",
+        "others of the same places, so they or those are copies: of each only the one that shows more "
+        "is used",
     )
     bytewise = [reading(day, hour=11, digest=f"w{day}", name=f"again-{day}.jpg") for day in range(5, 12)]
     (line,) = usable(*whole, *bytewise)[1]
