@@ -15,7 +15,7 @@ import numpy as np
 
 from turfeye import lawnfile, lawntext, notes, plotsheet
 from turfeye import photo as photo_module
-from turfeye.errors import MOST_TOLD, DateError, LawnError, TurfeyeError
+from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
 from turfeye.lawncheck import wrong_corners
@@ -28,6 +28,8 @@ Tell = Callable[[str], None]
 """Hears, in a few words, what is being done, for whoever waits."""
 FEW_PLOTS = 6
 """So many plots with several photos of one day are named; of more the number."""
+FEW_WRONG = 6
+"""Of so many photos that can't be filed each is told by itself."""
 MOST_NAMED = 50
 """Of photos that can't be filed for one reason so many are named."""
 MOST_NAME_CHARS = 60  # of the camera's own name in a filed photo's
@@ -114,7 +116,7 @@ def add(
 def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = untold) -> list[T]:
     """What is told of each photo; of all that can't be filed what is wrong with them, at once.
 
-    Where they are very many, those with the same wrong are told together.
+    Where they are many, those with the same wrong are told together.
     """
     found: list[T] = []
     wrong: list[tuple[Path, TurfeyeError]] = []
@@ -128,7 +130,7 @@ def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = unto
         raise wrong[0][1]
     if wrong:
         told = [str(error) for _, error in wrong]
-        if len(wrong) > MOST_TOLD:
+        if len(wrong) > FEW_WRONG:
             own = ((source.name, str(error).replace(f"{source} ", "", 1)) for source, error in wrong)
             told = notes.gathered(own, called=partial(notes.photos_alike, most=MOST_NAMED))
         raise LawnError(f"{len(wrong)} of {len(sources)} photos can't be filed, so none was", told)

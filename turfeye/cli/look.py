@@ -203,12 +203,12 @@ def _show_digest(
     all_of = partial(notes.photos_alike, most=photonames.MOST_TO_RETAKE)
     without = sum(row["state"] == "not measured" for row in rows)
     nothing = len({name for name, _ in again}) - without
-    # Of what can't be measured no day is known: theirs may be others.
     days = [date.fromisoformat(row["taken"][:10]) for row in rows if row["taken"]]
-    taken = f" (taken {on_days(days)})" if days else ""
-    counts = [f"{len(rows) - without - nothing} measured{taken}", *([f"{without} not"] if without else [])]
+    dated = "" if len(days) == len(rows) else f", {len(days)} of them"
+    taken = f"{dated} taken {on_days(days)}" if days else ""
+    counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
     counts += [f"{nothing} in which nothing could be"] if nothing else []
-    click.echo(f"{len(rows)} photos: {listed(counts)}")
+    click.echo(f"{len(rows)} photos{taken}: {listed(counts)}")
     minded = len({name for name, _ in said})
     for heading, lines in (
         (f"To be taken again, {so_many(without + nothing, 'photo')}:", notes.gathered(again, called=all_of)),
@@ -254,8 +254,9 @@ def _show_ranks(rows: Sequence[dict[str, Any]], *, cut: bool) -> None:
     if cut and len(shown) > 2 * ENDS:
         between = f"… {len(shown) - 2 * ENDS} more"
         shown = [*shown[:ENDS], (between, *[""] * (len(names) - 1)), *shown[-ENDS:]]
-    if shown:
-        show_table(names, shown)
+    if not shown:
+        return
+    show_table(names, shown)
     say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
 
 
