@@ -200,14 +200,18 @@ def judged(
             correction = colour.fit(sighting, values, stray=lifted)
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
         if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
-            lit, share = stray.in_gaps(rgb_linear, card_px)
-            if lit and faults.blurred(rgb_coded) > stray.BLURRED:
-                lit = share = 0.0
+            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px)
             plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
         plain = sward.exposed(plain)
     shares = sward.classify(plain)
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
+
+
+def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats) -> tuple[float, float]:
+    """As `stray.in_gaps` has it; none in a blurred photo, whose gaps are pale without stray light."""
+    lit, share = stray.in_gaps(rgb_linear, card_px)
+    return (0.0, 0.0) if lit and faults.blurred(rgb_coded) > stray.BLURRED else (lit, share)
 
 
 def _faults(pixels: Pixels, card_px: Floats | None, lawn: Flags | None) -> faults.Faults:
