@@ -304,22 +304,3 @@ def test_errors_of_small_photos_hold_against_the_rendered_truth(tmp_path):
                 off.append((cover - true[round(x, 2), round(y, 2)]) / error)
     assert len(off) > 200
     assert np.mean(np.abs(off) < 2) > 0.9
-
-
-@pytest.mark.parametrize(
-    ("turns", "lies"), [(0, None), (1, "on its side"), (2, "on its head"), (3, "on its side")]
-)
-def test_a_lawn_view_that_lost_its_orientation_is_told(tmp_path, turns, lies):
-    """Programs that strip the header leave the pixels lying; a fifth of the lawn was no lawn then, unsaid."""
-    coded = photo.read(FERRY / "photos" / "2026-04-12-window.jpg").rgb_coded
-    path = tmp_path / "2026-04-12.png"
-    Image.fromarray(np.ascontiguousarray(np.rot90(coded, turns))).save(path)
-    told = [line for line in glance.look(path).warnings if "the picture stands" in line]
-    assert [lies in line for line in told] == ([] if lies is None else [True])
-
-
-def test_a_spot_view_has_no_way_up(tmp_path):
-    coded = photo.read(SPOTS / "2026-04-24-spot-2.jpg").rgb_coded
-    path = tmp_path / "2026-04-24.png"
-    Image.fromarray(np.ascontiguousarray(np.rot90(coded, 2))).save(path)
-    assert "the picture stands" not in " ".join(glance.look(path).warnings)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from turfeye import cells, evened, leafcolour, lighting, photo, stray, view
-from turfeye.records import Correction, Photo, Sighting, View
+from turfeye import cells, evened, leafcolour, lighting, photo, stray
+from turfeye.records import Correction, Photo, Sighting
 
 FLAT_MISFIT = 0.02
 FLAT_MISFIT_PX = 0.9
@@ -53,18 +53,6 @@ def of_lens(picture: Photo) -> list[str]:
     return [
         f"taken with a very wide lens ({equivalent_mm:.0f} mm as on 35 mm film): places near the picture's "
         "rim may be far off; use the phone's main camera"
-    ]
-
-
-def of_view(seen: View) -> list[str]:
-    """That an oblique photo is not upright, by its own pose: where lawn is was learnt from upright ones."""
-    right, down, _ = seen.rotation[:, 2]  # where the sky is, as the camera sees it
-    if seen.tilt_deg <= view.OBLIQUE_DEG or -down >= abs(right):
-        return []
-    lies = "on its head" if down > abs(right) else "on its side"
-    return [
-        f"the picture stands {lies}, and the lawn's edges are found less well so: turn it upright in the "
-        "phone's gallery and hand it in again"
     ]
 
 

@@ -132,7 +132,7 @@ def look_through(
     """
     pixels = judged(picture, seen, sighting, values or card.NOMINAL)
     correction = pixels.correction
-    warnings = [*caveats.of_lens(picture), *caveats.of_view(seen), *caveats.of_size(picture)]
+    warnings = [*caveats.of_lens(picture), *caveats.of_size(picture)]
     warnings += caveats.of_card(sighting, correction, spot=seen.kind == "spot")
     if taught is not None and correction is not None:
         pixels = replace(pixels, shares=teach.adapted(pixels.shares, pixels.rgb_linear, taught))
@@ -148,7 +148,7 @@ def look_through(
     else:
         if card_px is not None and faults.raised(pixels.shares, card_px):
             warnings.append(caveats.RAISED)
-        lawn = region.lawn_region(pixels.rgb_coded) >= 0.5 if find_lawn else None
+        lawn = _lawn_region(pixels) >= 0.5 if find_lawn else None
         pixels = _with_ground(pixels, lawn)
         anywhere = _faults(pixels, card_px, lawn)
         found = faults.beside_lawn(anywhere)
@@ -203,7 +203,9 @@ def judged(
             lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px)
             plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
         plain = sward.exposed(plain)
-    shares = sward.classify(plain)
+    turns = view.quarter_turns(seen)
+    upright = sward.classify(np.ascontiguousarray(np.rot90(plain, turns)))
+    shares = Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in upright.planes))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
 
@@ -212,6 +214,11 @@ def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats) -> tuple[fl
     """As `stray.in_gaps` has it; none in a blurred photo, whose gaps are pale without stray light."""
     lit, share = stray.in_gaps(rgb_linear, card_px)
     return (0.0, 0.0) if lit and faults.blurred(rgb_coded) > stray.BLURRED else (lit, share)
+
+
+def _lawn_region(pixels: Pixels) -> Floats:
+    """Probability that each pixel shows the lawn, (H, W), however the picture lies."""
+    return region.lawn_region(pixels.rgb_coded, turns=view.quarter_turns(pixels.view))
 
 
 def _faults(pixels: Pixels, card_px: Floats | None, lawn: Flags | None) -> faults.Faults:
@@ -231,7 +238,7 @@ def _in_marked_lawn(
     mask = np.zeros(pixels.view.size_px[::-1], np.uint8)
     cv2.fillPoly(mask, [np.rint(outline_px).astype(np.int32)], 1)
     lawn = mask > 0
-    grass = region.lawn_region(pixels.rgb_coded)
+    grass = _lawn_region(pixels)
     if pixels.correction is not None and card_px is not None and not pixels.correction.evened:
         haloed = evened.on_lawn(pixels.rgb_coded, (lawn, grass >= 0.5), card_px)
         pixels = replace(pixels, correction=replace(pixels.correction, haloed=haloed))

@@ -19,6 +19,7 @@ from turfeye import (
     store,
     summary,
     sward,
+    view,
     whereabouts,
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
@@ -171,7 +172,8 @@ def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) 
     if where.placed.over is not None:
         return [] if where.placed.cut is None else [corners.of_cut(where.placed.cut, where.placed.over)]
     marked_px = next(v.corners_px for v in place.views if v.photo == picture.path.name)
-    _, doubt = region.check_corners(region.lawn_in_garden(picture.rgb_coded), marked_px)
+    lawn = region.lawn_in_garden(picture.rgb_coded, turns=view.quarter_turns(where.view))
+    _, doubt = region.check_corners(lawn, marked_px)
     said = [*([doubt] if doubt else []), *corners.of_lens(picture, marked_px, place.outline_m)]
     if where.sighting is not None:
         return [*said, *corners.of_size(where.sighting, where.view, rule_mm=place.card_rule_mm)]

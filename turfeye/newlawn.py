@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import lawnfile, lawntext, mixes, plotsheet
-from turfeye.errors import LawnError
+from turfeye import card, lawnfile, lawntext, mixes, plotsheet, region, view
+from turfeye.errors import LawnError, ViewError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, read
 from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
-from turfeye.records import SCHEMA
+from turfeye.records import SCHEMA, Floats, Photo
 
 MUCH = 3
 """So many times what a mix is sown with, or so small a part of it, is hardly meant. Ours."""
@@ -253,3 +253,24 @@ def _name_of(folder: Path) -> str:
     """What a lawn is called after its folder: ``ferry-cottage`` is Ferry cottage; capitals stay."""
     words = folder.resolve().name.replace("-", " ").replace("_", " ")
     return words[:1].upper() + words[1:]
+
+
+def corners_in(picture: Photo, corners: int) -> Floats:
+    """Corners of the lawn found in a photo, to start from: (K, 2) pixels of it as it lies, in an outline's
+    order, K = ``corners`` where its edge can be drawn with so many.
+
+    Where a card lies in it, that says which way is up. Raises ViewError where no lawn is seen.
+    """
+    turns = _turns_by_card(picture)
+    upright = np.ascontiguousarray(np.rot90(picture.rgb_coded, turns))
+    found = region.propose_outline(region.lawn_in_garden(upright), corners=corners)
+    return view.turned_px(found, (upright.shape[1], upright.shape[0]), -turns)
+
+
+def _turns_by_card(picture: Photo) -> int:
+    """As `view.quarter_turns`, by the largest card in a photo; 0 where none tells."""
+    cards, _ = card.readable_or_why(picture)
+    try:
+        return view.quarter_turns(view.from_card(picture, cards[0])) if cards else 0
+    except ViewError:
+        return 0

@@ -177,6 +177,11 @@ class Shares:
     bare: Floats
     other: Floats
 
+    @property
+    def planes(self) -> tuple[Floats, ...]:
+        """The four, in the order of ``CLASSES``."""
+        return self.green, self.straw, self.bare, self.other
+
 
 CLASSES = tuple(share.name for share in fields(Shares))
 """What a pixel may show, in the order in which arrays of all shares have them."""

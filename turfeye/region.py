@@ -31,12 +31,14 @@ SURELY_LAWN = 0.98  # from here on nothing stands there, whatever the sward clas
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
 
 
-def lawn_region(rgb_coded: Bytes) -> Floats:
+def lawn_region(rgb_coded: Bytes, *, turns: int = 0) -> Floats:
     """Probability that each pixel shows the lawn.
 
     Parameters
     ----------
-    rgb_coded : (H, W, 3) uint8 sRGB, upright.
+    rgb_coded : (H, W, 3) uint8 sRGB.
+    turns : quarter turns anticlockwise by which it comes to stand upright (``view.quarter_turns``): the
+        network has learnt from upright pictures.
 
     Returns
     -------
@@ -52,6 +54,9 @@ def lawn_region(rgb_coded: Bytes) -> Floats:
             f"the lawn's region needs (H, W, 3) colours of 8 bits, got {rgb_coded.shape} {rgb_coded.dtype}; "
             "read the photo with turfeye.photo.read"
         )
+    if turns % 4:
+        upright = lawn_region(np.ascontiguousarray(np.rot90(rgb_coded, turns)))
+        return np.ascontiguousarray(np.rot90(upright, -turns))
     height, width = rgb_coded.shape[:2]
     scale = LONG_PX / max(height, width)
     seen = tuple(max(round(side * scale / STEP_PX), LEAST_STEPS) * STEP_PX for side in (width, height))
@@ -64,7 +69,7 @@ def lawn_region(rgb_coded: Bytes) -> Floats:
     return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def lawn_in_garden(rgb_coded: Bytes) -> Floats:
+def lawn_in_garden(rgb_coded: Bytes, *, turns: int = 0) -> Floats:
     """Probability that each pixel shows the lawn, (H, W) float32, in a photo of a lawn and what lies around.
 
     `lawn_region` and the sward classifier, which takes what is no turf for other, with equal say: the mean of
@@ -74,6 +79,9 @@ def lawn_in_garden(rgb_coded: Bytes) -> Floats:
 
     Raises what `lawn_region` raises.
     """
+    if turns % 4:
+        upright = lawn_in_garden(np.ascontiguousarray(np.rot90(rgb_coded, turns)))
+        return np.ascontiguousarray(np.rot90(upright, -turns))
     large = lawn_region(rgb_coded)
     height, width = large.shape
     other = sward.at_large(rgb_coded).other

@@ -34,8 +34,9 @@ LONGEST_PX = 1800  # of the photo as drawn
 
 @styled
 def overlay(look: Look) -> Figure:
-    """The photo with its cells tinted by cover; what was not seen is hatched."""
-    rgb, factor = _shrunk(look.photo.rgb_coded, LONGEST_PX)
+    """The photo, upright, with its cells tinted by cover; what was not seen is hatched."""
+    turns = 0 if look.view is None else view_module.quarter_turns(look.view)
+    rgb, factor = _shrunk(np.ascontiguousarray(np.rot90(look.photo.rgb_coded, turns)), LONGEST_PX)
     height, width = rgb.shape[:2]
     wide = 9.0 if width >= height else 6.4
     tall = wide * height / width
@@ -44,9 +45,10 @@ def overlay(look: Look) -> Figure:
     axes.imshow(rgb, interpolation="antialiased", extent=(-0.5, width - 0.5, height - 0.5, -0.5))
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
-    _draw_cells(axes, look, factor, wide / width)
+    _draw_cells(axes, look, turns, factor, wide / width)
     if look.sighting is not None:
         card = np.vstack([look.sighting.corners_px, look.sighting.corners_px[:1]])
+        card = view_module.turned_px(card, look.photo.size_px, turns)
         axes.plot(*_shrunk_px(card, factor).T, color=ACCENT, lw=1.6)
     frameless(axes)
     draw_cover_bar(figure, wide + 0.42, 0.2, tall)
@@ -72,11 +74,12 @@ def _shrunk_px(points_px: Floats, factor: float) -> Floats:
     return (points_px + 0.5) * factor - 0.5
 
 
-def _draw_cells(axes: Axes, look: Look, factor: float, in_per_px: float) -> None:
+def _draw_cells(axes: Axes, look: Look, turns: int, factor: float, in_per_px: float) -> None:
     """Cells tinted by cover, or hatched where not seen."""
     from matplotlib.collections import PolyCollection
 
-    corners = _shrunk_px(_cell_corners_px(look), factor)
+    upright = view_module.turned_px(_cell_corners_px(look), look.photo.size_px, turns)
+    corners = _shrunk_px(upright, factor)
     seen = look.table.state == "seen"
     tinted = {"facecolors": cover_colours(look.table.cover)[seen], "alpha": 0.5}
     hatched = {"facecolors": "none", "hatch": "////"}

@@ -131,12 +131,12 @@ def new(
 
 def _found(path: Path, corners: int) -> Floats:
     """The outline's corners (corners, 2) found in a photo; says what to mind."""
-    from turfeye import photo, region
+    from turfeye import newlawn, photo
     from turfeye.outline import with_corners
 
-    picture = photo.read(path).rgb_coded
-    found = region.propose_outline(region.lawn_in_garden(picture), corners=corners)
-    tall, wide = picture.shape[:2]
+    picture = photo.read(path)
+    found = newlawn.corners_in(picture, corners)
+    wide, tall = picture.size_px
     if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
         say(
             "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
