@@ -547,6 +547,38 @@ def test_a_plan_that_was_sown_begins_anew_there(ferry, tmp_path):
         survey.sow_plan(folder, dt.date(2026, 3, 14), today=dt.date.max)
 
 
+def test_only_what_was_sown_of_a_plan_begins_anew_with_the_mix_that_was_sown(ferry, tmp_path):
+    """The sample lawn's plan of 28 April of which one patch was sown, with what was left of another mix."""
+    folder, on = tmp_path / "ferry", dt.date(2026, 4, 28)
+    shutil.copytree(ferry.lawn.folder, folder)
+    text = (folder / "lawn.toml").read_text()
+    planned = survey.season(folder, today=on).plan.tasks
+    none, last = len(planned) + 1, planned[-1]
+    assert len(planned) > 1
+    assert last.seed_g
+    for only, mix, words in (
+        ([1, none], None, f"patch {none} gets no seed, so nothing was written; those that do: 1"),
+        ([1], "moss", "no seed mix is called 'moss'"),
+    ):
+        with pytest.raises(LawnError, match=words):
+            survey.sow_plan(folder, on, only=only, mix=mix, today=dt.date.max)
+        assert (folder / "lawn.toml").read_text() == text
+    answer, m2 = survey.sow_plan(folder, on, only=[last.patch.number], mix="tall  Fescue", today=dt.date.max)
+    (sown,) = lawn.read(folder).oversowings
+    assert (sown.mix, sown.date) == ("tall fescue", on)
+    assert m2 == pytest.approx(last.patch.area_m2, rel=0.05)
+    assert sown.rate_g_m2 * m2 == pytest.approx(last.seed_g, rel=0.05)
+    # whoever mends it by hand finds which is which
+    remark = f"[[sowing]] # patch {last.patch.number}, {last.patch.area_m2:.2f} m², by tape "
+    assert f"{remark}{last.tape.corner_a} {last.tape.from_a_m:.2f}" in (folder / "lawn.toml").read_text()
+    # what was left out is still to be sown
+    left = survey.season(folder, today=on).plan.tasks
+    assert [t.patch.area_m2 for t in left if t.seed_g] == pytest.approx(
+        [t.patch.area_m2 for t in planned[:-1]], rel=0.1
+    )
+    assert answer.season.oversown[0].sowing.mix == "tall fescue"
+
+
 def last_truth():
     with (SAMPLES / "ferry-cottage/truth/cells.csv").open() as file:
         rows = [r for r in csv.DictReader(file) if r["photo"] == "2026-05-06-window.jpg"]

@@ -321,15 +321,19 @@ def at_noon(day: dt.date | dt.datetime | None) -> dt.datetime | None:
     return day if isinstance(day, dt.datetime) or day is None else dt.datetime.combine(day, dt.time(12))
 
 
-def add_sowings(folder: Path, sowings: Sequence[Sowing]) -> None:
-    """Write further sowings into the lawn's file. Raises LawnError for what would be a mistake there."""
+def add_sowings(folder: Path, sowings: Sequence[Sowing], remarks: Sequence[str]) -> None:
+    """Write further sowings into the lawn's file, each with a remark by which people know it.
+
+    Raises LawnError for what would be a mistake there.
+    """
     from turfeye import lawnfile
 
     entries = [
         {"date": one.date, "mix": one.mix, "rate_g_m2": one.rate_g_m2, "area_m": one.area_m}
         for one in sowings
     ]
-    lawnfile.save(folder, lawntext.with_tables(lawnfile.text_of(folder), "sowing", entries))
+    text = lawntext.with_tables(lawnfile.text_of(folder), "sowing", entries, remarks=remarks)
+    lawnfile.save(folder, text)
 
 
 def set_blades(folder: Path, blades: Blades) -> None:

@@ -12,13 +12,17 @@ _HEAD = re.compile(r"\[\[?\s*(\w+)\s*\]\]?\s*(?:#.*)?$")
 """A line that opens a table."""
 
 
-def with_tables(text: str, key: str, entries: Sequence[Mapping[str, Any]]) -> str:
-    """The text with one more ``[[key]]`` for each entry, comments kept."""
+def with_tables(
+    text: str, key: str, entries: Sequence[Mapping[str, Any]], *, remarks: Sequence[str] = ()
+) -> str:
+    """The text with one more ``[[key]]`` for each entry, ``remarks`` beside them; comments kept."""
     import tomlkit
 
     blocks = []
-    for entry in entries:
+    for entry, remark in zip(entries, remarks or [""] * len(entries), strict=True):
         table, alone = tomlkit.table(), tomlkit.document()
+        if remark:
+            table.comment(remark)
         for name, value in entry.items():
             table.add(name, pairs(value) if name in ("corners_px", "area_m") else tomlkit.item(value))
         alone.add(key, tomlkit.aot())

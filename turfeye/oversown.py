@@ -66,6 +66,13 @@ def by_plan(task: Task, on: date, mix: str) -> Sowing:
     return Sowing(on, mix, rate, tuple((x, y) for x, y in corners))
 
 
+def remark(task: Task) -> str:
+    """How somebody who reads the lawn's file knows which patch was sown."""
+    patch, tape = task.patch, task.tape
+    by_tape = f"{tape.corner_a} {tape.from_a_m:.2f}, {tape.corner_b} {tape.from_b_m:.2f} m"
+    return f"patch {patch.number}, {patch.area_m2:.2f} m², by tape {by_tape}"
+
+
 def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
     """The season with the cells that later sowings fell on, each by its last one; noted in its flags.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from functools import partial
@@ -68,6 +68,7 @@ from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
 from turfeye.trial import Trial
+from turfeye.words import listed
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
@@ -126,13 +127,21 @@ def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -
 
 
 def sow_plan(
-    folder: Path | str, on: date, *, today: date | None = None, tell: Tell = untold
+    folder: Path | str,
+    on: date,
+    *,
+    only: Collection[int] = (),
+    mix: str | None = None,
+    today: date | None = None,
+    tell: Tell = untold,
 ) -> tuple[Answer, float]:
     """Write down that a lawn's plan was sown on a day: its patches become ``[[sowing]]`` in ``lawn.toml``.
 
-    The plan is that of the photos up to that day. Returns the season after it, and the ground sown in m².
-    Raises what `season` raises, DateError for a day to come or before the lawn's own sowing, and LawnError
-    where nothing was to be sown or parts were sown on that day already; then nothing is written.
+    The plan is that of the photos up to that day; ``only`` has the numbers of its patches that were sown, by
+    default all that get seed. ``mix`` is what was sown, by default the lawn's; the weight is the plan's.
+    Returns the season after it, and the ground sown in m². Raises what `season` raises, DateError for a day
+    to come or before the lawn's own sowing, and LawnError where nothing was to be sown, a patch gets no seed,
+    no mix is called so or parts were sown on that day already; then nothing is written.
     """
     if on > (today or date.today()):
         raise DateError(f"{on} is still to come; write down what was sown once it is done")
@@ -144,12 +153,23 @@ def sow_plan(
         )
     if any(one.date == on for one in place.oversowings):
         raise LawnError(f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already; mend them there")
+    sown_mix = mixes.get(mix, place.mixes).name if mix else None
     planned = season(folder, today=on, tell=tell)
     tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
-    sown = [oversown.by_plan(task, on, planned.season.sowing.mix) for task in tasks]
-    with lawn.locked(place.folder):
-        lawn.add_sowings(place.folder, sown)
+    wrong = sorted({*only} - {task.patch.number for task in tasks})
+    if only and not wrong:
+        tasks = [task for task in tasks if task.patch.number in only]
+    sown = [oversown.by_plan(task, on, sown_mix or planned.season.sowing.mix) for task in tasks]
+    if tasks and not wrong:
+        with lawn.locked(place.folder):
+            lawn.add_sowings(place.folder, sown, [oversown.remark(task) for task in tasks])
     after = season(folder, today=today, tell=tell)  # so that the results are today's again
+    if tasks and wrong:
+        raise LawnError(
+            f"by the photos up to {on} {listed(f'patch {number}' for number in wrong)} "
+            f"{'get' if len(wrong) > 1 else 'gets'} no seed, so nothing was written; those that do: "
+            f"{listed(str(task.patch.number) for task in tasks)}"
+        )
     if not tasks:
         raise LawnError(f"by the photos up to {on} nothing was to be sown: {planned.plan.sentence}")
     return after, sum(abs(signed_area(np.array(one.area_m))) for one in sown)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from turfeye.cli.shared import FOLDER, Day, figure, say, say_notes, share, show_table, waiting
-from turfeye.words import as_line, day, square_metres
+from turfeye.words import as_line, day, so_many, square_metres
 
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
@@ -27,13 +27,23 @@ MOST_REASONS = 20
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.option("--before", is_flag=True, help="What to bring, from the photos before the work.")
 @click.option(
-    "--mix", help="With --before: what will be sown. [the lawn's last sowing, else perennial ryegrass]"
-)
-@click.option(
     "--sown", type=Day(), help="Its patches were sown on that day: write them to lawn.toml, then plan on."
 )
+@click.option(
+    "--patch",
+    "patches",
+    type=click.IntRange(1),
+    multiple=True,
+    help="With --sown: only this one was; may be repeated. [all that get seed]",
+)
+@click.option(
+    "--mix",
+    help="With --before: what will be sown; with --sown: what was. [the lawn's, else perennial ryegrass]",
+)
 @click.option("--json", is_flag=True, help="One JSON object, for programs.")
-def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: bool) -> None:
+def plan(
+    folder: Path, before: bool, sown: date | None, patches: tuple[int, ...], mix: str | None, json: bool
+) -> None:
     """Say where to sow, how much, by when and why; each place by two tape distances.
 
     With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
@@ -42,12 +52,16 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
     only for hollows that you measured and wrote in lawn.toml.
 
     With --sown: the patches of the plan as it was on that day are written to lawn.toml as sown again. They
-    begin anew, the rest of the lawn goes on.
+    begin anew, the rest of the lawn goes on. What was left out stays in the plan, which numbers it anew.
     """
     from turfeye import planfile, survey
 
-    if mix and not before:
-        raise click.UsageError("--mix goes with --before; a lawn that is sown has its mix in lawn.toml")
+    if mix and not (before or sown):
+        raise click.UsageError(
+            "--mix goes with --before or --sown; a lawn that is sown has its mix in lawn.toml"
+        )
+    if patches and not sown:
+        raise click.UsageError("--patch goes with --sown, the day on which it was sown")
     if sown and before:
         raise click.UsageError("--sown is of a plan for a lawn that grows: leave --before out")
     found: Before | Answer
@@ -58,8 +72,12 @@ def plan(folder: Path, before: bool, mix: str | None, sown: date | None, json: b
             show = partial(_show_materials, found)
         else:
             if sown:
-                found, sown_m2 = survey.sow_plan(folder, sown, tell=tell)
-                say(f"{square_metres(sown_m2)} sown again on {sown} are in {folder / 'lawn.toml'}")
+                found, sown_m2 = survey.sow_plan(folder, sown, only=patches, mix=mix, tell=tell)
+                count = so_many(sum(one.date == sown for one in found.lawn.oversowings), "patch", "patches")
+                say(
+                    f"{count}, {square_metres(sown_m2)}, sown again on {sown}: in {folder / 'lawn.toml'}, "
+                    "where you mend mix, amount or what was left out after all"
+                )
             else:
                 found = survey.season(folder, tell=tell)
             facts = planfile.plan_dict(found.plan, taught=found.taught)
