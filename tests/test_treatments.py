@@ -112,6 +112,22 @@ def test_the_error_of_a_difference_holds() -> None:
     assert 0.92 <= np.mean(held) <= 0.98
 
 
+def test_a_small_chance_is_no_nought_in_the_table() -> None:
+    """25 treatments in eight blocks, far apart: what the sums of squares give, by scipy's F law."""
+    from scipy.stats import f as f_law
+
+    rng = np.random.default_rng(4)
+    values = rng.normal(0.5, 0.1, 25)[:, None] + rng.normal(0, 0.05, (25, 8))
+    names, blocks = [f"T{k}" for k in range(25) for _ in range(8)], list("ABCDEFGH") * 25
+    one = Compared(date(2026, 5, 6), 53, "cover", compare(values.ravel(), names, blocks))
+    row = bydate.mean_rows([one])[0]
+    among = 8 * np.sum((values.mean(axis=1) - values.mean()) ** 2) / 24
+    rest = values - values.mean(axis=1, keepdims=True) - values.mean(axis=0) + values.mean()
+    expected = f_law.sf(among / (np.sum(rest**2) / 168), 24, 168)
+    assert 0 < row["p"] < 1e-12
+    assert row["p"] == pytest.approx(expected, rel=5e-3)  # three digits
+
+
 def test_the_sentence_names_the_ends() -> None:
     values = np.array([0.4, 0.7, 0.42, 0.71, 0.38, 0.69])
     one = Compared(date(2026, 5, 6), 53, "cover", compare(values, list("abababab")[:6], list("112233")))

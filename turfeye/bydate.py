@@ -20,7 +20,7 @@ from turfeye.measurement import Measured
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import Whole
 from turfeye.season import on_lawn_m
-from turfeye.summary import index_of, number
+from turfeye.summary import chance, index_of, number
 from turfeye.treatments import BLOCK, PLOT, TREATMENT, Compared, Treatments
 
 BY_DATE, MEANS = "plots-by-date.csv", "treatment-means.csv"
@@ -183,7 +183,7 @@ def mean_rows(found: Sequence[Compared]) -> list[dict[str, Any]]:
             "sed": number(one.means.sed, 4),
             "lsd_5pct": number(one.means.lsd, 4),
             "df": one.means.df or None,
-            "p": number(one.means.p, 4),
+            "p": chance(one.means.p),
             "cv_pct": number(one.means.cv_pct, 1),
             "why": one.means.why,
         }

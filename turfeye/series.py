@@ -16,7 +16,7 @@ from turfeye import leafcolour
 from turfeye.caveats import UNEVEN_TWINS
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
-from turfeye.summary import means, number
+from turfeye.summary import chance, means, number
 from turfeye.uniformity import uniformity
 from turfeye.words import short_day
 
@@ -140,7 +140,7 @@ def _evenness(table: CellTable) -> dict[str, float | None]:
         "christiansen_pct": number(found.christiansen_pct, 1),
         "distribution_pct": number(found.distribution_pct, 1),
         "moran_i": number(found.moran.i, 3),
-        "moran_p": number(found.moran.p, 4),
+        "moran_p": chance(found.moran.p),
     }
 
 

@@ -153,3 +153,12 @@ def _cell_as_dict(row: dict[str, Any]) -> dict[str, Any]:
 def number(value: float, digits: int) -> float | None:
     """Rounded, None when unknown."""
     return round(float(value), digits) if math.isfinite(value) else None
+
+
+def chance(p: float) -> float | None:
+    """A probability to three digits that count, None when unknown: rounded by place a small one were 0.
+
+    >>> chance(0.25651), chance(5.3004e-26)
+    (0.257, 5.3e-26)
+    """
+    return float(f"{p:.3g}") if math.isfinite(p) else None
