@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import course, mixes, newlawn, outlook, patches, workplan
+from turfeye import course, mixes, newlawn, notes, outlook, patches, workplan
 from turfeye.answer import Answer
 from turfeye.simulate import tables
 
@@ -43,5 +43,5 @@ def answer(tmp_path_factory: pytest.TempPathFactory) -> Answer:
         thin=thin,
         pale=(),
         plan=plan,
-        warnings=("one photo was taken in uneven light",),
+        notes=(notes.Note(("one photo was taken in uneven light",)),),
     )

@@ -225,11 +225,10 @@ def test_of_very_many_photos_a_digest_is_shown_and_the_table_has_each(tmp_path: 
     done = run("look", "--no-card", tmp_path, "--table", tmp_path / "plots.csv")
     assert done.exit_code == 2
     assert done.stdout.splitlines()[0] == "32 photos taken on 6 May 2026: 30 measured and 2 not"
-    again = done.stderr.split("To be taken again, 2 photos:\n")[1].splitlines()[0]
-    assert again.startswith("  - 2 photos (2026-05-06 plot 007.png, 019): holds no picture")
-    assert (
-        "To mind of 30 photos measured:\n  - 30 photos (2026-05-06 plot 001.png, 002, 003 and" in done.stderr
-    )
+    again = done.stderr.split("To be taken again: ")[1].splitlines()[0]
+    assert again.startswith("2 photos (2026-05-06 plot 007.png, 019), each: holds no picture")
+    minded = "To mind of those measured: 30 photos (2026-05-06 plot 001.png, 002, 003 and 27 more), each: no"
+    assert minded in done.stderr
     ranks = [int(rank) for rank in re.findall(r"plot \d+\.png +(\d+) \(", done.stdout)]
     assert ranks == sorted(ranks)
     assert len(ranks) == 20
@@ -364,7 +363,7 @@ def test_equal_notes_on_many_photos_are_one_line(tmp_path: Path) -> None:
         Image.fromarray(rgb).save(tmp_path / f"{k}.png")
     done = run("look", "--no-card", *sorted(tmp_path.glob("*.png")), "--table", tmp_path / "all.csv")
     assert done.stderr.count("no card: cover is as this picture sees it") == 1
-    assert "5 photos (0.png, 1.png, 2.png and 2 more): no card" in done.stderr
+    assert "5 photos (0.png, 1.png, 2.png and 2 more), each: no card" in done.stderr
     with (tmp_path / "all.csv").open(newline="") as file:  # where every photo has its own
         assert all(row["notes"].startswith("no card") for row in csv.DictReader(file))
 
@@ -526,7 +525,7 @@ def test_of_a_season_s_photos_a_digest_is_shown_and_a_table_has_each(folder: Pat
     done = run("add", folder, phone)
     assert done.exit_code == 0
     assert done.stdout == "32 photos filed, taken on 2 days from 2 April to 3 April 2026\n"
-    assert "filed, but not placed yet, 32 photos:\n  - 32 photos (" in done.stderr
+    assert "filed, but not placed yet: 32 photos (" in done.stderr
     with (folder / "results/filed.csv").open() as file:
         rows = list(csv.DictReader(file))
     assert [row["source"] for row in rows] == [str(phone / f"IMG_{n:04}.jpg") for n in range(32)]
@@ -549,7 +548,7 @@ def test_very_many_photos_that_can_t_be_filed_are_told_by_what_is_wrong(folder: 
     assert (
         "25 of 25 photos can't be filed, so none was\n  - 24 photos (IMG_0000.jpg, 0001, 0002," in done.stderr
     )
-    assert "0022, 0023): has no date, neither in its header nor in its name" in done.stderr
+    assert "0022, 0023), each: has no date, neither in its header nor in its name" in done.stderr
     assert "\n  - IMG_0099.jpg: holds no picture" in done.stderr
 
 
@@ -634,13 +633,19 @@ def test_photos_of_one_plot_on_one_day_are_told(folder: Path, tmp_path: Path) ->
     picture(tmp_path / "plot 012.1.jpg", seed=2)  # another photo of plot 12, whose last number is 1
     done = run("add", folder, *sorted(tmp_path.glob("plot*")), "--numbered")
     assert done.exit_code == 0
-    assert "2 photos (plot 001.jpg, plot 012.1.jpg): plot 1 has 2 photos of 2026-04-02" in done.stderr
-    assert "plot 12 has" not in done.stderr
+    assert (
+        "2 photos (plot 001.jpg, plot 012.1.jpg), each: one of 2 photos of plot 1 on 2026-04-02"
+        in done.stderr
+    )
+    assert "of plot 12 on" not in done.stderr
     for n in range(4, 12):  # two photos of each plot: meant so
         for k in "ab":
             picture(tmp_path / f"{k} plot {n:03d}.jpg", seed=20 * n + ord(k))
     done = run("add", folder, *sorted(tmp_path.glob("[ab] plot*")), "--numbered")
-    assert "and 13 more): 8 times a plot has several photos of one day" in done.stderr
+    assert (
+        "and 13 more), each: one of several photos of its plot on one day, as 8 plots have them"
+        in done.stderr
+    )
     assert done.stderr.count("several photos") == 1
 
 
@@ -656,7 +661,8 @@ def test_a_date_given_to_a_folder_is_told_once_to_those_that_have_one(folder: Pa
     done = run("add", folder, phone, "--date", "2026-04-05")
     assert done.exit_code == 0
     assert done.stderr.count("which was kept") == 1
-    assert "5 photos (0.jpg, 1.jpg, 2.jpg and 2 more): its header says 2026-04-02, which was" in done.stderr
+    dated = "5 photos (0.jpg, 1.jpg, 2.jpg and 2 more), each: its header says 2026-04-02, which was kept"
+    assert dated in done.stderr
     assert len(list((folder / "photos").glob("2026-04-05*"))) == 1
 
 

@@ -86,8 +86,10 @@ def test_a_longer_lens_may_be_a_part_of_a_photo():
 
 def test_several_parts_of_photos_are_one_note_that_fits_them_all():
     """It read "2 photos (a.jpg, b.jpg): this photo was cropped"."""
-    (line,) = notes.gathered((name, corners.of_cut(1.18, "a.jpg")) for name in ("b.jpg", "c.jpg"))
-    assert line.startswith("2 photos (b.jpg, c.jpg): cropped or zoomed: by what lies around the lawn")
+    (note,) = notes.gathered((name, corners.of_cut(1.18, "a.jpg")) for name in ("b.jpg", "c.jpg"))
+    assert str(note).startswith(
+        "2 photos (b.jpg, c.jpg), each: cropped or zoomed: by what lies around the lawn"
+    )
     assert corners.of_cut(0.85, "a.jpg").startswith("laid over a.jpg, which was cropped: by what lies")
 
 

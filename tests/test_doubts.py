@@ -28,22 +28,51 @@ def test_states_that_rest_on_one_visit_are_told_as_that(ages, said, tmp_path):
     season, _ = tables.lawn(1, recipe)
     lines = doubts.of_season(lawn.read(tmp_path), [], season, [])
     assert len(lines) == said
-    assert all("single visit" in line for line in lines)
+    assert all("single visit" in str(line) for line in lines)
 
 
 def test_of_many_photos_three_are_named():
     names = [f"2026-04-13T09-12-{k:02}-IMG_20260413_0912{k:02}-3fa2c1.jpg" for k in range(12)]
-    (line,) = notes.gathered((name, "too dark") for name in names)
-    assert line == f"12 photos ({', '.join(names[:3])} and 9 more): too dark"
+    (note,) = notes.gathered((name, "too dark") for name in names)
+    assert str(note) == f"12 photos ({', '.join(names[:3])} and 9 more), each: too dark"
+    assert note.brief == "12 photos, each: too dark"
 
 
 def test_notes_on_the_same_photos_name_them_once():
     said = [("a.jpg", "too dark"), ("b.jpg", "too dark"), ("a.jpg", "no card"), ("b.jpg", "no card")]
     several, one = notes.gathered([*said, ("c.jpg", "blurred")])
-    assert several == "2 photos (a.jpg, b.jpg):\n  - too dark\n  - no card"
-    assert notes.below(several) == ("2 photos (a.jpg, b.jpg):", "too dark", "no card")
-    assert notes.below(one) == (one,) == ("c.jpg: blurred",)
+    assert str(several) == "2 photos (a.jpg, b.jpg), each:\n  - too dark\n  - no card"
+    assert several.said == ("too dark", "no card")
+    assert str(one) == "c.jpg: blurred"
     assert notes.within([several])[0].splitlines()[1] == "    - too dark"
+
+
+def test_a_verb_fits_one_photo_and_many():
+    """Eighteen photos were told "18 photos (...): was taken ..., add it with --before"."""
+    said = "was taken on 2026-03-01, before the sowing; if it shows the work, add it with --before"
+    names = [f"{k:02}.jpg" for k in range(18)]
+    (one,), (many,) = (notes.gathered((name, said) for name in some) for some in (names[:1], names))
+    assert str(one) == f"00.jpg: {said}"
+    assert str(many) == f"18 photos (00.jpg, 01.jpg, 02.jpg and 15 more), each: {said}"
+    verb = ("was not measured", "were not measured")
+    (one,), (many,) = (notes.gathered(((n, "no card: go") for n in some), verb) for some in (["a"], "ab"))
+    assert [str(note) for note in (one, many)] == [
+        "a was not measured: no card: go",
+        "2 photos (a, b) were not measured, each: no card: go",
+    ]
+    assert [note.brief for note in (one, many)] == ["a was not measured", "2 photos were not measured"]
+
+
+def test_a_heading_counts_each_photo_once_and_a_single_note_counts_for_it():
+    """It read "filed, but not placed yet, 3 photos:" above "3 photos (...): ..."."""
+    alike = notes.gathered((name, "no card") for name in ("a", "b", "c"))
+    assert notes.headed("not placed", alike) == "not placed: 3 photos (a, b, c), each: no card"
+    unlike = notes.gathered([("a", "no card"), ("b", "no card"), ("a", "too dark")])
+    assert notes.headed("not placed", unlike).splitlines() == [
+        "not placed, 2 photos:",
+        "  - 2 photos (a, b), each: no card",
+        "  - a: too dark",
+    ]
 
 
 def test_hundreds_of_names_are_told_by_what_they_differ_in():
@@ -56,15 +85,14 @@ def test_hundreds_of_names_are_told_by_what_they_differ_in():
 
 def test_cards_of_many_unknown_spots_are_one_note():
     said = [(f"{k}.jpg", f"wanted a known spot, came card {k}: write it") for k in range(1, 201)]
-    (line,) = notes.gathered(said)
-    assert line.endswith("and 197 more): wanted a known spot, came card 1 to 200: write it")
+    (note,) = notes.gathered(said)
+    assert str(note).endswith("and 197 more), each: wanted a known spot, came card 1 to 200: write it")
 
 
 def test_notes_that_differ_in_what_was_measured_are_one():
     said = [(f"{k}.jpg", f"its twin greys differ by {pct} %: turn it") for k, pct in enumerate((21, 19, 9))]
-    assert notes.gathered(said) == [
-        "3 photos (0.jpg, 1.jpg, 2.jpg): its twin greys differ by 9 to 21 %: turn it"
-    ]
+    (note,) = notes.gathered(said)
+    assert str(note) == "3 photos (0.jpg, 1.jpg, 2.jpg), each: its twin greys differ by 9 to 21 %: turn it"
 
 
 @pytest.fixture
@@ -90,16 +118,17 @@ def measured(name, *, why="", warnings=(), view=""):
 def test_of_a_trial_s_photos_the_plots_are_named(trial):
     dark = [measured(name, warnings=["too dark"], view=f"spot {k}") for k, name in enumerate(OF_PLOTS, 1)]
     numbers = ", ".join(str(k) for k in range(1, 11))
-    assert doubts.noted(trial, dark) == [f"10 photos (plots {numbers}; 13 April to 14 April): too dark"]
-    assert doubts.noted(trial, dark[:1]) == [f"plot 1 on 13 April ({OF_PLOTS[0]}): too dark"]
+    (every,), (one,) = doubts.noted(trial, dark), doubts.noted(trial, dark[:1])
+    assert str(every) == f"10 photos (plots {numbers}; 13 April to 14 April), each: too dark"
+    assert str(one) == f"plot 1 on 13 April ({OF_PLOTS[0]}): too dark"
 
 
 def test_plots_to_photograph_again_are_named_day_by_day(trial):
     lost = [measured(name, why="no card") for name in OF_PLOTS]
-    (line,) = doubts.not_measured(trial, lost)
+    (note,) = doubts.not_measured(trial, lost)
     days = "13 April: plots 1, 3, 5, 7; 14 April: plots 2, 4, 6, 8"
     two = "2 photos (" + ", ".join(OF_PLOTS[8:]) + ")"  # filed without a number: their plots aren't known
-    assert line == f"8 photos ({days}) and {two} were not measured: no card"
+    assert str(note) == f"8 photos ({days}) and {two} were not measured, each: no card"
 
 
 def test_a_photo_filed_as_a_plot_s_is_asked_for_a_card_and_not_for_a_view(trial, tmp_path):

@@ -14,7 +14,8 @@ PACKAGE = Path(turfeye.__file__).parent
 # One line a layer, from the top. Modules on one line may not import each other.
 ORDER = (
     "errors",
-    "records files words notes",
+    "records files words",
+    "notes",
     "diary lawnrecords screens",
     "photo colourspace gapfraction temperatures",
     "card_layout readings edges",

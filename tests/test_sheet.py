@@ -209,7 +209,7 @@ def test_nothing_to_do_and_no_photos(answer: Answer) -> None:
     visits = tuple(replace(visit, photos=()) for visit in answer.season.visits)
     outlook = replace(answer.outlook, season=replace(answer.season, visits=visits))
     plan = replace(answer.plan, tasks=(), spreading=(), dates=(), cautions=(), window="")
-    quiet = replace(answer, outlook=outlook, thin=(), plan=plan, warnings=())
+    quiet = replace(answer, outlook=outlook, thin=(), plan=plan, notes=())
     assert "Then and now" not in sheet.page(quiet)
     scattered = Page(sheet.client_page(quiet)).text  # no patch, though its map shows thin cells
     assert re.search(r"What is thin, [\d.]+ m² in all, is too small or too scattered", scattered)
@@ -333,16 +333,18 @@ def test_ten_lines(answer: Answer) -> None:
     assert lines[1] == answer.outlook.lawn.sentence
     assert answer.plan.sentence in lines
     assert f"{len(answer.thin)} patch" in lines[4]
-    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    odd = replace(answer, notes=(notes.Note(("too dark: wait for cloud",), "a.jpg"),))
     assert answers.ten_lines(odd)[:-1] == answers.ten_lines(odd, noted=False)
     assert answers.ten_lines(odd)[-1].startswith("Note: a.jpg: too dark")
-    several = replace(answer, warnings=(notes.told("a.jpg", ["too dark", "blurred"]), "b.jpg: blurred"))
+    several = replace(
+        answer, notes=(notes.Note(("too dark", "blurred"), "a.jpg"), notes.Note(("blurred",), "b.jpg"))
+    )
     assert answers.ten_lines(several)[-1] == "Note: a.jpg: too dark (this and 2 more in the page)"
 
 
 def test_a_terminal_shows_each_note_once(answer: Answer, monkeypatch: pytest.MonkeyPatch) -> None:
     """What goes to a file keeps the first note, since the others go to standard error."""
-    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    odd = replace(answer, notes=(notes.Note(("too dark: wait for cloud",), "a.jpg"),))
     monkeypatch.setattr(survey, "season", lambda *_, **__: odd)
     for terminal in (True, False):
         out, talk = io.StringIO(), io.StringIO()
@@ -385,7 +387,7 @@ def test_the_client_s_page_is_brought_up_to_date_once_it_is_there(
     path = answer.lawn.results_dir / results.CLIENT_PAGE
     assert path not in results.write(answer)
     assert not path.exists()
-    odd = replace(answer, warnings=("a.jpg: too dark: wait for cloud",))
+    odd = replace(answer, notes=(notes.Note(("too dark: wait for cloud",), "a.jpg"),))
     monkeypatch.setattr(survey, "season", lambda *_, **__: odd)
     done = CliRunner().invoke(root, ["sheet", str(answer.lawn.folder)])
     assert done.exit_code == 0, done.output
@@ -527,5 +529,5 @@ def test_one_spot_has_no_table(answer: Answer, drawn: dict[str, bytes]) -> None:
 def test_what_a_season_doubts_is_said_once(answer: Answer, drawn: dict[str, bytes]) -> None:
     flag = "photos of 2026-04-13 disagree by 12 points: is one from another day?"
     season = replace(answer.season, flags=(flag,))
-    odd = replace(answer, outlook=replace(answer.outlook, season=season), warnings=(flag,))
+    odd = replace(answer, outlook=replace(answer.outlook, season=season), notes=(notes.Note((flag,)),))
     assert Page(sheet.page(odd, drawn)).text.count(flag[1:]) == 1

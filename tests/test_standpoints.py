@@ -277,7 +277,8 @@ def test_add_says_that_no_view_is_marked_yet(tmp_path):
     spot = FERRY.parent / "trial-spots/photos/2026-03-20-spot-2.jpg"
     done = CliRunner().invoke(root, ["add", str(tmp_path / "lawn"), *map(str, handed_in), str(spot)])
     assert done.exit_code == 0, done.output
-    lawns, spots = (line for line in done.stderr.splitlines() if "not placed yet" in line)
+    heading, lawns, spots = done.stderr.splitlines()[-3:]
+    assert heading == "filed, but not placed yet, 3 photos:"
     assert all(photo_name in lawns for photo_name in ("03-14-window", "04-12-window"))
     assert "no view is marked yet" in lawns
     assert f"on the page that turfeye lawn new {tmp_path / 'lawn'} --propose PHOTO writes" in lawns

@@ -339,7 +339,7 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     (line,) = (line for line in result.stderr.splitlines() if "no card could be read" in line)
     names = "2026-04-13-spot-2.jpg, 2026-05-06-spot-1.jpg"
     said = "no card could be read, wanted that of a known spot (known: 1, 2, 3) whole and from above"
-    assert line.startswith(f"note: 2 photos ({names}) were not measured: {said}")
+    assert line.startswith(f"note: 2 photos ({names}) were not measured, each: {said}")
     (note,) = (line for line in result.stdout.splitlines() if line.startswith("Note"))
     assert note.startswith("Note: 2 photos were not measured (")
 
@@ -360,7 +360,7 @@ def test_a_lawn_of_which_no_photo_shows_a_cell_has_no_answer(spots, monkeypatch)
     first, reason, *_ = str(caught.value).splitlines()
     assert first == "no photo shows any cell of the lawn well enough; take them again:"
     assert reason.startswith("  - 8 photos (")
-    assert reason.endswith("): too oblique")
+    assert reason.endswith("), each: too oblique")
 
 
 def test_a_plan_notes_what_its_season_notes(spots, monkeypatch):

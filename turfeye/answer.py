@@ -10,11 +10,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from turfeye import aftercare, headline, notes
+from turfeye import aftercare, headline
 from turfeye.amounts import PlanSettings
 from turfeye.course import Course
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import STATES, Outlook, Patch, Season, WorkPlan
+from turfeye.notes import Note
 from turfeye.plots import Standing, counted, where
 from turfeye.records import CellTable
 from turfeye.renovation import Materials
@@ -46,7 +47,7 @@ class Answer:
     slow: tuple[Patch, ...] = ()  # strips that come late: no seed
     stripes: tuple[str, ...] = ()  # each in one sentence
     evenness: tuple[str, ...] = ()  # each measure in one line
-    warnings: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()  # what is to be minded of its photos and figures
     files: tuple[Path, ...] = ()  # what was written
     taught: Teaching | None = None  # what the readings were adapted by
     spots: str = ""  # how several spots rank at the last visit, in a sentence
@@ -54,6 +55,11 @@ class Answer:
     standings: tuple[Standing, ...] = ()  # of a trial's plots
     treatments: tuple[Compared, ...] = ()  # of a trial, as they compare at the last visit
     beside: Beside | None = None
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The notes in words."""
+        return tuple(map(str, self.notes))
 
     @property
     def season(self) -> Season:
@@ -81,9 +87,14 @@ class Before:
     photos: tuple[str, ...]  # names in before/
     materials: Materials
     window: str  # when to sow, or why to wait
-    warnings: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()  # what is to be minded of its photos and figures
     files: tuple[Path, ...] = ()
     taught: Teaching | None = None
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The notes in words."""
+        return tuple(map(str, self.notes))
 
 
 def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> PlanSettings:
@@ -130,10 +141,10 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
     lines.append(plan.sentence)
     if (plan.dates or plan.after_sowing) and len(lines) < 9:
         lines.append(_next(plan))
-    if answer.warnings and noted:
-        more = sum(max(1, len(notes.below(line)) - 1) for line in answer.warnings) - 1
+    if answer.notes and noted:
+        more = sum(len(note.said) for note in answer.notes) - 1
         rest = f"this and {more} more" if more else "more"
-        lines.append(f"Note: {_short(answer.warnings[0])} ({rest} in the page)")
+        lines.append(f"Note: {answer.notes[0].brief} ({rest} in the page)")
     return tuple(lines[:10])
 
 
@@ -162,13 +173,6 @@ def state_counts(outlook: Outlook) -> dict[str, int]:
     """Cells in each state that there is; of a lawn seen by spots only, those that the spots show."""
     left_out = "not seen" if headline.spots_only(outlook.season) else ""
     return {s: n for s in STATES if s != left_out and (n := outlook.lawn.counts.get(s, 0))}
-
-
-def _short(warning: str) -> str:
-    """What is the matter first, without the advice and the names of several photos."""
-    first = " ".join(notes.below(warning)[:2])
-    parts = re.sub(r"^(\d+ photos) \(.*?\)(?=:| were)", r"\1", first).split(": ")
-    return parts[0] if parts[0].endswith("not measured") else ": ".join(parts[:2])
 
 
 def _patches(word: str, patches: tuple[Patch, ...]) -> str:

@@ -14,24 +14,25 @@ from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
+from turfeye.notes import Note
 from turfeye.readings import Reading
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.treatments import Compared, Treatments
 from turfeye.words import listed, short_day
 
 
-def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[str]:
+def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[Note]:
     """Photos without a table, a line a reason."""
     return _refused(place, measured, ("was not measured", "were not measured"))
 
 
-def _refused(place: Lawn, measured: Iterable[Measured], verb: tuple[str, str] = ("", "")) -> list[str]:
+def _refused(place: Lawn, measured: Iterable[Measured], verb: tuple[str, str] = ("", "")) -> list[Note]:
     said = [(one.path.name, one.why) for one in measured if one.table is None]
     called = photonames.called(place, [name for name, _ in said], to_retake=True)
     return notes.gathered(said, verb, called=called)
 
 
-def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
+def noted(place: Lawn, measured: Iterable[Measured]) -> list[Note]:
     """The notes on measured photos."""
     every = list(measured)
     said = [(one.path.name, word) for one in every for word in one.facts["warnings"]]
@@ -39,7 +40,7 @@ def noted(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     return notes.gathered(said, called=photonames.called(place, views, views=views))
 
 
-def unplaced(place: Lawn, why: Mapping[str, str]) -> list[str]:
+def unplaced(place: Lawn, why: Mapping[str, str]) -> list[Note]:
     """Filed photos that can't be measured as they are, ``why`` by name, a line a reason."""
     return notes.gathered(why.items(), called=photonames.called(place, why, to_retake=True))
 
@@ -64,11 +65,10 @@ def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
 
 def of_season(
     place: Lawn, measured: Sequence[Measured], table: Season, in_season: Sequence[Reading]
-) -> list[str]:
+) -> list[Note]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     good = [one for one in measured if one.table is not None]
-    said = [*not_measured(place, measured), *_not_photographed(place, measured), *noted(place, good)]
-    said += [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
+    said = [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],
@@ -78,7 +78,12 @@ def of_season(
     )
     if gone := place.noted_but_gone():
         said.append(f"{FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
-    return said
+    return [
+        *not_measured(place, measured),
+        *notes.stated(_not_photographed(place, measured)),
+        *noted(place, good),
+        *notes.stated(said),
+    ]
 
 
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
@@ -120,7 +125,7 @@ def _on_one_visit(table: Season) -> list[str]:
     ]
 
 
-def not_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> list[str]:
+def not_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> list[Note]:
     """Photos from before the work that its survey can't use: not measured, or of a spot only."""
     spots = [(o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts]
     return [*not_measured(place, measured), *notes.gathered(spots)]

@@ -132,7 +132,7 @@ def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = unto
         told = [str(error) for _, error in wrong]
         if len(wrong) > FEW_WRONG:
             own = ((source.name, str(error).replace(f"{source} ", "", 1)) for source, error in wrong)
-            told = notes.gathered(own, called=partial(notes.photos_alike, most=MOST_NAMED))
+            told = [*map(str, notes.gathered(own, called=partial(notes.photos_alike, most=MOST_NAMED)))]
         raise LawnError(f"{len(wrong)} of {len(sources)} photos can't be filed, so none was", told)
     return found
 
@@ -187,9 +187,9 @@ def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> li
     for one, peg in zip(planned, pegs, strict=True):
         key, note = (peg, one.taken.date()), one.note
         if key in several:
-            twice = f"plot {peg} has {len(of_day[key])} photos of {key[1]}"
+            twice = f"one of {len(of_day[key])} photos of plot {peg} on {key[1]}"
             if len(several) > FEW_PLOTS:  # as where each plot is photographed twice: equal words are one line
-                twice = f"{len(several)} times a plot has several photos of one day"
+                twice = f"one of several photos of its plot on one day, as {len(several)} plots have them"
             twice += "; delete from photos/ what shows another plot"
             note = f"{note}; {twice}" if note else twice
         noted.append(replace(one, note=note))

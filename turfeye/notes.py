@@ -8,17 +8,17 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from itertools import takewhile
 from typing import Final
+
+from turfeye.words import so_many
 
 MOST_NAMED: Final = 3
 """So many long names, as photos have, are read in a line; the rest is counted."""
 MOST_NUMBERS: Final = 12
 """Of pegs, whose numbers are short."""
-
-
 BELOW: Final = "\n  - "
-"""Parts the lines that are said of one."""
 _FIGURE: Final = r"\d+(?:\.\d+)?(?= (?:%|points|times|pixels (?:wide|long)))|(?<!--date )\b\d{4}-\d\d-\d\d\b"
 """What a note measured, or a day: notes that differ in it only say the same."""
 _CARD: Final = r"(?:(?<=came card )|(?<=came number ))\d+"
@@ -67,48 +67,93 @@ def photos_alike(names: Sequence[str], *, most: int = MOST_NAMED) -> str:
     return f"{len(names)} photos ({some(alike(names), most=most)})" if len(names) > 1 else names[0]
 
 
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What is said of photos, or of something that the words name; ``str`` puts it together.
+
+    Words on photos are written of one, and their verbs and pronouns fit one ("was taken before the sowing:
+    leave it out"). Of several they are said of each, so that they fit as well.
+
+    >>> print(Note(("was taken too early",), "2 photos (a, b)", ("a", "b")))
+    2 photos (a, b), each: was taken too early
+    >>> print(Note(("too dark", "no card"), "a.jpg"))
+    a.jpg:
+      - too dark
+      - no card
+    """
+
+    said: tuple[str, ...]
+    who: str = ""  # "" where the words name it
+    photos: tuple[str, ...] = ()  # the files of those that it is about
+    verb: str = ""  # what became of them, for which the words are the reasons
+
+    @property
+    def heading(self) -> str:
+        """Who the note is about, with a colon."""
+        return self._heading(self.who)
+
+    def _heading(self, who: str) -> str:
+        became = f"{who} {self.verb}" if self.verb else who
+        return f"{became}, each:" if len(self.photos) > 1 else f"{became}:"
+
+    def __str__(self) -> str:
+        """In its line, or in lines below its heading where it is more than one thing that is said."""
+        heading = [self.heading] if self.who else []
+        return (" " if len(self.said) == 1 else BELOW).join([*heading, *self.said])
+
+    @property
+    def brief(self) -> str:
+        """What is the matter, without the advice, the names of several photos and further things said."""
+        parts = self.said[0].split(": ")
+        if not self.who:
+            return ": ".join(parts[:2])
+        who = f"{len(self.photos)} photos" if len(self.photos) > 1 else self.who
+        return f"{who} {self.verb}" if self.verb else f"{self._heading(who)} {parts[0]}"
+
+
 def gathered(
     said: Iterable[tuple[str, str]],
     verb: tuple[str, str] = ("", ""),
     *,
     called: Callable[[Sequence[str]], str] = photos,
-) -> list[str]:
-    """Notes, (photo, words), as lines; ``verb`` goes with one photo, and with several.
+) -> list[Note]:
+    """What is said of photos, (photo, words), as notes; ``verb`` is what became of one photo, and of several.
 
-    Several notes on the same photos are lines of their own, as `below` parts them.
-
-    >>> gathered([("a.jpg", "too dark"), ("b.jpg", "no card"), ("c.jpg", "too dark")])
-    ['2 photos (a.jpg, c.jpg): too dark', 'b.jpg: no card']
-    >>> print(*gathered([("a.jpg", "too dark"), ("a.jpg", "no card")]))
-    a.jpg:
-      - too dark
-      - no card
+    >>> print(*gathered([("a.jpg", "too dark"), ("b.jpg", "no card"), ("c.jpg", "too dark")]), sep="; ")
+    2 photos (a.jpg, c.jpg), each: too dark; b.jpg: no card
 
     Every photo has its own notes in ``photos.csv``, and in the JSON of ``turfeye look``.
     """
     of: dict[tuple[str, ...], list[str]] = {}
     for words, names in by_words(said).items():
         of.setdefault(tuple(names), []).append(words)
-    return [told(f"{called(names)} {verb[len(names) > 1]}".rstrip(), words) for names, words in of.items()]
+    return [Note(tuple(words), called(names), names, verb[len(names) > 1]) for names, words in of.items()]
 
 
-def told(who: str, words: Sequence[str]) -> str:
-    """What is said of somebody or something: in its line, or in lines below it where it is more than one."""
-    return f"{who}: {words[0]}" if len(words) == 1 else BELOW.join([f"{who}:", *words])
+def stated(lines: Iterable[str]) -> list[Note]:
+    """Sentences, which say themselves what they are about, as notes."""
+    return [Note((line,)) for line in lines]
 
 
-def below(line: str) -> tuple[str, ...]:
-    """A line as from `told` in its parts: who it is about, then what is said; as it is where that is one.
+def within(those: Iterable[Note]) -> list[str]:
+    """Notes as points below another line."""
+    return ["  - " + str(note).replace("\n", "\n  ") for note in those]
 
-    >>> below(told("a.jpg", ["too dark", "no card"])), below("a.jpg: too dark")
-    (('a.jpg:', 'too dark', 'no card'), ('a.jpg: too dark',))
+
+def headed(heading: str, those: Sequence[Note]) -> str:
+    """Notes on photos below a heading that counts these; one alone, which says how many, stands beside it.
+
+    >>> print(headed("not placed", gathered([("a.jpg", "no card"), ("b.jpg", "no card")])))
+    not placed: 2 photos (a.jpg, b.jpg), each: no card
+    >>> print(headed("not placed", gathered([("a.jpg", "no card"), ("b.jpg", "too dark")])))
+    not placed, 2 photos:
+      - a.jpg: no card
+      - b.jpg: too dark
     """
-    return tuple(line.split(BELOW))
-
-
-def within(lines: Iterable[str]) -> list[str]:
-    """Lines as from `told` as points below another line."""
-    return ["  - " + line.replace("\n", "\n  ") for line in lines]
+    if len(those) == 1:
+        return f"{heading}: {those[0]}"
+    named = {name for note in those for name in note.photos}
+    return "\n".join([f"{heading}, {so_many(len(named), 'photo')}:", *within(those)])
 
 
 def some(names: Sequence[str], *, most: int = MOST_NAMED) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import cv2
 
-from turfeye import notes, plots
+from turfeye import plots
 from turfeye.amounts import bag_words, seed_words
 from turfeye.lawnrecords import Patch
 from turfeye.records import Photo
@@ -67,7 +67,6 @@ def _environment() -> Environment:
         "seed_words": seed_words,
         "bag_words": bag_words,
         "sentence": _sentence,
-        "below": lambda line: (notes.below(line)[0], notes.below(line)[1:]),
         "where": plots.where,
         "plot_numbers": _plot_numbers,
     }

@@ -25,6 +25,7 @@ from turfeye import (
     lawn,
     lessons,
     mixes,
+    notes,
     outlook,
     oversown,
     palepatches,
@@ -266,9 +267,9 @@ def _before(place: Lawn, measured: Sequence[Measured], mix: str | None) -> Befor
             settings=answer.plan_settings(place, temperatures=weather),
         ),
         window=window.window(sown, taken, weather).words,
-        warnings=(
+        notes=(
             *doubts.not_of_the_lawn(place, measured),
-            *said,
+            *notes.stated(said),
             *doubts.noted(place, (one for one, _ in whole)),
         ),
         taught=lessons.in_use(place),
@@ -299,12 +300,11 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     by_date = bydate.rows(place, table, plots.of_cells(table, place.plots), measured, given)
     compared = bydate.compared(by_date, given)
     at_last = tuple(one for one in compared if one.on == compared[-1].on)
-    warnings = (
+    stated = (
         *table.flags,
         *lessons.not_used(place),
         *not_compared,
         *doubts.of_treatments(place, given, at_last),
-        *doubts.of_season(place, measured, table, in_season),
     )
     whole = Answer(
         lawn=place,
@@ -316,7 +316,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         plan=plan,
         stripes=_stripes(place, ahead, found) if trial is None else (),
         evenness=_evenness(ahead) if trial is None else (),
-        warnings=warnings,
+        notes=(*notes.stated(stated), *doubts.of_season(place, measured, table, in_season)),
         taught=taught,
         spots=series.words(ranked, peg=place.peg_word),
         plots=ranked,

@@ -82,10 +82,10 @@ def add(
             elsewhere.append((one.source.name, f"{where}: move it by hand if that is wrong"))
         elif len(known) <= FEW_KNOWN:
             say(f"{one.source.name}: filed already as {one.path.name}{noted}")
-    for line in notes.gathered(elsewhere):
-        say(line)
-    for line in notes.gathered((one.source.name, one.note) for one in filed if one.note):
-        say(line)
+    for note in notes.gathered(elsewhere):
+        say(str(note))
+    for note in notes.gathered((one.source.name, one.note) for one in filed if one.note):
+        say(str(note))
     if len(known) > FEW_KNOWN:
         say(f"{len(known)} photos were filed already{all_noted}")
     if not (before or lawn.read(folder).sowings):
@@ -96,14 +96,11 @@ def add(
         click.echo(f"corners marked as view {name!r}")
     with waiting() as tell:
         why = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
-    lines = doubts.unplaced(lawn.read(folder), why)
-    if many and lines:
-        say("\n".join([f"filed, but not placed yet, {so_many(len(why), 'photo')}:", *notes.within(lines)]))
-    for line in () if many else lines:
-        say(f"filed, but not placed yet: {line}")
+    if why:
+        say(notes.headed("filed, but not placed yet", doubts.unplaced(lawn.read(folder), why)))
     if many:
         say(f"each photo: {byphoto.list_filed(lawn.read(folder), filed, why)}")
-    if corners and not lines:
+    if corners and not why:
         doubted = survey.marks_doubted(folder, filed[0].path.name)
-        for line in notes.gathered((filed[0].source.name, doubt) for doubt in doubted):
-            say(line)
+        for note in notes.gathered((filed[0].source.name, doubt) for doubt in doubted):
+            say(str(note))

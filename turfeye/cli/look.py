@@ -209,13 +209,12 @@ def _show_digest(
     counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
     counts += [f"{nothing} in which nothing could be"] if nothing else []
     click.echo(f"{len(rows)} photos{taken}: {listed(counts)}")
-    minded = len({name for name, _ in said})
-    for heading, lines in (
-        (f"To be taken again, {so_many(without + nothing, 'photo')}:", notes.gathered(again, called=all_of)),
-        (f"To mind of {so_many(minded, 'photo')} measured:", notes.gathered(said, called=notes.photos_alike)),
+    for heading, those in (
+        ("To be taken again", notes.gathered(again, called=all_of)),
+        ("To mind of those measured", notes.gathered(said, called=notes.photos_alike)),
     ):
-        if lines:
-            say("\n".join([heading, *notes.within(lines)]))
+        if those:
+            say(notes.headed(heading, those))
 
 
 def _show_many(
@@ -224,8 +223,8 @@ def _show_many(
     """Many photos: what was said of them, equal notes as one line, and how they rank."""
     from turfeye import notes
 
-    for line in notes.gathered(said):
-        say(line)
+    for note in notes.gathered(said):
+        say(str(note))
     _show_ranks(rows, cut=cut)
     if out is not None:
         good = sum(row["state"] != "not measured" for row in rows)
@@ -270,8 +269,8 @@ def _show(seen: Look, *, json: bool, written: bool) -> None:
         _show_in_words(seen)
         if len(seen.table.state) > FEW_CELLS and not written and np.isfinite(seen.table.cover).any():
             say("every cell with its other figures: --out DIR, or --json")
-    for line in notes.gathered((seen.photo.path.name, warning) for warning in seen.warnings):
-        say(line)
+    for note in notes.gathered((seen.photo.path.name, warning) for warning in seen.warnings):
+        say(str(note))
 
 
 def _show_in_words(seen: Look) -> None:
