@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from turfeye import cells, colourspace, faults
+from turfeye import cells, colourspace, covererror, faults
 from turfeye.card_layout import NOMINAL
 from turfeye.errors import ViewError
 from turfeye.records import Correction, Pixels, Shares, View
@@ -53,7 +53,12 @@ def table_of(seen, green, grid=None, *, found=None, rgb_linear=(0.2, 0.2, 0.2), 
     linear = np.broadcast_to(np.float32(rgb_linear), (HEIGHT, WIDTH, 3))
     coded = np.rint(colourspace.encode(linear)).astype(np.uint8)
     pixels = Pixels(seen, coded, linear, shares_of(green), correction, smear_px=0.0)
-    return cells.measure(pixels, found or sound(), grid or cells.spot_grid(seen, 0.1), grain=grain)
+    return cells.measure(
+        pixels,
+        found or sound(),
+        grid or cells.spot_grid(seen, 0.1),
+        conditions=covererror.Conditions(grain=grain),
+    )
 
 
 def test_straight_down_cover_is_the_painted_share():
@@ -71,8 +76,8 @@ def test_what_lies_on_part_of_a_cell_may_hide_bare_soil():
     part = np.mod(x, 0.1) < 0.04
     whole = table_of(seen, np.ones(part.shape))
     for fault, more in (
-        (faults.THING, cells.UNDER_THINGS_SE),
-        (faults.LEAVES, cells.UNDER_THINGS_SE),
+        (faults.THING, covererror.UNDER_THINGS_SE),
+        (faults.LEAVES, covererror.UNDER_THINGS_SE),
         (faults.DARK, 0),
     ):
         table = table_of(
@@ -170,7 +175,7 @@ def test_cover_under_a_cast_beyond_correcting_is_as_unsure_as_without_a_card():
 
 
 def test_grain_makes_what_is_green_unsure_and_bare_ground_not():
-    """By twice the grain of its cover: our own photos in too little light (`cells.LOST_IN_GRAIN`)."""
+    """By twice the grain of its cover: our own photos in too little light (`covererror.LOST_IN_GRAIN`)."""
     for green in (0.5, 0.0):
         share = np.full((HEIGHT, WIDTH), green, np.float32)
         clean, grainy = (table_of(camera(), share, grain=grain) for grain in (0.0, 0.2))
@@ -221,13 +226,13 @@ def test_the_error_of_a_mean_never_falls_below_what_its_cells_share(count):
     rng = np.random.default_rng(count)
     se, weight = rng.uniform(0.02, 0.12, (2, count))
     mean = np.average(se, weights=weight)
-    told = cells.mean_se(se, weight)
+    told = covererror.mean_se(se, weight)
     # together and alone, by the sum of the whole covariance matrix
     share = weight / weight.sum()
-    corr = np.full((count, count), cells.SHARED) + (1 - cells.SHARED) * np.eye(count)
+    corr = np.full((count, count), covererror.SHARED) + (1 - covererror.SHARED) * np.eye(count)
     assert told == pytest.approx(np.sqrt((share * se) @ corr @ (share * se)))
-    assert np.sqrt(cells.SHARED) * mean <= told <= se.max()
-    assert cells.shared_se(se, weight) == pytest.approx(np.sqrt(cells.SHARED) * mean)
+    assert np.sqrt(covererror.SHARED) * mean <= told <= se.max()
+    assert covererror.shared_se(se, weight) == pytest.approx(np.sqrt(covererror.SHARED) * mean)
 
 
 def test_cells_without_weight_have_no_part_in_the_error_of_a_mean():
@@ -235,4 +240,4 @@ def test_cells_without_weight_have_no_part_in_the_error_of_a_mean():
         np.array([[0.1, np.nan], [np.nan, np.nan], [0.1, np.nan]]),
         np.array([[1.0, 0], [0, 0], [1, 0]]),
     )
-    assert cells.mean_se(se, weight) == pytest.approx([0.1 * np.sqrt(0.75), 0])
+    assert covererror.mean_se(se, weight) == pytest.approx([0.1 * np.sqrt(0.75), 0])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from turfeye import compare, outlook, temperatures
-from turfeye.cells import SHARED
+from turfeye.covererror import SHARED
 from turfeye.errors import SeasonError
 from turfeye.simulate.tables import SOWN, TableRecipe, lawn
 

@@ -39,7 +39,7 @@ ORDER = (
     "sharpness",
     "soilcolour",
     "faults leafcolour",
-    "retake",
+    "retake covererror",
     "cells lawncheck lawntext",
     "lawnfile caveats",
     "lawn",

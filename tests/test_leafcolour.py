@@ -15,6 +15,7 @@ from test_colour import CURVES, card, photographed, sighting
 from turfeye import cells, colour, leafcolour, reflectance
 from turfeye.colourmatrix import apply_matrix
 from turfeye.colourspace import LUMINANCE, decode, dgci, encode
+from turfeye.covererror import Conditions
 from turfeye.records import Correction, Pixels
 
 GREENS = np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60], [40, 62, 25], [30, 40, 16]])
@@ -122,7 +123,9 @@ def test_a_colour_of_which_the_correction_leaves_less_than_nothing_is_a_leaf_s()
 def test_cover_without_a_leaf_s_colour_is_a_guess():
     pixels = pixels_of([YELLOW])
     grid = cells.spot_grid(pixels.view, 0.1)
-    sure, guess = (cells.measure(pixels, sound(), grid, leafless=told) for told in (False, True))
+    sure, guess = (
+        cells.measure(pixels, sound(), grid, conditions=Conditions(leafless=told)) for told in (False, True)
+    )
     seen = sure.state == "seen"
     assert (guess.cover[seen] == sure.cover[seen]).all()
     more = np.sqrt(guess.cover_se[seen] ** 2 - sure.cover_se[seen] ** 2)

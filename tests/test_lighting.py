@@ -8,7 +8,7 @@ import pytest
 from PIL import Image, ImageFilter
 
 from turfeye import lighting
-from turfeye.cells import Accuracy, classifier_se
+from turfeye.covererror import Accuracy, classifier_se
 from turfeye.summary import as_dict
 from turfeye.survey import look
 

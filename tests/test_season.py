@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from turfeye import cells, mixes, outlook, season, states
-from turfeye.cells import SHARED
+from turfeye import covererror, mixes, outlook, season, states
 from turfeye.clock import REFERENCE_PACE
+from turfeye.covererror import SHARED
 from turfeye.draws import usual
 from turfeye.errors import DateError, SeasonError
 from turfeye.growth import Settings
@@ -439,10 +439,10 @@ def test_what_was_never_seen_higher_was_not_lost(days):
 
 def errs_together(rng, truth, se, grid):
     """A season off by what its photos tell: in step over all cells and visits, and each cell alone."""
-    together = np.sqrt(cells.SHARED) * rng.standard_normal()
+    together = np.sqrt(covererror.SHARED) * rng.standard_normal()
     readings = []
     for day, true in truth.items():
-        alone = np.sqrt(1 - cells.SHARED) * rng.standard_normal(grid.rows * grid.cols)
+        alone = np.sqrt(1 - covererror.SHARED) * rng.standard_normal(grid.rows * grid.cols)
         cover = np.clip(true + se * (together + alone), 0, 1)
         readings.append(reading(day, grid=grid, cover=cover, se=se))
     return season.build(readings, grid, sowing=SOWING, today=date(2026, 8, 1))
@@ -477,7 +477,7 @@ def test_the_lawns_interval_is_as_wide_as_its_errors_where_a_photos_cells_err_to
 def test_no_number_of_cells_brings_the_lawns_error_below_what_they_share(rows, cols):
     made_season = errs_together(np.random.default_rng(3), GROWING, 0.08, Grid(0.5, 0.0, 0.0, rows, cols))
     made = outlook.fit(made_season).lawn
-    shared = np.sqrt(cells.SHARED) * 0.08
+    shared = np.sqrt(covererror.SHARED) * 0.08
     assert made.cover_now_se > 0.97 * shared  # draws are cut off at bare and closed
     assert made.cover_at_target_high - made.cover_at_target_low > 2 * 1.645 * 0.97 * shared
 
@@ -488,7 +488,9 @@ def test_a_young_lawns_forecast_errs_as_the_classifier_does_at_the_cover_to_come
     )
     due = Target(0.7, made_season.sowing.date + timedelta(days=56))
     made = outlook.fit(replace(made_season, target=due)).lawn
-    at_target = np.sqrt(cells.SHARED) * cells.classifier_se(made.cover_at_target, cells.Accuracy())
+    at_target = np.sqrt(covererror.SHARED) * covererror.classifier_se(
+        made.cover_at_target, covererror.Accuracy()
+    )
     assert made.cover_at_target_high - made.cover_at_target_low > 2 * at_target
 
 

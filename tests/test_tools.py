@@ -14,7 +14,7 @@ import pool
 import pytest
 import rendered_truth
 
-from turfeye import cells
+from turfeye import covererror
 from turfeye.records import Grid
 
 RENDERED = Path(__file__).parent / "data" / "rendered"
@@ -92,7 +92,7 @@ def test_what_no_card_adds_is_found_again():
     rng = np.random.default_rng(8)
     cover, own = rng.uniform(0.05, 0.95, 2000), rng.uniform(0.02, 0.03, 2000)
     edges = cover * (1 - cover)
-    told = np.hypot(own, cells.UNCORRECTED_GAIN_SE * edges)
+    told = np.hypot(own, covererror.UNCORRECTED_GAIN_SE * edges)
     miss = np.hypot(own, 0.3 * edges) * rng.standard_t(calibrate_errors.TAIL, 2000) * (2 / 3) ** 0.5
     nothing = np.full(2000, np.nan)
     rows = np.column_stack(

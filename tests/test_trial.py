@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from turfeye import headline, lawn, measurement, mixes, outlook, palepatches, plots, survey, trial
-from turfeye.cells import SHARED, lawn_grid
+from turfeye.cells import lawn_grid
+from turfeye.covererror import SHARED
 from turfeye.lawnrecords import Oversown
 from turfeye.simulate.trials import TrialRecipe
 from turfeye.simulate.trials import trial as simulated

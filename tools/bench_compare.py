@@ -17,7 +17,7 @@ import numpy as np
 from bench_row import Row
 
 from turfeye import compare, outlook
-from turfeye.cells import SHARED, Accuracy, classifier_se
+from turfeye.covererror import SHARED, Accuracy, classifier_se
 from turfeye.lawnrecords import Season
 from turfeye.simulate.tables import TableRecipe, lawn
 

@@ -19,7 +19,7 @@ from bench_compare import BY_VISIT
 from bench_row import Row, row
 
 from turfeye import mixes, outlook, trial
-from turfeye.cells import SHARED, Accuracy, classifier_se
+from turfeye.covererror import SHARED, Accuracy, classifier_se
 from turfeye.lawnrecords import Season, Target
 from turfeye.records import Words
 from turfeye.simulate.tables import TableRecipe, World

@@ -1,7 +1,7 @@
 """How honest the error of cover is, by kind of photo, cover and angle; and the constants that make it so.
 
-    python tools/calibrate_errors.py rendered/tune --fit      # fits `cells.Accuracy` and what no card adds
-    python tools/calibrate_errors.py rendered/bench           # looks only
+    python tools/calibrate_errors.py rendered/tune --fit    # fits `covererror.Accuracy` and what no card adds
+    python tools/calibrate_errors.py rendered/bench         # looks only
 
 Fit on pictures that neither trained the network nor carry a reported figure: make_samples.py --sets
 tune, and the sample photos (--sets ferry spots), there named lawn-... and spot-....
@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from rendered_truth import card_in, lawn_view, pairs, pictures
 
-from turfeye import cells, glance, survey
+from turfeye import covererror, glance, survey
 from turfeye.errors import TurfeyeError
 from turfeye.records import Look
 
@@ -83,7 +83,7 @@ def table(rows: np.ndarray) -> None:
 
 
 def shared(rows: np.ndarray) -> float:
-    """Mean square of how far the means of photos are off, in their cells' mean errors (`cells.SHARED`).
+    """Mean square of how far the means of photos are off, in their cells' mean errors (`covererror.SHARED`).
 
     NaN of no rows.
     """
@@ -106,7 +106,7 @@ def by_visit(rows: np.ndarray, names: list[str]) -> float:
             places.setdefault(place, []).append(np.mean(mine[:, 1] - mine[:, 3]) / mine[:, 2].mean())
     several = [off for off in places.values() if len(off) > 1]
     spread = sum(np.var(off) * len(off) for off in several) / max(sum(len(off) - 1 for off in several), 1)
-    return float(spread / cells.SHARED)
+    return float(spread / covererror.SHARED)
 
 
 def voices(rows: np.ndarray) -> np.ndarray:
@@ -122,12 +122,12 @@ def unlikelihood(miss: np.ndarray, se: np.ndarray, voice: np.ndarray) -> float:
 
 
 def gain_se(rows: np.ndarray) -> float:
-    """The likeliest `cells.UNCORRECTED_GAIN_SE`, of rows read without a card; the rest of errors stays."""
+    """The likeliest `covererror.UNCORRECTED_GAIN_SE`, of rows read without a card; other errors stay."""
     from scipy.optimize import minimize_scalar
 
     cover, se = rows[:, 1], rows[:, 2]
     edges = np.clip(cover * (1 - cover), 0, 0.25)
-    rest = np.maximum(se**2 - (cells.UNCORRECTED_GAIN_SE * edges) ** 2, 0)
+    rest = np.maximum(se**2 - (covererror.UNCORRECTED_GAIN_SE * edges) ** 2, 0)
     miss, voice = cover - rows[:, 3], voices(rows)
 
     def cost(gain: float) -> float:
@@ -136,27 +136,27 @@ def gain_se(rows: np.ndarray) -> float:
     return float(minimize_scalar(cost, bounds=(0, 1), method="bounded").x)
 
 
-def refit(rows: np.ndarray) -> tuple[cells.Accuracy, np.ndarray]:
+def refit(rows: np.ndarray) -> tuple[covererror.Accuracy, np.ndarray]:
     """The likeliest `Accuracy`, every picture with one voice, and the rows with its errors."""
     from scipy.optimize import minimize
 
     cover, se = rows[:, 1], rows[:, 2]
     seen = {"zenith_deg": rows[:, 4], "hardness": rows[:, 6]}
-    rest = np.maximum(se**2 - cells.classifier_se(cover, cells.Accuracy(), **seen) ** 2, 0)
+    rest = np.maximum(se**2 - covererror.classifier_se(cover, covererror.Accuracy(), **seen) ** 2, 0)
     miss, voice = cover - rows[:, 3], voices(rows)
 
     def errors(logs: np.ndarray) -> np.ndarray:
-        alone = cells.classifier_se(cover, cells.Accuracy(*np.exp(logs)), **seen)
+        alone = covererror.classifier_se(cover, covererror.Accuracy(*np.exp(logs)), **seen)
         return np.sqrt(rest + alone**2)
 
     def cost(logs: np.ndarray) -> float:
         return unlikelihood(miss, errors(logs), voice)
 
-    start = cells.Accuracy()
+    start = covererror.Accuracy()
     found = minimize(cost, np.log([start.dense, start.slope, start.hard]), method="Nelder-Mead").x
     changed = rows.copy()
     changed[:, 2] = errors(found)
-    return cells.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed
+    return covererror.Accuracy(*(round(float(v), 4) for v in np.exp(found))), changed
 
 
 def main() -> None:

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from turfeye import store, treatments
-from turfeye.cells import mean_se
+from turfeye.covererror import mean_se
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
@@ -111,7 +111,7 @@ class _Whys:
             if one.table is None:
                 return f"not measured: {one.why}"
             if one.path.name not in used:
-                return "left out: dated outside the season, or there twice"
+                return f"left out: {season.left_out[one.path.name]}"
             said.update(_unseen_in(one, season, cells))
         return said.most_common(1)[0][0] if said else NO_PHOTO
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from turfeye import cells, evened, leafcolour, lighting, photo, stray
+from turfeye import covererror, evened, leafcolour, lighting, photo, stray
 from turfeye.records import Correction, Photo, Sighting
 
 FLAT_MISFIT = 0.02
@@ -58,7 +58,7 @@ def of_lens(picture: Photo) -> list[str]:
 
 def of_size(picture: Photo) -> list[str]:
     """That a photo was made small, and its file holds colour more coarsely still."""
-    if cells.coarse_colour(picture) < COARSE:
+    if covererror.coarse_colour(picture) < COARSE:
         return []
     width, height = picture.size_px
     return [
@@ -153,7 +153,7 @@ def of_light(hardness: float, grain: float = 0.0, *, at_large: float = np.nan) -
         ]
     if not hardness >= lighting.HARD:
         return []
-    times = (hardness / lighting.USUAL_HARDNESS) ** cells.Accuracy().hard
+    times = (hardness / lighting.USUAL_HARDNESS) ** covererror.Accuracy().hard
     unsure = f"cover {times:.1f} times as unsure as usual"
     if at_large >= lighting.HARD_AT_LARGE:
         return [f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"]

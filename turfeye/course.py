@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from turfeye.cells import mean_se
+from turfeye.covererror import mean_se
 from turfeye.curve import expit
 from turfeye.draws import usual
 from turfeye.lawnrecords import Outlook

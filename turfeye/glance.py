@@ -13,6 +13,7 @@ from turfeye import (
     caveats,
     cells,
     colour,
+    covererror,
     evened,
     faults,
     leafcolour,
@@ -27,6 +28,7 @@ from turfeye import (
     teach,
     view,
 )
+from turfeye.covererror import Conditions
 from turfeye.errors import CardError
 from turfeye.gapfraction import Blades, fit_lean
 from turfeye.records import (
@@ -155,24 +157,20 @@ def look_through(
     hardness = lighting.hardness(pixels.rgb_linear, pixels.shares.green, found.lit)
     if seen.tilt_deg <= view.OBLIQUE_DEG:
         hardness = lighting.as_usually_shrunk(hardness, pixels.view.size_px[0] / picture.size_px[0])
-    grain = 0.0 if sighting is None else caveats.grain_of(sighting)
-    leafless = leafcolour.leafless(pixels, found.lit)
-    # a lawn's own leaf angle, from two photos, holds what dark soil hides too
-    hidden = cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0
-    table = cells.measure(
-        pixels,
-        found,
-        grid,
-        blades=blades,
+    conditions = Conditions(
         hardness=hardness,
-        grain=grain,
-        leafless=leafless,
-        hidden=hidden,
-        coarse=cells.coarse_colour(picture),
+        grain=0.0 if sighting is None else caveats.grain_of(sighting),
+        leafless=leafcolour.leafless(pixels, found.lit),
+        # a lawn's own leaf angle, from two photos, holds what dark soil hides too
+        hidden=cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0,
+        coarse=covererror.coarse_colour(picture),
     )
+    table = cells.measure(pixels, found, grid, blades=blades, conditions=conditions)
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
-    warnings += [*[leafcolour.NO_LEAVES] * leafless, *leafcolour.hints(table), *retake.hints(found)]
-    warnings += [*caveats.of_light(hardness, grain, at_large=at_large), *caveats.of_soil(hidden)]
+    warnings += [leafcolour.NO_LEAVES] * conditions.leafless
+    warnings += [*leafcolour.hints(table), *retake.hints(found)]
+    warnings += caveats.of_light(hardness, conditions.grain, at_large=at_large)
+    warnings += caveats.of_soil(conditions.hidden)
     return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness)
 
 
@@ -333,8 +331,8 @@ def _look_without_card(picture: Photo) -> Look:
         found = faults.beside_lawn(_without_doubted(found, grass))
     rgb_linear = reflectance.to_linear(small, None)
     hardness = lighting.hardness(rgb_linear, shares.green, found.lit)
-    coarse = cells.coarse_colour(picture)
-    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, hardness=hardness, coarse=coarse)
+    conditions = Conditions(hardness=hardness, coarse=covererror.coarse_colour(picture))
+    table = cells.measure_picture(shares, found, columns=PICTURE_CELLS, conditions=conditions)
     light = caveats.of_light(hardness, at_large=_at_large(rgb_linear, shares, found, hardness))
     warnings = (_said_without_card(picture), *caveats.of_size(picture), *retake.hints(found), *light)
     return Look(picture, None, None, None, table, warnings, hardness)

@@ -64,8 +64,8 @@ LEAST_LEAFY: Final = 0.01
 """Of what counts: below it recompression mixes the few green places of young turf with the soil's colour
 (by a messenger's JPEG the log ratio rose from -0.19 to -0.12), and what they put in doubt is little."""
 LEAFLESS_SE: Final = 0.85
-"""Of a cover that has no leaf's colour. The mean of a photo has 0.6 of it (`cells.SHARED`), which is about
-what is off if any share of it, as likely as any other, is leaves; the cells of a photo err alike in
+"""Of a cover that has no leaf's colour. The mean of a photo has 0.6 of it (`covererror.SHARED`), which is
+about what is off if any share of it, as likely as any other, is leaves; the cells of a photo err alike in
 this."""
 NO_LEAVES: Final = (
     "what is read as green has no leaf's colour: dry or dead turf and algae can be read as green, and turf "

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from turfeye import growth, mixes, oversown, setback, states
-from turfeye.cells import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.clock import Clock, TimeAxis
+from turfeye.covererror import SHARED, Accuracy, classifier_se, shared_se
 from turfeye.curve import Curve, P, cover_at, end_cover, expit, reach_time, risen_at
 from turfeye.draws import PlotRows, curves, even_points, kinds_at, picked, usual
 from turfeye.errors import SeasonError

@@ -14,11 +14,11 @@ from itertools import compress, groupby
 import numpy as np
 
 from turfeye import mixes
-from turfeye.cells import SHARED
+from turfeye.covererror import SHARED
 from turfeye.errors import DateError, SeasonError
 from turfeye.lawnrecords import Season, Sowing, Target, Visit
 from turfeye.mixes import Mix
-from turfeye.readings import Reading, usable
+from turfeye.readings import Reading, by_time, left_out, usable
 from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
 from turfeye.words import so_many
@@ -67,7 +67,8 @@ def build(
         raise SeasonError(
             "a season needs at least one measured photo and there is none; file photos with `add`"
         )
-    kept, doubts = usable(readings, sown=sowing.date, today=today or date.today())
+    inside = {"sown": sowing.date, "today": today or date.today()}
+    kept, doubts = usable(readings, **inside)
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
     target = target or usual_target(sowing, mixes.get(sowing.mix))
@@ -99,6 +100,7 @@ def build(
         sowing=sowing,
         target=target,
         flags=(*flags, *apart),
+        left_out=left_out(readings, **inside),
         degree_days_by_age=by_age,
         why_in_days=said if by_age is None else "",
     )
@@ -129,10 +131,11 @@ def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
     """The season with photos from before all of its lawn was sown again: they are shown, and don't count."""
     if not readings:
         return season
-    grid, ordered = season.grid, sorted(readings, key=lambda r: (r.clock, r.photo))
+    grid, ordered = season.grid, by_time(readings)
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     days, _ = _by_day(ordered, grid, share)
     cells = season.row * grid.cols + season.col
+    why = f"from before all of the lawn was sown again on {season.sowing.date}: shown only"
     said = (
         f"{so_many(len(readings), 'photo')} from before all of the lawn was sown again on "
         f"{season.sowing.date} are shown but don't count: growth begins with that sowing; where only a part "
@@ -143,6 +146,7 @@ def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
         earlier=tuple(_visit(photos, season.sowing.date, None) for photos, _ in days),
         earlier_cover=np.stack([merged[cells, 0] for _, merged in days], axis=1),
         flags=(said, *season.flags),
+        left_out={**season.left_out, **{reading.photo: why for reading in ordered}},
     )
 
 

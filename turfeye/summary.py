@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import cells, store, view
+from turfeye import covererror, store, view
 from turfeye.records import SCHEMA, CellTable, Floats, Look
 
 DGCI_LIGHT_SE = 0.025
@@ -75,7 +75,7 @@ def kept(seen: Look) -> dict[str, Any]:
 def means(table: CellTable) -> dict[str, Any]:
     """A photo in one row: means over the cells seen, weighted by the area seen.
 
-    Of a cell's error of cover all cells of the photo share a part (`cells.SHARED`: the classifier, the
+    Of a cell's error of cover all cells of the photo share a part (`covererror.SHARED`: the classifier, the
     correction and the leaf angle err alike everywhere), the rest is its own. The index errs by the photo's
     light, by what its cells err by in this photo, all alike (one correction, one tone curve, one stray
     light), and by what its cells differ by, as so many samples of the ground; ``dgci_cells`` of them have
@@ -93,7 +93,7 @@ def means(table: CellTable) -> dict[str, Any]:
     return {
         "area_m2": number(float(weight.sum()), 3) if np.isfinite(table.area_m2).any() else None,
         "cover": mean(table.cover),
-        "cover_se": number(float(cells.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
+        "cover_se": number(float(covererror.mean_se(table.cover_se, weight)), 4) if seen.any() else None,
         "straw": mean(table.straw),
         "bare": mean(table.bare),
         "dgci": index,

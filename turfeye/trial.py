@@ -7,8 +7,9 @@ they were sown on one day and grow under one sky. Then the cells of each plot, a
 curve of its sound cells for a belief.
 
 The mean of a plot is of many cells and few photos. What all cells of a photo err by together
-(:data:`turfeye.cells.SHARED`) is not less for being shared by many. Part of it is new with every photo (its
-light) and becomes less with every visit; the rest, soil and leaves of the place, never does (:data:`LIGHT`).
+(:data:`turfeye.covererror.SHARED`) is not less for being shared by many. Part of it is new with every photo
+(its light) and becomes less with every visit; the rest, soil and leaves of the place, never does
+(:data:`LIGHT`).
 """
 
 from __future__ import annotations
@@ -21,8 +22,8 @@ from typing import Any
 import numpy as np
 
 from turfeye import growth, outlook
-from turfeye.cells import SHARED, Accuracy, classifier_se
 from turfeye.clock import Clock, TimeAxis
+from turfeye.covererror import SHARED, Accuracy, classifier_se
 from turfeye.curve import Curve, P, end_cover
 from turfeye.draws import PlotRows, even_points, of_kind
 from turfeye.growth import Settings
