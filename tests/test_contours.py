@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib import import_module
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from turfeye.contours import pieces, polygon_area_m2, polygon_centroid_m, signed_distance_m
-from turfeye.outline import signed_area
+from turfeye.outline import circle, signed_area, without
 from turfeye.records import Grid
 
 LAWN = np.array([[0, 0], [8, 0], [8, 6], [0, 6.0]])
@@ -87,6 +88,18 @@ def test_ring_keeps_its_hole():
     assert signed_area(ring.outline_m) > 0 > signed_area(hole)
     # the disc's moment less the hole's: (4 pi x 4.0 - pi x 4.3) / 3 pi
     assert ring.centroid_m == (pytest.approx(3.9, abs=0.03), pytest.approx(3.0, abs=0.03))
+
+
+def test_a_patch_ends_at_a_bed():
+    """A disc of a patch of 1.2 m about a round bed of 0.6 m: a ring, or pieces that lie beside the bed."""
+    bed = circle((4.0, 3.0), 1.2)
+    grid = without(replace(GRID, share=np.ones((12, 16))), [bed])
+    share = disc_share(4.0, 3.0, 1.2) - disc_share(4.0, 3.0, 0.6)
+    share[grid.share == 0] = np.nan
+    found = pieces(share, grid, share[grid.share > 0].sum() * 0.25)
+    assert sum(piece.area_m2 for piece in found) == pytest.approx(np.pi * (1.44 - 0.36), rel=0.02)
+    rings = [ring for piece in found for ring in (piece.outline_m, *piece.holes_m)]
+    assert max(signed_distance_m(ring, bed).max() for ring in rings) < 0.02
 
 
 def test_two_pieces_are_as_large_as_they_are_together():

@@ -19,8 +19,10 @@ from PIL import Image
 
 from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store
 from turfeye.amounts import PlanSettings
+from turfeye.cells import lawn_grid
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.gapfraction import Blades
+from turfeye.outline import signed_area, without
 from turfeye.records import CellTable, Grid
 
 OUTLINE = [(0, 0), (8, 0), (8, 6), (0, 6)]
@@ -129,6 +131,53 @@ def test_tables_stand_apart_wherever_one_is_added(folder: Path) -> None:
     assert len(heads) == 13
     assert all(lines[k - 1] == "" and lines[k - 2] != "" for k in heads)
     assert lines[-2:] != ["", ""]
+
+
+BED = "[[bed]]\n"
+RING = BED + "at_m = [2, 3]\nacross_m = 1.2\n"
+
+
+def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
+    (tmp_path / "lawn.toml").write_text(GOOD + RING + BED + "area_m = [[5, 1], [5, 2], [7, 2], [7, 1]]\n")
+    back = lawn.read(tmp_path)
+    assert back.area_m2 == pytest.approx(48 - np.pi * 0.6**2 - 2)
+    ring, square = back.beds_m
+    assert ring.mean(axis=0) == pytest.approx([2, 3])
+    assert signed_area(square) == pytest.approx(2)  # written clockwise
+    # a season of another year keeps them, and what was measured without them doesn't count
+    (tmp_path / "photos").mkdir()
+    assert len(newlawn.again(tmp_path / "2027", tmp_path).beds_m) == 2
+    key = store.cell_key(back, "ab" * 32)
+    assert key != store.cell_key(replace(back, beds_m=()), "ab" * 32)
+    kept = replace(table(), grid=without(lawn_grid(back.outline_m, 0.5), back.beds_m))
+    store.save_cells(back, key, kept)
+    found = store.load_cells(back, key)
+    assert found is not None
+    for ours, theirs in zip(found[0].grid.beds_m, back.beds_m, strict=True):
+        np.testing.assert_array_equal(ours, theirs)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            BED,
+            "1st [[bed]]: write area_m = [[1, 1], [3, 1], [3, 2.5], [1, 2.5]], in metres, corner by corner; ",
+        ),
+        (BED + "at_m = [2, 3]\n", "1st [[bed]]: write area_m"),
+        (RING + "area_m = [[5, 1], [7, 1], [7, 2]]\n", "1st [[bed]]: write area_m"),
+        (BED + "at_m = [2, 3]\nacross_m = 0\n", "1st [[bed]], across_m: must be above 0"),
+        (BED + "at_m = [0.3, 3]\nacross_m = 1\n", "1st [[bed]]: reaches over the lawn's edge"),
+        (BED + "area_m = [[1, 1], [3, 2], [3, 1], [1, 2]]\n", "1st [[bed]]: its corners go round no ground"),
+        (
+            RING + RING.replace("2, 3", "2.9, 3"),
+            "2nd [[bed]]: lies in part in the 1st [[bed]]; write both as one",
+        ),
+    ],
+)
+def test_a_bed_that_can_t_be_is_told(text: str, words: str) -> None:
+    (told,) = mistakes(GOOD + text)
+    assert told.startswith(words)
 
 
 def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:

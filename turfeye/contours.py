@@ -155,6 +155,8 @@ def _surface(share: Floats, grid: Grid, window: tuple[slice, slice]) -> tuple[Fl
     y = grid.y0_m + (window[0].start + r + 0.5) * grid.cell_m
     points = np.stack(np.meshgrid(x, y), axis=-1)
     inside = signed_distance_m(points, grid_outline_m(grid) if grid.outline_m is None else grid.outline_m)
+    for bed in grid.beds_m:
+        inside = np.minimum(inside, -signed_distance_m(points, bed))
     return x, y, surface, np.minimum(inside, _within_m(~off, grid.cell_m))
 
 

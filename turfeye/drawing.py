@@ -79,6 +79,7 @@ class Ground:
     corner_names: tuple[str, ...] = ()
     side_names: tuple[str, ...] = ()  # only names that people gave
     plots: tuple[Plot, ...] = ()  # of a trial
+    beds_m: tuple[Floats, ...] = ()  # each (K, 2), no lawn
 
 
 def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
@@ -195,11 +196,15 @@ def _scale_bar(axes: Axes, ground: Ground, scale: float, edge: float) -> None:
 
 
 def draw_outline(axes: Axes, ground: Ground, *, fill: str | None = None) -> None:
-    """The edge of the lawn, filled when a colour is given."""
+    """The edge of the lawn, filled when a colour is given, and the beds in it."""
     closed = np.vstack([ground.outline_m, ground.outline_m[:1]])
     if fill:
         axes.fill(*closed.T, fc=fill, lw=0)
     axes.plot(*closed.T, color=INK, lw=1.4, solid_joinstyle="miter")
+    for bed in ground.beds_m:
+        axes.fill(*bed.T, fc=PAPER, ec=INK, lw=1.0, zorder=2.2)
+        x, y = bed.mean(axis=0)
+        axes.text(x, y, "bed", ha="center", va="center", fontsize=7, color=QUIET, zorder=2.3)
 
 
 def draw_plots(axes: Axes, ground: Ground, in_per_m: float) -> None:
@@ -258,13 +263,16 @@ def visible_middles(grid: Grid, ground: Ground) -> Floats:
     from matplotlib.path import Path as Line
 
     middles = np.array(grid.centres_m(), dtype=float)
-    shape = Line(ground.outline_m)
+    shape, beds = Line(ground.outline_m), [Line(bed) for bed in ground.beds_m]
     steps = (np.arange(12) + 0.5) / 12 - 0.5
     within = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) * grid.cell_m
     share = inside_share(grid)
     for cell in zip(*np.nonzero((share > 0) & (share < 0.999)), strict=True):
         points = middles[cell] + within
-        if (inside := shape.contains_points(points)).any():
+        inside = shape.contains_points(points)
+        for bed in beds:
+            inside &= ~bed.contains_points(points)
+        if inside.any():
             middles[cell] = points[inside].mean(axis=0)
     return middles
 
@@ -367,9 +375,10 @@ def ground_of(
     side_names: Sequence[str] = (),
     *,
     plots: Sequence[Plot] = (),
+    beds_m: Sequence[Floats] = (),
 ) -> Ground:
     """The ground of a lawn; side names that only repeat the corners' are left out."""
     given = tuple(side_names)
     repeats = all("–" in name and name.split("–")[0] in corner_names for name in given)
     names = tuple(corner_names), () if repeats else given
-    return Ground(np.asarray(outline_m, dtype=float), *names, tuple(plots))
+    return Ground(np.asarray(outline_m, dtype=float), *names, tuple(plots), tuple(beds_m))

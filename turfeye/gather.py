@@ -123,7 +123,10 @@ def _index_picture(grid: Grid) -> tuple[Floats, float]:
     index = np.kron(index, np.ones((finer, finer), np.float32))
     x = grid.x0_m + (np.arange(index.shape[1]) + 0.5) * step_m
     y = grid.y0_m + (np.arange(index.shape[0]) + 0.5) * step_m
-    return np.where(_within(grid.outline_m, x, y), index, np.float32(-1)), step_m
+    inside = _within(grid.outline_m, x, y)
+    for bed in grid.beds_m:
+        inside &= ~_within(bed, x, y)
+    return np.where(inside, index, np.float32(-1)), step_m
 
 
 def _within(outline_m: Floats, x: Floats, y: Floats) -> Flags:

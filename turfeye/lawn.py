@@ -28,7 +28,7 @@ from turfeye import lawntext, plotsheet
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import pegs, spelled
+from turfeye.lawncheck import bed_corners, pegs, spelled
 from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
@@ -115,6 +115,7 @@ class Lawn:
     folder: Path
     name: str
     outline_m: Floats  # (K, 2), anticlockwise, closed by its first corner
+    beds_m: tuple[Floats, ...]  # each (K, 2), anticlockwise: ground inside the outline that is no lawn
     cell_m: float
     corner_names: tuple[str, ...]
     side_names: tuple[str, ...]
@@ -174,8 +175,8 @@ class Lawn:
 
     @property
     def area_m2(self) -> float:
-        """Area inside the outline."""
-        return signed_area(self.outline_m)
+        """Area inside the outline, without the beds."""
+        return signed_area(self.outline_m) - sum(map(signed_area, self.beds_m))
 
     def photo_path(self, name: str) -> Path:
         """Where a filed photo of this name lies: among the others, or those from before the work."""
@@ -239,6 +240,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         folder=folder,
         name=part.name,
         outline_m=outline_m,
+        beds_m=tuple(bed_corners(bed) for bed in part.model_dump()["bed"]),
         cell_m=float(part.cell_m),
         corner_names=corners,
         side_names=tuple(part.side_names or sides),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -11,14 +12,17 @@ from typing import Any
 import numpy as np
 
 from turfeye import mixes
+from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
-from turfeye.outline import corner_names, crossing_sides, signed_area
+from turfeye.outline import circle, corner_names, crossing_sides, signed_area
 from turfeye.words import ordinal, so_many
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
 BESIDE_M = 0.5
 """So far pegs, hollows and parts sown again may lie beside the lawn: all are measured with a tape. Ours."""
+OVER_THE_EDGE_M = 0.05
+"""So far a bed may reach over the lawn's edge or into another: a tape's own error. Ours."""
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
@@ -55,6 +59,7 @@ EXAMPLES = {
     "bag_l": "bag_l = 25, in litres",
     "bag_covers_m2": "bag_covers_m2 = 9",
     "area_m2": "area_m2 = 1.5",
+    "across_m": "across_m = 1.2, how wide a round bed is",
     "lean": "lean = 0, or let turfeye lawn blades write it",
     "lean_se": "lean_se = 0.3, or let turfeye lawn blades write it",
     "curve": 'curve = "logistic" or "gompertz"',
@@ -68,7 +73,7 @@ EXAMPLES = {
     "spot": "spot = 3, the number of a [[spot]]",
 }
 
-SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "anchor")
+SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "bed", "anchor")
 """Tables of which there may be several."""
 CORNERS = ("outline_m", "corners_px", "area_m")
 """Lists of corners, of two numbers each."""
@@ -139,6 +144,7 @@ def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
     mistakes += _check_names("photo", content.get("photo"), "say all of a photo in one [[photo]]")
     mistakes += _check_views(content.get("view"), outline)
     mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
+    mistakes += _check_beds(content.get("bed"), outline)
     mistakes += _check_pegs(content, outline)
     mistakes += _check_anchors(content, corners)
     return mistakes
@@ -264,6 +270,48 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
             mistakes.append(
                 f"{place}: only a part was sown, and nothing before it; leave area_m out of the first sowing"
             )
+    return mistakes
+
+
+def bed_corners(bed: Mapping[str, Any]) -> np.ndarray:
+    """The corners of a well formed ``[[bed]]``, (K, 2) metres, anticlockwise."""
+    if bed.get("area_m") is None:
+        return circle(bed["at_m"], bed["across_m"])
+    corners = np.array(bed["area_m"], dtype=float)
+    return corners if signed_area(corners) > 0 else corners[::-1]
+
+
+def _check_beds(beds: Any, outline: np.ndarray) -> list[str]:
+    """Beds that are told in neither way or in both, go round no ground, or reach beyond the lawn or a bed."""
+    mistakes, good = [], []
+    for i, part in _tables(beds):
+        place, area = spelled("bed", i), part.get("area_m")
+        if (area is None) == ("at_m" not in part and "across_m" not in part) or (
+            area is None and not {"at_m", "across_m"} <= part.keys()
+        ):
+            mistakes.append(
+                f"{place}: write {EXAMPLES['area_m']}; or, where it is round, its middle and how wide it is: "
+                "at_m = [2.0, 1.5] and across_m = 1.2"
+            )
+            continue
+        try:
+            corners = bed_corners(part)
+        except (TypeError, ValueError, IndexError):
+            continue  # told where single fields are
+        if area is not None and (_points(area) is None or crossing_sides(corners)):
+            mistakes.append(
+                f"{place}: its corners go round no ground; write them in the order of a walk round it"
+            )
+        elif signed_distance_m(corners, outline).min() < -OVER_THE_EDGE_M:
+            mistakes.append(
+                f"{place}: reaches over the lawn's edge; a bed has lawn all round it, and one at the edge "
+                "is left out of outline_m"
+            )
+        else:
+            good.append((place, corners))
+    for (one, a), (other, b) in itertools.combinations(good, 2):
+        if max(signed_distance_m(a, b).max(), signed_distance_m(b, a).max()) > OVER_THE_EDGE_M:
+            mistakes.append(f"{other}: lies in part in the {one}; write both as one")
     return mistakes
 
 

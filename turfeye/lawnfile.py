@@ -97,6 +97,14 @@ class HollowPart(_Part):
     area_m2: float | None = Field(default=None, gt=0)
 
 
+class BedPart(_Part):
+    """One ``[[bed]]`` amid the lawn that is no lawn: its corners, or middle and width of a round one."""
+
+    area_m: list[_Pair] | None = Field(default=None, min_length=3)
+    at_m: _Pair | None = None
+    across_m: float | None = Field(default=None, gt=0)
+
+
 class BladesPart(_Part):
     """The ``[blades]``: the lawn's own leaf angle, as ``turfeye lawn blades`` fitted it."""
 
@@ -136,6 +144,7 @@ class LawnPart(_Part):
     schema_: int = Field(alias="schema")
     name: str = Field(min_length=1)
     outline_m: list[_Pair] = Field(min_length=3)
+    bed: list[BedPart] = []
     cell_m: float = Field(default=USUAL_CELL_M, gt=0.02, le=5)
     corner_names: list[str] | None = None
     side_names: list[str] | None = None
@@ -240,6 +249,7 @@ PARTS: dict[str, type[BaseModel]] = {
     "seed": SeedPart,
     "dressing": DressingPart,
     "hollow": HollowPart,
+    "bed": BedPart,
     "season": SeasonPart,
     "blades": BladesPart,
     "anchor": AnchorPart,

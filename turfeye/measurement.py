@@ -26,6 +26,7 @@ from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, Turfey
 from turfeye.files import digest_of
 from turfeye.filing import Tell, original_name, untold
 from turfeye.lawn import Lawn, read
+from turfeye.outline import without
 from turfeye.readings import Reading
 from turfeye.records import CellTable, Photo
 from turfeye.standpoints import Standpoints, what_to_do
@@ -148,7 +149,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     if where.spot is not None:
         grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))
     else:
-        grid = cells.lawn_grid(place.outline_m, place.cell_m)
+        grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
     lesson = lessons.in_use(place)
     one = glance.look_through(
         picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson

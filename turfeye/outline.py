@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -18,6 +19,11 @@ from turfeye.records import Floats, Grid
 TAPE_MISFIT_M = 0.15
 """Tape measurements that contradict each other by more than this are refused. Ours: a tape's own error on
 uneven ground is a few centimetres."""
+
+ROUND = 36
+"""Corners of the polygon that stands for a circle: nowhere off by more than a four-hundredth of its width."""
+NO_SHARE = 1e-9
+"""So little of a cell is what rounding leaves of one that lies in a bed."""
 
 
 def corner_names(count: int) -> tuple[str, ...]:
@@ -93,6 +99,25 @@ def cell_shares(outline_m: Floats, grid: Grid) -> Floats:
         low, high = y1 + slope * (from_x - x1) - bottom, y1 + slope * (to_x - x1) - bottom
         total -= (to_x - from_x) * _mean_clipped(low, high)
     return np.clip(total, 0.0, 1.0)
+
+
+def without(grid: Grid, beds_m: Sequence[Floats]) -> Grid:
+    """The grid of an outline without the beds in it, each (K, 2): cells keep what is left of them."""
+    if not beds_m or grid.share is None:
+        return grid
+    share = grid.share - sum(cell_shares(bed, grid) for bed in beds_m)
+    return replace(grid, share=np.where(share > NO_SHARE, share, 0.0), beds_m=tuple(beds_m))
+
+
+def circle(middle_m: Sequence[float], across_m: float) -> Floats:
+    """A round bed as a polygon of the circle's area, (ROUND, 2), anticlockwise.
+
+    >>> round(signed_area(circle((2, 3), 1.2)), 6) == round(np.pi * 0.6**2, 6)
+    True
+    """
+    angle = 2 * np.pi * np.arange(ROUND) / ROUND
+    radius = across_m / 2 * np.sqrt(2 * np.pi / ROUND / np.sin(2 * np.pi / ROUND))
+    return np.asarray(middle_m, float) + radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
 
 
 def _mean_clipped(low: Floats, high: Floats) -> Floats:

@@ -153,6 +153,7 @@ def outlines(
     patches: Sequence[Patch],
     outline_m: Floats,
     *,
+    beds_m: Sequence[Floats] = (),
     anchors: Mapping[int, tuple[float, float]] | None = None,
     taught: Teaching | None = None,
 ) -> dict[str, Any]:
@@ -168,7 +169,7 @@ def outlines(
     lawn = np.asarray(outline_m, dtype=float)
     to_map = None if not anchors else _to_map(lawn, anchors)
     digits = 3 if to_map is None else 8
-    features = [_feature(lawn, {"what": "lawn"}, to_map, digits)]
+    features = [_feature(lawn, {"what": "lawn"}, to_map, digits, holes_m=beds_m)]
     for patch in patches:
         facts = {
             "what": patch.kind,
@@ -195,11 +196,12 @@ def outlines_text(
     patches: Sequence[Patch],
     outline_m: Floats,
     *,
+    beds_m: Sequence[Floats] = (),
     anchors: Mapping[int, tuple[float, float]] | None = None,
     taught: Teaching | None = None,
 ) -> str:
     """:func:`outlines` as JSON text."""
-    found = outlines(patches, outline_m, anchors=anchors, taught=taught)
+    found = outlines(patches, outline_m, beds_m=beds_m, anchors=anchors, taught=taught)
     return json.dumps(found, ensure_ascii=False, indent=1) + "\n"
 
 

@@ -155,7 +155,8 @@ class Grid:
     rows: int
     cols: int
     outline_m: Floats | None = None  # (K, 2)
-    share: Floats | None = None  # (rows, cols), how much of each cell lies inside the outline
+    share: Floats | None = None  # (rows, cols), how much of each cell lies inside the outline and in no bed
+    beds_m: tuple[Floats, ...] = ()  # each (K, 2): ground inside the outline that is no lawn
 
     def centres_m(self) -> Floats:
         """Cell centres, (rows, cols, 2) as x, y.

@@ -52,6 +52,7 @@ def write(answer: Answer, measured: Sequence[store.PlacedTable] = ()) -> tuple[P
     shapes = planfile.outlines_text(
         (*answer.thin, *answer.slow, *answer.pale),
         answer.lawn.outline_m,
+        beds_m=answer.lawn.beds_m,
         anchors=anchors_of(answer.lawn),
         taught=answer.taught,
     )
@@ -95,6 +96,7 @@ def write_before(before: Before) -> tuple[Path, ...]:
     outlines = planfile.outlines_text(
         tuple(task.patch for task in found.tasks),
         before.lawn.outline_m,
+        beds_m=before.lawn.beds_m,
         anchors=anchors_of(before.lawn),
         taught=before.taught,
     )

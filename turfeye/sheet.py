@@ -213,7 +213,8 @@ def _how_to_find(places: int, table: str) -> str:
 
 def ground(lawn: Lawn) -> drawing.Ground:
     """The lawn's shape and names for maps."""
-    return drawing.ground_of(lawn.outline_m, lawn.corner_names, lawn.side_names, plots=lawn.plots)
+    names = lawn.corner_names, lawn.side_names
+    return drawing.ground_of(lawn.outline_m, *names, plots=lawn.plots, beds_m=lawn.beds_m)
 
 
 def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:

@@ -80,6 +80,7 @@ def cell_key(
         "schema": SCHEMA,
         "photo": photo_digest,
         "outline_m": lawn.outline_m.tolist(),
+        "beds_m": [bed.tolist() for bed in lawn.beds_m],
         "cell_m": lawn.cell_m,
         "card_rule_mm": lawn.card_rule_mm,
         "views": [(v.name, v.photo, v.corners_px.tolist()) for v in lawn.views],
@@ -101,6 +102,7 @@ def save_cells(lawn: Lawn, key: str, table: CellTable, facts: dict[str, Any] | N
     for name in ("outline_m", "share"):
         if getattr(grid, name) is not None:
             arrays[f"grid_{name}"] = getattr(grid, name)
+    arrays |= {f"grid_bed_{k}": bed for k, bed in enumerate(grid.beds_m)}
     arrays["meta"] = np.array(
         json.dumps({"schema": SCHEMA, "key": key, "facts": facts or {}}, sort_keys=True)
     )
@@ -123,6 +125,7 @@ def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
                 cell_m, x0_m, y0_m, int(rows), int(cols),
                 file.get("grid_outline_m"),
                 file.get("grid_share"),
+                tuple(file[f"grid_bed_{k}"] for k in range(sum("grid_bed_" in name for name in file.files))),
             )  # fmt: skip
             columns = {name: file[name] for name in CellTable.column_names()}
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):

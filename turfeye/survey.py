@@ -63,7 +63,7 @@ from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
 from turfeye.measurement import Measured, marks_doubted, measure, unplaced
 from turfeye.newlawn import make as new
-from turfeye.outline import signed_area
+from turfeye.outline import signed_area, without
 from turfeye.readings import Reading
 from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
@@ -365,7 +365,7 @@ def _table(
     sowing = place.sowing
     assert sowing is not None  # told before anything was measured
     earlier, since = seasons.split(readings, place.sowings)
-    grid = cells.lawn_grid(place.outline_m, place.cell_m)
+    grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
     mix = mixes.get(sowing.mix, place.mixes)
     table = seasons.build(
         since or readings,

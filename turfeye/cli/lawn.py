@@ -179,16 +179,20 @@ def blades(folder: Path, top: Path, low: Path) -> None:
 
 @lawn.command()
 @click.argument("folder", type=FOLDER)
-@click.option("--map", "picture", type=FILE, help="Draw it with its plots and pegs too, to this PNG.")
+@click.option("--map", "picture", type=FILE, help="Draw it with its plots, pegs and beds, to this PNG.")
 def show(folder: Path, picture: Path | None) -> None:
     """Show what a lawn folder holds."""
     from turfeye import lawn as lawns
     from turfeye import plotsheet
+    from turfeye.outline import signed_area
 
     if picture and picture.suffix.casefold() != ".png":
         raise click.UsageError(f"--map writes a PNG; call it {picture.stem}.png")
     found = lawns.read(folder)
     click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
+    if found.beds_m:
+        beds = square_metres(sum(map(signed_area, found.beds_m)))
+        click.echo(f"without {so_many(len(found.beds_m), 'bed')} in it, {beds}")
     for sowing in found.sowings:
         part = ", a part" if sowing.area_m else ""
         click.echo(f"sown {sowing.date}{part}: {sowing.mix}, {sowing.rate_g_m2:g} g/m²")

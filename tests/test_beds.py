@@ -1,0 +1,52 @@
+"""Beds amid a lawn: ground that is no lawn, against areas by geometry and what is painted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from test_cells import camera, ground, table_of
+
+from turfeye import cells, charts, drawing, outline
+from turfeye.records import Grid
+
+LAWN = np.array([[-0.6, -0.4], [0.6, -0.4], [0.6, 0.4], [-0.6, 0.4]])
+POND = np.array([[-0.5, -0.1], [-0.4, -0.1], [-0.4, 0.2], [-0.5, 0.2]])
+RING = outline.circle((0.1, 0.0), 0.5)
+
+
+def test_a_circle_has_its_area_and_width() -> None:
+    assert outline.signed_area(RING) == pytest.approx(np.pi * 0.25**2)
+    away = np.hypot(*(RING - (0.1, 0.0)).T)
+    assert away == pytest.approx(np.full(len(RING), 0.25), rel=1 / 200)
+
+
+def test_bark_and_water_in_a_lawn_are_no_bare_lawn() -> None:
+    """A tree ring of bark and a pond of 0.1 x 0.3 m in closed turf."""
+    whole = cells.lawn_grid(LAWN, 0.2)
+    grid = outline.without(whole, (RING, POND))
+    seen = camera(height_m=2.0)
+    x, y = np.moveaxis(ground(seen), -1, 0)
+    bare = (np.hypot(x - 0.1, y) < 0.25) | ((np.abs(x + 0.45) < 0.05) & (np.abs(y - 0.05) < 0.15))
+    table = table_of(seen, ~bare, grid=grid)
+    assert table.area_m2.sum() == pytest.approx(1.2 * 0.8 - np.pi * 0.25**2 - 0.1 * 0.3, rel=1e-6)
+    assert len(table.row) == 24 - 2  # two cells lie in the ring with all that they have
+    assert np.nanmin(table.cover_as_seen) > 0.93
+    assert np.nanmin(table_of(seen, ~bare, grid=whole).cover_as_seen) < 0.05
+    assert outline.without(whole, ()) is whole
+
+
+def test_maps_show_a_bed_and_mark_what_is_left_beside_it() -> None:
+    """A bed over the right half of the first of two unit cells."""
+    bed = np.array([[0.5, 0.0], [1.0, 0.0], [1.0, 1.0], [0.5, 1.0]])
+    shape = np.array([[0.0, 0], [2, 0], [2, 1], [0, 1]])
+    here = drawing.ground_of(shape, "ABCD", beds_m=[bed])
+    grid = outline.without(cells.lawn_grid(shape, 1.0), here.beds_m)
+    middles = drawing.visible_middles(grid, here)
+    assert middles[0] == pytest.approx(np.array([[0.25, 0.5], [1.5, 0.5]]), abs=0.03)
+    figure = charts.ground_map(here, title="A bed", pegs={})
+    assert "bed" in [text.get_text() for text in figure.axes[0].texts]
+
+
+def test_a_grid_of_no_outline_has_no_beds() -> None:
+    grid = Grid(0.1, 0.0, 0.0, rows=2, cols=2)
+    assert outline.without(grid, (POND,)) is grid
