@@ -11,15 +11,17 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from turfeye import charts, diary, drawing, newlawn, results, rounds, sheet, survey
 from turfeye.answer import Answer, Before
 from turfeye.cli import root
-from turfeye.cli.round import COLUMNS
+from turfeye.cli.round import COLUMNS, _row
 from turfeye.cli.shared import show_table
 from turfeye.errors import LawnError, NoPhotosError, NotSownError
+from turfeye.lawnrecords import Oversown
 
 FERRY = Path(__file__).parents[1] / "sample_images/ferry-cottage"
 ENTRIES = (
@@ -218,6 +220,19 @@ def test_a_lawn_seen_once_is_perhaps_reseeded(answer: Answer) -> None:
     assert [stop.to_do.startswith("perhaps ") for stop in found.stops] == [False, True]
 
 
+def test_a_lawn_that_was_sown_again_in_part_is_given_time_until_it_can_be_judged(answer: Answer) -> None:
+    seen, calm = answer.season.visits[-1].taken.date(), replace(answer.plan, tasks=())
+    wants = {}
+    for days_ago in (-4, 3, 13, 14):  # two weeks after a sowing a photo tells
+        sowing = replace(answer.season.sowing, date=seen - timedelta(days=days_ago))
+        season = replace(answer.season, oversown=(Oversown(sowing, np.array([3, 4])),))
+        one = replace(answer, plan=calm, outlook=replace(answer.outlook, season=season))
+        (stop,) = rounds.of([(answer.lawn.folder, one)]).stops
+        wants[days_ago] = stop.wants
+    assert wants == {-4: "give it time", 3: "give it time", 13: "give it time", 14: "on course"}
+    assert stop.to_do == "on course"
+
+
 def test_the_most_urgent_lawn_comes_first(answer: Answer) -> None:
     few = replace(answer.outlook.lawn, thin_m2=99.0)
     calm = replace(
@@ -315,6 +330,14 @@ def test_a_round_brings_what_lawns_still_to_be_sown_take(
     assert row["seed_g"] + row["seed_spare_g"] == round(1000 * bring.seed_kg)
     html = results.write_round(both, tmp_path / "out")[0].read_text(encoding="utf-8")
     assert "materials.html" in html
+    # its photo is the newest: the round is of that day, and shows it
+    late = rounds.of([(place, replace(before, taken=date(2026, 9, 1))), (answer.lawn.folder, answer)])
+    assert late.as_of == date(2026, 9, 1)
+    assert [stop.wants for stop in late.stops] == ["sow", "photograph again"]  # the other's is months old
+    page = results.write_round(late, tmp_path / "late")[0].read_text(encoding="utf-8")
+    assert "As of the newest photo, 1 September 2026." in page.replace("\u00a0", " ")
+    (row,) = (_row(stop, late.as_of) for stop in late.stops if stop.before)
+    assert row[:2] == ("Mill Lane", "1 September")
     assert all(caution in html for caution in bring.cautions if '"' not in caution and "'" not in caution)
 
 

@@ -14,7 +14,8 @@ from turfeye import lawn
 from turfeye.amounts import round_up
 from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
-from turfeye.words import listed, per_cent, so_many
+from turfeye.states import OLD_ENOUGH_DAYS
+from turfeye.words import listed, per_cent, short_day, so_many
 from turfeye.workplan import in_doubt, mostly_too_soon
 
 UNSTARTED: dict[type[TurfeyeError], str] = {
@@ -75,6 +76,8 @@ class Stop:
     @property
     def seen(self) -> date | None:
         """The day of its last photo."""
+        if self.before is not None:
+            return self.before.taken
         return _seen(self.answer) if self.answer else None
 
     @property
@@ -146,7 +149,7 @@ def of(found: Iterable[tuple[Path, Answer | Before | TurfeyeError]]) -> Round:
     lawns = [*(answer.lawn for answer in told), *(before.lawn for before in unsown)]
     named = [(place.folder, place.name) for place in lawns]
     called = _told_apart([*named, *((folder, _name(folder)) for folder, _ in failed)])
-    newest = max(map(_seen, told), default=date.min)
+    newest = max((*map(_seen, told), *(before.taken for before in unsown)), default=date.min)
     stops = [_stop(answer, called[answer.lawn.folder], newest) for answer in told]
     stops += [_to_sow(before, called[before.lawn.folder]) for before in unsown]
     stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
@@ -178,6 +181,8 @@ def _stop(answer: Answer, called: str, newest: date) -> Stop:
     perhaps = "perhaps " * (once or len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
     in_passing = " in passing" * (wants == "reseed in passing")
     to_do = f"{perhaps}{verb[wants]} {answer.plan.seed_g:.0f} g{in_passing}" if wants in verb else wants
+    if wants == "give it time" and (again := _unjudged(answer)):
+        to_do = f"{wants}, in part sown again {short_day(again)}"
     return Stop(called, answer.lawn.folder, wants, to_do, answer, stale=stale)
 
 
@@ -286,4 +291,10 @@ def _wants(answer: Answer) -> str:
         return "reseed in passing" if plan.in_passing else "reseed"
     if mostly_too_soon(answer.outlook):
         return "photograph again"
-    return "give it time" if counts["slow"] > counts["on course"] else "on course"
+    return "give it time" if counts["slow"] > counts["on course"] or _unjudged(answer) else "on course"
+
+
+def _unjudged(answer: Answer) -> date | None:
+    """The last day on which a part was sown again that no photo shows old enough to be judged, if any."""
+    sown = [one.sowing.date for one in answer.season.oversown]
+    return max((day for day in sown if (_seen(answer) - day).days < OLD_ENOUGH_DAYS), default=None)

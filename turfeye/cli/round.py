@@ -51,14 +51,15 @@ def round_(folder: Path, out: Path | None) -> None:
 
 def _row(stop: Stop, as_of: date | None) -> tuple[str, ...]:
     """A lawn's row; days of another year than the newest photo's have theirs."""
+    seen = stop.seen
+    when = "–" if seen is None else short_day(seen) if as_of and seen.year == as_of.year else day(seen)
     if stop.answer is None:
-        return stop.called, *["–"] * (len(COLUMNS) - 2), stop.to_do
+        return stop.called, when, *["–"] * (len(COLUMNS) - 3), stop.to_do
     whole, last = stop.answer.outlook.lawn, stop.answer.season.visits[-1]
-    seen = last.taken.date()
     ahead = f"{share(whole.cover_at_target)} ({share(whole.p_on_target)})"
     return (
         stop.called,
-        short_day(seen) if as_of and seen.year == as_of.year else day(seen),
+        when,
         figure(last.age_days),
         share(whole.cover_now, whole.cover_now_se),
         "past" if stop.answer.passed else ahead,
