@@ -536,6 +536,34 @@ def test_of_a_season_s_photos_a_digest_is_shown_and_a_table_has_each(folder: Pat
     assert (folder / "results/filed.csv").read_text().count(",filed before,") == 32
 
 
+def test_what_became_of_each_photo_is_kept_over_several_goes(folder: Path, tmp_path: Path) -> None:
+    """The table held the last call only, and none of thirty photos and fewer."""
+    handed_in = [picture(tmp_path / f"IMG_{n:04}.jpg", seed=n) for n in range(4)]
+    copied = shutil.copy(handed_in[3], tmp_path / "IMG_0003 (1).jpg")
+    for go in (handed_in[:2], handed_in[1:3], [handed_in[3], copied]):
+        assert run("add", folder, *go).exit_code == 0
+
+    def listed() -> list[tuple[str, str]]:
+        with (folder / "results/filed.csv").open() as file:
+            return [(Path(row["source"]).name, row["state"]) for row in csv.DictReader(file)]
+
+    assert listed() == [
+        ("IMG_0000.jpg", "filed"),
+        ("IMG_0001.jpg", "filed before"),
+        ("IMG_0002.jpg", "filed"),
+        ("IMG_0003.jpg", "filed"),
+        ("IMG_0003 (1).jpg", "filed before"),
+    ]
+    next((folder / "photos").glob("*IMG_0000*")).unlink()  # filed by mistake
+    assert run("add", folder, handed_in[2]).exit_code == 0
+    assert [name for name, _ in listed()] == [
+        "IMG_0001.jpg", "IMG_0002.jpg", "IMG_0003.jpg", "IMG_0003 (1).jpg",
+    ]  # fmt: skip
+    (folder / "results/filed.csv").write_text("something else\n")
+    assert run("add", folder, handed_in[0]).exit_code == 0
+    assert listed() == [("IMG_0000.jpg", "filed")]
+
+
 def test_very_many_photos_that_can_t_be_filed_are_told_by_what_is_wrong(folder: Path, tmp_path: Path) -> None:
     """Of more than twenty the first twenty were told, a line each, whatever was wrong with the others."""
     phone = tmp_path / "phone"

@@ -1,5 +1,6 @@
 """Which measured photos can be used, and whose dates are doubtful; then the same from the command line."""
 
+import csv
 import datetime as dt
 import io
 import re
@@ -35,6 +36,23 @@ def test_the_same_bytes_count_once():
     kept, flags = usable(reading(9, digest="a1"), reading(9, hour=11, digest="a1"), reading(12, digest="b2"))
     assert len(kept) == 2
     assert flags == ("day9-11.jpg is the same picture as day9-10.jpg: used once",)
+
+
+def test_each_photo_that_is_left_out_says_for_which_reason():
+    """A table said of each that it was dated outside the season, or there twice."""
+    early, late = reading(-3, name="early.jpg"), reading(400, name="late.jpg")
+    first, again = reading(9, digest="a1", name="a.jpg"), reading(9, hour=11, digest="a1", name="b.jpg")
+    cut = reading(12, digest="c3", name="cut.jpg", unseen=(0, 1, 2))
+    whole = reading(12, digest="d4", name="whole.jpg")
+    every = [early, late, first, again, cut, whole]
+    assert readings.left_out(every, sown=SOWN, today=TODAY) == {
+        "early.jpg": f"dated before the sowing on {SOWN}",
+        "late.jpg": f"dated after today ({TODAY})",
+        "b.jpg": "the same picture as a.jpg, used once",
+        "cut.jpg": "a copy, taken in the same second as whole.jpg, which is used",
+    }
+    kept = {one.photo for one in usable(*every)[0]}
+    assert kept == {"a.jpg", "whole.jpg"}
 
 
 def test_a_copy_of_the_same_second_counts_once_and_the_one_that_shows_more_is_used():
@@ -222,6 +240,13 @@ def test_what_is_left_out_is_in_no_table(trial):
     text = (place / "results/cells.csv").read_text()
     assert "IMG_20260424" not in text
     assert "2027-04-24" not in text
+    with (place / "results/photos.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    why = {row["photo"]: row["why"] for row in rows if row["state"] == "left out"}
+    (late,) = (name for name in why if "20260424" in name)
+    assert why.pop(late) == f"dated after today ({TODAY})"
+    assert [words.startswith("a copy, taken in the same second as 2026-") for words in why.values()] == [True]
+    assert {row["why"] for row in rows if row["state"] == "used"} == {""}
 
 
 def test_the_true_day_in_the_lawn_file_mends_it(trial, tmp_path):

@@ -59,7 +59,7 @@ def rows(
         for v, visit in enumerate(season.visits):
             on = visit.taken.date()
             when = {"date": on.isoformat(), "age_days": int(visit.age_days)}
-            told = _figures(season, cells, v) or {"why": why.of(plot.number, on, visit.photos, season, cells)}
+            told = _figures(season, cells, v) or {"why": why.of(plot.number, on, season, cells)}
             found.append(own | dict.fromkeys(FIGURES) | when | {"cells": 0, "why": ""} | told)
     return found
 
@@ -102,7 +102,7 @@ class _Whys:
                 whole[_day_of(one)].append(one)
         return cls(alone, whole)
 
-    def of(self, plot: int, day: date, used: Sequence[str], season: Season, cells: Whole) -> str:
+    def of(self, plot: int, day: date, season: Season, cells: Whole) -> str:
         """What became of the plot's own photo, else why photos of the whole lawn don't show it."""
         if not len(cells):
             return "no cell of the lawn lies in it"
@@ -110,8 +110,8 @@ class _Whys:
         for one in (*self.of_plot.get((day, plot), ()), *self.of_lawn.get(day, ())):
             if one.table is None:
                 return f"not measured: {one.why}"
-            if one.path.name not in used:
-                return f"left out: {season.left_out[one.path.name]}"
+            if left_out := season.left_out.get(one.path.name):
+                return f"left out: {left_out}"
             said.update(_unseen_in(one, season, cells))
         return said.most_common(1)[0][0] if said else NO_PHOTO
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from turfeye import plots, series, store
 from turfeye.filing import Filed
-from turfeye.lawn import Lawn
+from turfeye.lawn import Lawn, locked
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
@@ -33,7 +33,7 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
     ]
     visit_of = {name: k for k, visit in enumerate(season.visits) for name in visit.photos}
     found = [
-        series.row(one.path.name, own_table, one.facts, sown=season.sowing.date, used=visit_of)
+        series.row(one.path.name, own_table, one.facts, sown=season.sowing.date, left_out=season.left_out)
         for one, own_table in zip(measured, tables, strict=True)
     ]
     groups = [visit_of.get(one.path.name) if "at_m" in one.facts else None for one in measured]
@@ -41,20 +41,33 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
 
 
 def list_filed(place: Lawn, filed: Sequence[Filed], unplaced: Mapping[str, str]) -> Path:
-    """Write what became of many photos handed in, a row each; ``unplaced``, why, by filed name."""
+    """Write what became of photos handed in beside what became of earlier ones; ``unplaced``, why, by filed
+    name.
+
+    A row a photo, under each name that it was handed in by; of one that was handed in again the last time
+    counts, and what was deleted from the lawn since goes.
+    """
     told = [
         {
-            "source": one.source,
+            "source": str(one.source),
             "photo": one.path.name,
             "taken": one.taken.isoformat(),
             "taken_from": one.taken_from,
             "state": "filed before" if one.already else "filed",
             "note": one.note,
-            "why": unplaced.get(one.path.name),
+            "why": unplaced.get(one.path.name, ""),
         }
         for one in filed
     ]
-    return store.write_table(place.results_dir / FILED, FILED_COLUMNS, told)
+    path = place.results_dir / FILED
+    with locked(place.folder):
+        there = {photo.name for photo in place.every_photo()}
+        by_name = {
+            (row["photo"], Path(row["source"]).name): row
+            for row in (*store.read_table(path, FILED_COLUMNS), *told)
+            if row["photo"] in there
+        }
+        return store.write_table(path, FILED_COLUMNS, by_name.values())
 
 
 def placed(reading: Reading, sown: date) -> store.PlacedTable:

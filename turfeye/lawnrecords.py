@@ -6,6 +6,7 @@ lawn coordinates.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Literal
@@ -71,6 +72,7 @@ class Season:
     sowing: Sowing
     target: Target
     flags: tuple[str, ...] = ()  # duplicates, clock errors: said, never mended in silence
+    left_out: Mapping[str, str] = field(default_factory=dict)  # photos that do not count: why, by name
     degree_days_by_age: Floats | None = None  # (D,) at age 0, 1, 2 ... days; past the record at its last pace
     why_in_days: str = ""  # why there are no degree-days, where daily temperatures were given
     oversown: tuple[Oversown, ...] = ()  # parts that were sown again since, no cell in two

@@ -49,13 +49,33 @@ def usable(
     readings: Iterable[Reading], *, sown: date, today: date
 ) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     """Those that can be used, by time, and every doubt in a sentence."""
-    ordered = sorted(readings, key=lambda r: (r.clock, r.photo))
+    ordered = by_time(readings)
     inside = [r for r in ordered if sown <= r.taken.date() <= today]
     flags = _outside(ordered, sown, today)
-    kept, twins = _without_twins(inside)
-    flags += twins
+    kept, same, copies = _without_twins(inside)
+    flags += _twins_told(same, copies)
     flags += [f"{r.photo} may have a wrong date: {doubt}" for r in kept if (doubt := clock_doubt(r))]
     return tuple(kept), (*flags, *_backward_counters(kept))
+
+
+def by_time(readings: Iterable[Reading]) -> list[Reading]:
+    """In the order in which they were taken."""
+    return sorted(readings, key=lambda r: (r.clock, r.photo))
+
+
+def left_out(readings: Iterable[Reading], *, sown: date, today: date) -> dict[str, str]:
+    """Those that `usable` leaves out, by photo, each with the reason in a few words."""
+    why, inside = {}, []
+    for reading in by_time(readings):
+        if reading.taken.date() < sown:
+            why[reading.photo] = f"dated before the sowing on {sown}"
+        elif reading.taken.date() > today:
+            why[reading.photo] = f"dated after today ({today})"
+        else:
+            inside.append(reading)
+    _, same, copies = _without_twins(inside)
+    why |= {out: f"the same picture as {used}, used once" for out, used in same}
+    return why | {out: f"a copy, taken in the same second as {used}, which is used" for out, used in copies}
 
 
 def clock_doubt(reading: Reading) -> str:
@@ -136,8 +156,12 @@ def _day(year: int, month: int, day: int) -> date | None:
         return None
 
 
-def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]]:
-    """Each picture once: the same bytes, or one view twice in one second (a copy edited or sent on)."""
+def _without_twins(
+    ordered: Sequence[Reading],
+) -> tuple[list[Reading], list[tuple[str, str]], list[tuple[str, str]]]:
+    """Each picture once, and those left out, (left out, used): the same bytes, and one view twice in one
+    second (a copy edited or sent on).
+    """
     kept: list[Reading] = []
     same: list[tuple[str, str]] = []
     copies: list[tuple[str, str]] = []
@@ -159,7 +183,7 @@ def _without_twins(ordered: Sequence[Reading]) -> tuple[list[Reading], list[str]
             continue
         of_second[second] = len(kept)
         kept.append(reading)
-    return kept, _twins_told(same, copies)
+    return kept, same, copies
 
 
 def _twins_told(same: Sequence[tuple[str, str]], copies: Sequence[tuple[str, str]]) -> list[str]:

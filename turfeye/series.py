@@ -6,7 +6,7 @@ it is, and in what light it was taken.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, Final
 
@@ -44,12 +44,12 @@ def row(
     facts: Mapping[str, Any],
     *,
     sown: date | None = None,
-    used: Collection[str] | None = None,
+    left_out: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
     """The row of one photo (COLUMNS, its rank open); None where something is not known.
 
-    ``table`` is None where it could not be measured, ``facts`` then say ``why``; ``used`` are the names of
-    the photos that the season rests on, None where there is no season.
+    ``table`` is None where it could not be measured, ``facts`` then say ``why``; ``left_out`` has why photos
+    that were measured don't count in their season, by name.
     """
     taken = datetime.fromisoformat(facts["taken"]) if facts.get("taken") else parse_taken_from_name(photo)
     found: dict[str, Any] = dict.fromkeys(COLUMNS)
@@ -58,18 +58,16 @@ def row(
         found |= {"taken": taken.isoformat(), "age_days": (taken.date() - sown).days if sown else None}
     if table is None:
         return found
-    state = "used" if used is None or photo in used else "left out"
+    why = (left_out or {}).get(photo, "")
     shade = _shade(table)
     found |= {key: value for key, value in means(table).items() if key in COLUMNS}
     found |= _evenness(table)
-    found |= {"view": facts["view"], "state": state, "shade": shade}
+    found |= {"view": facts["view"], "state": "left out" if why else "used", "why": why, "shade": shade}
     found["light"] = _light(table, facts, shade, index=found["dgci"])
     found |= {"card": int(facts["card"]), "twins_differ": facts.get("twins_differ")}
     found["notes"] = "; ".join(facts.get("warnings", ()))
     found |= {"taught": int(facts.get("taught", False))}
     found |= {"shadow_on_card": int(facts.get("shadow_on_card", False)) if facts["card"] else None}
-    if state == "left out":
-        found["why"] = "dated outside the season, or there twice"
     return found
 
 

@@ -246,6 +246,16 @@ def write_table(path: Path, names: Sequence[str], rows: Iterable[dict[str, Any]]
     return write_atomic(path, buffer.getvalue())
 
 
+def read_table(path: Path, names: Sequence[str]) -> list[dict[str, str]]:
+    """The rows that `write_table` wrote; none where there is no such file, or it has other columns."""
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            reader = csv.DictReader(file, strict=True)
+            return list(reader) if reader.fieldnames == list(names) else []
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return []
+
+
 def _as_text(value: Any) -> Any:
     """Numbers with six figures that count, nothing where nothing is known."""
     if isinstance(value, float):

@@ -48,7 +48,8 @@ def add(
 
     A folder in a photo's place stands for all pictures in it; those filed before are not filed twice.
     Photos that a season can't place yet are named at once, with what is missing and what to do.
-    Of more than thirty you get a digest; what became of each is in the lawn's results/filed.csv.
+    Of more than thirty you get a digest. What became of each, these and earlier ones, is in the lawn's
+    results/filed.csv.
     """
     from turfeye import byphoto, doubts, filing, lawn, notes, survey
 
@@ -98,8 +99,9 @@ def add(
         why = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
     if why:
         say(notes.headed("filed, but not placed yet", doubts.unplaced(lawn.read(folder), why)))
+    listed = byphoto.list_filed(lawn.read(folder), filed, why)
     if many:
-        say(f"each photo: {byphoto.list_filed(lawn.read(folder), filed, why)}")
+        say(f"each photo: {listed}")
     if corners and not why:
         doubted = survey.marks_doubted(folder, filed[0].path.name)
         for note in notes.gathered((filed[0].source.name, doubt) for doubt in doubted):
