@@ -7,8 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from turfeye import lawn, newlawn
+from turfeye.cli import root
 from turfeye.errors import LawnError
 
 OUTLINE = ((0.0, 0.0), (8.0, 0.0), (8.0, 6.0), (0.0, 6.0))
@@ -31,6 +33,39 @@ def test_what_is_made_is_what_read_reads(tmp_path: Path) -> None:
 def test_the_usual_rate_is_the_mix_s_own(tmp_path: Path, mix: str, rate: float) -> None:
     made = newlawn.make(tmp_path / "a", outline_m=OUTLINE, sown=date(2026, 3, 14), mix=mix)
     assert made.sowings[0].rate_g_m2 == pytest.approx(rate, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--outline", "26x20ft"),
+        ("--outline", "26 ft × 20 ft"),
+        ("--outline", "26' x 20'"),
+        ("--outline", "0,0 26,0 26,20 0,20 ft"),
+        ("--sides", "26,20,26,20 feet", "--diagonals", "32.802ft"),
+    ],
+)
+def test_feet_become_metres(tmp_path: Path, words: tuple[str, ...]) -> None:
+    """A foot is 0.3048 m exactly (international yard and pound agreement of 1959; NIST SP 811, B.8)."""
+    done = CliRunner().invoke(root, ["lawn", "new", str(tmp_path / "a"), *words])
+    assert done.exit_code == 0, done.output
+    made = lawn.read(tmp_path / "a").outline_m
+    assert made == pytest.approx(np.array([[0, 0], [26, 0], [26, 20], [0, 20]]) * 0.3048, abs=0.005)
+    assert "sides: A–B 7.92, B–C 6.10, C–D 7.92, D–A 6.10 m" in done.output
+
+
+@pytest.mark.parametrize("outline", ["26ft6 x 20ft", "26'6\" x 20'", "26 ft x 8 m", "ft"])
+def test_what_is_no_length_is_told(tmp_path: Path, outline: str) -> None:
+    done = CliRunner().invoke(root, ["lawn", "new", str(tmp_path / "a"), "--outline", outline])
+    assert done.exit_code == 2
+    assert "in metres, or in feet as 26x20ft" in " ".join(done.output.split())
+
+
+def test_a_mistyped_corner_shows_in_the_sides(tmp_path: Path) -> None:
+    outline = "0,0 3.6,0 47,4.6 -0.9,5"
+    done = CliRunner().invoke(root, ["lawn", "new", str(tmp_path / "a"), "--outline", outline])
+    assert "sides: A–B 3.60, B–C 43.64, C–D 47.90, D–A 5.08 m" in done.output
+    assert "sides: A–B 3.60" in CliRunner().invoke(root, ["lawn", "show", str(tmp_path / "a")]).output
 
 
 def test_a_lawn_with_mistakes_leaves_nothing_behind(tmp_path: Path) -> None:

@@ -47,6 +47,16 @@ def signed_area(points: Floats) -> float:
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
+def side_lengths(points: Floats) -> Floats:
+    """Lengths of a polygon's sides, from each of its corners (K, 2) to the next.
+
+    >>> side_lengths(np.array([[0, 0], [8, 0], [8, 6], [0, 6]])).tolist()
+    [8.0, 6.0, 8.0, 6.0]
+    """
+    points = np.asarray(points, dtype=float)
+    return np.hypot(*(np.roll(points, -1, axis=0) - points).T)
+
+
 def crossing_sides(points: Floats) -> tuple[int, int] | None:
     """The first two sides (numbered from 0) of a closed polygon (K, 2) that cross or touch, or None.
 

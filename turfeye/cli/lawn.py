@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 LARGE_M2 = 5000
 """A lawn of more than half a hectare may be one in centimetres or feet. Ours."""
+MOST_SIDES = 12
 MOST_PEGS = 12
 """So many are shown one by one."""
 AT_EDGE = 0.01
@@ -33,7 +34,7 @@ def lawn() -> None:
 @lawn.command()
 @click.argument("folder", type=FOLDER)
 @click.option("--name", help="What you call it. [the folder's name]")
-@click.option("--outline", type=Outline(), help='Metres: 8x6, or corners as "0,0 8,0 8,6 0,6".')
+@click.option("--outline", type=Outline(), help='Metres: 8x6, or corners: "0,0 8,0 8,6 0,6"; feet: 26x20ft.')
 @click.option("--sides", type=Lengths(), help="Instead: tape lengths of the sides A-B, B-C, …: 8,6,8,6.")
 @click.option("--diagonals", type=Lengths(), help="With --sides: from corner A to C, D, …: 10.")
 @click.option("--cell", "cell_m", type=Number(), help="Side of a cell in metres. [0.5]")
@@ -117,6 +118,7 @@ def new(
             folder, outline_m=outline, cell_m=USUAL_CELL_M if cell_m is None else cell_m, **facts
         )
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
+    _show_sides(made)
     if made.area_m2 > LARGE_M2:
         say(f"note: {made.area_m2:.0f} m² is much for a lawn; is the outline in metres?")
     if sown and sown > date.today():
@@ -127,6 +129,16 @@ def new(
         _propose(made, propose, found)
     else:
         say(f"Now file photos: {shlex.join(['turfeye', 'add', str(folder)])} PHOTO…")
+
+
+def _show_sides(place: Lawn) -> None:
+    """How long the outline's sides are: a corner that was mistyped shows in them."""
+    from turfeye.outline import side_lengths
+
+    lengths = side_lengths(place.outline_m)
+    if len(lengths) <= MOST_SIDES:
+        told = (f"{name} {length:.2f}" for name, length in zip(place.side_names, lengths, strict=True))
+        click.echo(f"sides: {', '.join(told)} m")
 
 
 def _found(path: Path, corners: int) -> Floats:
@@ -190,6 +202,7 @@ def show(folder: Path, picture: Path | None) -> None:
         raise click.UsageError(f"--map writes a PNG; call it {picture.stem}.png")
     found = lawns.read(folder)
     click.echo(f"{found.name}: {square_metres(found.area_m2)}, cells of {found.cell_m:g} m")
+    _show_sides(found)
     if found.beds_m:
         beds = square_metres(sum(map(signed_area, found.beds_m)))
         click.echo(f"without {so_many(len(found.beds_m), 'bed')} in it, {beds}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
@@ -108,8 +109,23 @@ class Span(click.FloatRange):
         return number
 
 
+FOOT_M = 0.3048
+"""The international foot (1959)."""
+FEET = re.compile(r"(?<=[\d\s])(?:ft|feet|foot|['’′])(?![a-z'])", re.IGNORECASE)
+
+
+def _without_unit(text: str) -> tuple[str, float]:
+    """Lengths without their ft or ', and how many metres one is; a bare number is metres.
+
+    >>> _without_unit("26 ft x 20 ft"), _without_unit("8x6")
+    (('26   x 20  ', 0.3048), ('8x6', 1.0))
+    """
+    plain, feet = FEET.subn(" ", text)
+    return plain, FOOT_M if feet else 1.0
+
+
 class Outline(click.ParamType):
-    """A rectangle as 8x6, or corners as "0,0 8,0 8,6 0,6"."""
+    """A rectangle as 8x6, or corners as "0,0 8,0 8,6 0,6"; in metres, or in feet with ft."""
 
     name = "outline"
 
@@ -118,23 +134,28 @@ class Outline(click.ParamType):
         if not isinstance(value, str):
             return value
         try:
-            text = value.lower().replace("×", "x")
+            text, unit_m = _without_unit(value.lower().replace("×", "x"))
             if "x" not in text:
-                corners = [(float(x), float(y)) for x, y in (pair.split(",") for pair in value.split())]
+                pairs = (pair.split(",") for pair in text.split())
+                corners = [(unit_m * float(x), unit_m * float(y)) for x, y in pairs]
                 if not all(math.isfinite(number) for corner in corners for number in corner):
                     raise ValueError
                 return corners
             # beside an x a comma can only be a decimal one
-            wide, tall = (float(v) for v in text.replace(",", ".").split("x"))
+            wide, tall = (unit_m * float(v) for v in text.replace(",", ".").split("x"))
         except ValueError:
-            self.fail(f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres', param, ctx)
+            self.fail(
+                f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres, or in feet as 26x20ft',
+                param,
+                ctx,
+            )
         if not (0 < wide < math.inf and 0 < tall < math.inf):
             self.fail(f"{value!r} is no outline; both lengths must be above 0, in metres", param, ctx)
         return [(0.0, 0.0), (wide, 0.0), (wide, tall), (0.0, tall)]
 
 
 class Lengths(click.ParamType):
-    """Tape lengths with commas."""
+    """Tape lengths with commas, in metres, or in feet with ft."""
 
     name = "lengths"
 
@@ -143,9 +164,14 @@ class Lengths(click.ParamType):
         if not isinstance(value, str):
             return value
         try:
-            return tuple(float(v) for v in value.split(","))
+            text, unit_m = _without_unit(value)
+            return tuple(unit_m * float(v) for v in text.split(","))
         except ValueError:
-            self.fail(f"{value!r} are no lengths; write them as 8,6,8,6, in metres", param, ctx)
+            self.fail(
+                f"{value!r} are no lengths; write them as 8,6,8,6, in metres, or in feet as 26,20,26,20ft",
+                param,
+                ctx,
+            )
 
 
 def say(text: str) -> None:
