@@ -181,8 +181,8 @@ def _stop(answer: Answer, called: str, newest: date) -> Stop:
     perhaps = "perhaps " * (once or len(in_doubt(tasks)) == sum(task.seed_g > 0 for task in tasks))
     in_passing = " in passing" * (wants == "reseed in passing")
     to_do = f"{perhaps}{verb[wants]} {answer.plan.seed_g:.0f} g{in_passing}" if wants in verb else wants
-    if wants == "give it time" and (again := _unjudged(answer)):
-        to_do = f"{wants}, in part sown again {short_day(again)}"
+    if wants == "give it time" and (sown := _unjudged(answer)):
+        to_do = f"{wants}, in part sown again {short_day(sown)}"
     return Stop(called, answer.lawn.folder, wants, to_do, answer, stale=stale)
 
 
