@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from turfeye.records import Grid
-from turfeye.stripes import _arms, stripes
+from turfeye.stripes import _arms, _at, _Names, stripes
 
 OUTLINE = np.array([[0, 0], [12, 0], [12, 8], [0, 8.0]])
 NAMES = ("the path", "the hedge", "the fence", "the wall")
@@ -129,6 +130,31 @@ def test_a_strip_across_one_arm_of_a_lawn_is_found():
             right += abs(askew) < 8 and abs(off) < 0.4
     assert right >= 7
     assert not any(stripes(*ell(seed)).found for seed in range(4))
+
+
+def test_a_strip_on_a_lawn_with_arms_says_from_where_to_where_it_runs():
+    """It was said to run at some angle to the first side, wherever; what is told here is measured anew."""
+    sides = ("fence", "gate", "hedge", "house", "path", "wall")
+    told = stripes(*ell(1, runs_deg=60.0), side_names=sides, corner_names=tuple("abcdef"))
+    found = re.search(
+        r"running from hedge, (.*) m from corner c, to fence, (.*) m from corner b,", told.words
+    )
+    slope = 1 / np.tan(np.radians(60))  # through (10.5, 2.5), from y = 0 to y = 5; c is (16, 5), b (16, 0)
+    assert float(found[1]) == pytest.approx(16 - (10.5 + 2.5 * slope), abs=0.3)
+    assert float(found[2]) == pytest.approx(16 - (10.5 - 2.5 * slope), abs=0.3)
+
+    grid, x, y, cover = ell(0)
+    cover = cover - 0.2 * (np.abs(y - 9.25) < 0.5) * (x < 5)
+    words = stripes(grid, x, y, cover, side_names=sides, corner_names=tuple("abcdef")).words
+    found = re.search(r"running from house, (.*) m from corner e, to wall, (.*) m from corner f,", words)
+    assert [float(found[k]) for k in (1, 2)] == pytest.approx([12 - 9.25] * 2, abs=0.3)
+
+
+def test_a_place_amid_the_lawn_is_told_by_two_tapes():
+    """By Pythagoras: 13² + 4² = 13.6², 2² + 8² = 8.2²."""
+    names = _Names.of(ell(0)[0], None, None)
+    assert _at(ELL, np.array([3.0, 4.0]), names, 0.5) == "the point 13.6 m from B and 8.2 m from E"
+    assert _at(ELL, np.array([7.0, 0.3]), names, 0.5) == "the first side (corner A to B), 7.0 m from corner A"
 
 
 def test_arms_are_what_lies_inside_sides_that_meet_at_an_inward_corner():

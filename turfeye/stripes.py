@@ -11,12 +11,14 @@ look small. On a short lawn one patch takes up half the bands: so a stripe must 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
 
+from turfeye import outline, tape
 from turfeye.contours import grid_outline_m
 from turfeye.profiles import FLANK, SLIDES, TOGETHER_M, Board, boards_of, by_chance, clearest, finer, trimmed
 from turfeye.records import Flags, Floats, Grid
@@ -35,6 +37,8 @@ TURNS_IN_DEG = 45.0
 MOST_ARMS, MOST_OF_LAWN = 4, 0.9
 """Of more arms, and of one that is nearly all of the lawn, none is looked at by itself."""
 PARALLEL_DEG = 8.0
+ON_SIDE_CELLS = 1.5
+"""So near to a side of the outline a strip's end lies on it: its cells are known by their middles."""
 OPPOSITE = 2.0
 """Next to a stripe of so many times its score its opposite is none. Ours."""
 PATCH_SD = 2.0
@@ -85,24 +89,27 @@ def stripes(
     cover: Floats,
     *,
     side_names: Sequence[str] | None = None,
+    corner_names: Sequence[str] | None = None,
     seed: int = 0,
 ) -> Stripes:
     """Look for missed or doubled passes in the cover of cells (N,), NaN where not seen.
 
     Directions: along the sides of the outline first; only where nothing is found there, or something clearer
     elsewhere, every STEP_DEG degrees, and then more finely. ``side_names`` are the names of the outline's
-    sides, corner A to B first. The p-value counts that the clearest place of all was picked.
+    sides, corner A to B first, ``corner_names`` those of its corners. The p-value counts that the clearest
+    place of all was picked.
     Fewer than 40 seen cells or four bands can't tell a stripe from chance: none is found, p = 1.
     Where the outline turns inwards and the whole has none, each of its arms is looked at by itself too.
     """
-    whole = _look(grid, (x_m, y_m, cover), side_names, np.random.default_rng(seed))
+    names = _Names.of(grid, side_names, corner_names)
+    whole = _look(grid, (x_m, y_m, cover), names, np.random.default_rng(seed))
     if whole.found or not (arms := _arms(grid, x_m, y_m)):
         return whole
     found = [
         _look(
             grid,
             (x_m[arm], y_m[arm], cover[arm]),
-            side_names,
+            names,
             np.random.default_rng(seed),
             asked=len(arms) + 1,
         )
@@ -120,10 +127,7 @@ def _arms(grid: Grid, x_m: Floats, y_m: Floats) -> list[Flags]:
     if grid.outline_m is None:
         return []
     corners = grid.outline_m
-    way = np.roll(corners, -1, axis=0) - corners
-    before = np.roll(way, 1, axis=0)
-    turn = np.arctan2(before[:, 0] * way[:, 1] - before[:, 1] * way[:, 0], (before * way).sum(axis=1))
-    inwards = np.degrees(turn) < -TURNS_IN_DEG
+    way, inwards = np.roll(corners, -1, axis=0) - corners, _turns_in(corners)
     arms: list[Flags] = []
     for k in np.flatnonzero(inwards | np.roll(inwards, -1)):
         (dx, dy), (x, y) = way[k], corners[k]
@@ -133,10 +137,18 @@ def _arms(grid: Grid, x_m: Floats, y_m: Floats) -> list[Flags]:
     return arms if len(arms) <= MOST_ARMS else []
 
 
+def _turns_in(corners: Floats) -> Flags:
+    """(K,) at which corners of an outline it turns inwards."""
+    way = np.roll(corners, -1, axis=0) - corners
+    before = np.roll(way, 1, axis=0)
+    turn = np.arctan2(before[:, 0] * way[:, 1] - before[:, 1] * way[:, 0], (before * way).sum(axis=1))
+    return np.asarray(np.degrees(turn) < -TURNS_IN_DEG)
+
+
 def _look(
     grid: Grid,
     cells: tuple[Floats, Floats, Floats],
-    side_names: Sequence[str] | None,
+    names: _Names,
     rng: np.random.Generator,
     *,
     asked: int = 1,
@@ -170,7 +182,9 @@ def _look(
         least = min(least, float((1 + np.sum(chance >= seen_most)) / (len(chance) + 1)))
         p = min(asked * looks * least, 1.0)  # a second look is a second chance to be wrong
         limit = max(float(np.quantile(chance, 1 - ALARM_P / asked)), margin * float(chance.max()))
-        found = _found(grid, board, p, scores, limit, side_names) if p <= ALARM_P else ()
+        within = np.stack([x_m, y_m], axis=1)
+        told = partial(_where, grid, within, names)
+        found = _found(board, p, scores, limit, told) if p <= ALARM_P else ()
         # one that runs a little askew of a side is clear along that too, but clearer along itself
         if found and not margin:
             askew = [float(np.abs(one.scores(spread)).max()) for one in boards_of(grid, x, y, seen, others)]
@@ -184,15 +198,10 @@ def _look(
 
 
 def _found(
-    grid: Grid,
-    board: Board,
-    p: float,
-    score: Floats,
-    limit: float,
-    side_names: Sequence[str] | None,
+    board: Board, p: float, score: Floats, limit: float, told: Callable[[float, float], str]
 ) -> tuple[Stripe, ...]:
     hits = [hit for hit in _pick(score, limit) if _goes_on(board, hit)]
-    described = (_describe(grid, board, p, hit, side_names) for hit in hits)
+    described = (_describe(board, p, hit, told) for hit in hits)
     return tuple(stripe for stripe in described if stripe.depth >= LEAST_DEPTH)
 
 
@@ -277,13 +286,11 @@ def _apart(a_deg: float, b_deg: float) -> float:
 
 
 def _describe(
-    grid: Grid,
-    board: Board,
-    p: float,
-    hit: tuple[int, int, float],
-    side_names: Sequence[str] | None,
+    board: Board, p: float, hit: tuple[int, int, float], told: Callable[[float, float], str]
 ) -> Stripe:
-    """Width, depth and place of one stripe: what its lines are short by, as a box of its own depth."""
+    """Width, depth and place of one stripe: what its lines are short by, as a box of its own depth; ``told``
+    has where one runs by its normal's angle and its middle's place along it.
+    """
     start, width, score = hit
     profile = trimmed(board.mean[None])[0]
     seen = np.asarray(np.isfinite(board.mean).any(axis=0))
@@ -299,19 +306,36 @@ def _describe(
     width_m = float(off.sum() / off.max() * board.step_m)
     offset = board.first_m + board.step_m * float(off @ span / off.sum())
     kind: Literal["missed", "doubled"] = "doubled" if score > 0 else "missed"
-    words = _where(grid, board.normal_deg, offset, side_names)
-    told = Stripe(kind, board.normal_deg, offset, width_m, depth, p, "")
-    text = f"a {kind} strip{told.wide} running {words}, {100 * depth:.0f} points "
+    stripe = Stripe(kind, board.normal_deg, offset, width_m, depth, p, "")
+    text = f"a {kind} strip{stripe.wide} running {told(board.normal_deg, offset)}, {100 * depth:.0f} points "
     text += "thicker than the lawn" if score > 0 else "thinner than the lawn"
-    return replace(told, words=text)
+    return replace(stripe, words=text)
 
 
-def _where(grid: Grid, normal_deg: float, offset_m: float, side_names: Sequence[str] | None) -> str:
-    """ "along the fence, 3.1 m from the path": along the longest parallel side, from the nearest one."""
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """What the outline's sides, corner A to B first, and its corners are called."""
+
+    sides: tuple[str, ...]
+    corners: tuple[str, ...]
+
+    @classmethod
+    def of(cls, grid: Grid, sides: Sequence[str] | None, corners: Sequence[str] | None) -> _Names:
+        """As given, else by letters."""
+        count = 0 if grid.outline_m is None else len(grid.outline_m)
+        letters = tuple(corners or outline.corner_names(count))
+        return cls(tuple(sides or (_side_name(k, letters) for k in range(count))), letters)
+
+
+def _where(grid: Grid, within: Floats, names: _Names, normal_deg: float, offset_m: float) -> str:
+    """ "along the fence, 3.1 m from the path": along the longest parallel side, from the nearest one.
+
+    Where none is parallel, and on a lawn with arms, of which the nearest side may be another's: from where to
+    where it runs in the cells ``within``, (N, 2).
+    """
     if grid.outline_m is None:
         return f"at {(normal_deg + 90) % 180:.0f}° to the grid's x axis, {offset_m:.1f} m from its origin"
     corners = grid.outline_m
-    names = side_names or [_side_name(k, len(corners)) for k in range(len(corners))]
     angle = np.radians(normal_deg)
     normal = np.array([np.cos(angle), np.sin(angle)])
     parallel = []
@@ -320,18 +344,50 @@ def _where(grid: Grid, normal_deg: float, offset_m: float, side_names: Sequence[
         if _apart(float(side_deg), normal_deg + 90) <= PARALLEL_DEG:
             away = abs(float((a + b) / 2 @ normal) - offset_m)
             parallel.append((away, -float(np.hypot(*(b - a))), k))
-    if not parallel:
-        return f"at {(normal_deg + 90) % 180:.0f}° to the first side"
+    if not parallel or _turns_in(corners).any():
+        first, last = _ends_m(grid, within, normal, offset_m)
+        return f"from {_at(corners, first, names, grid.cell_m)}, to {_at(corners, last, names, grid.cell_m)}"
     away, _, near = min(parallel)
     others = sorted((length, k) for _, length, k in parallel if k != near)
     if not others:
-        return f"along {names[near]}, its middle {away:.1f} m from it"
-    return f"along {names[others[0][1]]}, its middle {away:.1f} m from {names[near]}"
+        return f"along {names.sides[near]}, its middle {away:.1f} m from it"
+    return f"along {names.sides[others[0][1]]}, its middle {away:.1f} m from {names.sides[near]}"
 
 
-def _side_name(k: int, count: int) -> str:
+def _ends_m(grid: Grid, within: Floats, normal: Floats, offset_m: float) -> tuple[Floats, Floats]:
+    """Where a line, the places of which along ``normal`` are ``offset_m``, enters and leaves cells (N, 2)."""
+    along = np.array([-normal[1], normal[0]])
+    away = np.abs(within @ normal - offset_m)
+    places = within[away <= max(float(away.min()), grid.cell_m / 2)] @ along
+    half = grid.cell_m / 2
+    return (
+        offset_m * normal + (places.min() - half) * along,
+        offset_m * normal + (places.max() + half) * along,
+    )
+
+
+def _at(corners: Floats, point: Floats, names: _Names, cell_m: float) -> str:
+    """A place to be found with a tape: on a side of the outline within a cell and a half of it, else by two
+    corners.
+    """
+    reached = []
+    for k, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
+        length = float(np.hypot(*(b - a)))
+        part = float(np.clip((point - a) @ (b - a) / length**2, 0, 1))
+        off = float(np.hypot(*(point - a - part * (b - a))))
+        reached.append((off, k, part * length, (1 - part) * length))
+    off, k, from_first, from_last = min(reached)
+    if off <= ON_SIDE_CELLS * cell_m:
+        nearer = k if from_first <= from_last else (k + 1) % len(corners)
+        return f"{names.sides[k]}, {min(from_first, from_last):.1f} m from corner {names.corners[nearer]}"
+    there = tape.fix(float(point[0]), float(point[1]), corners, names=names.corners)
+    to_first, to_second = f"{there.from_a_m:.1f} m from {there.corner_a}", f"{there.from_b_m:.1f} m from"
+    return f"the point {to_first} and {to_second} {there.corner_b}"
+
+
+def _side_name(k: int, letters: Sequence[str]) -> str:
     ordinals = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
-    a, b = (chr(65 + i % 26) for i in (k, (k + 1) % count))
+    a, b = letters[k], letters[(k + 1) % len(letters)]
     return f"the {ordinals[k] if k < len(ordinals) else f'{k + 1}th'} side (corner {a} to {b})"
 
 

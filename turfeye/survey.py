@@ -417,7 +417,14 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
     if headline.spots_only(season):
         return ()
     cover = _seen_now(ahead)
-    found = stripes.stripes(season.grid, season.x_m, season.y_m, cover, side_names=place.side_names)
+    found = stripes.stripes(
+        season.grid,
+        season.x_m,
+        season.y_m,
+        cover,
+        side_names=place.side_names,
+        corner_names=place.corner_names,
+    )
     if not found.found:
         return ()
     return (found.without_width() if patches.of_strips(told) else found.words,)
