@@ -231,13 +231,38 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
         written(tmp_path, "plot,a,a\n1,2,3\n")
 
 
+def test_blocks_by_another_name_are_told(tmp_path: Path) -> None:
+    """A column Rep in complete blocks went along as one of the user's own, and blocks were none."""
+    (tmp_path / "treatments.csv").write_text(
+        "plot,treatment,lot,Rep\n" + "".join(f"{n},{'AB'[n % 2]},{n % 3},{n // 2}\n" for n in range(4))
+    )
+    trial = SimpleNamespace(folder=tmp_path, plots=[SimpleNamespace(number=n) for n in range(4)])
+    given = treatments.read(tmp_path, range(4))
+    assert doubts.of_treatments(trial, given) == [
+        "treatments.csv has no column block: plots count as laid out at random. Each treatment is once in "
+        "each Rep: if that is the block, call it block"
+    ]
+    # laid out at random, or with its blocks called so
+    for text in ("plot,treatment,Rep\n0,A,1\n1,A,1\n2,B,2\n3,B,2\n", "plot,treatment,block\n0,A,1\n1,B,1\n"):
+        (tmp_path / "treatments.csv").write_text(text)
+        assert treatments.read(tmp_path, range(4)).like_a_block() == ""
+
+
+@pytest.mark.parametrize("missing", ["NA", "#N/A", ".", "-"])
+def test_what_is_missing_is_no_treatment(tmp_path: Path, missing: str) -> None:
+    """What R (NA), spreadsheets (#N/A) and SAS (.) write of a value that is missing."""
+    given = written(tmp_path, f"plot,treatment,block,lot\n1,A,I,NA\n2,{missing},I,x\n3,B,{missing},x\n")
+    assert given.not_compared() == (2, 3)
+    assert given.value(1, "lot") == "NA"  # a column of the user's own stays as it is
+
+
 def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
     trial = SimpleNamespace(folder=tmp_path, plots=[SimpleNamespace(number=n) for n in (1, 2, 3)])
     given = written(tmp_path, "plot,treatment\n2,A\n")
     assert doubts.of_treatments(trial, given) == ["treatments.csv says nothing of plots 1, 3"]
     assert doubts.of_treatments(trial, treatments.Treatments()) == []
     assert doubts.of_treatments(trial, written(tmp_path, "plot,lot\n1,x\n2,\n3,x\n")) == [
-        "treatments.csv has no column treatment: nothing is compared"
+        "treatments.csv has no column treatment: nothing is compared (it has lot); call the one to compare so"
     ]
     given = written(tmp_path, "plot,treatment,block\n1,Rye 2,I\n2,rye 2 ,\n3,,I\n")
     values = [Compared(date(2026, 5, 6), 53, "cover", compare(np.array([0.4, 0.5]), ["a", "a"]))]

@@ -98,7 +98,13 @@ def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] =
     if lacking := given.lacking([plot.number for plot in place.plots]):
         said.append(f"{plotsheet.FILE_NAME} says nothing of {_plots(lacking)}")
     if given.columns and plotsheet.TREATMENT not in given.columns:
-        said.append(f"{plotsheet.FILE_NAME} has no column {plotsheet.TREATMENT}: nothing is compared")
+        others = f" (it has {listed(given.columns)}); call the one to compare so" if given.columns else ""
+        said.append(f"{plotsheet.FILE_NAME} has no column {plotsheet.TREATMENT}: nothing is compared{others}")
+    elif block := given.like_a_block():
+        said.append(
+            f"{plotsheet.FILE_NAME} has no column {plotsheet.BLOCK}: plots count as laid out at random. Each "
+            f"treatment is once in each {block}: if that is the block, call it {plotsheet.BLOCK}"
+        )
     if apart := given.not_compared():
         one = "or block " if plotsheet.BLOCK in given.columns else ""
         said.append(f"{plotsheet.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")

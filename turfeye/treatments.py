@@ -30,6 +30,8 @@ from turfeye.words import per_cent, short_day
 NAN: Final = float("nan")
 _NUMBER: Final = re.compile(r"[+-]?\d+(,\d+)?")
 """Without a point: where points part thousands, a comma turned into another would make nonsense."""
+MISSING: Final = ("NA", "N/A", "#N/A", ".", "-", "–")
+"""What statistics programs and spreadsheets write where nothing is known: no treatment's or block's name."""
 LEVEL: Final = 0.05
 """Two means differ by more than the least significant difference by chance one time in 20."""
 
@@ -55,6 +57,17 @@ class Treatments:
         if TREATMENT not in wanted:
             return ()
         return tuple(n for n, row in self.of_plot.items() if not all(row.get(name) for name in wanted))
+
+    def like_a_block(self) -> str:
+        """Where none is called so: the column that parts the plots as blocks do, each treatment once in each."""
+        every = sorted({row.get(TREATMENT, "") for row in self.of_plot.values()})
+        for column in () if BLOCK in self.columns else self.columns:
+            parts: dict[str, list[str]] = {}
+            for row in self.of_plot.values():
+                parts.setdefault(row.get(column, ""), []).append(row.get(TREATMENT, ""))
+            if min(len(parts), len(every)) > 1 and all(sorted(part) == every for part in parts.values()):
+                return column
+        return ""
 
     def alike(self) -> tuple[tuple[str, ...], ...]:
         """Treatments, or blocks, whose names differ in nothing but capitals and spaces."""
@@ -93,6 +106,8 @@ def read(folder: Path, plots: Sequence[int], *, taken: Sequence[str] = ()) -> Tr
     place = (*SIDES, TURNED) if sheet.tells_places else ()
     columns = tuple(name for name in sheet.names if name and name not in (PLOT, *place))
     found = {plot: {name: row.get(name, "") for name in columns} for plot, row in sheet.of_plot.items()}
+    for row in found.values():
+        row.update({name: "" for name in (TREATMENT, BLOCK) if row.get(name) in MISSING})
     return Treatments(columns, _with_points(columns, found) if sheet.decimal_commas else found)
 
 
