@@ -59,7 +59,7 @@ class Treatments:
         return tuple(n for n, row in self.of_plot.items() if not all(row.get(name) for name in wanted))
 
     def like_a_block(self) -> str:
-        """Where none is called so: the column that parts the plots as blocks do, each treatment once in each."""
+        """Where none is called so, the column that parts plots as blocks do: each treatment once in each."""
         every = sorted({row.get(TREATMENT, "") for row in self.of_plot.values()})
         for column in () if BLOCK in self.columns else self.columns:
             parts: dict[str, list[str]] = {}
