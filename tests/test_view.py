@@ -238,6 +238,14 @@ def test_marks_of_another_lawn():
         view.from_corners(photo(1200.0), marks, LAWN)
 
 
+def test_lengths_that_fit_no_marks_are_named():
+    """A corner typed as 18 for 8: whoever measured sees which side it is."""
+    mistyped = np.array([[0, 0], [8, 0], [18, 6], [0, 6]], dtype=float)
+    marks = np.array([[100, 1100], [1500, 1150], [1450, 1000], [200, 100]], dtype=float)
+    with pytest.raises(ViewError, match=r"lengths: A–B 8\.00, B–C 11\.66, C–D 18\.00, D–A 6\.00 m$"):
+        view.from_corners(photo(1200.0), marks, mistyped)
+
+
 # ------------------------------------------------------------------------------------------- angle of view
 
 
