@@ -108,7 +108,7 @@ def from_corners(
 
 
 def _sides(points_m: Floats) -> str:
-    """How long an outline's sides are, by the letters of their ends; a corner that was mistyped shows there."""
+    """How long an outline's sides are, by the letters of their ends: a mistyped corner shows in them."""
     names = outline.corner_names(len(points_m))
     ends = zip(names, (*names[1:], names[0]), outline.side_lengths(points_m), strict=True)
     return ", ".join(f"{a}–{b} {length:.2f}" for a, b, length in ends) + " m"
