@@ -280,6 +280,9 @@ def test_a_round_is_written_as_page_table_and_calendar(
     page, table, dates = results.write_round(found, tmp_path / "out")
     html = page.read_text(encoding="utf-8")
     assert "5 lawns: 2 to reseed" in html
+    grams = f"reseed {answer.plan.seed_g:.0f}"
+    assert html.count(f"{grams}\u00a0g<") == 4  # in table and heading, on one line
+    assert f"{grams} g" not in html
     assert html.count("<section") == 2
     assert html.count("Its own page") == 1  # the other has no results
     (link,) = re.findall(r'href="([^"]+)"', html)

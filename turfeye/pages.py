@@ -67,6 +67,7 @@ def _environment() -> Environment:
         "seed_words": seed_words,
         "bag_words": bag_words,
         "sentence": _sentence,
+        "with_units": _with_units,
         "where": plots.where,
         "plot_numbers": _plot_numbers,
     }
@@ -80,4 +81,9 @@ def _plot_numbers(patch: Patch) -> str:
 
 def _sentence(text: str) -> str:
     """A line of its own: a capital first, a full stop last, numbers kept with their units."""
-    return as_line(re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C)(?![\w²]))", "\u00a0", text.strip()))
+    return as_line(_with_units(text.strip()))
+
+
+def _with_units(text: str) -> str:
+    """Numbers kept with their units, where a line would break between them."""
+    return re.sub(r"(?<=\d) (?=(%|m²|m|g|kg|L|°C|bags?)(?![\w²]))", "\u00a0", text)
