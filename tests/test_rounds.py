@@ -99,6 +99,26 @@ def found(answer: Answer) -> rounds.Round:
     )
 
 
+def test_a_photo_that_is_filed_for_two_lawns_is_told(tmp_path: Path) -> None:
+    """One went to the wrong lawn, then to the right one too; another is a first lawn's last and next year's
+    first, before the work, as it may be."""
+    for name in ("a", "b", "c"):
+        (tmp_path / name / "photos").mkdir(parents=True)
+        (tmp_path / name / "photos" / "own.jpg").write_bytes(f"of lawn {name}".encode())  # of one size
+    (tmp_path / "a/photos/2026-05-06T10-00-00-abcdef.jpg").write_bytes(b"one picture")
+    (tmp_path / "b/photos/copied by hand.jpg").write_bytes(b"one picture")
+    (tmp_path / "a/photos/last.jpg").write_bytes(b"another")
+    (tmp_path / "c/before").mkdir()
+    (tmp_path / "c/before/first.jpg").write_bytes(b"another")
+    found = rounds.of([(tmp_path / name, NoPhotosError("none")) for name in ("a", "b", "c")])
+    (line,) = found.shared
+    assert line.startswith(
+        "2026-05-06T10-00-00-abcdef.jpg is filed for a and b: delete from photos/ of the lawn"
+    )
+    page = results.write_round(found, tmp_path / "out")[0].read_text(encoding="utf-8")
+    assert "is filed for a and b" in page
+
+
 def test_a_round_says_how_many_lawns_want_what(found: rounds.Round) -> None:
     assert found.sentence == "5 lawns: 2 to reseed, 2 not begun and 1 to be mended"
     assert [stop.wants for stop in found.stops] == ["reseed", "reseed", "begin", "begin", "mend"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,6 +14,8 @@ from turfeye import lawn
 from turfeye.amounts import round_up
 from turfeye.answer import Answer, Before
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
+from turfeye.files import digest_of
+from turfeye.notes import some
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.words import listed, per_cent, short_day, so_many
 from turfeye.workplan import in_doubt, mostly_too_soon
@@ -99,6 +101,7 @@ class Round:
 
     stops: tuple[Stop, ...]
     to_bring: str  # "" where no two lawns are to be sown or reseeded now
+    shared: tuple[str, ...] = ()  # photos that are filed for two lawns, a line for each two
 
     @property
     def answers(self) -> tuple[Answer, ...]:
@@ -155,7 +158,32 @@ def of(found: Iterable[tuple[Path, Answer | Before | TurfeyeError]]) -> Round:
     stops += [_unstarted(folder, why, called[folder]) for folder, why in failed]
     urgent = list(WANTS)
     stops.sort(key=lambda stop: (urgent.index(stop.wants), -_thin_m2(stop)))
-    return Round(tuple(stops), _to_bring(stops))
+    return Round(tuple(stops), _to_bring(stops), _shared(called))
+
+
+def _shared(called: Mapping[Path, str]) -> tuple[str, ...]:
+    """Photos that are filed for two lawns, of which they can show but one.
+
+    Those from before the work may be an earlier season's last ones.
+    """
+    by_size: dict[int, list[tuple[Path, Path]]] = {}
+    for folder in called:
+        for path in (folder / "photos").glob("[!.]*"):
+            by_size.setdefault(path.stat().st_size, []).append((folder, path))
+    by_digest: dict[str, list[tuple[Path, Path]]] = {}
+    for alike in by_size.values():
+        for folder, path in alike if len(alike) > 1 else ():
+            by_digest.setdefault(digest_of(path), []).append((folder, path))
+    found: dict[tuple[str, ...], list[str]] = {}
+    for copies in by_digest.values():
+        lawns = tuple(dict.fromkeys(called[folder] for folder, _ in copies))
+        if len(lawns) > 1:
+            found.setdefault(lawns, []).append(copies[0][1].name)
+    return tuple(
+        f"{some(sorted(names))} {'are' if len(names) > 1 else 'is'} filed for {listed(lawns)}: delete from "
+        "photos/ of the lawn that is not shown, and run turfeye season there"
+        for lawns, names in found.items()
+    )
 
 
 def _seen(answer: Answer) -> date:

@@ -42,6 +42,8 @@ def round_(folder: Path, out: Path | None) -> None:
     for stop in found.stops:
         if stop.problem:
             say(f"{stop.called}: {stop.problem}")
+    for line in found.shared:
+        say(line)
     if out:
         from turfeye import results
 
