@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from turfeye import colour, colourmatrix, colourspace, reflectance
+from turfeye import colour, colourmatrix, colourspace, leafcolour, reflectance
 from turfeye.card_layout import NOMINAL
 from turfeye.colourmatrix import apply_matrix, root_polynomial
 from turfeye.colourspace import decode, delta_e, dgci, encode, hsb, lab
@@ -281,6 +281,34 @@ def test_a_card_half_in_shadow_is_read_by_its_sunlit_half(curve):
     assert index[0] == pytest.approx(index[1], abs=0.02)
 
 
+@pytest.mark.parametrize(("steps", "refused"), [(3, False), (2, True)])
+def test_a_shadow_across_a_bright_photos_card_needs_three_sunlit_greys(steps, refused):
+    """The sunlit half burns out from its lightest step on, and that is the reason told, not the shadow's."""
+    values = card()
+    lit = np.isin(np.arange(18), [0, 1, 2, 3, 5, 10, 15, 17])
+    light = np.where(lit, 1.0, 0.2)[:, None]
+    codes = photographed(values.rgb_linear * light, hable)
+    whole = dataclasses.replace(sighting(codes, values), twins_differ=1.4)
+    greys = np.flatnonzero(lit & values.neutral)
+    burnt = np.isin(np.arange(18), greys[np.argsort(-values.rgb_linear[greys, 1])][: len(greys) - steps])
+    codes = np.where(burnt[:, None], 255.0, codes)
+    bright = dataclasses.replace(whole, patch_rgb_coded=codes, patch_clipped=burnt)
+    if refused:
+        with pytest.raises(ColourError, match=r"wanted 3 readable grey steps in the sunlit part.*burnt out"):
+            colour.fit(bright, values)
+        return
+    got, all_read = colour.fit(bright, values), colour.fit(whole, values)
+    assert got.half_lit
+    assert all_read.half_lit
+    turf = photographed(np.array([[0.05, 0.1, 0.03]]), hable)
+    seen, known = (
+        apply_matrix(colour.tone_to_linear(turf, c.tone) * c.gain, c.matrix) for c in (got, all_read)
+    )
+    told = np.hypot(leafcolour.index_se(turf, got), leafcolour.unread_se(turf, got))
+    assert np.abs(dgci(encode(seen)) - dgci(encode(known))) < 2 * told
+    assert seen.mean() == pytest.approx(known.mean(), rel=0.05)
+
+
 def test_two_dirty_patches_amid_clean_ones_are_no_shadow():
     """No straight edge has the second grey's neighbours on one side and it and a green on the other."""
     values = card()
@@ -315,17 +343,16 @@ def test_clipped_steps_are_left_out():
     assert got.gain == pytest.approx([1 / 1.6, 1 / 1.5, 1 / 1.2], rel=0.04)
 
 
-def test_gain_se_is_honest():
+def test_the_error_of_a_lawns_light_is_honest():
     misses, told = [], []
-    values = card()
+    values, cast = card(), np.array([0.8, 0.7, 0.6])
+    seen = photographed(np.full((1, 3), colour.LAWN_LIGHT), cast=cast)
     for seed in range(120):
         printed = values.rgb_linear.copy()
         printed[:12] *= np.exp(RNG(seed).normal(0, 0.025, (12, 1)))
-        got = colour.fit(
-            sighting(photographed(printed, cast=(0.8, 0.7, 0.6), noise=0.4, seed=seed), values), values
-        )
-        misses.append(np.log(got.gain * np.array([0.8, 0.7, 0.6])))
-        told.append(got.gain_se)
+        got = colour.fit(sighting(photographed(printed, cast=cast, noise=0.4, seed=seed), values), values)
+        misses.append(np.log((colour.tone_to_linear(seen, got.tone) * got.gain).mean() / colour.LAWN_LIGHT))
+        told.append(got.light_se)
     assert 0.6 < np.std(misses) / np.mean(told) < 1.5
 
 
@@ -370,6 +397,8 @@ def test_a_phones_colours_are_undone_by_the_few_steps_that_a_bright_photo_leaves
     disks = decode(np.array([[87, 108, 67], [60, 90, 40], [100, 130, 60]]))
     read = colour.tone_to_linear(photographed(disks @ boosted.T, hable, cast=(0.7, 0.62, 0.5)), got.tone)
     off = np.abs(dgci(encode(apply_matrix(read * got.gain, got.matrix))) - [0.5722, 0.5638, 0.4601])
+    told = leafcolour.unread_se(photographed(disks @ boosted.T, hable, cast=(0.7, 0.62, 0.5)), got)
+    assert (off < 2.5 * told).all()  # with a saturation as high as phones have
     if within is None:
         assert 0.04 < off.max() < 0.12  # what the phone's own colours do to them
     else:
@@ -389,6 +418,31 @@ def test_burnt_out_card_is_refused():
     clipped = np.arange(18) > 1
     with pytest.raises(ColourError, match=r"at least 3 readable grey steps.*got 2.*take the photo again"):
         colour.fit(sighting(codes, values, clipped=clipped), values)
+
+
+def test_every_step_that_burns_out_makes_the_colour_less_sure():
+    values = card()
+    codes = photographed(values.rgb_linear, hable, cast=(0.7, 0.62, 0.5))
+    brightest = 12 + np.argsort(-values.rgb_linear[12:].max(axis=1))
+    green = photographed(decode(np.array([[87.0, 108, 67]])), hable, cast=(0.7, 0.62, 0.5))
+    lost = [np.isin(np.arange(18), brightest[:count]) for count in range(7)]
+    fitted = [colour.fit(sighting(codes, values, clipped=clipped), values) for clipped in lost]
+    told = [float(leafcolour.unread_se(green, one)[0]) for one in fitted]
+    assert told[0] == pytest.approx(0, abs=1e-6)
+    assert (np.diff(told) > 0).all()
+    assert 0.02 < told[-1] < 0.05
+    assert [round(18 * one.unread) for one in fitted] == list(range(7))
+
+
+@pytest.mark.parametrize("stops", [1.0, 1.5, 2.0, 2.5])
+@pytest.mark.parametrize("curve", CURVES)
+def test_a_photo_that_an_editor_made_darker_can_be_read(curve, stops):
+    """Its white then lies at a middling code, where no camera's curve has its shoulder."""
+    values = card()
+    codes = np.rint(encode(decode(photographed(values.rgb_linear, curve)) * 2.0**-stops))
+    got = colour.fit(sighting(codes, values), values)
+    grey = colour.tone_to_linear(codes[:12], got.tone) * got.gain
+    assert np.median(np.abs(np.log(grey / values.rgb_linear[:12]))) < 0.06
 
 
 def test_contradicting_steps_are_refused():

@@ -12,7 +12,7 @@ from PIL import Image
 from test_cells import HEIGHT, WIDTH, camera, shares_of, sound
 from test_colour import CURVES, card, photographed, sighting
 
-from turfeye import cells, colour, leafcolour, reflectance
+from turfeye import cells, colour, colourmatrix, leafcolour, reflectance
 from turfeye.colourmatrix import apply_matrix
 from turfeye.colourspace import LUMINANCE, decode, dgci, encode
 from turfeye.covererror import Conditions
@@ -166,14 +166,18 @@ def test_colour_too_dark_to_tell_is_withheld_with_the_reason_and_cover_stays():
 
 
 def test_colours_as_the_phone_makes_them_are_less_sure():
-    known, own = (dataclasses.replace(plain([1.0, 1.0, 1.0]), own_colours=own) for own in (False, True))
+    known, none = plain([1.0, 1.0, 1.0]), np.zeros((0, 3))
+    own = dataclasses.replace(known, unread_cov=colourmatrix.unread_cov(none, colour.CARD_COLOURS))
     told = [measured([90, 108, 66], correction) for correction in (known, own)]
     by_steps, alone = (table.dgci_se[np.isfinite(table.dgci_se)] for table in told)
-    assert alone == pytest.approx(np.hypot(by_steps, leafcolour.OWN_COLOURS_SE))
+    unread = leafcolour.unread_se(np.array([[90.0, 108, 66]]), own)
+    assert alone == pytest.approx(np.hypot(by_steps, unread), rel=0.02)
+    # by so much 16 rendered photos were off without these steps
+    assert leafcolour.unread_se(GREENS[1:].astype(float), own).mean() == pytest.approx(0.038, abs=0.01)
     # with little else that is unsure it is too much, and the reason is the card's
-    dim = measured([58, 70, 40], dataclasses.replace(own, evened=0.2))
-    assert set(dim.why[dim.state == "seen"]) == {leafcolour.NO_STEPS}
-    assert leafcolour.hints(dim) == [leafcolour.ADVICE[leafcolour.NO_STEPS]]
+    dim = measured([60, 90, 40], dataclasses.replace(own, evened=0.2))
+    assert set(dim.why[dim.state == "seen"]) == {leafcolour.FEW_STEPS}
+    assert leafcolour.hints(dim) == [leafcolour.ADVICE[leafcolour.FEW_STEPS]]
 
 
 def test_colour_that_hangs_on_how_far_it_was_smeared_is_withheld():

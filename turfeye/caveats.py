@@ -18,6 +18,9 @@ LIGHTER = ("grey 1 ", "grey 2 ", "grey 3 ", "grey 4 ")
 LONG, LONGEST = 1.9, 2.5
 """How much longer than wide: photos are 4 to 3, 3 to 2 or 16 to 9, phones' screens 18 to 9 and longer, and
 cameras that fill those write a header: common practice, no source. Panoramas are longer still."""
+MUCH_BURNT = 1 / 3
+"""Of the card's steps, from which on a photo is told as too bright: phones' own exposure burns out a sixth at
+most (rendered photos), half a stop more a quarter, one stop more two fifths."""
 GRAINY = 0.085
 """From this relative spread of light grey steps on a photo is grainy. Rendered photos have 0.066 at most."""
 MUCH_HIDDEN = 0.05
@@ -85,6 +88,12 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             f"the card lies in uneven light or is dirty (its twin greys differ by "
             f"{100 * sighting.twins_differ:.0f} %): keep grass, its shadows and dirt off it, or turn it"
         )
+    if sighting.burnt.mean() >= MUCH_BURNT:
+        said.append(
+            f"too bright: {100 * sighting.burnt.mean():.0f} % of the card's steps are burnt out "
+            f"({_burnt_steps(sighting)}), which makes colour and cover less sure; tap the brightest part of "
+            "the picture to set the exposure"
+        )
     if correction is not None and correction.grey_print:
         said.append(
             "the card's coloured steps show no colour: colours are only as right as the phone's own; print "
@@ -117,6 +126,15 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             "daylight"
         )
     return said
+
+
+def _burnt_steps(sighting: Sighting) -> str:
+    """Which of the card's steps are burnt out; a grey one is named where one of its pair is."""
+    named = [name for name, burnt in zip(sighting.patch_names, sighting.burnt, strict=True) if burnt]
+    greys = sorted({int(name.split()[1]) for name in named if name.startswith("grey")})
+    told = [f"grey {' and '.join(map(str, greys[-2:]))}"] if 0 < len(greys) < 3 else []
+    told += [f"grey {greys[0]} to {greys[-1]}"] if len(greys) > 2 else []
+    return ", ".join(told + [name for name in named if not name.startswith("grey")])
 
 
 def _flatness(sighting: Sighting) -> list[str]:

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from turfeye import colourmatrix
-from turfeye.card_layout import CARD
+from turfeye.card_layout import CARD, NOMINAL
 from turfeye.colourmatrix import apply_matrix
 from turfeye.colourspace import decode, delta_e, lab
 from turfeye.errors import ColourError
@@ -32,6 +32,9 @@ from turfeye.records import CardValues, Correction, Flags, Floats, Sighting
 
 TONE_PRIOR_SD: Final = np.array([0.35, 0.8])
 """How far a and b stray from plain sRGB in phones; wide, ours: the filmic curves above need |a| to 0.5."""
+
+LONGEST_STEP: Final = 0.3
+"""By which a tone parameter moves at once: further away the curve is no longer what its slope says."""
 
 STEP_SD: Final = 0.025
 """Relative error of a printed neutral step, beyond its own spread. Ours."""
@@ -47,6 +50,16 @@ PLACES_MM: Final = dict(
     zip(CARD.patch_names, CARD.patch_boxes_mm.reshape(-1, 2, 2).mean(axis=1).tolist(), strict=True)
 )
 """Where each patch of the printed card has its middle."""
+
+LAWN_LIGHT: Final = 0.07
+"""Reflectance of turf and dark soil, between the two darkest grey steps. Ours."""
+
+CARD_COLOURS: Final = NOMINAL.rgb_linear[~NOMINAL.neutral]
+"""Linear colours of the printed card's coloured steps, (6, 3)."""
+
+FEWEST_SUNLIT: Final = (4, 3)
+"""Grey steps that the sunlit part must hold, without and with twins that tell of two lights: three are enough
+for any card, and with four it is no chance that they are brighter."""
 
 FEW_SHADED: Final = 3
 """So few dark patches are in a shadow only if its straight edge could part them from the others; else they
@@ -105,14 +118,13 @@ def fit(sighting: Sighting, values: CardValues, *, stray: float = 0.0) -> Correc
         matrix = colourmatrix.without_trust(gain, linear[~neutral], want[~neutral])
         solved = gain_log, bend, weight
         left_out = _patches_left_out(read, want, neutral, sd, solved, matrix, stray)[trusted]
-    gain_se = float(np.sqrt(covariance[:3, :3].mean()))
     return Correction(
         tone=tone,
         gain=gain,
         matrix=matrix,
         delta_e_mean=float(left_out.mean()),
         delta_e_max=float(left_out.max()),
-        gain_se=gain_se,
+        light_se=_light_se(gain_log, bend, covariance),
         values=values,
         half_lit=half_lit,
         grey_print=grey_print,
@@ -121,7 +133,19 @@ def fit(sighting: Sighting, values: CardValues, *, stray: float = 0.0) -> Correc
         darkest_code=float(read[neutral][weight >= 0.2].min(initial=255.0)),
         stray=stray,
         own_colours=bool(neutral.all()),
+        unread=1 - np.sum(trusted) / len(values.names),
+        unread_cov=colourmatrix.unread_cov(want[trusted & ~neutral], CARD_COLOURS),
     )
+
+
+def _light_se(gain_log: Floats, bend: Floats, covariance: Floats) -> float:
+    """Relative standard error of the light of what is as dark as a lawn."""
+    codes = np.arange(1.0, 255.0)
+    light = tone_to_linear(codes, (float(bend[0]), float(bend[1]))) * np.exp(gain_log.mean())
+    code = np.full((1, 3), np.interp(LAWN_LIGHT, light, codes))
+    logs = np.log(_positive(code, bend + 1e-4 * np.eye(3, 2, -1)))[:, 0, 0]
+    along = np.array([1 / 3, 1 / 3, 1 / 3, *(logs[1:] - logs[0]) / 1e-4])
+    return float(np.sqrt(along @ covariance @ along))
 
 
 def misfit(sighting: Sighting, values: CardValues, strays: Floats) -> tuple[Floats, int]:
@@ -164,41 +188,53 @@ def _readings(sighting: Sighting, values: CardValues) -> tuple[Floats, Floats, F
     usable = ~np.asarray(sighting.patch_clipped)[here] & np.isfinite(codes).all(axis=1)
     neutral = np.asarray(values.neutral)[there]
     steps, left = int(neutral.sum()), int((neutral & usable).sum())
+    burnt = neutral & sighting.burnt[here]
     if left < min(3, steps) or left == 0:
+        rest, advice = "burnt out, black or covered", "unshaded and without glare"
+        if 2 * burnt.sum() > steps:
+            rest, advice = (
+                "burnt out",
+                "less bright: tap the brightest part of the picture to set the exposure",
+            )
         raise ColourError(
-            f"wanted at least {max(1, min(3, steps))} readable grey steps on the card, got {left}; "
-            "the others are burnt out, black or covered: take the photo again with the card in the same "
-            "light as the lawn, unshaded and without glare"
+            f"wanted at least {max(1, min(3, steps))} readable grey steps on the card, got {left}; the "
+            f"others are {rest}: take the photo again with the card in the same light as the lawn, {advice}"
         )
     want = np.maximum(np.asarray(values.rgb_linear, dtype=np.float64)[there], 1e-4)
     spread = np.nan_to_num(np.asarray(sighting.patch_spread, dtype=np.float64)[here], nan=0.1)
     sd = np.hypot(np.hypot(STEP_SD, 0.3 * spread), FLOOR_SD / want.mean(axis=1))
-    step = TWINS_STEP if sighting.twins_differ > TWINS_APART else SHADOW_STEP
+    twins = bool(sighting.twins_differ > TWINS_APART)
     at_mm = np.array([PLACES_MM.get(sighting.patch_names[i], (np.nan, np.nan)) for i in here])
-    sunlit = _sunlit(codes, want, neutral, usable & (spread < EVEN_PATCH), at_mm, least_step=step)
+    sunlit = _sunlit(codes, want, usable & (spread < EVEN_PATCH), at_mm, twins=twins)
+    if (left := int((sunlit & neutral).sum())) < FEWEST_SUNLIT[twins]:
+        if twins and burnt.any():
+            raise ColourError(
+                f"wanted {FEWEST_SUNLIT[twins]} readable grey steps in the sunlit part of the card, which a "
+                f"shadow crosses, got {left}; others there are burnt out: step aside, tap the brightest "
+                "part of the picture to set the exposure, and take the photo again"
+            )
+        sunlit = np.ones(len(codes), bool)
     half_lit = bool((usable & ~sunlit).any())
     usable = usable & sunlit
     return codes[usable], want[usable], neutral[usable], sd[usable], half_lit
 
 
-def _sunlit(
-    codes: Floats, want: Floats, neutral: Flags, even: Flags, places: Floats, *, least_step: float
-) -> Flags:
+def _sunlit(codes: Floats, want: Floats, even: Flags, places: Floats, *, twins: bool) -> Flags:
     """Patches in the sun where a shadow's edge crosses the card, all where none does.
 
     Who photographs a card often throws a shadow on it. Sun and shade are 4-8 times apart, the steps of one
     light under any tone curve at most twice from one to the next. Patches that the edge itself crosses are
-    uneven. The sunlit part must hold four grey steps, else nothing is told apart here.
+    uneven. ``twins`` says that twin greys differ so far that there are two lights.
     """
     light = np.log(np.maximum(decode(codes).mean(axis=1), 1e-5) / want.mean(axis=1))
     levels = np.sort(light[even])
-    if len(levels) < 2 or np.diff(levels).max() < least_step:
+    if len(levels) < 2 or np.diff(levels).max() < (TWINS_STEP if twins else SHADOW_STEP):
         return np.ones(len(codes), bool)
     edge = int(np.diff(levels).argmax())
     sunlit = even & (light > (levels[edge] + levels[edge + 1]) / 2)
     shaded = even & ~sunlit
     told = shaded.sum() > FEW_SHADED or _edge_between(places[shaded], places[sunlit])
-    return sunlit if told and (sunlit & neutral).sum() >= 4 else np.ones(len(codes), bool)
+    return sunlit if told else np.ones(len(codes), bool)
 
 
 def _edge_between(some: Floats, others: Floats) -> bool:
@@ -258,8 +294,8 @@ def _newton_step(
     normal[..., 3:, 3:] += np.diag(TONE_PRIOR_SD**-2)
     pull[..., 3:, 0] -= tone / TONE_PRIOR_SD**2
     step = np.linalg.solve(normal + 1e-9 * np.eye(5), pull)[..., 0]
-    step[..., 3:] = np.clip(step[..., 3:], -0.3, 0.3)
-    return step, normal
+    far = np.abs(step[..., 3:]).max(axis=-1, keepdims=True)  # gain and tone together, or they part
+    return step * np.minimum(1.0, LONGEST_STEP / np.maximum(far, 1e-9)), normal
 
 
 def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats, weight: Floats) -> None:

@@ -18,6 +18,9 @@ UNCORRECTED_GAIN_SE = 0.17
 94 % of the cells of 32 lawn views read without their card (make_samples.py --sets tune, make_tuning.py, the
 samples) lie within one and two standard errors. The likeliest is 0.05 (0.15 by the network before; photos
 drawn anew: 0 to 0.30), but bench and tuning differ by more."""
+UNREAD_GAIN_SE = 0.25
+"""As much gain, times the share of the card's steps that can't be read, moves cover as it moves when a photo
+is 0.5 to 2.5 stops too bright: 26 rendered spots, in plain light and through their phones' tones."""
 UNPLACED_SE = 0.05
 """Nothing says how obliquely an unplaced picture was taken: this much cover at least is in doubt."""
 USUAL_ZENITH_DEG = 35.0
@@ -133,5 +136,7 @@ def mean_se(se: Floats, weight: Floats) -> Floats:
 
 def _gain_se(cover: Floats, correction: Correction | None) -> Floats:
     """What a wrong gain does to cover: nothing at the ends, most where edges are many."""
-    gain_se = UNCORRECTED_GAIN_SE if correction is None else correction.gain_se
+    gain_se = UNCORRECTED_GAIN_SE
+    if correction is not None:
+        gain_se = float(np.hypot(correction.light_se, UNREAD_GAIN_SE * correction.unread))
     return gain_se * np.clip(cover * (1 - cover), 0, 0.25)

@@ -34,8 +34,6 @@ MOST_INDEX_SE: Final = 0.05
 its error: at 0.035 closed dark turf in good daylight, which is what the index is for, lost its colour."""
 STEP_CODES: Final = 0.29
 """Standard deviation of what rounding to whole codes takes away, 1 / sqrt(12)."""
-OWN_COLOURS_SE: Final = 0.038
-"""How far the index is off where no coloured step says how the phone makes colours (`colourmatrix`)."""
 BELOW_SD: Final = 0.19
 """How far the tone curve is off below the darkest grey step, in log light by log of the code: 0.16 to 0.22
 (root mean square) from four fifths of that step's code down to a tenth of it, over the published curves of
@@ -44,10 +42,10 @@ TOO_DARK: Final = "colour withheld: too dark in one channel to tell its colour"
 TOO_SMEARED: Final = "colour withheld: blades too fine here to part their colour from the ground's"
 STRAY_LIGHT: Final = "colour withheld: stray light lies over the photo"
 EVENED_OUT: Final = "colour withheld: the photo's tones were evened out place by place"
-NO_STEPS: Final = "colour withheld: no coloured step of the card could be read"
+FEW_STEPS: Final = "colour withheld: too few coloured steps of the card could be read"
 ADVICE: Final = {
-    NO_STEPS: "most colour is withheld, none of the card's coloured steps can be read: print it in colour, "
-    "keep shadows off it, and take the photo less bright",
+    FEW_STEPS: "most colour is withheld, too few of the card's coloured steps can be read: print it in "
+    "colour, keep shadows off it, and take the photo less bright",
     STRAY_LIGHT: "most colour is withheld, stray light lies over the photo: wipe the lens, shade it",
     EVENED_OUT: "most colour is withheld, the photo's tones were evened out: switch HDR and filters off",
     TOO_DARK: "most colour is withheld, too dark to tell: take the photo in more light",
@@ -139,24 +137,23 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
         return np.stack([mean(channel) for channel in values.T], axis=-1)
 
     found = _measures(linear, mean)
-    dark = np.full(cells.count, np.nan)
+    dark, unread = np.full((2, cells.count), np.nan)
     codes = colours(np.take(pixels.rgb_coded.reshape(-1, 3), picked, axis=0))
-    dark[enough] = index_se(codes[enough], correction)
+    dark[enough], unread[enough] = index_se(codes[enough], correction), unread_se(codes[enough], correction)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
     toned = evened.index_se(correction)
     strayed = stray.index_se(correction)
-    own = OWN_COLOURS_SE * correction.own_colours
-    found["dgci_se"] = np.sqrt(dark**2 + smeared**2 + toned**2 + strayed**2 + own**2)
-    most = np.maximum(np.maximum(dark, smeared), own)
+    found["dgci_se"] = np.sqrt(dark**2 + unread**2 + smeared**2 + toned**2 + strayed**2)
+    most = np.maximum(np.maximum(dark, smeared), unread)
     why = np.select(
         [
             ~(found["dgci_se"] > MOST_INDEX_SE),
             strayed > np.maximum(most, toned),
             toned > most,
-            own > np.maximum(dark, smeared),
+            unread > np.maximum(dark, smeared),
             dark > smeared,
         ],
-        ["", STRAY_LIGHT, EVENED_OUT, NO_STEPS, TOO_DARK],
+        ["", STRAY_LIGHT, EVENED_OUT, FEW_STEPS, TOO_DARK],
         default=TOO_SMEARED,
     )
     return {name: np.where(why == "", values, np.nan) for name, values in found.items()}, why
@@ -219,6 +216,20 @@ def index_se(codes: Floats, correction: Correction) -> Floats:
     known = np.zeros((5, 5)) if correction.fit_cov is None else correction.fit_cov
     of_fit = np.einsum("in,ij,jn->n", half[:5], known, half[:5]) / small**2
     return np.sqrt(of_fit + np.sum(half[5:] ** 2, axis=0))
+
+
+def unread_se(codes: Floats, correction: Correction) -> Floats:
+    """Standard error of the same from coloured steps that could not be read: (N,), by differences."""
+    if correction.unread_cov is None:
+        return np.zeros(len(codes))
+    light = colour.tone_to_linear(codes, correction.tone) * np.asarray(correction.gain) - correction.stray
+    linear = colourmatrix.apply_matrix(np.maximum(light, 0), correction.matrix)
+    small = 0.02
+    to_both_sides = [
+        [_index(colourmatrix.moved(linear, d)) for d in (one, -one)] for one in small * np.eye(6)
+    ]
+    half = np.diff(to_both_sides, axis=1)[:, 0] / 2
+    return np.sqrt(np.einsum("in,ij,jn->n", half, correction.unread_cov, half)) / small
 
 
 def _index(linear: Floats) -> Floats:

@@ -78,6 +78,11 @@ class Sighting:
         """How many of the four markers were read."""
         return len(self.marker_corners_px)
 
+    @property
+    def burnt(self) -> Flags:
+        """(P,), the patches that are too bright to carry a value; those too dark are not among them."""
+        return np.asarray(self.patch_clipped & (np.nan_to_num(self.patch_rgb_coded).max(axis=1) > 128))
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Correction:
@@ -88,7 +93,7 @@ class Correction:
     matrix: Floats | None  # after the gain, (3, 3) or (3, 6) root polynomial; None when gains do it all
     delta_e_mean: float  # CIEDE2000 over patches not used to fit them
     delta_e_max: float
-    gain_se: float  # relative standard error of the gain
+    light_se: float  # relative standard error of light as dark as a lawn's
     values: CardValues
     half_lit: bool = False  # a shadow crosses the card, and its sunlit part was used
     grey_print: bool = False  # its coloured steps show no colour, and were left out
@@ -97,6 +102,8 @@ class Correction:
     haloed: bool = False  # told on the lawn that tones were evened out place by place
     darkest_code: float = 0.0  # lowest code of the grey steps used: below it the tone curve is a guess
     own_colours: bool = False  # no coloured step could be used: colours are as the phone makes them
+    unread: float = 0.0  # share of the card's steps that could not be read, or were in a shadow
+    unread_cov: Floats | None = None  # (6, 6), what coloured steps that can't be read leave unsure of colours
     stray: float = 0.0  # light that lay over the whole picture, as reflectance, and is taken off
     pale_gaps: float = 0.0  # what only a spot's gaps show of it, as a share of the ground's light
 
