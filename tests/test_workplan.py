@@ -24,7 +24,7 @@ from turfeye.amounts import PlanSettings, dressing_bags, dressing_l, heaps_g, se
 from turfeye.contours import polygon_area_m2, signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Patch, Sowing, Tape, Target, Task
-from turfeye.outline import signed_area
+from turfeye.outline import circle, signed_area
 from turfeye.tape import corner_names, fix
 from turfeye.temperatures import Temperatures
 from turfeye.window import window
@@ -305,6 +305,24 @@ def test_a_tape_does_not_go_through_the_house_that_a_lawn_goes_round():
         for name in (tape.corner_a, tape.corner_b):
             way = np.linspace(corners[name], (x, y), 200)
             assert signed_distance_m(way, house).max() < 0.11, (x, y, name)
+
+
+def test_a_tape_goes_round_a_tree_ring() -> None:
+    """Of an 8 x 6 m lawn with a tree ring in its middle every place has two corners that see it."""
+    ring = circle((4.0, 3.0), 1.2)
+    corners = dict(zip("ABCD", LAWN, strict=True))
+    through = 0
+    for x, y in itertools.product(np.arange(0.3, 8, 0.4), np.arange(0.3, 6, 0.4)):
+        if signed_distance_m(np.array([[x, y]]), ring)[0] > -0.15:
+            continue
+        tape, straight = fix(x, y, LAWN, beds_m=[ring]), fix(x, y, LAWN)
+        assert tape.error_m <= 0.3
+        for one, most in ((tape, 0.11), (straight, 9.0)):
+            for name in (one.corner_a, one.corner_b):
+                over_m = signed_distance_m(np.linspace(corners[name], (x, y), 200), ring).max()
+                assert over_m < most, (x, y, name)
+                through += over_m > 0.11
+    assert through > 20  # without the ring they would go through it
 
 
 def test_tape_takes_users_names_and_the_unambiguous_side():

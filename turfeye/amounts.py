@@ -13,6 +13,7 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from turfeye.errors import LawnError
 from turfeye.mixes import Mix, pure_live_seed_share
+from turfeye.records import Floats
 from turfeye.temperatures import Temperatures
 from turfeye.words import so_many
 
@@ -40,6 +41,7 @@ class PlanSettings:
     purity: float = 1.0  # of the seed, from its bag; with germination it is the share of pure live seed
     germination: float = 1.0
     corner_names: tuple[str, ...] | None = None
+    beds_m: tuple[Floats, ...] = ()  # each (K, 2), in the way of a tape
     temperatures: Temperatures | None = None
 
     def __post_init__(self) -> None:

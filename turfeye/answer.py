@@ -109,6 +109,7 @@ def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> Pl
         purity=lawn.seed.purity,
         germination=lawn.seed.germination,
         corner_names=lawn.corner_names,
+        beds_m=lawn.beds_m,
         temperatures=temperatures,
     )
 

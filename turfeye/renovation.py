@@ -200,7 +200,7 @@ def materials(
 def _task(place: Patch, lines: Sequence[Material], outline_m: Floats, settings: PlanSettings) -> Task:
     """What its lines bring to a place, and where that is by tape."""
     seed, fill = (sum(line.amount for line in lines if line.what == what) for what in ("seed", "fill"))
-    tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names)
+    tape = fix(place.x_m, place.y_m, outline_m, names=settings.corner_names, beds_m=settings.beds_m)
     return Task(place, tape, seed, fill, place.because)
 
 

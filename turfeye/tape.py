@@ -27,14 +27,15 @@ def fix(
     outline_m: Floats,
     *,
     names: Sequence[str] | None = None,
+    beds_m: Sequence[Floats] = (),
 ) -> Tape:
     """The two corners from which two tape distances place a point best.
 
     Two circles cross at the point; with the angle g between the tapes, the place's standard deviation along
     the worse direction is s / sqrt(1 - |cos g|), s that of the tape. Of the two crossings the wrong one
     should lie off the lawn: pairs where it doesn't come last, corners beyond a usual tape before those. A
-    tape that would have to leave the lawn, across an inner corner, is taken only where no others place the
-    point to `WORST_SE_M`: there a house may stand.
+    tape that would have to leave the lawn, across an inner corner or one of ``beds_m``, is taken only where
+    no others place the point to `WORST_SE_M`: there a house may stand, or a tree.
 
     Raises LawnError when the names don't match the outline or no two corners can place the point.
 
@@ -48,7 +49,7 @@ def fix(
             f"the outline has {len(outline_m)} corners and {len(names)} names; give each corner one name"
         )
     point = np.array([x_m, y_m])
-    hidden = [_leaves(outline_m, corner, point) for corner in outline_m]
+    hidden = [_leaves(outline_m, beds_m, corner, point) for corner in outline_m]
     choices = []
     for a, b in combinations(range(len(outline_m)), 2):
         error = _place_se(point, outline_m[a], outline_m[b])
@@ -70,10 +71,11 @@ def fix(
     )
 
 
-def _leaves(outline_m: Floats, corner: Floats, point: Floats) -> bool:
-    """Whether the straight way from a corner to a point goes over ground beside the lawn."""
+def _leaves(outline_m: Floats, beds_m: Sequence[Floats], corner: Floats, point: Floats) -> bool:
+    """Whether the straight way from a corner to a point goes over ground beside the lawn, or over a bed."""
     way = np.linspace(corner, point, 50)
-    return bool(signed_distance_m(way, outline_m).min() < -2 * TAPE_SE_M)
+    off = [-signed_distance_m(way, outline_m), *(signed_distance_m(way, bed) for bed in beds_m)]
+    return bool(np.max(off) > 2 * TAPE_SE_M)
 
 
 def _place_se(point: Floats, a: Floats, b: Floats) -> float:

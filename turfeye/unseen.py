@@ -165,7 +165,7 @@ def _by_tape(
     words = []
     for part in parts[:MOST_PLACES]:
         x, y = (np.average(v[part], weights=season.area_m2[part]) for v in (season.x_m, season.y_m))
-        tape = fix(float(x), float(y), outline_m, names=corner_names)
+        tape = fix(float(x), float(y), outline_m, names=corner_names, beds_m=season.grid.beds_m)
         at = f"{tape.from_a_m:.1f} m from {tape.corner_a} and {tape.from_b_m:.1f} m from {tape.corner_b}"
         words.append(f"{at} ({square_metres(season.area_m2[part].sum())})" if len(parts) > 1 else at)
     return words + ([f"{len(parts) - MOST_PLACES} more places"] if len(parts) > MOST_PLACES else [])

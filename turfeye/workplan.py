@@ -98,7 +98,7 @@ def plan(
 def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings: PlanSettings) -> Task:
     """What to do about one patch, area and deficit rounded first; no seed where it is not thin or bare."""
     shown = replace(patch, area_m2=float(amounts.two_decimals(patch.area_m2)))
-    tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names)
+    tape = fix(patch.x_m, patch.y_m, outline_m, names=settings.corner_names, beds_m=settings.beds_m)
     ends = _ends_m(patch) if patch.kind in ("thin", "bare", "slow") else None
     why = patch.because if ends is None else f"{patch.because}; {_from_end_to_end(ends, outline_m, settings)}"
     if patch.kind not in ("thin", "bare") or not math.isfinite(patch.deficit):
@@ -132,7 +132,7 @@ def _ends_m(patch: Patch) -> Floats | None:
 
 def _from_end_to_end(ends: Floats, outline_m: Floats, settings: PlanSettings) -> str:
     """Where a long patch runs, by tape."""
-    tapes = [fix(x, y, outline_m, names=settings.corner_names) for x, y in ends]
+    tapes = [fix(x, y, outline_m, names=settings.corner_names, beds_m=settings.beds_m) for x, y in ends]
     places = [f"{t.corner_a} {t.from_a_m:.2f}, {t.corner_b} {t.from_b_m:.2f} m" for t in tapes]
     return f"it runs {np.hypot(*(ends[1] - ends[0])):.1f} m, from {places[0]} to {places[1]}"
 
