@@ -8,7 +8,7 @@ import pytest
 from posing import photo_of
 from yards import OUTLINE_M, view_from
 
-from turfeye import corners, notes, photo, view
+from turfeye import corners, photo, view
 
 SIZE = (1000, 700)
 FOCAL_PX = photo.focal_from_35mm(26.0, SIZE)
@@ -82,15 +82,6 @@ def test_a_longer_lens_may_be_a_part_of_a_photo():
     assert "the photo was taken with 26 mm: the photo was cropped or zoomed (mark the whole one)" in said
     (said,) = corners.of_lens(shot(), marked(EYE), OUTLINE_M * [1, 0.75])
     assert "cropped" not in said
-
-
-def test_several_parts_of_photos_are_one_note_that_fits_them_all():
-    """It read "2 photos (a.jpg, b.jpg): this photo was cropped"."""
-    (note,) = notes.gathered((name, corners.of_cut(1.18, "a.jpg")) for name in ("b.jpg", "c.jpg"))
-    assert str(note).startswith(
-        "2 photos (b.jpg, c.jpg), each: cropped or zoomed: by what lies around the lawn"
-    )
-    assert corners.of_cut(0.85, "a.jpg").startswith("laid over a.jpg, which was cropped: by what lies")
 
 
 def test_without_a_header_only_what_no_phone_has_is_told():

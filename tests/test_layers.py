@@ -31,7 +31,7 @@ ORDER = (
     "amounts plotsheet",
     "contours treatments",
     "view tape places gather",
-    "corners",
+    "corners cut upright",
     "models",
     "sward",
     "region",

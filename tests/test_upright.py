@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from turfeye import charts, glance, lawn, newlawn, photo, region, survey, view
+from turfeye import charts, glance, lawn, newlawn, photo, region, survey, upright
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 FERRY = SAMPLES / "ferry-cottage"
@@ -28,10 +28,10 @@ def test_points_turn_as_pixels_do(turns):
     marked = np.zeros((30, 40), int)
     places = np.array([[0, 0], [39, 0], [7, 21], [39, 29]])  # x, y
     marked[places[:, 1], places[:, 0]] = [1, 2, 3, 4]
-    x, y = view.turned_px(places, (40, 30), turns).astype(int).T
+    x, y = upright.turned_px(places, (40, 30), turns).astype(int).T
     assert np.rot90(marked, turns)[y, x].tolist() == [1, 2, 3, 4]
     size = (40, 30) if turns % 2 == 0 else (30, 40)
-    assert view.turned_px(np.stack([x, y], axis=1), size, -turns).tolist() == places.tolist()
+    assert upright.turned_px(np.stack([x, y], axis=1), size, -turns).tolist() == places.tolist()
 
 
 def by_place(table):
@@ -41,17 +41,17 @@ def by_place(table):
 
 
 @pytest.fixture(scope="module")
-def upright(tmp_path_factory):
+def standing(tmp_path_factory):
     return glance.look(lying(WINDOW, tmp_path_factory.mktemp("upright"), 0))
 
 
 @pytest.mark.parametrize("turns", [1, 2, 3])
-def test_a_lawn_view_that_lies_is_measured_as_upright(tmp_path, upright, turns):
+def test_a_lawn_view_that_lies_is_measured_as_upright(tmp_path, standing, turns):
     """It was told to be turned in the gallery; of this photo's cells some came out 24 points off then."""
     seen = glance.look(lying(WINDOW, tmp_path, turns))
-    assert view.quarter_turns(upright.view) == 0
-    assert view.quarter_turns(seen.view) == -turns % 4
-    one, other = (by_place(each.table) for each in (upright, seen))
+    assert upright.quarter_turns(standing.view) == 0
+    assert upright.quarter_turns(seen.view) == -turns % 4
+    one, other = (by_place(each.table) for each in (standing, seen))
     both = sorted(one.keys() & other.keys())
     assert len(both) >= 0.95 * len(one)
     one, other = (np.array([each[place] for place in both]) for each in (one, other))
@@ -61,7 +61,7 @@ def test_a_lawn_view_that_lies_is_measured_as_upright(tmp_path, upright, turns):
 
 def test_a_spot_view_has_no_way_up(tmp_path):
     seen = glance.look(lying(SAMPLES / "trial-spots" / "photos" / "2026-04-24-spot-2.jpg", tmp_path, 2))
-    assert view.quarter_turns(seen.view) == 0
+    assert upright.quarter_turns(seen.view) == 0
 
 
 def test_the_region_is_found_in_a_lying_picture_and_stays_on_its_pixels():
@@ -82,7 +82,7 @@ def test_corners_are_proposed_in_an_outline_s_order_on_the_pixels_of_a_lying_pho
     wanted = newlawn.corners_in(whole, 4)
     path = lying(WINDOW, tmp_path, 3)
     found = newlawn.corners_in(photo.read(path), 4)
-    assert np.abs(found - view.turned_px(wanted, whole.size_px, 3)).max() < 1
+    assert np.abs(found - upright.turned_px(wanted, whole.size_px, 3)).max() < 1
 
 
 def test_a_season_takes_lying_photos_marked_and_later_ones(tmp_path):
@@ -95,7 +95,7 @@ def test_a_season_takes_lying_photos_marked_and_later_ones(tmp_path):
         lying(FERRY / "photos" / f"{name}.jpg", place / "photos", turns)
     text = (place / "lawn.toml").read_text(encoding="utf-8")
     marked = lawn.read(FERRY).views[0].corners_px
-    turned = view.turned_px(marked, photo.read(FERRY / "photos" / f"{names[0]}.jpg").size_px, 2)
+    turned = upright.turned_px(marked, photo.read(FERRY / "photos" / f"{names[0]}.jpg").size_px, 2)
     head = text[: text.index("corners_px")].replace(".jpg", ".png")
     (place / "lawn.toml").write_text(f"{head}corners_px = {turned.tolist()}\n", encoding="utf-8")
 
@@ -116,9 +116,9 @@ def test_a_season_takes_lying_photos_marked_and_later_ones(tmp_path):
     assert np.sqrt(np.mean(np.square(off))) < 0.08
 
 
-def test_the_overlay_of_a_lying_photo_is_drawn_upright(tmp_path, upright):
+def test_the_overlay_of_a_lying_photo_is_drawn_upright(tmp_path, standing):
     seen = glance.look(lying(WINDOW, tmp_path, 1))
-    whole, turned = (charts.overlay(one).axes[0] for one in (upright, seen))
+    whole, turned = (charts.overlay(one).axes[0] for one in (standing, seen))
     assert turned.images[0].get_array().shape == whole.images[0].get_array().shape
     card, same = (max(axes.lines, key=lambda line: len(line.get_xdata())) for axes in (turned, whole))
     assert np.abs(np.array(card.get_data()) - np.array(same.get_data())).max() < 3

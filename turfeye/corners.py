@@ -78,16 +78,6 @@ def of_lens(picture: Photo, corners_px: Floats, outline_m: Floats) -> list[str]:
     ]
 
 
-def of_cut(times: float, over: str) -> str:
-    """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
-    is a part of a larger one."""
-    which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
-    return (
-        f"{which}: by what lies around the lawn the lens is {times:.2f} times as long as the header says. "
-        "Places rest on the lens solved for, and are less sure; file the whole photo, as the camera wrote it"
-    )
-
-
 def of_height(seen: View) -> list[str]:
     """That nobody stands so low or so high as a view by marked corners has it."""
     low_m, high_m = HELD_M

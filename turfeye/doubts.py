@@ -45,6 +45,11 @@ def unplaced(place: Lawn, why: Mapping[str, str]) -> list[Note]:
     return notes.gathered(why.items(), called=photonames.called(place, why, to_retake=True))
 
 
+def placed(place: Lawn, said: Sequence[tuple[str, str]]) -> list[Note]:
+    """What is said, (photo, words), of filed photos that are placed."""
+    return notes.gathered(said, called=photonames.called(place, [name for name, _ in said]))
+
+
 def _not_photographed(place: Lawn, measured: Iterable[Measured]) -> list[str]:
     """Plots of a trial without a photo, measured or not, where most have one from the last few days."""
     views = {one.path.name: str(one.facts.get("view", "")) for one in measured}

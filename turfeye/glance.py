@@ -14,6 +14,7 @@ from turfeye import (
     cells,
     colour,
     covererror,
+    cut,
     evened,
     faults,
     leafcolour,
@@ -26,6 +27,7 @@ from turfeye import (
     stray,
     sward,
     teach,
+    upright,
     view,
 )
 from turfeye.covererror import Conditions
@@ -110,7 +112,7 @@ def look(
             "mislead, since it mirrors the sky (laminated, glossy, wet) or is printed too pale: print it "
             "on matt paper"
         )
-    said = [*([twice] if twice else []), *teach.left_aside(picture.path)]
+    said = [*([twice] if twice else []), *cut.of_photo(picture, sighting), *teach.left_aside(picture.path)]
     return replace(one, warnings=(*said, *one.warnings)) if said else one
 
 
@@ -201,9 +203,9 @@ def judged(
             lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px)
             plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
         plain = sward.exposed(plain)
-    turns = view.quarter_turns(seen)
-    upright = sward.classify(np.ascontiguousarray(np.rot90(plain, turns)))
-    shares = Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in upright.planes))
+    turns = upright.quarter_turns(seen)
+    stood = sward.classify(np.ascontiguousarray(np.rot90(plain, turns)))
+    shares = Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in stood.planes))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
 
@@ -216,7 +218,7 @@ def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats) -> tuple[fl
 
 def _lawn_region(pixels: Pixels) -> Floats:
     """Probability that each pixel shows the lawn, (H, W), however the picture lies."""
-    return region.lawn_region(pixels.rgb_coded, turns=view.quarter_turns(pixels.view))
+    return region.lawn_region(pixels.rgb_coded, turns=upright.quarter_turns(pixels.view))
 
 
 def _faults(pixels: Pixels, card_px: Floats | None, lawn: Flags | None) -> faults.Faults:

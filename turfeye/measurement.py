@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from turfeye import (
     cells,
     corners,
+    cut,
     glance,
     lessons,
     models,
@@ -19,7 +21,7 @@ from turfeye import (
     store,
     summary,
     sward,
-    view,
+    upright,
     whereabouts,
 )
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
@@ -154,7 +156,8 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     one = glance.look_through(
         picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson
     )
-    said = [line for line in (where.twice, *_against_marks(place, picture, where), where.unread) if line]
+    doubts = _of_cut(picture, where), _against_marks(place, picture, where)
+    said = [line for line in (where.twice, *chain(*doubts), where.unread) if line]
     one = replace(one, warnings=(*said, *one.warnings))
     return one.table, {
         **summary.kept(one),
@@ -163,17 +166,21 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     }
 
 
-def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
-    """What speaks against the corners marked in this photo, or the outline's lengths.
+def _of_cut(picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
+    """That a photo, or the one that it was laid over, is a part of a larger one."""
+    if where.placed is None or where.placed.over is None:
+        return cut.of_photo(picture, where.sighting)
+    if where.placed.cut is not None:
+        return [cut.of_surroundings(where.placed.cut, where.placed.over)]
+    return cut.of_photo(picture, None, lens_told=picture.focal_px is not None)
 
-    Of one unmarked: that it, or the one that it was laid over, is no whole photo.
-    """
-    if where.placed is None:
+
+def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
+    """What speaks against the corners marked in this photo, or the outline's lengths."""
+    if where.placed is None or where.placed.over is not None:
         return []
-    if where.placed.over is not None:
-        return [] if where.placed.cut is None else [corners.of_cut(where.placed.cut, where.placed.over)]
     marked_px = next(v.corners_px for v in place.views if v.photo == picture.path.name)
-    lawn = region.lawn_in_garden(picture.rgb_coded, turns=view.quarter_turns(where.view))
+    lawn = region.lawn_in_garden(picture.rgb_coded, turns=upright.quarter_turns(where.view))
     _, doubt = region.check_corners(lawn, marked_px)
     said = [*([doubt] if doubt else []), *corners.of_lens(picture, marked_px, place.outline_m)]
     if where.sighting is not None:
@@ -197,10 +204,18 @@ def marks_doubted(folder: Path | str, name: str) -> list[str]:
     return [f"no card in it checks the outline's size. By its lengths it {by}: if that is wrong, so are they"]
 
 
-def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> dict[str, str]:
-    """Which of a lawn's filed photos can't be measured as they are: why, and what to do, by name.
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """What is known of filed photos once they are placed, before anything is measured."""
 
-    A photo needs a known spot's card or a marked view that it can be laid over; nothing is measured here.
+    unplaced: dict[str, str]  # those that can't be measured as they are: why, and what to do, by name
+    cropped: tuple[tuple[str, str], ...]  # (name, why) of those that are, or may be, parts of larger ones
+
+
+def placing(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> Placing:
+    """Where a lawn's filed photos belong, as far as it is to be told; nothing is measured here.
+
+    A photo needs a known spot's card or a marked view that it can be laid over.
     """
     place = read(folder)
     standpoints = Standpoints(place)
@@ -208,6 +223,7 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
     for path, (digest, _) in keys.items():
         standpoints.recall(path.name, digest, wanted=_wanted(place, path))
     refused: dict[str, str] = {}
+    cropped: dict[str, list[str]] = {}
     again = f"can't be laid over the marked photo. {what_to_do(place)}"
 
     def go(path: Path) -> None:
@@ -219,9 +235,10 @@ def unplaced(folder: Path | str, names: Collection[str], *, tell: Tell = untold)
             refused[path.name] = again if isinstance(error, AlignmentError) else str(error)
             return
         refused.pop(path.name, None)
+        cropped[path.name] = _of_cut(picture, where)
         if picture.taken is not None:
             standpoints.learn(path.name, {"taken": picture.taken.isoformat(), **where.facts})
 
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    return refused
+    return Placing(refused, tuple((name, why) for name, whys in cropped.items() for why in whys))

@@ -34,6 +34,11 @@ ENDINGS = (
     ".jpg", ".jpeg", ".jpe", ".jfif", ".heic", ".heif", ".hif", ".png", ".tif", ".tiff", ".webp", ".avif",
 )  # fmt: skip
 """How the names of such pictures end, in small letters."""
+CAMERA_SHAPES = (1, 5 / 4, 4 / 3, 3 / 2, 16 / 9, 2, 37 / 18, 19 / 9, 13 / 6, 20 / 9, 7 / 3)
+"""How much longer than wide cameras write photos, those for a phone's whole screen too: common practice, no
+source."""
+OTHER_SHAPE = 0.015
+"""Relative: 4208 x 3120, which phones write too, is longer than 4 to 3 by 0.012."""
 MOST_ZOOM = 1.02
 """Digital zoom (CIPA DC-008, tag 0xA404; 0 where there is none) from which the focal length is not known."""
 FULL_FRAME_DIAGONAL_MM = 43.2666
@@ -80,9 +85,10 @@ def read(path: Path | str, *, taken: datetime | None = None) -> Photo:
         rgb_coded=rgb,
         taken=when,
         taken_from=source,
-        focal_px=_focal_px(exif, rgb.shape[1], rgb.shape[0]),
+        focal_px=_focal_px(exif, (rgb.shape[1], rgb.shape[0])),
         camera=_camera(exif),
         digest=hashlib.sha256(data).hexdigest(),
+        shot_px=_shot_px(exif),
         halved_colour=_halves_colour(image),
     )
 
@@ -138,6 +144,25 @@ def focal_from_35mm(focal_35mm: float, size_px: tuple[int, int]) -> float:
     3004.6
     """
     return focal_35mm / FULL_FRAME_DIAGONAL_MM * math.hypot(*size_px)
+
+
+def same_shape(one_px: tuple[int, int], other_px: tuple[int, int]) -> bool:
+    """Whether pictures of these sizes are equally long for their width, to 2 %, however they are turned.
+
+    >>> same_shape((4032, 3024), (1512, 2016)), same_shape((4032, 3024), (3024, 3024))
+    (True, False)
+    """
+    return abs(max(one_px) / min(one_px) / (max(other_px) / min(other_px)) - 1) <= 0.02
+
+
+def of_a_camera(size_px: tuple[int, int]) -> bool:
+    """Whether cameras write photos of such a shape.
+
+    >>> of_a_camera((4032, 3024)), of_a_camera((1960, 4032)), of_a_camera((4032, 2600))
+    (True, True, False)
+    """
+    shape = max(size_px) / min(size_px)
+    return any(abs(shape / one - 1) <= OTHER_SHAPE for one in CAMERA_SHAPES)
 
 
 def _bytes(path: Path) -> bytes:
@@ -303,21 +328,28 @@ def _exif_time(text: object, offset: object) -> datetime | None:
     return when.replace(tzinfo=timezone(-shift if found[1] == "-" else shift))
 
 
-def _focal_px(exif: Exif, width: int, height: int) -> float | None:
-    """None when the header has none, or the picture was cropped since (its shape is not the camera's) or in
-    the phone (digital zoom: some count it into the focal length, others don't).
+def _shot_px(exif: Exif) -> tuple[int, int] | None:
+    """The size that a photo was taken at, the longer side first; None where the header doesn't say."""
+    part = exif.get_ifd(_EXIF_PART)
+    try:
+        sides = sorted((int(part.get(_WIDTH, 0)), int(part.get(_HEIGHT, 0))))
+    except (TypeError, ValueError):
+        return None
+    return (sides[1], sides[0]) if sides[0] > 0 else None
+
+
+def _focal_px(exif: Exif, size_px: tuple[int, int]) -> float | None:
+    """None when the header has none, or the picture was cropped since (its shape is not the header's, or no
+    camera's) or in the phone (digital zoom: some count it into the focal length, others don't).
     """
     part = exif.get_ifd(_EXIF_PART)
     try:
         focal = float(part.get(_FOCAL_35MM, 0))
-        shot = sorted((float(part.get(_WIDTH, width)), float(part.get(_HEIGHT, height))))
         zoomed = float(part.get(_ZOOMED, 0)) > MOST_ZOOM
     except (TypeError, ValueError):
         return None
-    now = sorted((width, height))
-    if zoomed or not focal > 0 or not shot[0] > 0 or abs(now[1] / now[0] / (shot[1] / shot[0]) - 1) > 0.02:
-        return None
-    return focal_from_35mm(focal, (width, height))
+    cropped = not of_a_camera(size_px) or not same_shape(_shot_px(exif) or size_px, size_px)
+    return None if zoomed or cropped or not focal > 0 else focal_from_35mm(focal, size_px)
 
 
 def _camera(exif: Exif) -> str | None:

@@ -38,6 +38,7 @@ class Photo:
     focal_px: float | None  # at this picture's size; None when the header has no focal length
     camera: str | None
     digest: str  # SHA-256 of the file's bytes, hex
+    shot_px: tuple[int, int] | None = None  # its size when it was taken, by its header; the longer side first
     halved_colour: bool = False  # the file holds colour at half the size (4:2:0), as nearly all phones' do
 
     @property

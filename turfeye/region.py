@@ -37,7 +37,7 @@ def lawn_region(rgb_coded: Bytes, *, turns: int = 0) -> Floats:
     Parameters
     ----------
     rgb_coded : (H, W, 3) uint8 sRGB.
-    turns : quarter turns anticlockwise by which it comes to stand upright (``view.quarter_turns``): the
+    turns : quarter turns anticlockwise by which it comes to stand upright (``upright.quarter_turns``): the
         network has learnt from upright pictures.
 
     Returns

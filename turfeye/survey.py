@@ -61,7 +61,7 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
-from turfeye.measurement import Measured, marks_doubted, measure, unplaced
+from turfeye.measurement import Measured, marks_doubted, measure, placing
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area, without
 from turfeye.readings import Reading
@@ -73,7 +73,7 @@ from turfeye.words import listed
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
-    "round_of", "season", "sow_plan", "teach_lawn", "treatments_of", "unplaced",
+    "placing", "round_of", "season", "sow_plan", "teach_lawn", "treatments_of",
 ]  # fmt: skip
 
 

@@ -130,6 +130,25 @@ def lens_by_corners(photo: Photo, corners_px: Floats, outline_m: Floats) -> tupl
     return focal_35mm, math.sqrt(fit.covariance[6, 6]), fit.rms_px
 
 
+def lens_by_card(photo: Photo, sighting: Sighting) -> tuple[float, float] | None:
+    """How many times as long as its header's a photo's lens is by the card's shape in it, and how sure that
+    is (relative); None where the header tells none, or no camera sees the card so.
+
+    Seen from straight above, and of a small card, nothing is sure.
+    """
+    if photo.focal_px is None:
+        return None
+    points_m, points_px = (
+        np.asarray(points, dtype=float).reshape(-1, 2)
+        for points in (sighting.marker_corners_m, sighting.marker_corners_px)
+    )
+    sd_px = max(MARKER_SD_PX, float(sighting.reprojection_px))
+    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px, focal_sd=FREE_FOCAL_SD)
+    if fit is None:
+        return None
+    return math.exp(fit.theta[6]) / photo.focal_px, math.sqrt(fit.covariance[6, 6])
+
+
 def resized(view: View, size_px: tuple[int, int]) -> View:
     """The same view of the picture at another size (pixel centres stay at integers)."""
     scale = np.array(size_px) / np.array(view.size_px)
@@ -336,32 +355,6 @@ def _projected(theta: Floats, object_points: Floats, size_px: tuple[int, int]) -
 
 
 # ------------------------------------------------------------------------------------------------- using
-
-
-def quarter_turns(view: View) -> int:
-    """By how many quarter turns anticlockwise an oblique picture comes to stand upright, as its pose has it.
-
-    0 of one from above, which has no way up. A header that lost, or never had, which way the phone was held
-    leaves a picture on its side or its head. Points stay those of the picture as it lies.
-    """
-    if view.tilt_deg <= OBLIQUE_DEG:
-        return 0
-    right, down, _ = view.rotation[:, 2]  # where the sky is, as the camera sees it
-    return round(math.atan2(right, -down) / (math.pi / 2)) % 4
-
-
-def turned_px(points_px: Floats, size_px: tuple[int, int], turns: int) -> Floats:
-    """Where pixels (..., 2) of a picture of ``size_px`` lie once it is turned by so many quarter turns
-    anticlockwise, as ``np.rot90`` turns it.
-
-    >>> turned_px(np.array([[10.0, 0.0]]), (40, 30), 1).tolist()
-    [[0.0, 29.0]]
-    """
-    points, (width, height) = np.asarray(points_px, dtype=float), size_px
-    for _ in range(turns % 4):
-        points = np.stack([points[..., 1], width - 1 - points[..., 0]], axis=-1)
-        width, height = height, width
-    return points
 
 
 def project(view: View, xy_m: Floats) -> Floats:

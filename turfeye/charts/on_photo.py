@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from turfeye import summary
+from turfeye import summary, upright
 from turfeye import view as view_module
 from turfeye.drawing import (
     ACCENT,
@@ -35,7 +35,7 @@ LONGEST_PX = 1800  # of the photo as drawn
 @styled
 def overlay(look: Look) -> Figure:
     """The photo, upright, with its cells tinted by cover; what was not seen is hatched."""
-    turns = 0 if look.view is None else view_module.quarter_turns(look.view)
+    turns = 0 if look.view is None else upright.quarter_turns(look.view)
     rgb, factor = _shrunk(np.ascontiguousarray(np.rot90(look.photo.rgb_coded, turns)), LONGEST_PX)
     height, width = rgb.shape[:2]
     wide = 9.0 if width >= height else 6.4
@@ -48,7 +48,7 @@ def overlay(look: Look) -> Figure:
     _draw_cells(axes, look, turns, factor, wide / width)
     if look.sighting is not None:
         card = np.vstack([look.sighting.corners_px, look.sighting.corners_px[:1]])
-        card = view_module.turned_px(card, look.photo.size_px, turns)
+        card = upright.turned_px(card, look.photo.size_px, turns)
         axes.plot(*_shrunk_px(card, factor).T, color=ACCENT, lw=1.6)
     frameless(axes)
     draw_cover_bar(figure, wide + 0.42, 0.2, tall)
@@ -78,8 +78,8 @@ def _draw_cells(axes: Axes, look: Look, turns: int, factor: float, in_per_px: fl
     """Cells tinted by cover, or hatched where not seen."""
     from matplotlib.collections import PolyCollection
 
-    upright = view_module.turned_px(_cell_corners_px(look), look.photo.size_px, turns)
-    corners = _shrunk_px(upright, factor)
+    turned = upright.turned_px(_cell_corners_px(look), look.photo.size_px, turns)
+    corners = _shrunk_px(turned, factor)
     seen = look.table.state == "seen"
     tinted = {"facecolors": cover_colours(look.table.cover)[seen], "alpha": 0.5}
     hatched = {"facecolors": "none", "hatch": "////"}

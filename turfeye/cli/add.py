@@ -96,9 +96,11 @@ def add(
         name = next(one.name for one in lawn.read(folder).views if one.photo == filed[0].path.name)
         click.echo(f"corners marked as view {name!r}")
     with waiting() as tell:
-        why = survey.unplaced(folder, {one.path.name for one in filed}, tell=tell)
-    if why:
+        placing = survey.placing(folder, {one.path.name for one in filed}, tell=tell)
+    if why := placing.unplaced:
         say(notes.headed("filed, but not placed yet", doubts.unplaced(lawn.read(folder), why)))
+    for note in doubts.placed(lawn.read(folder), placing.cropped):
+        say(str(note))
     listed = byphoto.list_filed(lawn.read(folder), filed, why)
     if many:
         say(f"each photo: {listed}")
