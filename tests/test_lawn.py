@@ -153,7 +153,8 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
     store.save_cells(back, key, kept)
     found = store.load_cells(back, key)
     assert found is not None
-    for ours, theirs in zip(found[0].grid.beds_m, back.beds_m, strict=True):
+    assert len(found[0].grid.beds_m) == 2
+    for ours, theirs in zip(found[0].grid.beds_m, kept.grid.beds_m, strict=True):
         np.testing.assert_array_equal(ours, theirs)
 
 

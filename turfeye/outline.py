@@ -22,6 +22,8 @@ uneven ground is a few centimetres."""
 
 ROUND = 36
 """Corners of the polygon that stands for a circle: nowhere off by more than a four-hundredth of its width."""
+BESIDE_BED_M = 0.1
+"""So far beside a bed nothing is told of the ground: a bed is paced or taped to that. Ours."""
 NO_SHARE = 1e-9
 """So little of a cell is what rounding leaves of one that lies in a bed."""
 
@@ -112,11 +114,29 @@ def cell_shares(outline_m: Floats, grid: Grid) -> Floats:
 
 
 def without(grid: Grid, beds_m: Sequence[Floats]) -> Grid:
-    """The grid of an outline without the beds in it, each (K, 2): cells keep what is left of them."""
+    """The grid of an outline without the beds in it, each (K, 2): cells keep what is left of them.
+
+    A rim of `BESIDE_BED_M` about each goes with it: measured or placed so far off, its bark would be told as
+    bare lawn.
+    """
     if not beds_m or grid.share is None:
         return grid
-    share = grid.share - sum(cell_shares(bed, grid) for bed in beds_m)
-    return replace(grid, share=np.where(share > NO_SHARE, share, 0.0), beds_m=tuple(beds_m))
+    taken = tuple(wider(bed, BESIDE_BED_M) for bed in beds_m)
+    share = grid.share - sum(cell_shares(bed, grid) for bed in taken)
+    return replace(grid, share=np.where(share > NO_SHARE, share, 0.0), beds_m=taken)
+
+
+def wider(points_m: Floats, by_m: float) -> Floats:
+    """An anticlockwise polygon (K, 2) with each side moved outward; sharp corners don't run out far.
+
+    >>> wider(np.array([[0.0, 0], [2, 0], [2, 1], [0, 1]]), 0.5).tolist()
+    [[-0.5, -0.5], [2.5, -0.5], [2.5, 1.5], [-0.5, 1.5]]
+    """
+    along = np.roll(points_m, -1, axis=0) - points_m
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    out = np.stack([along[:, 1], -along[:, 0]], axis=-1)
+    before = np.roll(out, 1, axis=0)
+    return points_m + by_m * (out + before) / np.maximum(1 + np.sum(out * before, axis=1), 0.5)[:, None]
 
 
 def circle(middle_m: Sequence[float], across_m: float) -> Floats:
