@@ -536,6 +536,21 @@ def test_of_a_season_s_photos_a_digest_is_shown_and_a_table_has_each(folder: Pat
     assert (folder / "results/filed.csv").read_text().count(",filed before,") == 32
 
 
+def test_photos_from_before_the_sowing_are_told_together(folder: Path, tmp_path: Path) -> None:
+    """Those of days that are another one with day and month swapped were a line each, of 400 letters."""
+    for n in range(1, 19):
+        picture(tmp_path / f"IMG_{n:04}.jpg", taken=datetime(2026, 2, n, 9), seed=n)
+    done = run("add", folder, tmp_path)
+    assert done.exit_code == 2
+    _, *said = done.stderr.splitlines()
+    assert len(said) == 2
+    dated = [
+        re.search(r", each: is dated (.*), before the sowing of 2026-03-14; if it shows", one) for one in said
+    ]
+    assert {one and one[1] for one in dated} >= {"2026-02-01 to 2026-02-18"}
+    assert sum("--date (perhaps 2026-04-02 to" in one for one in said) == 1
+
+
 def test_what_became_of_each_photo_is_kept_over_several_goes(folder: Path, tmp_path: Path) -> None:
     """The table held the last call only, and none of thirty photos and fewer."""
     handed_in = [picture(tmp_path / f"IMG_{n:04}.jpg", seed=n) for n in range(4)]
@@ -708,7 +723,8 @@ def test_all_photos_that_can_t_be_filed_are_told_at_once(folder: Path, tmp_path:
 
 def test_a_clock_that_is_a_year_off_is_told_with_the_day_that_it_may_be(folder: Path, tmp_path: Path) -> None:
     slow = picture(tmp_path / "slow.jpg", taken=datetime(2025, 4, 2, 10))
-    assert "give the true day: --date 2026-04-02" in run("add", folder, slow).stderr
+    said = run("add", folder, slow).stderr
+    assert "give the true day with --date (perhaps 2026-04-02, with the right year)" in said
     fast = picture(tmp_path / "fast.jpg", taken=datetime(2026, 4, 2, 10).replace(year=date.today().year + 1))
     done = run("add", folder, fast)
     assert done.exit_code == 0

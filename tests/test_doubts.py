@@ -48,8 +48,8 @@ def test_notes_on_the_same_photos_name_them_once():
 
 
 def test_a_verb_fits_one_photo_and_many():
-    """Eighteen photos were told "18 photos (...): was taken ..., add it with --before"."""
-    said = "was taken on 2026-03-01, before the sowing; if it shows the work, add it with --before"
+    """Eighteen photos were told "18 photos (...): is dated ..., add it with --before"."""
+    said = "is dated 2026-03-01, before the sowing; if it shows the work, add it with --before"
     names = [f"{k:02}.jpg" for k in range(18)]
     (one,), (many,) = (notes.gathered((name, said) for name in some) for some in (names[:1], names))
     assert str(one) == f"00.jpg: {said}"

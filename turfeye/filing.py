@@ -214,17 +214,18 @@ def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
     """Why a photo can't be from this day, and what to do; "" where it can."""
     sown = lawn.sowings[0].date if lawn.sowings else None
     if sown and not before and day < sown:
-        likely = likely_day(day, sown, dt.date.today())[0] or sown
+        likely, how = likely_day(day, sown, dt.date.today())
+        perhaps = f" (perhaps {likely}, {how})" if likely else ""
         return (
-            f"{source} was taken on {day}, before the sowing of {sown}; if it shows the lawn before the "
-            "work, add it with --before; if it is of an earlier season, leave it out, or make that season a "
-            f"folder of its own; if the camera's clock was wrong, give the true day: --date {likely}; "
-            f"if the sowing's date is wrong, mend it in {FILE_NAME}"
+            f"{source} is dated {day}, before the sowing of {sown}; if it shows the lawn before the work, "
+            "add it with --before; if it is of an earlier season, leave it out, or make that season a folder of "
+            f"its own; if the camera's clock was wrong, give the true day with --date{perhaps}; if the "
+            f"sowing's date is wrong, mend it in {FILE_NAME}"
         )
     if sown and before and day > sown:
         return (
-            f"{source} was taken on {day}, after the sowing of {sown}; add it without --before, or, if the "
-            "camera's clock was wrong, give the true day: --date 2026-03-01"
+            f"{source} is dated {day}, after the sowing of {sown}; add it without --before, or, if the "
+            "camera's clock was wrong, give the true day with --date"
         )
     return ""
 
