@@ -257,6 +257,24 @@ def test_paths_between_the_plots_are_no_lawn(trial: lawn.Lawn) -> None:
     assert set(np.unique(cut.share)) == {0.0, 0.4}
 
 
+def test_a_photo_tells_of_its_own_plot_where_paths_lie_between_them(tmp_path: Path) -> None:
+    """A photo of plot 41 reaches over the path to 42: green there is no figure of 42, which has no photo."""
+    (tmp_path / "lawn.toml").write_text(
+        TRIAL.replace("columns = 4\nrows = 2", "columns = 2\nrows = 1").replace("first = 11", "first = 41")
+        + "size_m = [1.5, 2.0]\n"
+        + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
+    )
+    place = lawn.read(tmp_path)
+    wide = Grid(0.1, -2.0, -0.5, rows=10, cols=40)  # from x = -1 to 3 m; plot 42 begins at 2.25 m
+    measured = [spot(wide, np.full(400, 0.6), 41, day, (1.0, 1.2), place) for day in (12, 21, 30)]
+    answer = survey._answer(place, tuple(measured), None, None)
+    assert np.isfinite(answer.season.cover).any()
+    with (place.results_dir / "plots-by-date.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["cover"] for row in rows if row["plot"] == "41"} == {"0.6"}
+    assert {(row["cover"], row["why"]) for row in rows if row["plot"] == "42"} == {("", "no photo")}
+
+
 # -- a season of a trial -------------------------------------------------------------------------------------
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -14,6 +14,7 @@ from turfeye.lawn import Lawn, locked
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
+from turfeye.records import CellTable
 from turfeye.season import on_lawn_m
 
 PHOTOS: Final = "photos.csv"
@@ -24,13 +25,7 @@ FILED_COLUMNS: Final = ("source", "photo", "taken", "taken_from", "state", "note
 
 def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict[str, Any]]:
     """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
-    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
-    tables = [
-        plots.within(one.table, *on_lawn_m(one.reading), own[one.facts["view"]])
-        if one.table is not None and one.facts["view"] in own
-        else one.table
-        for one in measured
-    ]
+    tables = [None if one.table is None else _own_ground(place, one) for one in measured]
     visit_of = {name: k for k, visit in enumerate(season.visits) for name in visit.photos}
     found = [
         series.row(one.path.name, own_table, one.facts, sown=season.sowing.date, left_out=season.left_out)
@@ -38,6 +33,22 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
     ]
     groups = [visit_of.get(one.path.name) if "at_m" in one.facts else None for one in measured]
     return series.ranked(found, groups)
+
+
+def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
+    """Measured photos as readings. Where paths lie between plots, each of its own plot's ground only.
+
+    What it shows at its edge of the next one is that plot's photo's to tell: a plot that was not
+    photographed would have a figure by it.
+    """
+    return [replace(one.reading, table=_own_ground(place, one)) for one in measured]
+
+
+def _own_ground(place: Lawn, one: Measured) -> CellTable:
+    """A measured photo's table; of a plot with paths about it without what lies beside the plot."""
+    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
+    plot, reading = own.get(one.facts["view"]), one.reading
+    return reading.table if plot is None else plots.within(reading.table, *on_lawn_m(reading), plot)
 
 
 def list_filed(place: Lawn, filed: Sequence[Filed], unplaced: Mapping[str, str]) -> Path:

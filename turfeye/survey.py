@@ -282,7 +282,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     good = [one for one in measured if one.table is not None]
     if not good:
         raise doubts.nothing_measured(place, measured)
-    readings = [one.reading for one in good]
+    readings = byphoto.readings(place, good)
     weather = temperatures.of_folder(place.folder)
     table = _table(place, readings, weather, today)
     if not np.isfinite(table.cover).any():
