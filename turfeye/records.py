@@ -164,7 +164,7 @@ class Grid:
     cols: int
     outline_m: Floats | None = None  # (K, 2)
     share: Floats | None = None  # (rows, cols), how much of each cell lies inside the outline and in no bed
-    beds_m: tuple[Floats, ...] = ()  # each (K, 2): ground inside the outline that is no lawn
+    beds_m: tuple[Floats, ...] = ()  # each (K, 2): what is no lawn inside the outline, with a rim about it
 
     def centres_m(self) -> Floats:
         """Cell centres, (rows, cols, 2) as x, y.
