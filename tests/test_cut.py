@@ -1,5 +1,6 @@
 """Photos that a gallery cut, told by header, shape, card and surroundings: invented, rendered ones."""
 
+import csv
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from click.testing import CliRunner
 from PIL import Image
 from posing import photo_of
 
-from turfeye import card, cut, glance, notes, photo, survey, view
+from turfeye import card, cut, glance, lawn, notes, photo, survey, view
 from turfeye.cli import root
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
@@ -19,15 +20,18 @@ FERRY = SAMPLES / "ferry-cottage"
 WIDTH, HEIGHT = 0xA002, 0xA003  # PixelXDimension, PixelYDimension: CIPA DC-008, tables 5 and 8
 
 
-def part_of(path, into, part=(1.0, 1.0), *, says=None, small=1.0):
-    """The middle of a photo, its header kept as galleries do; that ``says`` its size when taken, if given.
+def part_of(path, into, part=(1.0, 1.0), *, at=(0.5, 0.5), says=None, small=1.0):
+    """A part of a photo, its header kept as galleries do; that ``says`` its size when taken, if given.
 
-    ``small`` makes all of it smaller.
+    ``at`` is 0-1 of what is cut off left and above; ``small`` makes all of it smaller.
     """
     with Image.open(path) as whole:
         exif = whole.getexif()
         wide, tall = (2 * round(side * share / 2) for side, share in zip(whole.size, part, strict=True))
-        left, top = (whole.width - wide) // 2, (whole.height - tall) // 2
+        left, top = (
+            int(share * rest)
+            for share, rest in zip(at, (whole.width - wide, whole.height - tall), strict=True)
+        )
         shown = whole.crop((left, top, left + wide, top + tall))
         if small < 1:
             shown = shown.resize((round(wide * small), round(tall * small)), Image.Resampling.BOX)
@@ -152,6 +156,25 @@ def test_adding_a_part_says_so_at_once(ferry, tmp_path):
     assert line.endswith("file the whole photo, as the camera wrote it")
     answer = survey.season(ferry, today=survey.date.max)
     assert sum("cropped or zoomed: by what lies around" in line for line in answer.warnings) == 1
+
+
+@pytest.mark.parametrize("header", [True, False])
+def test_a_part_of_another_shape_is_laid_with_the_middle_of_the_lens(ferry, tmp_path, header):
+    """Its middle was taken for the picture's: the outline lay 0.8 m off, and was told to be within 2 cm."""
+    name = "2026-04-12-window.jpg"
+    path = part_of(FERRY / "photos" / name, tmp_path, (0.75, 1.0), at=(0, 0.5), says=(2016, 1512))
+    if not header:
+        Image.open(path).save(tmp_path / "2026-04-12.png")
+        path = tmp_path / "2026-04-12.png"
+    done = CliRunner().invoke(root, ["add", str(ferry), str(path)])
+    (line,) = [line for line in done.stderr.splitlines() if "cropped" in line]
+    assert ("cropped since it was taken" if header else "the lens' middle is not the picture's") in line
+    with (FERRY / "truth" / "corners.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if (row["photo"], row["what"]) == (name, "outline")]
+    true_px = np.array([(float(row["x_px"]), float(row["y_px"])) for row in rows])
+    (later,) = [one for one in survey.measure(lawn.read(ferry)) if "2026-04-12" in one.path.name]
+    found = view.unproject(view.from_dict(later.facts["pose"]), true_px)
+    assert np.linalg.norm(found - lawn.read(ferry).outline_m, axis=1).max() < 0.1
 
 
 def test_adding_a_spot_s_part_says_so(tmp_path):

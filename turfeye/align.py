@@ -35,6 +35,9 @@ GROUND_REACH_M: Final = 2.5
 LEAST_CUT: Final = 0.02
 """By how much a photo's focal length is at least unlike its header's where a gallery cut it out of a larger
 one: 0.006 at most in untouched ones, 0.013 with the marked photo's corners a hundredth of its width off."""
+LEAST_ASIDE: Final = 0.02
+"""Of the width: how far the lens' middle lies at least beside that of a picture that was cut out of a larger
+one, where no header tells the lens. It is 0.004 at most in untouched ones."""
 FOCAL_SD: Final = {"same lens": 0.005, "known": 0.02, "unknown": 0.25}
 """Relative. A header rounds to whole millimetres; the same lens twice differs by focusing only. Ours."""
 CLEARER: Final = 0.86
@@ -65,7 +68,7 @@ class Aligned:
     view: View
     residual_cm: float  # one standard deviation of a lawn point's place, root mean square over what is seen
     matches: int  # features that agree with it
-    cut: float | None = None  # times its header's focal length that it has, where one of both was cut out
+    cut: float | None = None  # times its header's focal length, else the first's, where one was cut out
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,7 +118,7 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
         raise _refusal("no standing point explains the features that were found again")
     first_pose = solver.refine(first_pose, matches)
     header_px = solver.focal_px
-    cut = None if later.focal_px is None else _cut_out(solver, first_pose, matches)
+    cut = _cut_out(solver, first_pose, matches, header=later.focal_px is not None)
     if cut is not None:
         solver, first_pose = cut
     agree, ground = solver.agreeing(first_pose, matches).sum(), solver.grounded(first_pose, matches).sum()
@@ -146,17 +149,19 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     return Aligned(view, residual_cm, agree, None if cut is None else pose.focal_px / header_px)
 
 
-def _cut_out(solver: Solver, pose: Pose, matches: Matches) -> tuple[Solver, Pose] | None:
+def _cut_out(solver: Solver, pose: Pose, matches: Matches, *, header: bool) -> tuple[Solver, Pose] | None:
     """Solver and pose of a photo that its surroundings show to be cut out of a larger one; None of others.
 
     Galleries cut pictures to the same shape and leave the header's focal length, which is then too short, and
     the lens' middle is no longer the picture's. Laid over as if it were whole, the lawn came out up to metres
     off, and was said to lie within some centimetres. Where the known photo is the one that was cut, this
-    one's focal length comes out too long by as much.
+    one's focal length comes out too long by as much. Without a ``header``'s only the middle tells.
     """
     limit = np.log1p(max(LEAST_CUT, 3 * solver.focal_sd))
     near = solver.cut_out(pose, matches, FOCAL_SD["unknown"])
-    if abs(np.log(near[1].focal_px / solver.focal_px)) <= limit:
+    aside = np.abs(near[0].centre_px - solver.centre_px).max() / solver.size_px[0]
+    longer = abs(np.log(near[1].focal_px / solver.focal_px))
+    if longer <= limit if header else aside <= LEAST_ASIDE:
         return None
     anywhere = Solver(solver.known, solver.size_px, (solver.focal_px, FOCAL_SD["unknown"]))
     found = [near]

@@ -60,11 +60,14 @@ def of_photo(picture: Photo, sighting: Sighting | None, *, lens_told: bool = Fal
     ]
 
 
-def of_surroundings(times: float, over: str) -> str:
+def of_surroundings(times: float, over: str, *, header: bool = True) -> str:
     """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
-    is a part of a larger one."""
+    is a part of a larger one; without a ``header`` that it is by the lens' middle."""
     which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
+    tells = f"the lens is {times:.2f} times as long as the header says"
+    if not header:
+        which, tells = f"cropped, or laid over {over}, which was", "the lens' middle is not the picture's"
     return (
-        f"{which}: by what lies around the lawn the lens is {times:.2f} times as long as the header says. "
+        f"{which}: by what lies around the lawn {tells}. "
         "Places rest on the lens solved for, and are less sure; file the whole photo, as the camera wrote it"
     )

@@ -218,8 +218,8 @@ def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
         perhaps = f" (perhaps {likely}, {how})" if likely else ""
         return (
             f"{source} is dated {day}, before the sowing of {sown}; if it shows the lawn before the work, "
-            "add it with --before; if it is of an earlier season, leave it out, or make that season a folder of "
-            f"its own; if the camera's clock was wrong, give the true day with --date{perhaps}; if the "
+            "add it with --before; if it is of an earlier season, leave it out, or make that season a folder "
+            f"of its own; if the camera's clock was wrong, give the true day with --date{perhaps}; if the "
             f"sowing's date is wrong, mend it in {FILE_NAME}"
         )
     if sown and before and day > sown:

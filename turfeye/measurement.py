@@ -170,9 +170,11 @@ def _of_cut(picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
     """That a photo, or the one that it was laid over, is a part of a larger one."""
     if where.placed is None or where.placed.over is None:
         return cut.of_photo(picture, where.sighting)
-    if where.placed.cut is not None:
-        return [cut.of_surroundings(where.placed.cut, where.placed.over)]
-    return cut.of_photo(picture, None, lens_told=picture.focal_px is not None)
+    header = picture.focal_px is not None
+    said = cut.of_photo(picture, None, lens_told=header)
+    if where.placed.cut is not None and not said:
+        return [cut.of_surroundings(where.placed.cut, where.placed.over, header=header)]
+    return said
 
 
 def _against_marks(place: Lawn, picture: Photo, where: whereabouts.Whereabouts) -> list[str]:
