@@ -49,7 +49,7 @@ def veiled(seen: Look, amount: float, folder: Path, *, only_card: bool = False) 
 def not_minded(monkeypatch):
     """Stray light is neither told, nor are gaps made dark."""
     monkeypatch.setattr(stray, "of", lambda *_: 0.0)
-    monkeypatch.setattr(stray, "in_gaps", lambda *_: (0.0, 0.0))
+    monkeypatch.setattr(stray, "in_gaps", lambda *_, **__: (0.0, 0.0))
 
 
 @pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-2.jpg", DENSE], ids=lambda path: path.stem)
@@ -86,7 +86,7 @@ def test_dense_turf_suffers_less_from_little_of_it(path, amount, tmp_path, monke
 @pytest.mark.parametrize("path", sorted(SPOTS.glob("*.jpg")), ids=lambda path: path.stem)
 def test_where_there_is_none_cover_stays(path, monkeypatch):
     now = look(path)
-    monkeypatch.setattr(stray, "in_gaps", lambda *_: (0.0, 0.0))
+    monkeypatch.setattr(stray, "in_gaps", lambda *_, **__: (0.0, 0.0))
     plain = look(path)
     assert now.table.cover == pytest.approx(plain.table.cover, abs=0.01, nan_ok=True)
 
@@ -123,21 +123,53 @@ def test_gaps_that_blur_made_pale_are_not_told_as_stray_light(tmp_path, monkeypa
 def test_ground_without_leaves_has_no_gaps():
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
     soil = np.full((400, 400, 3), (0.2, 0.15, 0.1), np.float32)
-    assert stray.in_gaps(soil, card_px) == (0.0, 0.0)
+    assert stray.in_gaps(soil, card_px, hardness=0.25) == (0.0, 0.0)
     leaf = np.full((400, 400, 3), (0.03, 0.075, 0.06), np.float32)
-    assert stray.in_gaps(leaf, card_px)[0] == stray.MOST  # all is as light
+    assert stray.in_gaps(leaf, card_px, hardness=0.25)[0] == stray.MOST  # all is as light
 
 
-def test_gaps_come_out_a_fifth_as_light_as_the_ground():
+@pytest.mark.parametrize("hardness", [0.2, 0.45])
+def test_gaps_come_out_as_light_as_light_so_hard_leaves_them(hardness):
     rng = np.random.default_rng(1)
     leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
     leaves[rng.random((400, 400)) < 0.02] *= 0.01  # gaps, all but black
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    assert stray.in_gaps(leaves, card_px) == (0.0, 0.0)
-    amount, share = stray.in_gaps(leaves + 0.02, card_px)
+    assert stray.in_gaps(leaves, card_px, hardness=hardness) == (0.0, 0.0)
+    amount, share = stray.in_gaps(leaves + 0.02, card_px, hardness=hardness)
     usual, darkest = (np.quantile(leaves @ colourspace.LUMINANCE, q) + 0.02 for q in (0.5, stray.DARKEST))
-    assert (darkest - amount) / (usual - amount) == pytest.approx(stray.GAPS, abs=0.01)
+    sound = stray.GAPS[0] - stray.GAPS[1] * hardness
+    assert (darkest - amount) / (usual - amount) == pytest.approx(sound, abs=0.01)
     assert share == pytest.approx(amount / usual, rel=0.05)
+
+
+def test_one_brightness_of_gaps_is_sound_in_soft_light_and_pale_in_hard():
+    rng = np.random.default_rng(1)
+    leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
+    leaves[rng.random((400, 400)) < 0.02] = np.median(leaves.reshape(-1, 3), axis=0) * 0.25
+    card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
+    assert stray.in_gaps(leaves, card_px, hardness=0.2)[0] == 0
+    assert stray.in_gaps(leaves, card_px, hardness=0.48)[1] > stray.PALE_GAPS[0]
+
+
+@pytest.mark.parametrize(
+    "path", [SPOTS / f"2026-{name}.jpg" for name in ("04-24-spot-1", "05-06-spot-3")], ids=str
+)
+def test_cover_and_colour_are_freed_of_what_only_gaps_show(path, tmp_path, monkeypatch):
+    sound = look(path)
+    there = veiled(sound, 0.01, tmp_path)
+    mended = look(there)
+    not_minded(monkeypatch)
+    left = look(there)
+    assert mended.correction.stray == 0  # not by the card
+    assert [line for line in mended.warnings if "the gaps between blades are pale" in line]
+    off, wrong = (np.nanmean(each.table.dgci - sound.table.dgci) for each in (mended, left))
+    assert wrong > 0.008
+    assert abs(off) < 0.6 * wrong
+    assert abs(off) < np.nanmean(mended.table.dgci_se)
+    assert np.nanmean(mended.table.dgci_se) > np.nanmean(left.table.dgci_se)
+    less, far = (np.nanmean(each.table.cover - sound.table.cover) for each in (mended, left))
+    assert far < -0.12
+    assert abs(less) < 0.5 * abs(far)
 
 
 def test_a_card_printed_pale_is_no_stray_light_where_gaps_are_dark(tmp_path):

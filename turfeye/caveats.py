@@ -114,7 +114,7 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
         )
     elif correction is not None and correction.pale_gaps > stray.PALE_GAPS[1]:
         said.append(
-            "the gaps between blades are pale, as stray light makes them (put right for cover): cover and "
+            "the gaps between blades are pale, as stray light makes them (put right): cover and "
             "colour are less sure; wipe the lens, keep the sun off it and wait for mist to go"
         )
     if spot:

@@ -200,8 +200,11 @@ def judged(
             correction = colour.fit(sighting, values, stray=lifted)
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
         if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
-            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px)
-            plain, correction = stray.taken_off(plain, lit), replace(correction, pale_gaps=share)
+            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px, scale=small.size_px[0] / seen.size_px[0])
+            plain, correction = (
+                stray.taken_off(plain, lit),
+                replace(correction, pale_gaps=share, gap_light=lit),
+            )
         plain = sward.exposed(plain)
     turns = upright.quarter_turns(seen)
     stood = sward.classify(np.ascontiguousarray(np.rot90(plain, turns)))
@@ -210,9 +213,13 @@ def judged(
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
 
 
-def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats) -> tuple[float, float]:
+def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats, *, scale: float) -> tuple[float, float]:
     """As `stray.in_gaps` has it; none in a blurred photo, whose gaps are pale without stray light."""
-    lit, share = stray.in_gaps(rgb_linear, card_px)
+    leafy = (rgb_linear[..., 1] > rgb_linear[..., 0]).astype(np.float32)
+    around = stray.ground(rgb_coded.shape[:2], card_px)
+    hardness = np.nan_to_num(lighting.hardness(rgb_linear, leafy, around), nan=lighting.USUAL_HARDNESS)
+    hardness = lighting.as_usually_shrunk(float(hardness), scale)
+    lit, share = stray.in_gaps(rgb_linear, card_px, hardness=hardness)
     return (0.0, 0.0) if lit and faults.blurred(rgb_coded) > stray.BLURRED else (lit, share)
 
 

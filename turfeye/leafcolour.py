@@ -7,6 +7,7 @@ the colour is withheld, with the reason, and cover stays.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import cv2
@@ -115,12 +116,14 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     correction = trusted(pixels.correction)
     if correction is None:
         return dict.fromkeys(NAMES, np.full(cells.count, np.nan)), np.full(cells.count, "")
+    lifted = replace(correction, stray=correction.stray + correction.gap_light)
     wanted = np.flatnonzero(((pixels.shares.green >= GREEN) & in_card_light).ravel() & cells.shown)
     picked = wanted[:: max(1, len(wanted) // MOST_COLOURED)]
     cell, plain = cells.cell_of(picked), np.take(pixels.rgb_linear.reshape(-1, 3), picked, axis=0)
+    plain = np.maximum(plain - np.float32(correction.gap_light), 0)
     linear = plain
     if pixels.smear_px > 0:
-        linear = reflectance.unsmeared(pixels.rgb_coded, correction, smear_px=pixels.smear_px, places=picked)
+        linear = reflectance.unsmeared(pixels.rgb_coded, lifted, smear_px=pixels.smear_px, places=picked)
     light = linear @ LUMINANCE
     total = np.bincount(cell, light, minlength=cells.count)
     lit = np.flatnonzero(light * np.bincount(cell, minlength=cells.count)[cell] >= total[cell])
@@ -139,7 +142,7 @@ def of_cells(cells: Gather, pixels: Pixels, in_card_light: Flags) -> tuple[dict[
     found = _measures(linear, mean)
     dark, unread = np.full((2, cells.count), np.nan)
     codes = colours(np.take(pixels.rgb_coded.reshape(-1, 3), picked, axis=0))
-    dark[enough], unread[enough] = index_se(codes[enough], correction), unread_se(codes[enough], correction)
+    dark[enough], unread[enough] = index_se(codes[enough], lifted), unread_se(codes[enough], lifted)
     smeared = np.abs(_index(colours(linear)) - _index(colours(plain)))
     toned = evened.index_se(correction)
     strayed = stray.index_se(correction)

@@ -106,6 +106,7 @@ class Correction:
     unread: float = 0.0  # share of the card's steps that could not be read, or were in a shadow
     unread_cov: Floats | None = None  # (6, 6), what coloured steps that can't be read leave unsure of colours
     stray: float = 0.0  # light that lay over the whole picture, as reflectance, and is taken off
+    gap_light: float = 0.0  # the same where only a spot's gaps show it: off cover and colour, not off the fit
     pale_gaps: float = 0.0  # what only a spot's gaps show of it, as a share of the ground's light
 
     @property

@@ -6,8 +6,9 @@ together: the card's dark grey steps are lighter than any tone curve makes them,
 darker than it. Alone neither does: a card may be printed pale, and ground without gaps has nothing dark.
 
 Of less than that, and of other light than the card gets, no card knows. From straight above the gaps between
-blades tell as much as cover needs: in sound photos they are darker than a fifth of what is around them, or
-hardly lighter. What they are lighter is taken off before leaf is told from soil, and only there.
+blades tell: in sound photos they are the darker for what is around them the harder the light is, so one
+brightness of them is sound in the shade and stray light in the sun. What they are lighter is taken off before
+leaf is told from soil, and of the colour of leaves.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 
 from turfeye import colour
 from turfeye.colourspace import LUMINANCE, decode, encode
-from turfeye.records import Bytes, CardValues, Correction, Floats, Sighting
+from turfeye.records import Bytes, CardValues, Correction, Flags, Floats, Sighting
 
 LEVELS: Final = np.array([0.0075, 0.01, 0.015, 0.02, 0.03, 0.04, 0.06])
 """What is tried, as reflectance: 1 is what a perfect white sends back. The first stands for less, too."""
@@ -29,15 +30,17 @@ LEAST: Final = 0.0125
 """Less is neither told nor taken off. Without any, 144 rendered photos have 0.0075 at most; so have 91 of 102
 photos of real ground with a card laid in, whose tone curves are others (of the rest cover moves by three
 points at most, but of one by five). With 0.02 of it four in five are told, with 0.04 all."""
-GAPS, MOST = 0.2, 0.03
-"""Light of the darkest ground for the middle one, above which a spot's gaps are lit by stray light: rendered
-spots with dense turf have 0.09 to 0.25. As reflectance, no more than the second is taken off."""
+GAPS, GAPS_HELD, MOST = (0.37, 0.57), (0.03, 0.35), 0.03
+"""Light of the darkest ground for the middle one, above which a spot's gaps are lit by stray light: 0.37 less
+0.57 times how hard the light is, as soft light reaches into gaps and hard light leaves them dark. Rendered
+spots with dense turf have 0.05 to 0.36, with a spread of 0.05 about that, and 0.14 above it where 0.01 of
+white lies over them. Held to the second; as reflectance, no more than the last is taken off."""
 LEAFY: Final = (0.4, 0.7)
 """Share of the ground that is greener than red from which on gaps count, and count in full."""
-PALE_GAPS: Final = (0.15, 0.22)
-"""Share of the ground's light from which on it is taken off, and where it is so in full, and told: 55
-rendered spots without any and 138 photos of real ground with a card laid in have 0.15 at most, 24 spots with
-0.016 of white over them 0.1 to 0.5."""
+PALE_GAPS: Final = (0.11, 0.15)
+"""Share of the ground's light from which on it is taken off, and where it is so in full, and told: 32
+rendered spots with dense turf and 64 photos of real turf with a card laid in have 0.10 and 0.04 at most; of
+25 spots with 0.01 of white over them that the card doesn't tell 17 have 0.11 and more."""
 BLURRED: Final = 0.05
 """Share of a picture out of focus or moved above which its gaps say nothing: blur makes them pale, too.
 Rendered spots with gaps as pale have 0.08 to 1 where 2 or 4 pixels or a movement blurred them, none by stray
@@ -47,8 +50,9 @@ DARKEST: Final = 0.002
 COVER_SE, INDEX_SE = 5.0, 1.3
 """What is left of its harm, times the stray light taken off: of a cover, as a share of it, and of the colour
 index. By rendered spots with 0.02 to 0.04 of it."""
-GAPS_COVER_SE, GAPS_INDEX_SE = 0.4, 0.03
-"""The same where only gaps show it: of a cover, times their share; of the index, where it is told."""
+GAPS_COVER_SE, GAPS_INDEX_SE = 0.4, 0.012
+"""The same where only gaps show it: of a cover, times their share; of the index, where it is taken off in
+full. By 23 photos of rendered spots with 0.0025 to 0.015 of it, the index is off by 0.009 then."""
 SHEET: Final = 1.35
 """Times as far from the card's middle as its corners: the sheet with the card on it."""
 
@@ -71,7 +75,7 @@ def of(rgb_linear: Floats, card_px: Floats, sighting: Sighting, correction: Corr
     return found if found >= LEAST else 0.0
 
 
-def in_gaps(rgb_linear: Floats, card_px: Floats) -> tuple[float, float]:
+def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float) -> tuple[float, float]:
     """Stray light that a spot's gaps show, as reflectance and as a share of the light of its middle ground.
 
     Ground that is redder than it is green has no gaps: they count where half of it is leafy, or more.
@@ -79,13 +83,15 @@ def in_gaps(rgb_linear: Floats, card_px: Floats) -> tuple[float, float]:
     Parameters
     ----------
     rgb_linear, card_px : as for `of`, with the stray light that it told taken off
+    hardness : of the light on what is greener than red, as `lighting.hardness` has it
     """
     ground = _ground(rgb_linear, card_px)
     if not len(ground):
         return 0.0, 0.0
     darkest, usual = np.quantile(ground @ LUMINANCE, (DARKEST, 0.5))
     leafy = np.interp(np.mean(ground[:, 1] > ground[:, 0]), LEAFY, (0, 1))
-    lit = float(leafy * np.clip((darkest - GAPS * usual) / (1 - GAPS), 0, MOST))
+    gaps = np.clip(GAPS[0] - GAPS[1] * hardness, *GAPS_HELD)
+    lit = float(leafy * np.clip((darkest - gaps * usual) / (1 - gaps), 0, MOST))
     share = float(lit / usual) if lit else 0.0
     return lit * float(np.interp(share, PALE_GAPS, (0, 1))), share
 
@@ -107,19 +113,23 @@ def cover_se(correction: Correction | None) -> float:
 
 def index_se(correction: Correction) -> float:
     """Error of the colour index from what was not taken off."""
-    told = correction.pale_gaps > PALE_GAPS[1]
-    return float(np.hypot(INDEX_SE * correction.stray, GAPS_INDEX_SE * told))
+    gaps = np.interp(correction.pale_gaps, PALE_GAPS, (0, 1))
+    return float(np.hypot(INDEX_SE * correction.stray, GAPS_INDEX_SE * gaps))
+
+
+def ground(shape: tuple[int, int], card_px: Floats) -> Flags:
+    """(H, W), all but the sheet with the card on it, whose corners are (4, 2)."""
+    free = np.ones(shape, np.uint8)
+    middle = card_px.mean(axis=0)
+    sheet = middle + (card_px - middle) * SHEET
+    return cv2.fillPoly(free, [np.rint(sheet).astype(np.int32)], 0) > 0
 
 
 def _ground(rgb_linear: Floats, card_px: Floats) -> Floats:
     """Some of the picture's pixels, (N, 3), none of the sheet with the card on it."""
     step = 4  # a sixteenth of the pixels has the same quantiles, in a quarter of the time
     some = rgb_linear[::step, ::step]
-    ground = np.ones(some.shape[:2], np.uint8)
-    middle = card_px.mean(axis=0)
-    sheet = (middle + (card_px - middle) * SHEET) / step
-    cv2.fillPoly(ground, [np.rint(sheet).astype(np.int32)], 0)
-    return some[ground > 0]
+    return np.asarray(some[ground((some.shape[0], some.shape[1]), card_px / step)])
 
 
 def _by_card(sighting: Sighting, values: CardValues) -> float:
