@@ -29,7 +29,7 @@ SCHEMA = 1
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Photo:
-    """One picture, upright, with what its header says."""
+    """One picture, turned as its header says, with what else that says."""
 
     path: Path
     rgb_coded: Bytes  # (H, W, 3), sRGB

@@ -47,7 +47,7 @@ def as_dict(seen: Look) -> dict[str, Any]:
 
 
 def middles_px(seen: Look) -> dict[str, Floats]:
-    """Where each cell's middle lies in the upright photo: columns x_px and y_px, (N,)."""
+    """Where each cell's middle lies in the photo as it was read: columns x_px and y_px, (N,)."""
     table = seen.table
     if seen.view is not None:
         x_px, y_px = view.project(seen.view, np.stack([table.x_m, table.y_m], axis=1)).T
