@@ -350,6 +350,32 @@ def test_filed_by_copy_named_by_time_and_digest(folder: Path, tmp_path: Path) ->
     assert filed.path.read_bytes() == before == source.read_bytes()
 
 
+def test_a_date_that_was_mistyped_is_set_right_by_adding_the_photo_again(
+    folder: Path, tmp_path: Path
+) -> None:
+    plain = picture(tmp_path / "a.jpg", seed=1)
+    filing.add(folder, [plain], date=date(2026, 5, 16))
+    (again,) = filing.add(folder, [plain], date=date(2026, 5, 6))
+    assert (again.already, again.taken.date()) == (True, date(2026, 5, 6))
+    assert again.note == "was filed as of 2026-05-16; 2026-05-06 is used from now on"
+    assert [note.taken.date() for note in lawn.read(folder).notes if note.taken] == [date(2026, 5, 6)]
+    # in its name: the filed day is kept and told, until the day is given
+    named = picture(tmp_path / "2026-04-21 lawn.jpg", seed=2)
+    filing.add(folder, [named])
+    named = named.rename(tmp_path / "2026-04-12 lawn.jpg")
+    (told,) = filing.add(folder, [named])
+    assert told.taken.date() == date(2026, 4, 21)
+    assert (
+        "filed as of 2026-04-21, which was kept: if it is wrong, add it again with --date 2026-04-12"
+        in told.note
+    )
+    (again,) = filing.add(folder, [named], date=date(2026, 4, 12))
+    assert again.taken.date() == date(2026, 4, 12)
+    text = lawnfile.text_of(folder)
+    (later,) = filing.add(folder, [named])  # with its folder: nothing more to say
+    assert (later.note, lawnfile.text_of(folder)) == ("", text)
+
+
 def test_the_date_comes_from_header_then_name_then_option(folder: Path, tmp_path: Path) -> None:
     header = picture(tmp_path / "2026-04-09 10.00.00.jpg", taken=datetime(2026, 4, 2, 10, 41), seed=1)
     name = picture(tmp_path / "IMG_20260410_101500.jpg", seed=2)

@@ -159,8 +159,31 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
         says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
         note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
     twin = _twin(lawn, source, photo.digest)
+    if twin and not overruled:
+        taken, overruled, told = _as_filed(lawn, twin, taken, given)
+        note = told or note
     path = (lawn.before_dir if before else lawn.photos_dir) / _filed_name(source, taken, photo.digest)
     return Filed(source, twin or path, taken, taken_from, photo.digest, twin is not None, note, overruled)
+
+
+def _as_filed(
+    lawn: Lawn, twin: Path, taken: dt.datetime, given: dt.datetime | None
+) -> tuple[dt.datetime, bool, str]:
+    """When a photo that is filed counts as taken, whether that is new, and what is to be said of it.
+
+    Its name was mistyped, or ``given`` was, and it is added again: what is given now counts, a new name alone
+    doesn't (it may be the one that is wrong).
+    """
+    said = next((one.taken for one in lawn.notes if one.photo == twin.name), None)
+    was = said or photo_module.parse_taken_from_name(twin.name) or taken
+    if was.date() == taken.date():
+        return taken, False, ""
+    if given is not None and taken.date() == given.date():
+        return taken, True, f"was filed as of {was.date()}; {taken.date()} is used from now on"
+    if said is not None:  # what lawn.toml says of it is meant
+        return was, False, ""
+    note = f"its name says {taken.date()}, and it is filed as of {was.date()}, which was kept: "
+    return was, False, note + f"if it is wrong, add it again with --date {taken.date()}"
 
 
 def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> list[Filed]:
