@@ -195,6 +195,7 @@ def test_many_photos_are_ranked_and_one_that_fails_stops_none(tmp_path: Path) ->
     cover = [float(row["cover"]) for row in rows[:5]]
     assert cover == sorted(cover, reverse=True)
     assert "holds no picture" in rows[5]["why"]
+    assert [row["number"] for row in rows] == [row["photo"][-5] for row in rows[:5]] + ["", ""]
     # true covers, straight down, lie beside the samples
     with (SPOTS.parent / "truth/cells.csv").open() as file:
         truth = [row for row in csv.DictReader(file) if float(row["card"]) < 0.1]

@@ -221,16 +221,16 @@ def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> li
 
 def _number_in(lawn: Lawn, source: Path) -> int:
     """The peg that a photo's own name tells: ``plot-017.jpg`` is of peg 17."""
-    numbers = re.findall(r"\d+", original_name(source.name))
+    number = last_number(source.name)
     known = [spot.number for spot in lawn.spots]
-    if not numbers or int(numbers[-1]) not in known:
-        came = f"number {int(numbers[-1])}" if numbers else "no number"
+    if number not in known:
+        came = "no number" if number is None else f"number {number}"
         raise LawnError(
             f"{source} named by no known peg: wanted its number last (the lawn has {min(known)} to "
             f"{max(known)}), came {came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or "
             f"{plotsheet.FILE_NAME}), or rename the photo"
         )
-    return int(numbers[-1])
+    return number
 
 
 def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
@@ -282,6 +282,16 @@ def original_name(name: str) -> str:
     stem = Path(name).stem
     found = _FILED.fullmatch(stem)
     return (found["original"] or "") if found else stem
+
+
+def last_number(name: str) -> int | None:
+    """The last number in a photo's own name, filed or not: that of the plot, where names end in it.
+
+    >>> last_number("2026-05-06 plot 017.jpg"), last_number("lawn.jpg")
+    (17, None)
+    """
+    numbers = re.findall(r"\d+", original_name(name))
+    return int(numbers[-1]) if numbers else None
 
 
 def _twin(lawn: Lawn, source: Path, digest: str) -> Path | None:

@@ -76,7 +76,7 @@ def look(
     thirty you get a digest: which to take again and why, what to mind of the others, and both ends of the
     ranking; --table has all of them.
     """
-    from turfeye import card_values, glance, photo, series, store, summary
+    from turfeye import card_values, filing, glance, photo, series, store, summary
 
     photos = photo.spread(photos)
     _check_places(photos, out, table)
@@ -127,7 +127,9 @@ def look(
     if many:
         _show_many(rows, [] if digest else said, out, cut=digest)
     if table is not None:
-        say(f"wrote {so_many(len(rows), 'row')} to {store.write_table(table, series.COLUMNS, rows)}")
+        named = [row | {"number": filing.last_number(Path(row["photo"]).name)} for row in rows]
+        wrote = store.write_table(table, ("number", *series.COLUMNS), named)
+        say(f"wrote {so_many(len(rows), 'row')} to {wrote}")
     if cardless:
         _show_the_way_on(cardless)
     if any(row["state"] == "not measured" for row in rows):
