@@ -4,8 +4,8 @@
 
 The folders are as tools/make_samples.py writes them, spots and lawns with their truth. Each photo is
 recompressed (4:2:0), made smaller without its header, sharpened, its tones evened out place by place, its
-colours deepened or stray light laid over it, and measured anew: spots by their card, lawns by their true
-corners with and without it.
+colours deepened, stray light laid over it or its exposure changed, and measured anew: spots by their card,
+lawns by their true corners with and without it.
 """
 
 from __future__ import annotations
@@ -67,6 +67,11 @@ def veiled(rgb: Bytes, share: float) -> Bytes:
     return coded(encode(np.float32(1 - share) * decode(rgb) + np.float32(share)))
 
 
+def exposed(rgb: Bytes, stops: float) -> Bytes:
+    """So many stops more of the file's own light, burnt out above its brightest code."""
+    return coded(encode(np.minimum(decode(rgb) * np.float32(2.0**stops), 1)))
+
+
 WAYS: dict[str, tuple[Callable[[Bytes], Bytes], int, bool]] = {
     **{f"q {quality}": (lambda rgb: rgb, quality, True) for quality in (95, 88, 80, 70, 50)},
     "2048 px, q 80": (lambda rgb: smaller(rgb, 2048), 80, False),
@@ -79,6 +84,10 @@ WAYS: dict[str, tuple[Callable[[Bytes], Bytes], int, bool]] = {
     **{
         f"stray light {share:g}": (partial(veiled, share=share), 95, True)
         for share in (0.002, 0.004, 0.008, 0.016, 0.032)
+    },
+    **{
+        f"{stops:+g} stops": (partial(exposed, stops=stops), 95, True)
+        for stops in (-3, -2, -1, 0.5, 1, 1.5, 2, 2.5)
     },
 }
 """How each hands a photo on: what it does to the pixels, its JPEG's quality, whether it keeps the header."""
