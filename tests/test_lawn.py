@@ -15,11 +15,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from PIL import Image
 
 from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store
 from turfeye.amounts import PlanSettings
 from turfeye.cells import lawn_grid
+from turfeye.cli import root
 from turfeye.errors import DateError, LawnError, LawnMissingError, PhotoError, PhotoMissingError
 from turfeye.gapfraction import Blades
 from turfeye.outline import signed_area, without
@@ -371,6 +373,8 @@ def test_a_date_that_was_mistyped_is_set_right_by_adding_the_photo_again(
     )
     (again,) = filing.add(folder, [named], date=date(2026, 4, 12))
     assert again.taken.date() == date(2026, 4, 12)
+    shown = CliRunner().invoke(root, ["lawn", "show", str(folder)], catch_exceptions=False).stdout
+    assert "2 photos, 2026-04-12 to 2026-05-06" in shown
     text = lawnfile.text_of(folder)
     (later,) = filing.add(folder, [named])  # with its folder: nothing more to say
     assert (later.note, lawnfile.text_of(folder)) == ("", text)

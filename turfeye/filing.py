@@ -174,13 +174,12 @@ def _as_filed(
     Its name was mistyped, or ``given`` was, and it is added again: what is given now counts, a new name alone
     doesn't (it may be the one that is wrong).
     """
-    said = next((one.taken for one in lawn.notes if one.photo == twin.name), None)
-    was = said or photo_module.parse_taken_from_name(twin.name) or taken
+    was = lawn.taken(twin) or taken
     if was.date() == taken.date():
         return taken, False, ""
     if given is not None and taken.date() == given.date():
         return taken, True, f"was filed as of {was.date()}; {taken.date()} is used from now on"
-    if said is not None:  # what lawn.toml says of it is meant
+    if was != photo_module.parse_taken_from_name(twin.name):  # what lawn.toml says of it is meant
         return was, False, ""
     note = f"its name says {taken.date()}, and it is filed as of {was.date()}, which was kept: "
     return was, False, note + f"if it is wrong, add it again with --date {taken.date()}"

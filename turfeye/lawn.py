@@ -33,6 +33,7 @@ from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
 from turfeye.outline import corner_names, signed_area
+from turfeye.photo import parse_taken_from_name
 from turfeye.records import Floats
 from turfeye.words import so_many
 
@@ -189,6 +190,11 @@ class Lawn:
         if not folder.is_dir():
             return ()
         return tuple(sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".")))
+
+    def taken(self, photo: Path) -> dt.datetime | None:
+        """When a filed photo counts as taken: as its ``[[photo]]`` says, else as its name does."""
+        said = next((note.taken for note in self.notes if note.photo == photo.name and note.taken), None)
+        return said or parse_taken_from_name(photo.name)
 
     def every_photo(self) -> tuple[Path, ...]:
         """The filed photos, then those from before the work."""

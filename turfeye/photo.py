@@ -53,8 +53,9 @@ _COMMENT = 0x9286
 
 _NAME_DATE = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_.]?)(\d\d)\2(\d\d)"  # day, with one kind of separator or none
-    # time of day
-    r"(?:(?:[ T_-]|\s+at\s+)([0-2]\d)([-.:_]?)([0-5]\d)(?:\6([0-5]\d))?(?:\d{3})?(?![0-9A-Za-z]))?"
+    # time of day, which another date is not
+    r"(?:(?:[ T_-]|\s+at\s+)(?!\d{4}[-_.]\d\d[-_.])"
+    r"([0-2]\d)([-.:_]?)([0-5]\d)(?:\6([0-5]\d))?(?:\d{3})?(?![0-9A-Za-z]))?"
     r"(?!\d)"
 )
 
@@ -124,6 +125,8 @@ def parse_taken_from_name(name: str) -> datetime | None:
     datetime.datetime(2026, 3, 14, 9, 12, 40)
     >>> parse_taken_from_name("IMG-20260314-WA0007.jpg")
     datetime.datetime(2026, 3, 14, 12, 0)
+    >>> parse_taken_from_name("2026-05-06 2026-05-13 both.jpg")
+    datetime.datetime(2026, 5, 6, 12, 0)
     >>> parse_taken_from_name("back lawn 20261399.jpg") is None
     True
     """

@@ -227,7 +227,8 @@ def show(folder: Path, picture: Path | None) -> None:
     if found.blades:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)
-    span = f", {photos[0].name[:10]} to {photos[-1].name[:10]}" if photos else ""
+    days = sorted(taken.date() for taken in map(found.taken, photos) if taken)
+    span = f", {days[0]} to {days[-1]}" if days else ""
     earlier = f"; {len(before)} from before the work" if before else ""
     click.echo(f"{so_many(len(photos), 'photo')}{span}{earlier}")
     if picture:
