@@ -452,16 +452,48 @@ def test_a_plan_of_very_many_small_patches_goes_plot_by_plot(sown: answer.Answer
     result = CliRunner().invoke(root, ["plan", str(sown.lawn.folder)])
     assert result.exit_code == 0, result.output
     rows = [line.split() for line in result.stdout.splitlines()]
-    assert ["42", "3", "0.6,", "0.6;", "1.1,", "1.4;", "1.3,", "2.0", "0.12", "6", "g", "4.5"] in rows
+    numbers = ["22,", "23,", "24"]  # by which --patch takes them
+    assert ["42", *numbers, "0.6,", "0.6;", "1.1,", "1.4;", "1.3,", "2.0", "0.12", "6", "g", "4.5"] in rows
     assert sum(row[:1] in (["41"], ["42"], ["beside"]) for row in rows) == 3
     assert "Along the side A–B and in from it, from the plot's corner nearest to A." in result.stdout
 
     page = sheet.page(answered, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert "0.6, 0.6; 1.1, 1.4; 1.3, 2.0" in page
+    assert "22, 23, 24" in page
     assert '<table class="tasks' not in page
     assert "only where the trial allows it" in page
     few = sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert '<table class="tasks' in few
+
+
+@pytest.mark.parametrize(
+    ("told", "written", "refused"),
+    [
+        (["--plot", "42"], ["22", "23", "24"], ""),
+        (["--plot", "42", "--patch", "25"], ["22", "23", "24", "25"], ""),
+        (["--patch", "24"], ["24"], ""),
+        (["--plot", "42", "--plot", "40"], [], "nothing was written; those that do: 41 and 42"),
+        (["--plot", "40", "--patch", "1"], [], "patch 1 and plot 40 get no seed"),
+    ],
+)  # fmt: skip
+def test_what_was_sown_of_a_trial_s_plan_is_told_by_plot(
+    sown: answer.Answer, tmp_path: Path, monkeypatch, told: list[str], written: list[str], refused: str
+) -> None:
+    """Its plan names plots: "the holes in plot 42 were sown" could be told by 132 patches' numbers only."""
+    shutil.copy(sown.lawn.folder / "lawn.toml", tmp_path)
+    answered = many_patches(sown, 25)
+    monkeypatch.setattr(
+        survey, "season", lambda folder, tell, **_: replace(answered, lawn=lawn.read(tmp_path))
+    )
+    result = CliRunner().invoke(root, ["plan", str(tmp_path), "--sown", "2026-05-01", *told])
+    assert (result.exit_code == 0) == (not refused), result.output
+    assert refused in result.output
+    remarks = re.findall(r"# patch (\d+),", (tmp_path / "lawn.toml").read_text())
+    assert remarks == written
+    assert len(lawn.read(tmp_path).oversowings) == len(written)
+    alone = CliRunner().invoke(root, ["plan", str(tmp_path), "--plot", "42"])
+    assert alone.exit_code == 2
+    assert "--plot goes with --sown" in alone.output
 
 
 def greys(figure: Figure, at_m: tuple[float, float]) -> float:

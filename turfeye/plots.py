@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -102,6 +102,7 @@ class Sown:
     """What one plot's patches get together: the row of a walk from plot to plot."""
 
     number: int | None  # None: beside the plots
+    patches: tuple[int, ...]  # their numbers
     at_m: tuple[tuple[float, float], ...]  # each patch's middle, from the plot's corner of least x and y
     area_m2: float
     seed_g: float
@@ -111,6 +112,11 @@ class Sown:
     def name(self) -> str:
         """Its number, for people."""
         return "beside" if self.number is None else str(self.number)
+
+    @property
+    def patch_numbers(self) -> str:
+        """Its patches' numbers, for people, in the order of `places`."""
+        return ", ".join(map(str, self.patches))
 
     @property
     def places(self) -> str:
@@ -134,10 +140,11 @@ def sown(tasks: Sequence[Task], plots: Sequence[Plot]) -> tuple[Sown, ...]:
     mine: dict[int | None, list[Task]] = {}
     for task in tasks:
         if task.seed_g:
-            mine.setdefault(task.patch.plots[0][0] if task.patch.plots else None, []).append(task)
+            mine.setdefault(of(task.patch), []).append(task)
     return tuple(
         Sown(
             number=number,
+            patches=tuple(task.patch.number for task in some),
             at_m=tuple(_from(corner.get(number, np.zeros(2)), task.patch) for task in some),
             area_m2=sum(task.patch.area_m2 for task in some),
             seed_g=sum(task.seed_g for task in some),
@@ -145,6 +152,25 @@ def sown(tasks: Sequence[Task], plots: Sequence[Plot]) -> tuple[Sown, ...]:
         )
         for number, some in sorted(mine.items(), key=lambda one: (one[0] is None, one[0]))
     )
+
+
+def of(patch: Patch) -> int | None:
+    """The plot in which most of a patch lies, by which a walk from plot to plot comes to it; None beside."""
+    return patch.plots[0][0] if patch.plots else None
+
+
+def seedless(tasks: Sequence[Task], some: Collection[int], in_plots: Collection[int]) -> str:
+    """Which of the patches and plots named get no seed, and which do; "" where all do."""
+    seeded = {task.patch.number for task in tasks}
+    in_plot = {plot for task in tasks if (plot := of(task.patch)) is not None}
+    wrong = [f"patch {number}" for number in sorted({*some} - seeded)]
+    do = seeded if wrong else in_plot
+    wrong += [f"plot {number}" for number in sorted({*in_plots} - in_plot)]
+    if not wrong:
+        return ""
+    get = "get" if len(wrong) > 1 else "gets"
+    those = listed(str(number) for number in sorted(do)) or "none"
+    return f"{listed(wrong)} {get} no seed, so nothing was written; those that do: {those}"
 
 
 def _from(corner_m: Floats, patch: Patch) -> tuple[float, float]:

@@ -118,8 +118,8 @@ def of_sown(answer: Answer) -> Table:
         (
             Column("Plot", [row.name for row in rows]),
             *given_columns,
-            Column("Patches", [str(len(row.at_m)) for row in rows]),
-            Column("Along, in (m)", [row.places for row in rows]),
+            Column("Patches", [row.patch_numbers for row in rows], words=True),
+            Column("Along, in (m)", [row.places for row in rows], words=True),
             Column("Area, m²", [_figure(row.area_m2, digits=2) for row in rows]),
             Column("Seed", [seed_words(row.seed_g) for row in rows]),
             Column("Dressing, L", [_figure(row.dressing_l, digits=1) for row in rows]),

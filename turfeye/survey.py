@@ -69,7 +69,6 @@ from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
 from turfeye.trial import Trial
-from turfeye.words import listed
 
 __all__ = [
     "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
@@ -132,17 +131,19 @@ def sow_plan(
     on: date,
     *,
     only: Collection[int] = (),
+    in_plots: Collection[int] = (),
     mix: str | None = None,
     today: date | None = None,
     tell: Tell = untold,
 ) -> tuple[Answer, float]:
     """Write down that a lawn's plan was sown on a day: its patches become ``[[sowing]]`` in ``lawn.toml``.
 
-    The plan is that of the photos up to that day; ``only`` has the numbers of its patches that were sown, by
-    default all that get seed. ``mix`` is what was sown, by default the lawn's; the weight is the plan's.
-    Returns the season after it, and the ground sown in m². Raises what `season` raises, DateError for a day
-    to come or before the lawn's own sowing, and LawnError where nothing was to be sown, a patch gets no seed,
-    no mix is called so or parts were sown on that day already; then nothing is written.
+    The plan is that of the photos up to that day; ``only`` has the numbers of its patches that were sown, and
+    ``in_plots`` those of a trial's plots in which all were, by default all that get seed. ``mix`` is what was
+    sown, by default the lawn's; the weight is the plan's. Returns the season after it, and the ground
+    sown in m². Raises what `season` raises, DateError for a day to come or before the lawn's own sowing, and
+    LawnError where nothing was to be sown, a patch or plot gets no seed, no mix is called so or parts were
+    sown on that day already; then nothing is written.
     """
     if on > (today or date.today()):
         raise DateError(f"{on} is still to come; write down what was sown once it is done")
@@ -157,20 +158,16 @@ def sow_plan(
     sown_mix = mixes.get(mix, place.mixes).name if mix else None
     planned = season(folder, today=on, tell=tell)
     tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
-    wrong = sorted({*only} - {task.patch.number for task in tasks})
-    if only and not wrong:
-        tasks = [task for task in tasks if task.patch.number in only]
+    wrong = plots.seedless(tasks, only, in_plots)
+    if tasks and not wrong and (only or in_plots):
+        tasks = [task for task in tasks if task.patch.number in only or plots.of(task.patch) in in_plots]
     sown = [oversown.by_plan(task, on, sown_mix or planned.season.sowing.mix) for task in tasks]
     if tasks and not wrong:
         with lawn.locked(place.folder):
             lawn.add_sowings(place.folder, sown, [oversown.remark(task) for task in tasks])
     after = season(folder, today=today, tell=tell)  # so that the results are today's again
     if tasks and wrong:
-        raise LawnError(
-            f"by the photos up to {on} {listed(f'patch {number}' for number in wrong)} "
-            f"{'get' if len(wrong) > 1 else 'gets'} no seed, so nothing was written; those that do: "
-            f"{listed(str(task.patch.number) for task in tasks)}"
-        )
+        raise LawnError(f"by the photos up to {on} {wrong}")
     if not tasks:
         raise LawnError(f"by the photos up to {on} nothing was to be sown: {planned.plan.sentence}")
     return after, sum(abs(signed_area(np.array(one.area_m))) for one in sown)

@@ -37,12 +37,25 @@ MOST_REASONS = 20
     help="With --sown: only this one was; may be repeated. [all that get seed]",
 )
 @click.option(
+    "--plot",
+    "plots",
+    type=click.IntRange(0),
+    multiple=True,
+    help="With --sown: only what lies in this plot of a trial was; may be repeated, and beside --patch.",
+)
+@click.option(
     "--mix",
     help="With --before: what will be sown; with --sown: what was. [the lawn's, else perennial ryegrass]",
 )
 @click.option("--json", is_flag=True, help="One JSON object, for programs.")
 def plan(
-    folder: Path, before: bool, sown: date | None, patches: tuple[int, ...], mix: str | None, json: bool
+    folder: Path,
+    before: bool,
+    sown: date | None,
+    patches: tuple[int, ...],
+    plots: tuple[int, ...],
+    mix: str | None,
+    json: bool,
 ) -> None:
     """Say where to sow, how much, by when and why; each place by two tape distances.
 
@@ -62,6 +75,8 @@ def plan(
         )
     if patches and not sown:
         raise click.UsageError("--patch goes with --sown, the day on which it was sown")
+    if plots and not sown:
+        raise click.UsageError("--plot goes with --sown, the day on which it was sown")
     if sown and before:
         raise click.UsageError("--sown is of a plan for a lawn that grows: leave --before out")
     found: Before | Answer
@@ -72,7 +87,9 @@ def plan(
             show = partial(_show_materials, found)
         else:
             if sown:
-                found, sown_m2 = survey.sow_plan(folder, sown, only=patches, mix=mix, tell=tell)
+                found, sown_m2 = survey.sow_plan(
+                    folder, sown, only=patches, in_plots=plots, mix=mix, tell=tell
+                )
                 count = so_many(sum(one.date == sown for one in found.lawn.oversowings), "patch", "patches")
                 say(
                     f"{count}, {square_metres(sown_m2)}, sown again on {sown}: in {folder / 'lawn.toml'}, "
@@ -145,7 +162,7 @@ def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
     rows = [
         (
             row.name,
-            str(len(row.at_m)),
+            row.patch_numbers,
             row.places,
             figure(row.area_m2, 2),
             seed_words(row.seed_g),
@@ -157,7 +174,7 @@ def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
         show_table(("plot", "patches", "along, in (m)", "m²", "seed", "dressing L"), rows)
         click.echo(
             f"Along the side {place.side_names[0]} and in from it, from the plot's corner nearest to "
-            f"{place.corner_names[0]}."
+            f"{place.corner_names[0]}. Once a part is sown: --sown DATE with --plot or --patch."
         )
     click.echo("Each patch, with its reason and its place by tape: results/plan.csv.")
 
