@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_cells import camera, ground, table_of
 
-from turfeye import cells, charts, drawing, outline
+from turfeye import cells, charts, drawing, outline, plots
 from turfeye.records import Grid
 
 LAWN = np.array([[-0.6, -0.4], [0.6, -0.4], [0.6, 0.4], [-0.6, 0.4]])
@@ -39,6 +39,33 @@ def test_bark_and_water_in_a_lawn_are_no_bare_lawn() -> None:
     assert np.nanmin(table_of(seen, ~beside, grid=grid).cover_as_seen) > 0.97
     assert np.nanmin(table_of(seen, ~bare, grid=whole).cover_as_seen) < 0.05
     assert outline.without(whole, ()) is whole
+
+
+def test_what_lies_in_two_rims_or_beyond_the_edge_goes_once() -> None:
+    """Two ponds 0.1 m apart, one at the lawn's edge, in one cell: their rims of 0.1 m by arithmetic."""
+    grid = cells.lawn_grid(np.array([[0.0, 0], [2, 0], [2, 1], [0, 1]]), 2.0)
+    ponds = [
+        np.array([[x, low], [x + 0.4, low], [x + 0.4, low + 0.4], [x, low + 0.4]])
+        for x, low in ((0.5, 0.0), (1.0, 0.3))
+    ]
+    left = outline.without(grid, ponds)
+    assert left.share is not None
+    # rims: 0.6 x 0.5 of the one (0.1 lies beyond the edge) and 0.6 x 0.6, of which 0.1 x 0.3 is the other's
+    assert left.share.sum() * 4 == pytest.approx(2 - (0.3 + 0.36 - 0.03), abs=0.02)
+
+
+def test_a_spot_s_photo_tells_nothing_of_a_bed_beside_its_peg() -> None:
+    """A ring of bark within what the photo shows of the ground: it was bare lawn in the spot's figures."""
+    seen = camera(height_m=2.0)
+    x, y = np.moveaxis(ground(seen), -1, 0)
+    table = table_of(seen, np.hypot(x - 0.1, y) > 0.25, grid=cells.spot_grid(seen, 0.1))
+    x_m, y_m = table.x_m + 3.0, table.y_m + 2.0  # its peg is at (3, 2)
+    kept = plots.beside_beds(table, x_m, y_m, [RING + np.array([3.0, 2.0])])
+    ours = kept.state == "seen"
+    assert np.nanmin(table.cover_as_seen) < 0.05
+    assert ours.sum() > 20
+    assert kept.cover_as_seen[ours].min() > 0.97
+    assert set(kept.why[(table.state == "seen") & ~ours]) == {"in a bed"}
 
 
 def test_maps_show_a_bed_and_mark_what_is_left_beside_it() -> None:

@@ -171,6 +171,43 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
         (RING + "area_m = [[5, 1], [7, 1], [7, 2]]\n", "1st [[bed]]: write area_m"),
         (BED + "at_m = [2, 3]\nacross_m = 0\n", "1st [[bed]], across_m: must be above 0"),
         (BED + "at_m = [0.3, 3]\nacross_m = 1\n", "1st [[bed]]: reaches over the lawn's edge"),
+        (BED + "at_m = [2]\nacross_m = 1\n", "1st [[bed]], at_m: needs at least 2 entries"),
+        (BED + "at_m = [2,5, 3,1]\nacross_m = 1\n", "1st [[bed]], at_m: takes at most 2 entries"),
+        (BED + "area_m = [[1,5, 1], [3, 1], [3, 2]]\n", "1st [[bed]], area_m: every corner must be two num"),
+        (BED + "area_m = [[1], [3], [3]]\n", "1st [[bed]], area_m: every corner must be two numbers; write "),
+        (BED + "area_m = [[1, 1], [3, 1]]\n", "1st [[bed]], area_m: needs at least 3 corners"),
+        (
+            BED + "area_m = [[1, 1], [3, nan], [3, 2]]\n",
+            "1st [[bed]], area_m, 2nd corner, 2nd number: must be",
+        ),
+        (BED + "area_m = [[1, 1], [2, 1], [3, 1]]\n", "1st [[bed]]: its corners go round no ground"),
+        (
+            BED + "area_m = [[1, 1], [3, 1], [3, 2], [1, 1]]\n",
+            "1st [[bed]], area_m: [1, 1] stands twice in a row, or first and last; write it once",
+        ),
+        (
+            BED + "at_m = [2, 3]\nacross_m = 0.001\n",
+            "1st [[bed]], across_m: 0.001 m is no bed's width; write",
+        ),
+        (BED + "at_m = [2, 3]\ndiameter_m = 1\n", "1st [[bed]], diameter_m: unknown; "),
+        (BED + "area_m = [[0, 0], [8, 0], [8, 6], [0, 6]]\n", "1st [[bed]]: nothing is left of the lawn"),
+        (RING + RING, "2nd [[bed]]: lies in the 1st [[bed]]; leave it out"),
+        (RING.replace("1.2", "0.5") + RING, "1st [[bed]]: lies in the 2nd [[bed]]; leave it out"),
+        (
+            BED
+            + "area_m = [[1, 2], [5, 2], [5, 3], [1, 3]]\n"
+            + BED
+            + "area_m = [[2, 1], [3, 1], [3, 5], [2, 5]]\n",
+            "2nd [[bed]]: lies in part in the 1st [[bed]]; write both as one",  # a cross
+        ),
+        (
+            RING + "[[spot]]\nnumber = 9\nat_m = [2.1, 3]\n",
+            "1st [[spot]], at_m: [2.1, 3] lies in the 1st [[bed]]",
+        ),
+        (
+            RING + "[[hollow]]\nat_m = [2.1, 3]\ndepth_mm = 30\n",
+            "1st [[hollow]], at_m: [2.1, 3] lies in the 1st [[bed]], which is no lawn; mend it or the bed",
+        ),
         (BED + "area_m = [[1, 1], [3, 2], [3, 1], [1, 2]]\n", "1st [[bed]]: its corners go round no ground"),
         (
             RING + RING.replace("2, 3", "2.9, 3"),
@@ -181,6 +218,17 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
 def test_a_bed_that_can_t_be_is_told(text: str, words: str) -> None:
     (told,) = mistakes(GOOD + text)
     assert told.startswith(words)
+
+
+def test_a_bed_across_an_inner_corner_is_over_the_edge() -> None:
+    """All its corners lie on the lawn, a side of it doesn't: its ground beyond was taken off the lawn's."""
+    ell = GOOD.replace(
+        "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]",
+        "outline_m = [[0, 0], [8, 0], [8, 3], [4, 3], [4, 6], [0, 6]]",
+    )
+    assert ell != GOOD
+    told = mistakes(ell + BED + "area_m = [[1, 1], [7, 1], [7, 2.5], [3.5, 5.5], [1, 5]]\n")
+    assert any(one.startswith("1st [[bed]]: reaches over the lawn's edge") for one in told)
 
 
 def test_every_mistake_is_told_at_once_with_its_place_and_a_way_out() -> None:

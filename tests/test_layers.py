@@ -30,7 +30,7 @@ ORDER = (
     "outline cautions mixes",
     "amounts plotsheet",
     "contours treatments",
-    "view tape places gather",
+    "view tape places gather bedcheck",
     "corners cut upright",
     "models",
     "sward",

@@ -152,9 +152,13 @@ def test_a_strip_on_a_lawn_with_arms_says_from_where_to_where_it_runs():
 
 def test_a_place_amid_the_lawn_is_told_by_two_tapes():
     """By Pythagoras: 13² + 4² = 13.6², 2² + 8² = 8.2²."""
-    names = _Names.of(ell(0)[0], None, None)
-    assert _at(ELL, np.array([3.0, 4.0]), names, 0.5) == "the point 13.6 m from B and 8.2 m from E"
-    assert _at(ELL, np.array([7.0, 0.3]), names, 0.5) == "the first side (corner A to B), 7.0 m from corner A"
+    grid = ell(0)[0]
+    names = _Names.of(grid, None, None)
+    assert _at(grid, np.array([3.0, 4.0]), names) == "the point 13.6 m from B and 8.2 m from E"
+    assert _at(grid, np.array([7.0, 0.3]), names) == "the first side (corner A to B), 7.0 m from corner A"
+    ring = np.array([[6.0, 1.5], [8.0, 1.5], [8.0, 3.5], [6.0, 3.5]])  # a tree on the way from B
+    beside = _at(replace(grid, beds_m=(ring,)), np.array([3.0, 4.0]), names)
+    assert "from B" not in beside
 
 
 def test_arms_are_what_lies_inside_sides_that_meet_at_an_inward_corner():

@@ -325,6 +325,15 @@ def test_a_tape_goes_round_a_tree_ring() -> None:
     assert through > 20  # without the ring they would go through it
 
 
+def test_a_tape_goes_round_a_slender_trunk_on_a_large_lawn() -> None:
+    """0.3 m wide on the way of 28 m from A: between places looked at 0.6 m apart it was not met."""
+    lawn = np.array([[0, 0], [30, 0], [30, 20], [0, 20.0]])
+    for along in np.linspace(0.2, 0.8, 61):
+        point = np.array([24.0, 15.0])
+        tape = fix(*point, lawn, beds_m=[circle(along * point, 0.3)])
+        assert "A" not in (tape.corner_a, tape.corner_b)
+
+
 def test_tape_takes_users_names_and_the_unambiguous_side():
     names = ("gate", "oak", "shed", "step")
     tape = fix(4.0, 0.4, LAWN, names=names)

@@ -36,7 +36,7 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
 
 
 def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
-    """Measured photos as readings. Where paths lie between plots, each of its own plot's ground only.
+    """Measured photos as readings, spots without beds. Where paths lie between plots, each of its plot only.
 
     What it shows at its edge of the next one is that plot's photo's to tell: a plot that was not
     photographed would have a figure by it.
@@ -45,10 +45,13 @@ def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
 
 
 def _own_ground(place: Lawn, one: Measured) -> CellTable:
-    """A measured photo's table; of a plot with paths about it without what lies beside the plot."""
+    """A measured photo's table; of a spot without beds, of a plot with paths without what lies beside it."""
     own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
     plot, reading = own.get(one.facts["view"]), one.reading
-    return reading.table if plot is None else plots.within(reading.table, *on_lawn_m(reading), plot)
+    table = reading.table if plot is None else plots.within(reading.table, *on_lawn_m(reading), plot)
+    if reading.at_m is None or not place.beds_m:  # a view's own grid is without them
+        return table
+    return plots.beside_beds(table, *on_lawn_m(reading), place.beds_m)
 
 
 def list_filed(place: Lawn, filed: Sequence[Filed], unplaced: Mapping[str, str]) -> Path:

@@ -25,10 +25,11 @@ from typing import Any, Literal
 import numpy as np
 
 from turfeye import lawntext, plotsheet
+from turfeye.bedcheck import bed_corners
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import bed_corners, pegs, spelled
+from turfeye.lawncheck import pegs, spelled
 from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some

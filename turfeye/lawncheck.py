@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
 
-from turfeye import mixes
+from turfeye import bedcheck, mixes
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
-from turfeye.outline import circle, corner_names, crossing_sides, signed_area
+from turfeye.outline import corner_names, crossing_sides, signed_area
 from turfeye.words import ordinal, so_many
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
 BESIDE_M = 0.5
 """So far pegs, hollows and parts sown again may lie beside the lawn: all are measured with a tape. Ours."""
-OVER_THE_EDGE_M = 0.05
-"""So far a bed may reach over the lawn's edge or into another: a tape's own error. Ours."""
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
@@ -143,8 +140,10 @@ def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
     mistakes += _check_names("view", content.get("view"), "give each view its own name")
     mistakes += _check_names("photo", content.get("photo"), "say all of a photo in one [[photo]]")
     mistakes += _check_views(content.get("view"), outline)
-    mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline)]
-    mistakes += _check_beds(content.get("bed"), outline)
+    named = [(spelled("bed", i), part) for i, part in _tables(content.get("bed"))]
+    of_beds, beds = bedcheck.check(named, outline, EXAMPLES)
+    mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline, beds)]
+    mistakes += of_beds
     mistakes += _check_pegs(content, outline)
     mistakes += _check_anchors(content, corners)
     return mistakes
@@ -273,48 +272,6 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
     return mistakes
 
 
-def bed_corners(bed: Mapping[str, Any]) -> np.ndarray:
-    """The corners of a well formed ``[[bed]]``, (K, 2) metres, anticlockwise."""
-    if bed.get("area_m") is None:
-        return circle(bed["at_m"], bed["across_m"])
-    corners = np.array(bed["area_m"], dtype=float)
-    return corners if signed_area(corners) > 0 else corners[::-1]
-
-
-def _check_beds(beds: Any, outline: np.ndarray) -> list[str]:
-    """Beds that are told in neither way or in both, go round no ground, or reach beyond the lawn or a bed."""
-    mistakes, good = [], []
-    for i, part in _tables(beds):
-        place, area = spelled("bed", i), part.get("area_m")
-        if (area is None) == ("at_m" not in part and "across_m" not in part) or (
-            area is None and not {"at_m", "across_m"} <= part.keys()
-        ):
-            mistakes.append(
-                f"{place}: write {EXAMPLES['area_m']}; or, where it is round, its middle and how wide it is: "
-                "at_m = [2.0, 1.5] and across_m = 1.2"
-            )
-            continue
-        try:
-            corners = bed_corners(part)
-        except (TypeError, ValueError, IndexError):
-            continue  # told where single fields are
-        if area is not None and (_points(area) is None or crossing_sides(corners)):
-            mistakes.append(
-                f"{place}: its corners go round no ground; write them in the order of a walk round it"
-            )
-        elif signed_distance_m(corners, outline).min() < -OVER_THE_EDGE_M:
-            mistakes.append(
-                f"{place}: reaches over the lawn's edge; a bed has lawn all round it, and one at the edge "
-                "is left out of outline_m"
-            )
-        else:
-            good.append((place, corners))
-    for (one, a), (other, b) in itertools.combinations(good, 2):
-        if max(signed_distance_m(a, b).max(), signed_distance_m(b, a).max()) > OVER_THE_EDGE_M:
-            mistakes.append(f"{other}: lies in part in the {one}; write both as one")
-    return mistakes
-
-
 def _check_names(key: str, parts: Any, way_out: str) -> list[str]:
     """Tables of one name: only the first would count."""
     names = [part.get("name") for _, part in _tables(parts)]
@@ -424,8 +381,8 @@ def _overlaps(block: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:
-    """Pegs and hollows that are not on the lawn."""
+def _check_places(key: str, places: Any, outline: np.ndarray, beds: Sequence[bedcheck.Bed]) -> list[str]:
+    """Pegs and hollows that are not on the lawn, or in a bed in it."""
     mistakes = []
     for i, part in _tables(places):
         at = part.get("at_m")
@@ -435,6 +392,12 @@ def _check_places(key: str, places: Any, outline: np.ndarray) -> list[str]:
                 f"{spelled(key, i, 'at_m')}: {at} lies off the lawn; write its place in the metres of "
                 "outline_m"
             )
+        elif pair:
+            mistakes += [
+                f"{spelled(key, i, 'at_m')}: {at} lies in the {bed}, which is no lawn; mend it or the bed"
+                for bed, corners in beds
+                if signed_distance_m(np.array(at, dtype=float), corners) > bedcheck.OVER_THE_EDGE_M
+            ]
     return mistakes
 
 

@@ -101,7 +101,7 @@ class BedPart(_Part):
     """One ``[[bed]]`` amid the lawn that is no lawn: its corners, or middle and width of a round one."""
 
     area_m: list[_Pair] | None = Field(default=None, min_length=3)
-    at_m: _Pair | None = None
+    at_m: Annotated[_Pair, _XY] | None = None
     across_m: float | None = Field(default=None, gt=0)
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from turfeye.errors import ViewError
-from turfeye.records import Floats, Grid
+from turfeye.records import Flags, Floats, Grid
 
 TAPE_MISFIT_M = 0.15
 """Tape measurements that contradict each other by more than this are refused. Ours: a tape's own error on
@@ -26,6 +26,8 @@ BESIDE_BED_M = 0.1
 """So far beside a bed nothing is told of the ground: a bed is paced or taped to that. Ours."""
 NO_SHARE = 1e-9
 """So little of a cell is what rounding leaves of one that lies in a bed."""
+POINTS = 40
+"""Along a side of a cell that is cut by two beds, or by one and the lawn's edge."""
 
 
 def corner_names(count: int) -> tuple[str, ...]:
@@ -122,8 +124,34 @@ def without(grid: Grid, beds_m: Sequence[Floats]) -> Grid:
     if not beds_m or grid.share is None:
         return grid
     taken = tuple(wider(bed, BESIDE_BED_M) for bed in beds_m)
-    share = grid.share - sum(cell_shares(bed, grid) for bed in taken)
+    parts = np.array([cell_shares(bed, grid) for bed in taken])
+    share = grid.share - parts.sum(axis=0)
+    # what lies in two rims, or in one and beyond the outline, would go twice
+    edges = (grid.share < 1 - NO_SHARE).astype(int) + (parts > NO_SHARE).sum(axis=0)
+    for row, col in np.argwhere((grid.share > NO_SHARE) & (edges > 1) & (parts.max(axis=0) > NO_SHARE)):
+        share[row, col] += _taken_twice(grid, (row, col), taken)
     return replace(grid, share=np.where(share > NO_SHARE, share, 0.0), beds_m=taken)
+
+
+def _taken_twice(grid: Grid, cell: tuple[int, int], beds_m: Sequence[Floats]) -> float:
+    """Share of a cell that goes once too often where beds go one by one, by points all over it."""
+    assert grid.outline_m is not None
+    at_m = np.array([grid.x0_m, grid.y0_m]) + grid.cell_m * np.array(cell[::-1])
+    steps = (np.arange(POINTS) + 0.5) / POINTS * grid.cell_m
+    points = at_m + np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    inside = _holds(grid.outline_m, points).astype(int)
+    times = np.sum([_holds(bed, points) for bed in beds_m], axis=0)
+    return float((times - np.minimum(times, inside)).mean())
+
+
+def _holds(polygon_m: Floats, points_m: Floats) -> Flags:
+    """(N,) which points (N, 2) lie inside a polygon: a ray from each crosses it an odd number of times."""
+    (ax, ay), (bx, by) = polygon_m.T[..., None], np.roll(polygon_m, -1, axis=0).T[..., None]
+    x, y = points_m.T
+    spans = (ay > y) != (by > y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = ax + (y - ay) * (bx - ax) / (by - ay)
+    return np.asarray((spans & (x < crossing)).sum(axis=0) % 2 == 1)
 
 
 def wider(points_m: Floats, by_m: float) -> Floats:

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from turfeye import palepatches, patches, trial
+from turfeye.contours import signed_distance_m
 from turfeye.lawnrecords import STATES, Patch, Plot, Season, Task
 from turfeye.notes import MOST_NUMBERS
-from turfeye.outline import cell_shares
+from turfeye.outline import BESIDE_BED_M, cell_shares
 from turfeye.places import numbered
-from turfeye.records import CellTable, Floats, Grid, Whole
+from turfeye.records import CellTable, Flags, Floats, Grid, Whole
 from turfeye.treatments import Treatments
 from turfeye.trial import Trial
 from turfeye.words import listed, per_cent, so_many
@@ -27,6 +28,7 @@ JUDGED = tuple(state for state in STATES if state != "not seen")
 MOST_BY_PATCH = 20
 """Of more patches a trial's plan has a row a plot; each patch is in ``plan.csv``."""
 BESIDE = "beside the plot"
+IN_A_BED = "in a bed"
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
 
@@ -245,9 +247,20 @@ def only(grid: Grid, plots: Sequence[Plot]) -> Grid:
 def within(table: CellTable, x_m: Floats, y_m: Floats, plot: Plot) -> CellTable:
     """A spot's table with the cells beside its plot as not seen; where its cells (N,) are in lawn metres."""
     away = (np.abs(np.stack([x_m, y_m], axis=1) - plot.at_m) > np.array(plot.size_m) / 2 + 1e-6).any(axis=1)
-    beside = away & (table.state == "seen")
-    state, why = np.where(beside, "not seen", table.state), np.where(beside, BESIDE, table.why)
-    return replace(table, state=state, why=why)
+    return _unseen(table, away, BESIDE)
+
+
+def beside_beds(table: CellTable, x_m: Floats, y_m: Floats, beds_m: Sequence[Floats]) -> CellTable:
+    """A spot's table with the cells in beds as not seen; where its cells (N,) are in lawn metres."""
+    points = np.stack([x_m, y_m], axis=1)
+    off = np.any([signed_distance_m(points, bed) > -BESIDE_BED_M for bed in beds_m], axis=0)
+    return _unseen(table, off, IN_A_BED)
+
+
+def _unseen(table: CellTable, off: Flags, why: str) -> CellTable:
+    """A table with some of its cells (N,) as not seen."""
+    off = off & (table.state == "seen")
+    return replace(table, state=np.where(off, "not seen", table.state), why=np.where(off, why, table.why))
 
 
 def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:

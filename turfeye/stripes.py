@@ -346,7 +346,7 @@ def _where(grid: Grid, within: Floats, names: _Names, normal_deg: float, offset_
             parallel.append((away, -float(np.hypot(*(b - a))), k))
     if not parallel or _turns_in(corners).any():
         first, last = _ends_m(grid, within, normal, offset_m)
-        return f"from {_at(corners, first, names, grid.cell_m)}, to {_at(corners, last, names, grid.cell_m)}"
+        return f"from {_at(grid, first, names)}, to {_at(grid, last, names)}"
     away, _, near = min(parallel)
     others = sorted((length, k) for _, length, k in parallel if k != near)
     if not others:
@@ -366,21 +366,21 @@ def _ends_m(grid: Grid, within: Floats, normal: Floats, offset_m: float) -> tupl
     )
 
 
-def _at(corners: Floats, point: Floats, names: _Names, cell_m: float) -> str:
+def _at(grid: Grid, point: Floats, names: _Names) -> str:
     """A place to be found with a tape: on a side of the outline within a cell and a half of it, else by two
     corners.
     """
-    reached = []
+    corners, reached = grid_outline_m(grid) if grid.outline_m is None else grid.outline_m, []
     for k, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
         length = float(np.hypot(*(b - a)))
         part = float(np.clip((point - a) @ (b - a) / length**2, 0, 1))
         off = float(np.hypot(*(point - a - part * (b - a))))
         reached.append((off, k, part * length, (1 - part) * length))
     off, k, from_first, from_last = min(reached)
-    if off <= ON_SIDE_CELLS * cell_m:
+    if off <= ON_SIDE_CELLS * grid.cell_m:
         nearer = k if from_first <= from_last else (k + 1) % len(corners)
         return f"{names.sides[k]}, {min(from_first, from_last):.1f} m from corner {names.corners[nearer]}"
-    there = tape.fix(float(point[0]), float(point[1]), corners, names=names.corners)
+    there = tape.fix(float(point[0]), float(point[1]), corners, names=names.corners, beds_m=grid.beds_m)
     to_first, to_second = f"{there.from_a_m:.1f} m from {there.corner_a}", f"{there.from_b_m:.1f} m from"
     return f"the point {to_first} and {to_second} {there.corner_b}"
 

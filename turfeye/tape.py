@@ -73,7 +73,8 @@ def fix(
 
 def _leaves(outline_m: Floats, beds_m: Sequence[Floats], corner: Floats, point: Floats) -> bool:
     """Whether the straight way from a corner to a point goes over ground beside the lawn, or over a bed."""
-    way = np.linspace(corner, point, 50)
+    steps = max(50, round(float(np.hypot(*(point - corner))) / TAPE_SE_M))  # a tree ring may be narrow
+    way = np.linspace(corner, point, steps)
     off = [-signed_distance_m(way, outline_m), *(signed_distance_m(way, bed) for bed in beds_m)]
     return bool(np.max(off) > 2 * TAPE_SE_M)
 
