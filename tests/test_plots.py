@@ -275,6 +275,66 @@ def test_a_photo_tells_of_its_own_plot_where_paths_lie_between_them(tmp_path: Pa
     assert {(row["cover"], row["why"]) for row in rows if row["plot"] == "42"} == {("", "no photo")}
 
 
+def table(place: lawn.Lawn, name: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO((place.results_dir / name).read_text(encoding="utf-8"))))
+
+
+@pytest.mark.parametrize(
+    ("size", "peg"),
+    [
+        ("", (1.03, 1.2)),  # no paths: plots reach half way to the next
+        ("size_m = [1.96, 2.0]\n", (1.03, 1.2)),  # a path of 4 cm, and cells of 10 cm across it
+        ("size_m = [1.5, 2.0]\n[[spot]]\nnumber = 7\nat_m = [1.6, 1.2]\n", (1.6, 1.2)),
+    ],
+    ids=["no paths", "a path narrower than a cell", "a second peg in the plot"],
+)
+def test_nothing_of_a_plot_is_told_by_the_photo_of_another(
+    tmp_path: Path, size: str, peg: tuple[float, float]
+) -> None:
+    """Plot 43 has no photo, and 42 is half as green as 41, whose photo reaches over both."""
+    number = 7 if "number" in size else 41
+    (tmp_path / "lawn.toml").write_text(
+        TRIAL.replace("columns = 4\nrows = 2", "columns = 3\nrows = 1")
+        .replace("first = 11", "first = 41")
+        .replace("[1.0, 1.2]", "[1.03, 1.2]")
+        + size
+        + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
+    )
+    place = lawn.read(tmp_path)
+    wide, narrow = Grid(0.1, -2.0, -0.5, rows=10, cols=60), Grid(0.1, -0.5, -0.5, rows=10, cols=10)
+    measured = []
+    for day in (12, 21, 30):
+        measured.append(spot(wide, np.full(600, 0.6), number, day, peg, place))
+        measured.append(spot(narrow, np.full(100, 0.3), 42, day, (3.03, 1.2), place))
+    found = survey._answer(place, tuple(measured), None, None)
+    rows = [(row["plot"], row["cover"], row["why"]) for row in table(place, "plots-by-date.csv")]
+    assert set(rows) == {("41", "0.6", ""), ("42", "0.3", ""), ("43", "", "no photo")}
+    photos = {(row["view"], row["cover"]) for row in table(place, "photos.csv")}
+    assert photos == {(f"spot {number}", "0.6"), ("spot 42", "0.3")}
+    assert [(one.state == "not seen", one.seen_m2 > 0) for one in found.standings] == [
+        (False, True), (False, True), (True, False)
+    ]  # fmt: skip
+    assert not any("disagree" in str(note) for note in found.notes)
+
+
+def test_a_plot_without_a_cell_is_told(tmp_path: Path) -> None:
+    """Its photo was measured and ranked, yet in the means it was missing without a word."""
+    (tmp_path / "lawn.toml").write_text(
+        TRIAL.split("[[plots]]")[0].replace("cell_m = 0.1", "cell_m = 0.5")
+        + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
+    )
+    (tmp_path / "treatments.csv").write_text(
+        "plot,treatment,x_from_m,x_to_m,y_from_m,y_to_m\n1,A,0,2,0,2\n2,B,2.26,2.46,0,2\n3,B,3,5,0,2\n"
+    )
+    place, narrow = lawn.read(tmp_path), Grid(0.1, -0.5, -0.5, rows=10, cols=10)
+    middles = ((1, (1.0, 1.0)), (2, (2.36, 1.0)), (3, (4.0, 1.0)))
+    measured = [spot(narrow, np.full(100, 0.5), plot, 30, at_m, place) for plot, at_m in middles]
+    found = survey._answer(place, tuple(measured), None, None)
+    assert (found.standings[1].state, found.standings[1].why) == ("not seen", plots.NO_CELL)
+    told = "plot 2 has no figure but its photos': no middle of the lawn's 0.5 m cells lies in it"
+    assert sum(told in str(note) for note in found.notes) == 1
+
+
 # -- a season of a trial -------------------------------------------------------------------------------------
 
 

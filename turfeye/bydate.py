@@ -18,6 +18,7 @@ from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.photo import parse_taken_from_name
+from turfeye.plots import NO_CELL
 from turfeye.records import Whole
 from turfeye.season import on_lawn_m
 from turfeye.summary import chance, index_of, number
@@ -90,14 +91,15 @@ class _Whys:
 
     @classmethod
     def among(cls, place: Lawn, measured: Sequence[Measured]) -> _Whys:
-        """A plot's own photo is told by its card, one that was not measured by what was filed with it."""
+        """A plot's own photo is told by its peg, one that was not measured by what was filed with it."""
         filed = {note.photo: note.spot for note in place.notes}
+        own = place.plot_of_peg
         alone, whole = defaultdict(list), defaultdict(list)
         for one in measured:
             seen = re.fullmatch(r"spot (\d+)", str(one.facts.get("view", "")))
-            plot = int(seen[1]) if seen else filed.get(one.path.name)
-            if plot is not None:
-                alone[_day_of(one), plot].append(one)
+            peg = int(seen[1]) if seen else filed.get(one.path.name)
+            if peg is not None:
+                alone[_day_of(one), own[peg].number if peg in own else peg].append(one)
             elif one.table is not None:
                 whole[_day_of(one)].append(one)
         return cls(alone, whole)
@@ -105,7 +107,7 @@ class _Whys:
     def of(self, plot: int, day: date, season: Season, cells: Whole) -> str:
         """What became of the plot's own photo, else why photos of the whole lawn don't show it."""
         if not len(cells):
-            return "no cell of the lawn lies in it"
+            return NO_CELL
         said: Counter[str] = Counter()
         for one in (*self.of_plot.get((day, plot), ()), *self.of_lawn.get(day, ())):
             if one.table is None:

@@ -11,7 +11,7 @@ from typing import Any, Final
 from turfeye import plots, series, store
 from turfeye.filing import Filed
 from turfeye.lawn import Lawn, locked
-from turfeye.lawnrecords import Season
+from turfeye.lawnrecords import Plot, Season
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.records import CellTable
@@ -25,7 +25,8 @@ FILED_COLUMNS: Final = ("source", "photo", "taken", "taken_from", "state", "note
 
 def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict[str, Any]]:
     """A row a photo, of a plot its own ground; spots are ranked among those of their visit."""
-    tables = [None if one.table is None else _own_ground(place, one) for one in measured]
+    own = place.plot_of_peg
+    tables = [None if one.table is None else _own_ground(place, one, own) for one in measured]
     visit_of = {name: k for k, visit in enumerate(season.visits) for name in visit.photos}
     found = [
         series.row(one.path.name, own_table, one.facts, sown=season.sowing.date, left_out=season.left_out)
@@ -36,18 +37,28 @@ def rows(place: Lawn, season: Season, measured: Sequence[Measured]) -> list[dict
 
 
 def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
-    """Measured photos as readings, spots without beds. Where paths lie between plots, each of its plot only.
+    """Measured photos as readings, spots without beds, each of a plot as that plot's.
 
-    What it shows at its edge of the next one is that plot's photo's to tell: a plot that was not
-    photographed would have a figure by it.
+    Where paths lie between plots it has its plot's ground only: a path is no lawn. Elsewhere it has what lies
+    beside all plots too.
     """
-    return [replace(one.reading, table=_own_ground(place, one)) for one in measured]
+    own, found = place.plot_of_peg, []
+    for one in measured:
+        plot = own.get(_peg(one))
+        table = _own_ground(place, one, own if place.paths else {})
+        found.append(replace(one.reading, table=table, plot=plot and plot.number))
+    return found
 
 
-def _own_ground(place: Lawn, one: Measured) -> CellTable:
-    """A measured photo's table; of a spot without beds, of a plot with paths without what lies beside it."""
-    own = {f"spot {plot.number}": plot for plot in place.plots} if place.paths else {}
-    plot, reading = own.get(one.facts["view"]), one.reading
+def _peg(one: Measured) -> int:
+    """The number of the peg that a measured photo shows; -1 of a view of the lawn."""
+    return int(one.facts["view"].removeprefix("spot ")) if "at_m" in one.facts else -1
+
+
+def _own_ground(place: Lawn, one: Measured, own: Mapping[int, Plot]) -> CellTable:
+    """A measured photo's table; of a spot without beds, of a plot, ``own`` by its peg, without what lies
+    beside that."""
+    plot, reading = own.get(_peg(one)), one.reading
     table = reading.table if plot is None else plots.within(reading.table, *on_lawn_m(reading), plot)
     if reading.at_m is None or not place.beds_m:  # a view's own grid is without them
         return table

@@ -16,6 +16,7 @@ from turfeye.lawnrecords import Season
 from turfeye.measurement import Measured
 from turfeye.notes import Note
 from turfeye.readings import Reading
+from turfeye.records import Whole
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.treatments import Compared, Treatments
 from turfeye.words import listed, short_day
@@ -88,6 +89,19 @@ def of_season(
         *notes.stated(_not_photographed(place, measured)),
         *noted(place, good),
         *notes.stated(said),
+    ]
+
+
+def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
+    """Plots that hold the middle of none of the season's cells, so have no figure; ``number_of`` (N,) each
+    cell's plot."""
+    small = sorted({plot.number for plot in place.plots} - {*number_of.tolist()})
+    if not small:
+        return []
+    have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
+    return [
+        f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's {place.cell_m:g} m "
+        f"cells lies in {them}; take cell_m in {FILE_NAME} down"
     ]
 
 

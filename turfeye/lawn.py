@@ -156,6 +156,13 @@ class Lawn:
         return tuple(Plot(s.number, s.at_m, s.size_m) for s in self.spots if s.size_m)
 
     @property
+    def plot_of_peg(self) -> dict[int, Plot]:
+        """By the number of its peg the plot of which a photo there tells: a plot's own, or that around it."""
+        own = {plot.number: plot for plot in self.plots}
+        around = {s.number: next((p for p in self.plots if p.holds(s.at_m)), None) for s in self.spots}
+        return {number: plot for number, plot in around.items() if plot is not None} | own
+
+    @property
     def peg_word(self) -> str:
         """What people call a place that a peg marks."""
         return "plot" if self.plots and len(self.plots) == len(self.spots) else "spot"

@@ -173,6 +173,10 @@ class Plot:
     at_m: tuple[float, float]  # its middle
     size_m: tuple[float, float]
 
+    def holds(self, at_m: tuple[float, float]) -> bool:
+        """Whether a point of the lawn lies in it."""
+        return all(abs(at_m[k] - self.at_m[k]) <= self.size_m[k] / 2 for k in (0, 1))
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Patch:

@@ -28,6 +28,7 @@ JUDGED = tuple(state for state in STATES if state != "not seen")
 MOST_BY_PATCH = 20
 """Of more patches a trial's plan has a row a plot; each patch is in ``plan.csv``."""
 BESIDE = "beside the plot"
+NO_CELL = "no cell of the lawn lies in it"
 IN_A_BED = "in a bed"
 LEAST_SHARE = 0.01
 """Less of a patch than this in a plot is what its outline errs by."""
@@ -241,7 +242,7 @@ def _ground(number: int) -> str:
 def only(grid: Grid, plots: Sequence[Plot]) -> Grid:
     """The grid without the cells whose middle lies on the paths between the plots."""
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
-    return replace(grid, share=np.where(_board(grid, plots) < 0, 0.0, share))
+    return replace(grid, share=np.where(of_grid(grid, plots) < 0, 0.0, share))
 
 
 def within(table: CellTable, x_m: Floats, y_m: Floats, plot: Plot) -> CellTable:
@@ -265,10 +266,10 @@ def _unseen(table: CellTable, off: Flags, why: str) -> CellTable:
 
 def of_cells(season: Season, plots: Sequence[Plot]) -> Whole:
     """(N,) number of the plot in which each cell's middle lies, -1 in none; an edge is the plot's beyond."""
-    return _board(season.grid, plots)[season.row, season.col]
+    return of_grid(season.grid, plots)[season.row, season.col]
 
 
-def _board(grid: Grid, plots: Sequence[Plot]) -> Whole:
+def of_grid(grid: Grid, plots: Sequence[Plot]) -> Whole:
     """(rows, cols) number of each cell's plot, -1 where it lies in none."""
     board = np.full((grid.rows, grid.cols), -1)
     for plot in plots:
@@ -294,7 +295,8 @@ def _standing(found: Trial, plot: Plot, tasks: Sequence[Task], given: Treatments
     nan, ahead = float("nan"), found.plots
     row = np.flatnonzero(found.numbers == plot.number)
     told = dict.fromkeys(FORECAST, nan)
-    state, why, area, shares = "not seen", "no visit showed it", 0.0, dict.fromkeys(JUDGED, nan)
+    unseen = "no visit showed it" if plot.number in found.own else NO_CELL
+    state, why, area, shares = "not seen", unseen, 0.0, dict.fromkeys(JUDGED, nan)
     if len(row) and (area := float(ahead.season.area_m2[row[0]])):
         k = int(row[0])
         told = {name: float(getattr(ahead, name)[k]) for name in FORECAST}

@@ -38,6 +38,7 @@ class Reading:
     turned_deg: float = 0.0  # the card's x axis against the lawn's, anticlockwise
     original: str = ""  # the camera's own name of the file; "" when its date is the user's word
     camera: str = ""
+    plot: int | None = None  # a trial's, of which it tells: nothing of what it shows of other plots counts
 
     @property
     def clock(self) -> datetime:

@@ -46,6 +46,7 @@ def build(
     temperatures: Temperatures | None = None,
     base_c: float | None = None,
     today: date | None = None,
+    plot_of: Whole | None = None,
 ) -> Season:
     """Put measured photos into one table.
 
@@ -57,6 +58,7 @@ def build(
     target : by default that of the sowing's mix (`usual_target`), which must be one of the table's then
     temperatures, base_c : both, for degree-days above the mix's base temperature
     today : later photos are left out; by default the computer's own date
+    plot_of : (rows, cols) number of the plot of each of a trial's cells, -1 beside the plots
 
     Raises
     ------
@@ -80,7 +82,7 @@ def build(
         flags += [*temperatures.notes, *([said] if said else [])]
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
     row, col = np.nonzero(share > 1e-6)
-    days, apart = _by_day(kept, grid, share)
+    days, apart = _by_day(kept, grid, share, plot_of)
     cells = row * grid.cols + col
     table = np.stack([merged[cells] for _, merged in days], axis=1)  # (N, V, 7)
     centres = grid.centres_m()[row, col]
@@ -127,13 +129,16 @@ def split(
     return tuple(compress(readings, earlier)), tuple(compress(readings, [not one for one in earlier]))
 
 
-def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
-    """The season with photos from before all of its lawn was sown again: they are shown, and don't count."""
+def with_earlier(season: Season, readings: Sequence[Reading], *, plot_of: Whole | None = None) -> Season:
+    """The season with photos from before all of its lawn was sown again: they are shown, and don't count.
+
+    ``plot_of`` is as in `build`.
+    """
     if not readings:
         return season
     grid, ordered = season.grid, by_time(readings)
     share = np.ones((grid.rows, grid.cols)) if grid.share is None else grid.share
-    days, _ = _by_day(ordered, grid, share)
+    days, _ = _by_day(ordered, grid, share, plot_of)
     cells = season.row * grid.cols + season.col
     why = f"from before all of the lawn was sown again on {season.sowing.date}: shown only"
     said = (
@@ -151,16 +156,17 @@ def with_earlier(season: Season, readings: Sequence[Reading]) -> Season:
 
 
 def _by_day(
-    readings: Sequence[Reading], grid: Grid, share: Floats
+    readings: Sequence[Reading], grid: Grid, share: Floats, plot_of: Whole | None
 ) -> tuple[list[tuple[tuple[Reading, ...], Floats]], list[str]]:
     """Each day's photos and what they show together, (rows * cols, 7), and days whose photos disagree.
 
-    ``readings`` come by time; ``share`` (rows, cols) of each cell is lawn.
+    ``readings`` come by time; ``share`` (rows, cols) of each cell is lawn, ``plot_of`` is as in `build`.
     """
+    number = np.full(share.size, -1) if plot_of is None else plot_of.ravel()
     days, apart = [], []
     for day, photos in groupby(readings, lambda reading: reading.taken.date()):
         same = tuple(photos)
-        merged, disagree = _merge((_onto(grid, reading, share) for reading in same), share.size)
+        merged, disagree = _merge((_onto(grid, reading, share, number) for reading in same), share.size)
         if disagree:
             apart.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
         days.append((same, merged))
@@ -179,9 +185,13 @@ def _visit(same: Sequence[Reading], sown: date, by_age: Floats | None) -> Visit:
     )
 
 
-def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
+def _onto(grid: Grid, reading: Reading, share: Floats, number: Whole) -> tuple[Whole, Floats]:
     """The n cells of the lawn's grid that one photo shows, by place in the flat grid; and of each, (n, 7),
-    cover, its error, dark green index, its error and L*a*b*."""
+    cover, its error, dark green index, its error and L*a*b*.
+
+    By ``number`` (rows * cols), each cell's plot, -1 in none, those of other plots than the photo's are left
+    out: they are their own photos' to tell, and a plot without one would have a figure by it.
+    """
     table = reading.table
     flat, rows, part = _overlaps(grid, reading, (table.state == "seen") & np.isfinite(table.cover))
     cells, place = np.unique(flat, return_inverse=True)
@@ -204,8 +214,10 @@ def _onto(grid: Grid, reading: Reading, share: Floats) -> tuple[Whole, Floats]:
     shown = np.minimum(shown / area, 1)
     unseen_var = (1 - shown) * WITHIN_CELL_SD**2
     values[:, 1] = np.sqrt(values[:, 1] * (SHARED + (1 - SHARED) / np.maximum(count, 1)) + unseen_var)
-    enough = shown >= LEAST_SHARE
-    return cells[enough], values[enough]
+    told = shown >= LEAST_SHARE
+    if reading.plot is not None:
+        told &= np.isin(number[cells], (reading.plot, -1))
+    return cells[told], values[told]
 
 
 def on_lawn_m(reading: Reading) -> tuple[Floats, Floats]:

@@ -294,13 +294,15 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     in_season = [reading for reading in readings if reading.photo in used]
     by_photo = byphoto.rows(place, table, measured)
     ranked = series.latest(by_photo)
-    by_date = bydate.rows(place, table, plots.of_cells(table, place.plots), measured, given)
+    number_of = plots.of_cells(table, place.plots)
+    by_date = bydate.rows(place, table, number_of, measured, given)
     compared = bydate.compared(by_date, given)
     at_last = tuple(one for one in compared if one.on == compared[-1].on)
     stated = (
         *table.flags,
         *lessons.not_used(place),
         *not_compared,
+        *doubts.of_small_plots(place, number_of),
         *doubts.of_treatments(place, given, at_last),
     )
     whole = Answer(
@@ -363,7 +365,7 @@ def _table(
     assert sowing is not None  # told before anything was measured
     earlier, since = seasons.split(readings, place.sowings)
     grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
-    mix = mixes.get(sowing.mix, place.mixes)
+    mix, plot_of = mixes.get(sowing.mix, place.mixes), plots.of_grid(grid, place.plots)
     table = seasons.build(
         since or readings,
         plots.only(grid, place.plots) if place.paths else grid,
@@ -372,8 +374,9 @@ def _table(
         temperatures=weather,
         base_c=mix.base_c,
         today=today,
+        plot_of=plot_of,
     )
-    table = seasons.with_earlier(table, earlier if since else ())
+    table = seasons.with_earlier(table, earlier if since else (), plot_of=plot_of)
     return oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
 
 
