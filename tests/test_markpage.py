@@ -49,6 +49,21 @@ def test_of_a_marked_lawn_the_line_marks_a_photo_anew(tmp_path):
     assert told(folder / "results" / "corners.html")["command"] == f"turfeye add {folder} {PHOTO}"
 
 
+def test_the_page_has_the_lawn_s_beds_where_the_corners_lay_them(tmp_path):
+    """Where they lie in the photo the page works out itself, and says what the dashed lines are."""
+    folder, run = tmp_path / "a", CliRunner().invoke
+    assert run(root, ["lawn", "new", str(folder), *TAPED, "--sown", "2026-03-14"]).exit_code == 0
+    assert run(root, ["lawn", "new", str(folder), "--propose", str(PHOTO)]).exit_code == 0
+    page = folder / "results" / "corners.html"
+    assert told(page)["beds_m"] == []
+    assert "beds, laid by the corners" not in page.read_text("utf-8")
+    with (folder / "lawn.toml").open("a") as file:
+        file.write("\n[[bed]]\narea_m = [[2, 1], [3, 1], [3, 2]]\n")
+    assert run(root, ["lawn", "new", str(folder), "--propose", str(PHOTO)]).exit_code == 0
+    assert told(page)["beds_m"] == [[[2, 1], [3, 1], [3, 2]]]
+    assert "beds, laid by the corners" in page.read_text("utf-8")
+
+
 @pytest.mark.parametrize("count", [3, 4, 5, 6, 7, 9])
 def test_an_outline_gets_as_many_corners_as_the_lawn_has(count):
     found = with_corners(ELL, count)

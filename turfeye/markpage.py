@@ -50,12 +50,14 @@ def write_corners(place: Lawn, path: Path, corners_px: Floats, *, command: str) 
     """Write ``results/corners.html``, on which to drag the outline's corners in a photo.
 
     ``corners_px`` (K, 2) are where they are to begin, one for each of the outline's; ``command`` is what
-    files the photo: the page adds the corners to it.
+    files the photo: the page adds the corners to it. Beds are drawn where these corners lay them: on their
+    trees and ponds, where both are right.
     """
     data = _shown(path) | {
         "corners_px": corners_px.tolist(),
         "names": list(place.corner_names),
         "outline_m": np.asarray(place.outline_m).tolist(),
+        "beds_m": [bed.round(3).tolist() for bed in place.beds_m],
         "command": command,
     }
     return _write(place, "corners.html", data)
