@@ -25,10 +25,10 @@ from turfeye.lawnrecords import Oversown
 
 FERRY = Path(__file__).parents[1] / "sample_images/ferry-cottage"
 ENTRIES = (
-    (date(2026, 5, 16), "Mühle; back, left", "look again, if sown on 6 May: 5\\10 days, " + "ä" * 90),
-    (date(2026, 5, 30), "Mühle; back, left", "first feed, two weeks after"),
-    (date(2026, 6, 30), "Mühle; back, left", "first feed: of the part sown again"),
-    (date(2026, 5, 16), "Other", "look again"),
+    (date(2026, 5, 16), "Mühle; back, left", "look again, if sown on 6 May: 5\\10 days, " + "ä" * 90, "a"),
+    (date(2026, 5, 30), "Mühle; back, left", "first feed, two weeks after", "a"),
+    (date(2026, 6, 30), "Mühle; back, left", "first feed: of the part sown again", "a"),
+    (date(2026, 5, 16), "Other", "look again", "b"),
 )
 AS_OF = datetime(2026, 5, 6, 12, 17, tzinfo=UTC)
 
@@ -58,7 +58,7 @@ def test_a_calendar_keeps_to_rfc_5545() -> None:
     assert any(line.startswith("PRODID:") for line in lines)
     events = properties(text)
     assert len(events) == len(ENTRIES)
-    for event, (when, lawn, what) in zip(events, ENTRIES, strict=True):
+    for event, (when, lawn, what, _) in zip(events, ENTRIES, strict=True):
         assert {"UID", "DTSTAMP"} <= set(event)
         assert event["DTSTAMP"] == "20260506T121700Z"
         assert event["DTSTART"] == f"{when:%Y%m%d}"
@@ -70,13 +70,41 @@ def test_a_calendar_keeps_to_rfc_5545() -> None:
 
 
 def test_an_entry_that_moves_keeps_its_identity() -> None:
-    moved = ((date(2026, 5, 20), ENTRIES[0][1], "look again: later"), *ENTRIES[1:])
+    moved = ((date(2026, 5, 20), ENTRIES[0][1], "look again: later", "a"), *ENTRIES[1:])
     before, after = (properties(diary.calendar("x", some, as_of=AS_OF)) for some in (ENTRIES, moved))
     assert [event["UID"] for event in before] == [event["UID"] for event in after]
     assert before[0]["DTSTART"] != after[0]["DTSTART"]
-    next_year = ((date(2027, 5, 20), ENTRIES[0][1], "look again: later"),)
+    next_year = ((date(2027, 5, 20), ENTRIES[0][1], "look again: later", "a"),)
     (other,) = properties(diary.calendar("x", next_year, as_of=AS_OF))
     assert other["UID"] not in {event["UID"] for event in before}
+
+
+def test_a_renamed_lawn_s_entries_are_moved_and_named_anew(answer: Answer, tmp_path: Path) -> None:
+    """By its name it had new entries beside the old ones, and so it had once another lawn got that name.
+
+    RFC 5545, 3.8.4.7: the identity of an event is what a calendar finds it by, and no two have the same.
+    """
+
+    def events(*lawns: tuple[str, str]) -> list[dict[str, str]]:
+        some = []
+        for folder, name in lawns:
+            place = tmp_path / folder
+            place.mkdir(parents=True, exist_ok=True)
+            some.append((place, replace(answer, lawn=replace(answer.lawn, folder=place, name=name))))
+        _, _, book = results.write_round(rounds.of(some), tmp_path)
+        return properties(book.read_bytes().decode("utf-8"))
+
+    old, new = events(("smith/back", "Smith")), events(("smith/back", "Smith, back"))
+    assert [one["UID"] for one in old] == [one["UID"] for one in new]
+    assert {one["SUMMARY"].rpartition(": ")[2] for one in new} == {"Smith, back"}
+    both = events(("smith/back", "Back"), ("jones/back", "Back"))
+    assert {one["UID"] for one in old} < {one["UID"] for one in both}
+    assert len({one["UID"] for one in both}) == len(both) == 2 * len(old) > 0
+    sown = replace(answer.season.sowing, date=answer.season.sowing.date - timedelta(days=1))
+    season = replace(answer.season, sowing=sown)
+    again = replace(answer, outlook=replace(answer.outlook, season=season))
+    stops = [rounds.of([(answer.lawn.folder, one)]).stops[0] for one in (answer, again)]
+    assert stops[0].known_by != stops[1].known_by
 
 
 def test_a_calendar_of_no_dates_is_one() -> None:

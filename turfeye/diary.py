@@ -9,15 +9,16 @@ from datetime import UTC, date, datetime, timedelta
 
 from turfeye.words import as_line
 
-Entry = tuple[date, str, str]
-"""A day, the lawn's name, and what is to come."""
+Entry = tuple[date, str, str, str]
+"""A day, the lawn's name, what is to come, and what the lawn is known by though its name be changed."""
 
 
 def calendar(name: str, entries: Sequence[Entry], *, as_of: datetime) -> str:
     """All-day entries as the text of an .ics file, in the order given.
 
-    An entry keeps its identity, by its lawn, its year and the words before the first colon or comma, and by
-    how many such came before it: a calendar that has it already moves it instead of adding another.
+    An entry keeps its identity, by what its lawn is known by, its year and the words before the first colon
+    or comma, and by how many such came before it: a calendar that has it already moves it instead of adding
+    another.
 
     as_of : when the dates were worked out, with its offset
     """
@@ -28,9 +29,9 @@ def calendar(name: str, entries: Sequence[Entry], *, as_of: datetime) -> str:
     book.add("version", "2.0")
     book.add("x-wr-calname", name)
     seen: Counter[str] = Counter()
-    for when, lawn, what in entries:
+    for when, lawn, what, known_by in entries:
         kind = _kind(what)
-        about = f"{lawn}\n{kind}\n{when.year}"
+        about = f"{known_by}\n{kind}\n{when.year}"
         seen[about] += 1
         event = Event()
         event.add("uid", _identity(f"{about}\n{seen[about]}"))

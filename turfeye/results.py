@@ -79,7 +79,7 @@ def _write_dates(path: Path, found: rounds.Round) -> Path:
     """The dates of lawns as a calendar file, as of the last photo of all, by its camera's clock."""
     taken = [answer.season.visits[-1].taken.replace(tzinfo=UTC) for answer in found.answers]
     name = "Round of lawns" if len(found.stops) > 1 else found.stops[0].called
-    return write_atomic(path, diary.calendar(name, found.dates, as_of=max(taken, default=NO_PHOTO)))
+    return write_atomic(path, diary.calendar(name, found.entries, as_of=max(taken, default=NO_PHOTO)))
 
 
 def _plot_column(answer: Answer) -> dict[str, list[Any]]:

@@ -13,6 +13,7 @@ from typing import Any
 from turfeye import lawn
 from turfeye.amounts import round_up
 from turfeye.answer import Answer, Before
+from turfeye.diary import Entry
 from turfeye.errors import NoPhotosError, NotSownError, TurfeyeError
 from turfeye.files import digest_of
 from turfeye.notes import some
@@ -83,6 +84,16 @@ class Stop:
         return _seen(self.answer) if self.answer else None
 
     @property
+    def known_by(self) -> str:
+        """What it stays known by when its name changes, or another lawn gets the same: folder and sowing.
+
+        The folder with the one that it lies in: a lawn behind the house is `back` at many a customer's.
+        """
+        folder = self.folder.resolve()
+        sown = self.answer.season.sowing.date.isoformat() if self.answer else ""
+        return f"{folder.parent.name}/{folder.name} {sown}"
+
+    @property
     def dates(self) -> tuple[tuple[date, str], ...]:
         """What is to come after its last photo, and the day that it is grown towards; none of a stale one."""
         if self.answer is None or self.stale:
@@ -116,19 +127,24 @@ class Round:
     @property
     def dates(self) -> tuple[tuple[date, str, str], ...]:
         """Day, lawn and what is to come, of all lawns in the order of the days, from `as_of` on."""
-        return tuple(entry for entry in self._dates if not self.missed(entry[0]))
+        return tuple((when, called, what) for when, called, what, _ in self.entries)
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """The same for a calendar."""
+        return tuple(entry for entry in self._entries if not self.missed(entry[0]))
 
     @property
     def days(self) -> tuple[tuple[date, str, tuple[str, ...]], ...]:
         """Day, what is to come, and the lawns that it is to come to; what was missed first."""
         lawns: dict[tuple[date, str], list[str]] = {}
-        for when, called, what in self._dates:
+        for when, called, what, _ in self._entries:
             lawns.setdefault((when, what), []).append(called)
         return tuple((when, what, tuple(called)) for (when, what), called in lawns.items())
 
     @property
-    def _dates(self) -> list[tuple[date, str, str]]:
-        every = ((when, stop.called, what) for stop in self.stops for when, what in stop.dates)
+    def _entries(self) -> list[Entry]:
+        every = ((when, stop.called, what, stop.known_by) for stop in self.stops for when, what in stop.dates)
         return sorted(every, key=lambda entry: entry[0])
 
     def missed(self, when: date) -> bool:
