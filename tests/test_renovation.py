@@ -17,6 +17,7 @@ from turfeye.amounts import PlanSettings
 from turfeye.answer import Before
 from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
+from turfeye.outline import without
 from turfeye.records import CellTable, Grid
 from turfeye.renovation import materials
 
@@ -50,6 +51,19 @@ def survey(*, hole=True, pale=True):
     values |= {"lab_l": lab[:, 0], "lab_a": lab[:, 1], "lab_b": lab[:, 2]}
     values |= {"state": np.full(n, "seen"), "why": np.full(n, "")}
     return CellTable(grid=GRID, **values)
+
+
+def test_what_lies_close_beside_a_bed_is_sown_too():
+    """10 cm about a bed are not read. By arithmetic: a bed of 2 x 1 m leaves 52 of 54 m2 to sow."""
+    bed = np.array([[5.0, 1.0], [7.0, 1.0], [7.0, 2.0], [5.0, 2.0]])
+    grid = without(replace(GRID, outline_m=OUTLINE, share=np.ones((12, 18))), [bed])
+    table = survey(hole=False, pale=False)
+    table = replace(table, grid=grid, area_m2=grid.share.ravel() * 0.25)
+    assert table.area_m2.sum() == pytest.approx(54 - 2.2 * 1.2)
+    found = listed(table, settings=PlanSettings(beds_m=(bed,)))
+    assert found.area_m2 == pytest.approx(52)
+    assert found.lines[0].amount == pytest.approx(35 * 52, abs=0.5)
+    assert found.seen_share == pytest.approx(1)
 
 
 def test_what_to_load():

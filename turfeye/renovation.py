@@ -26,6 +26,7 @@ from turfeye.errors import LawnError
 from turfeye.lawn import Hollow
 from turfeye.lawnrecords import Patch, Task
 from turfeye.mixes import Mix
+from turfeye.outline import signed_area
 from turfeye.palepatches import pale
 from turfeye.patches import LEAST_M2, bare
 from turfeye.records import CellTable, Floats
@@ -159,7 +160,9 @@ def materials(
     Raises LawnError when nothing was seen, no rate is known, or a hollow's area is not known.
     """
     settings = settings or PlanSettings()
-    lawn_m2 = float(np.nansum(table.area_m2))
+    read_m2 = lawn_m2 = float(np.nansum(table.area_m2))
+    if settings.beds_m:  # of what lies close beside them nothing is read, but it is sown
+        lawn_m2 = abs(signed_area(outline_m)) - sum(map(signed_area, settings.beds_m))
     seen_m2 = float(np.nansum(np.where(table.state == "seen", table.area_m2 * np.nan_to_num(table.seen), 0)))
     if seen_m2 <= 0:
         raise LawnError(
@@ -186,7 +189,7 @@ def materials(
         lines=(*whole, *lines),
         tasks=tuple(tasks),
         area_m2=lawn_m2,
-        seen_share=seen_m2 / lawn_m2,
+        seen_share=seen_m2 / read_m2,
         **totals,
         prepared=prepared,
         bare_words=rates.bare_words,
