@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 from shapely import Polygon, box
 
-from turfeye import answer, charts, lawn, planfile, plots, results, sheet, survey
+from turfeye import answer, bydate, charts, lawn, planfile, plots, results, sheet, survey
 from turfeye.cells import lawn_grid
 from turfeye.cli import root
 from turfeye.cli.plan import _show_by_patch
@@ -458,6 +458,25 @@ def test_plots_of_a_lawn_seen_as_a_whole_have_a_table_too(sown: answer.Answer) -
     assert (cells[0][5], cells[0][6]) == ("0", "0")
     assert cells[1][5] == f"{100 * sown.standings[1].thin:.0f}"
     assert cells[1][6] == f"{sown.plan.seed_g:.0f}"
+
+
+def test_plots_seen_in_views_only_stand_beside_those_with_photos_of_their_own(sown: answer.Answer) -> None:
+    """Two spots' photos took the other plots' figures, and the treatments, off the page."""
+    rows = (sown.plots[0], {**sown.plots[0], "view": "spot 7"})
+    visits = tuple(replace(one, view=f"{one.view} + window") for one in sown.season.visits)
+    season = replace(sown.season, visits=visits)
+    means = Treatments(("treatment",), {41: {"treatment": "A"}, 42: {"treatment": "B"}})
+    with_views = replace(sown, plots=rows, outlook=replace(sown.outlook, season=season))
+    page = sheet.page(with_views, dict.fromkeys(("map-states", "curve", "visits"), b""))
+    assert "How each plot stands, by all photos" in page
+    assert re.search(r"by all photos.*Seed, g.*<td class=\"n\">42</td>", page, re.DOTALL)
+    by_date = bydate.rows(
+        sown.lawn, sown.season, plots.of_cells(sown.season, sown.lawn.plots), measured_in(sown.lawn), means
+    )
+    compared = bydate.compared(by_date, means)
+    told = replace(with_views, treatments=tuple(one for one in compared if one.on == compared[-1].on))
+    page = sheet.page(told, dict.fromkeys(("map-states", "curve", "visits"), b""))
+    assert page.count("Treatments compared") == 1
 
 
 def test_a_lawn_that_is_no_trial_any_more_keeps_no_plots(sown: answer.Answer, tmp_path: Path) -> None:

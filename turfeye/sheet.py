@@ -254,7 +254,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "by_plot": plots.by_plot(answer.plan.tasks),
         "in_plots": any(task.patch.plots for task in answer.plan.tasks),
         "spots_table": plottables.of_spots(answer) if ranked else None,
-        "plots_table": plottables.of_plots(answer) if answer.standings and not ranked else None,
+        "plots_table": plottables.of_plots(answer) if _in_views(answer, ranked=ranked) else None,
         "treatments": _treatments(answer.treatments, plottables.given(answer)),
         "thin_plots": _thin_plots(answer),
         "broad": _broad(answer.lawn),
@@ -285,6 +285,14 @@ def _will(answer: Answer) -> str:
     cells = answer.outlook.state == "thin"
     sure = likelihood(float(np.mean(chance_short(answer.outlook.p_thin[cells])))) if cells.any() else ""
     return f"will {sure}" if sure else f"may yet fill ({open_until(next_look(answer.season))}), else will"
+
+
+def _in_views(answer: Answer, *, ranked: bool) -> bool:
+    """Whether some plot was seen that has no row by photos of its own; all are where none are ``ranked``."""
+    if not ranked:
+        return bool(answer.standings)
+    own = {row["view"] for row in answer.plots}
+    return any(one.seen_m2 > 0 and f"spot {one.plot.number}" not in own for one in answer.standings)
 
 
 def _thin_plots(answer: Answer) -> str:
