@@ -127,7 +127,7 @@ def test_a_day_s_photos_are_merged_one_after_the_other():
     cells = (np.arange(40, 44)[:, None] * 150 + np.arange(70, 75)).ravel()
     spot = np.tile((0.5, 0.05, 0.6, 0.02, 40.0, -20.0, 30.0), (20, 1))
     tracemalloc.start()
-    merged, apart = season._merge(((cells, spot.copy()) for _ in range(60)), 100 * 150)
+    merged, apart, _ = season._merge(((cells, spot.copy()) for _ in range(60)), 100 * 150)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 6 * merged.nbytes
@@ -137,8 +137,11 @@ def test_a_day_s_photos_are_merged_one_after_the_other():
 
 
 def test_photos_of_a_day_that_disagree_are_flagged():
-    built = build(reading(9, cover=0.3), reading(9, hour=15, cover=0.7))
-    assert built.flags == ("photos of 2026-03-23 disagree by 40 points: is one from another day?",)
+    """And named: of two hundred photos of a day nobody finds the two."""
+    two = [reading(9, cover=0.3), reading(9, hour=15, cover=0.7)]
+    said = "photos of 2026-03-23 disagree by 40 points (day9-10.jpg and day9-15.jpg): is one from another"
+    assert build(*two, reading(9, hour=12, cover=0.5)).flags == (f"{said} day?",)
+    assert build(*(replace(one, plot=3) for one in two)).flags == (f"{said} day or plot?",)
 
 
 def test_photos_from_outside_the_season_are_left_out_and_named():

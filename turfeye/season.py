@@ -166,11 +166,18 @@ def _by_day(
     days, apart = [], []
     for day, photos in groupby(readings, lambda reading: reading.taken.date()):
         same = tuple(photos)
-        merged, disagree = _merge((_onto(grid, reading, share, number) for reading in same), share.size)
+        merged, disagree, pair = _merge((_onto(grid, reading, share, number) for reading in same), share.size)
         if disagree:
-            apart.append(f"photos of {day} disagree by {100 * disagree:.0f} points: is one from another day?")
+            apart.append(_told_apart(day, disagree, [same[k] for k in pair]))
         days.append((same, merged))
     return days, apart
+
+
+def _told_apart(day: date, disagree: float, pair: Sequence[Reading]) -> str:
+    """That photos of a day disagree, and the two that do most; of a plot, one may be filed as another's."""
+    other = "another day or plot" if pair[0].plot is not None else "another day"
+    names = " and ".join(reading.photo for reading in pair)
+    return f"photos of {day} disagree by {100 * disagree:.0f} points ({names}): is one from {other}?"
 
 
 def _visit(same: Sequence[Reading], sown: date, by_age: Floats | None) -> Visit:
@@ -265,8 +272,9 @@ def _overlaps(grid: Grid, reading: Reading, usable: Flags) -> tuple[Whole, Whole
     return pairs // len(table), pairs % len(table), times / PARTS**2
 
 
-def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, float]:
-    """Precision-weighted mean (count, 7) of a day's photos; also by how much they disagree (0 if they don't).
+def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, float, tuple[int, int]]:
+    """Precision-weighted mean (count, 7) of a day's photos; by how much they disagree (0 if they don't), and
+    which two do most.
 
     Each is the n of ``count`` cells that it shows, and their values (n, 7). One after the other: two hundred
     plots at once would not fit in a laptop.
@@ -284,11 +292,11 @@ def _merge(photos: Iterable[tuple[Whole, Floats]], count: int) -> tuple[Floats, 
     if len(seen) == 1:  # as it is, without a rounding
         out[cells] = values
     out[mass[:, 0] == 0] = np.nan
-    return out, _disagreement(seen)
+    return out, *_disagreement(seen)
 
 
-def _disagreement(seen: Sequence[tuple[Whole, Floats]]) -> float:
-    """Median difference of a day's photos where they overlap, when beyond errors and light; else 0.
+def _disagreement(seen: Sequence[tuple[Whole, Floats]]) -> tuple[float, tuple[int, int]]:
+    """Median difference of a day's photos where they overlap, when beyond errors and light, else 0; of which.
 
     Of each photo the cells that it shows, (N,), and their cover and its error, (2, N).
     """
@@ -300,10 +308,11 @@ def _disagreement(seen: Sequence[tuple[Whole, Floats]]) -> float:
         board[:, k, there] = values[:, at]
     cover, se = board
     known = np.isfinite(cover)
-    worst = 0.0
+    worst, pair = 0.0, (0, 0)
     for i, j in np.argwhere(np.tril(known.astype(float) @ known.T, -1) >= LEAST_OVERLAP):
         both = known[i] & known[j]
         apart = float(np.median(np.abs(cover[i] - cover[j])[both]))
         allowed = 3 * float(np.median(np.hypot(se[i], se[j])[both])) + 0.05
-        worst = max(worst, apart if apart > allowed else 0.0)
-    return worst
+        if apart > max(allowed, worst):
+            worst, pair = apart, (int(min(i, j)), int(max(i, j)))
+    return worst, pair
