@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_cells import camera, ground, table_of
 
-from turfeye import cells, charts, drawing, outline, plots
+from turfeye import cells, charts, doubts, drawing, lawn, outline, plots
 from turfeye.records import Grid
 
 LAWN = np.array([[-0.6, -0.4], [0.6, -0.4], [0.6, 0.4], [-0.6, 0.4]])
@@ -66,6 +66,18 @@ def test_a_spot_s_photo_tells_nothing_of_a_bed_beside_its_peg() -> None:
     assert ours.sum() > 20
     assert kept.cover_as_seen[ours].min() > 0.97
     assert set(kept.why[(table.state == "seen") & ~ours]) == {"in a bed"}
+
+
+def test_a_plot_lost_to_a_bed_is_told_as_that(tmp_path) -> None:
+    """It was told that a finer cell_m would give it a figure."""
+    (tmp_path / "lawn.toml").write_text(
+        'schema = 1\nname = "x"\noutline_m = [[0, 0], [8, 0], [8, 6], [0, 6]]\ncell_m = 0.5\n'
+        "[[plots]]\ncolumns = 3\nat_m = [1, 3]\nstep_m = [2, 2]\nsize_m = [0.3, 0.3]\n"
+        "[[bed]]\nat_m = [3, 3]\nacross_m = 1\n"
+    )
+    lost, small = doubts.of_small_plots(lawn.read(tmp_path), np.array([1]))
+    assert lost.startswith("plot 2 lies in a [[bed]] and has no figure; ")
+    assert small.startswith("plot 3 has no figure but its photos': no middle of the lawn's 0.5 m cells")
 
 
 def test_maps_show_a_bed_and_mark_what_is_left_beside_it() -> None:

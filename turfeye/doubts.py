@@ -9,7 +9,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from turfeye import bydate, notes, photonames, plotsheet, turned, unseen
+from turfeye import bydate, notes, photonames, plots, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
 from turfeye.lawnrecords import Season
@@ -95,14 +95,23 @@ def of_season(
 def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
     """Plots that hold the middle of none of the season's cells, so have no figure; ``number_of`` (N,) each
     cell's plot."""
-    small = sorted({plot.number for plot in place.plots} - {*number_of.tolist()})
-    if not small:
-        return []
-    have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
-    return [
-        f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's {place.cell_m:g} m "
-        f"cells lies in {them}; take cell_m in {FILE_NAME} down"
-    ]
+    none = {plot.number: plot for plot in place.plots if plot.number not in {*number_of.tolist()}}
+    lost = sorted(number for number, plot in none.items() if plots.in_beds(plot, place.beds_m))
+    small = sorted(none.keys() - {*lost})
+    said = []
+    if lost:
+        lie, have = ("lie", "have") if len(lost) > 1 else ("lies", "has")
+        said.append(
+            f"{_plots(lost)} {lie} in a [[bed]] and {have} no figure; right where a tree stands there, else "
+            f"mend the bed in {FILE_NAME}"
+        )
+    if small:
+        have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
+        said.append(
+            f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's "
+            f"{place.cell_m:g} m cells lies in {them}; take cell_m in {FILE_NAME} down"
+        )
+    return said
 
 
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
