@@ -157,6 +157,18 @@ def test_one_lawn_has_one_outline_and_its_seasons_lie_apart():
     assert not compare.one_lawn(this, of_year(2025, outline[:3]))
     assert not compare.one_lawn(this, of_year(2025, None))
 
+    # bark that still counts as bare lawn in one of them would be told as what they differ by
+    bedded, less = (
+        replace(one, grid=replace(one.grid, beds_m=(outline / 9 + 1,)))
+        for one in (this, of_year(2025, outline))
+    )
+    (told,) = compare.beds_of_one(bedded, last, name="last year")
+    assert told.startswith("last year has no [[bed]] in its lawn.toml, where this lawn has")
+    (told,) = compare.beds_of_one(last, bedded, name="this year")
+    assert told.startswith("this lawn has no [[bed]] in its lawn.toml, where this year has")
+    assert compare.beds_of_one(bedded, less, name="last year") == ()
+    assert compare.beds_of_one(bedded, of_year(2026, outline), name="Mill Lane") == ()
+
 
 def test_the_readme_shows_what_comes_out():
     found = compare.against(*two_years(7003, 4), name="Ferry Cottage 2025", same_lawn=True)

@@ -123,6 +123,18 @@ def one_lawn(season: Season, other: Season) -> bool:
     return apart and bool(np.abs(first - second).max() <= TAPE_MISFIT_M)
 
 
+def beds_of_one(season: Season, other: Season, *, name: str) -> tuple[str, ...]:
+    """That of one lawn's two seasons only one leaves beds out; ``name`` is what ``other`` is called."""
+    ours, theirs = bool(season.grid.beds_m), bool(other.grid.beds_m)
+    if ours == theirs or not one_lawn(season, other):
+        return ()
+    which, has = (name, "this lawn") if ours else ("this lawn", name)
+    return (
+        f"{which} has no [[bed]] in its lawn.toml, where {has} has: bark or water counts as bare lawn there; "
+        "copy the beds over if they were there",
+    )
+
+
 def _same_readings(season: Season, other: Season) -> bool:
     return np.array_equal(season.age_days, other.age_days) and np.array_equal(
         season.cover, other.cover, equal_nan=True

@@ -394,6 +394,7 @@ def _beside(
     except SeasonError as error:
         return None, (f"not compared with {name}: {error}",)
     said = [f"{name}: {other.taught.sentence}"] if other.taught else []
+    said += compare.beds_of_one(ahead.season, other.season, name=name)
     if (other.taught is None) != (taught is None):
         which = "this lawn" if taught else name
         said.append(f"only {which} is taught: part of what {name} differs by may come from that")
