@@ -46,7 +46,7 @@ def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
     for one in measured:
         plot = own.get(_peg(one))
         table = _own_ground(place, one, own if place.paths else {})
-        found.append(replace(one.reading, table=table, plot=plot and plot.number))
+        found.append(replace(one.reading, table=table, plot=plot.number if plot else None))
     return found
 
 
