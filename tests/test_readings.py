@@ -23,7 +23,7 @@ TODAY = dt.date(2026, 8, 1)
 
 
 def usable(*some):
-    return readings.usable(some, sown=SOWN, today=TODAY)
+    return readings.usable(some, sown=SOWN, today=TODAY)[:2]
 
 
 def test_sound_photos_raise_no_doubt():
@@ -45,7 +45,7 @@ def test_each_photo_that_is_left_out_says_for_which_reason():
     cut = reading(12, digest="c3", name="cut.jpg", unseen=(0, 1, 2))
     whole = reading(12, digest="d4", name="whole.jpg")
     every = [early, late, first, again, cut, whole]
-    assert readings.left_out(every, sown=SOWN, today=TODAY) == {
+    assert readings.usable(every, sown=SOWN, today=TODAY)[2] == {
         "early.jpg": f"dated before the sowing on {SOWN}",
         "late.jpg": f"dated after today ({TODAY})",
         "b.jpg": "the same picture as a.jpg, used once",

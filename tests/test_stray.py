@@ -52,13 +52,18 @@ def not_minded(monkeypatch):
     monkeypatch.setattr(stray, "in_gaps", lambda *_, **__: (0.0, 0.0))
 
 
-@pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-2.jpg", DENSE], ids=lambda path: path.stem)
-def test_stray_light_is_told_and_taken_off(path, tmp_path, monkeypatch):
+def looks(path, amount, folder, monkeypatch):
+    """A photo as it is; veiled, and put right; and veiled, with nobody minding it."""
     sound = look(path)
-    there = veiled(sound, 0.02, tmp_path)
+    there = veiled(sound, amount, folder)
     mended = look(there)
     not_minded(monkeypatch)
-    left = look(there)
+    return sound, mended, look(there)
+
+
+@pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-2.jpg", DENSE], ids=lambda path: path.stem)
+def test_stray_light_is_told_and_taken_off(path, tmp_path, monkeypatch):
+    sound, mended, left = looks(path, 0.02, tmp_path, monkeypatch)
     assert sound.correction.stray == left.correction.stray == 0
     assert 0.0125 <= mended.correction.stray <= 0.025
     assert [line for line in mended.warnings if "stray light" in line]
@@ -74,11 +79,8 @@ def test_stray_light_is_told_and_taken_off(path, tmp_path, monkeypatch):
 @pytest.mark.parametrize("amount", [0.0075, 0.01])
 @pytest.mark.parametrize("path", [SPOTS / "2026-05-06-spot-1.jpg", DENSE], ids=lambda path: path.stem)
 def test_dense_turf_suffers_less_from_little_of_it(path, amount, tmp_path, monkeypatch):
-    sound = look(path)
-    there = veiled(sound, amount, tmp_path)
-    mended = look(there)
-    not_minded(monkeypatch)
-    (true, _), (got, _), (wrong, _) = (cover(each) for each in (sound, mended, look(there)))
+    every = looks(path, amount, tmp_path, monkeypatch)
+    (true, _), (got, _), (wrong, _) = (cover(each) for each in every)
     assert true - wrong > 0.04
     assert abs(got - true) < 0.6 * (true - wrong)
 
@@ -155,11 +157,7 @@ def test_one_brightness_of_gaps_is_sound_in_soft_light_and_pale_in_hard():
     "path", [SPOTS / f"2026-{name}.jpg" for name in ("04-24-spot-1", "05-06-spot-3")], ids=str
 )
 def test_cover_and_colour_are_freed_of_what_only_gaps_show(path, tmp_path, monkeypatch):
-    sound = look(path)
-    there = veiled(sound, 0.01, tmp_path)
-    mended = look(there)
-    not_minded(monkeypatch)
-    left = look(there)
+    sound, mended, left = looks(path, 0.01, tmp_path, monkeypatch)
     assert mended.correction.stray == 0  # not by the card
     assert [line for line in mended.warnings if "the gaps between blades are pale" in line]
     off, wrong = (np.nanmean(each.table.dgci - sound.table.dgci) for each in (mended, left))

@@ -33,7 +33,7 @@ from turfeye.lawncheck import pegs, spelled
 from turfeye.lawnrecords import Plot, Sowing, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
-from turfeye.outline import corner_names, signed_area
+from turfeye.outline import corner_names, side_names, signed_area
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import Floats
 from turfeye.words import so_many
@@ -244,7 +244,6 @@ def read(folder: Path | str) -> Lawn:
 def _from_part(folder: Path, part: Any) -> Lawn:
     """The checked file as plain frozen records."""
     corners = tuple(part.corner_names or corner_names(len(part.outline_m)))
-    sides = tuple(f"{a}–{b}" for a, b in zip(corners, (*corners[1:], corners[0]), strict=True))
     outline_m = np.array(part.outline_m, dtype=float)
     spots = pegs(part.model_dump())
     sheet = plotsheet.pegs(
@@ -257,7 +256,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         beds_m=tuple(bed_corners(bed) for bed in part.model_dump()["bed"]),
         cell_m=float(part.cell_m),
         corner_names=corners,
-        side_names=tuple(part.side_names or sides),
+        side_names=tuple(part.side_names or side_names(corners)),
         sowings=tuple(sorted((_sowing(s) for s in part.sowing), key=lambda s: s.date)),
         target=Target(float(part.target.cover), part.target.date) if part.target else None,
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),

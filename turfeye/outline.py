@@ -61,6 +61,25 @@ def side_lengths(points: Floats) -> Floats:
     return np.hypot(*(np.roll(points, -1, axis=0) - points).T)
 
 
+def side_names(corners: Sequence[str]) -> tuple[str, ...]:
+    """What sides are called by the names of their ends.
+
+    >>> side_names("ABC")
+    ('A–B', 'B–C', 'C–A')
+    """
+    return tuple(f"{a}–{b}" for a, b in zip(corners, (*corners[1:], corners[0]), strict=True))
+
+
+def sides_told(points: Floats, names: Sequence[str] | None = None) -> str:
+    """How long an outline's sides are, in words: a corner that was mistyped shows in them.
+
+    >>> sides_told(np.array([[0, 0], [8, 0], [8, 6]]))
+    'A–B 8.00, B–C 6.00, C–A 10.00 m'
+    """
+    named = zip(names or side_names(corner_names(len(points))), side_lengths(points), strict=True)
+    return ", ".join(f"{name} {length:.2f}" for name, length in named) + " m"
+
+
 def crossing_sides(points: Floats) -> tuple[int, int] | None:
     """The first two sides (numbered from 0) of a closed polygon (K, 2) that cross or touch, or None.
 

@@ -48,35 +48,29 @@ class Reading:
 
 def usable(
     readings: Iterable[Reading], *, sown: date, today: date
-) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
-    """Those that can be used, by time, and every doubt in a sentence."""
+) -> tuple[tuple[Reading, ...], tuple[str, ...], dict[str, str]]:
+    """Those that can be used, by time; every doubt in a sentence; why others are left out, by photo."""
     ordered = by_time(readings)
-    inside = [r for r in ordered if sown <= r.taken.date() <= today]
-    flags = _outside(ordered, sown, today)
-    kept, same, copies = _without_twins(inside)
+    early = [r for r in ordered if r.taken.date() < sown]
+    late = [r for r in ordered if r.taken.date() > today]
+    kept, same, copies = _without_twins([r for r in ordered if sown <= r.taken.date() <= today])
+    before, after = f"before the sowing on {sown}", f"after today ({today})"
+    earlier = "an earlier season belongs in a folder of its own; "
+    flags = [*_outside(early, before, earlier, sown, today), *_outside(late, after, "", sown, today)]
     flags += _twins_told(same, copies)
     flags += [f"{r.photo} may have a wrong date: {doubt}" for r in kept if (doubt := clock_doubt(r))]
-    return tuple(kept), (*flags, *_backward_counters(kept))
+    left_out = {
+        **{reading.photo: f"dated {before}" for reading in early},
+        **{reading.photo: f"dated {after}" for reading in late},
+        **{out: f"the same picture as {used}, used once" for out, used in same},
+        **{out: f"a copy, taken in the same second as {used}, which is used" for out, used in copies},
+    }
+    return tuple(kept), (*flags, *_backward_counters(kept)), left_out
 
 
 def by_time(readings: Iterable[Reading]) -> list[Reading]:
     """In the order in which they were taken."""
     return sorted(readings, key=lambda r: (r.clock, r.photo))
-
-
-def left_out(readings: Iterable[Reading], *, sown: date, today: date) -> dict[str, str]:
-    """Those that `usable` leaves out, by photo, each with the reason in a few words."""
-    why, inside = {}, []
-    for reading in by_time(readings):
-        if reading.taken.date() < sown:
-            why[reading.photo] = f"dated before the sowing on {sown}"
-        elif reading.taken.date() > today:
-            why[reading.photo] = f"dated after today ({today})"
-        else:
-            inside.append(reading)
-    _, same, copies = _without_twins(inside)
-    why |= {out: f"the same picture as {used}, used once" for out, used in same}
-    return why | {out: f"a copy, taken in the same second as {used}, which is used" for out, used in copies}
 
 
 def clock_doubt(reading: Reading) -> str:
@@ -110,26 +104,18 @@ def doubt_between(name: str, taken: datetime) -> str:
     )
 
 
-def _outside(ordered: Sequence[Reading], sown: date, today: date) -> list[str]:
-    """Photos from before the sowing and from the future, each kind in one sentence."""
-    early = [r for r in ordered if r.taken.date() < sown]
-    late = [r for r in ordered if r.taken.date() > today]
-    kinds = (
-        (early, f"before the sowing on {sown}", "an earlier season belongs in a folder of its own; "),
-        (late, f"after today ({today})", ""),
-    )
-    flags = []
-    for photos, when, more in kinds:
-        if photos:
-            names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in photos]
-            likely = [likely_day(r.taken.date(), sown, today)[0] for r in photos]
-            say = next((other for other in likely if other), sown)
-            flags.append(
-                f"left out, since dated {when}: {notes.some(names)}: {more}if the sowing's date is wrong, "
-                "mend it; if the camera's clock was, write the true day in lawn.toml: "
-                f'[[photo]] name = "…", taken = {say}'
-            )
-    return flags
+def _outside(photos: Sequence[Reading], when: str, more: str, sown: date, today: date) -> list[str]:
+    """Photos from before the sowing, or from the future, in one sentence."""
+    if not photos:
+        return []
+    names = [f"{r.photo} ({r.taken.date()}{_guess(r, sown, today)})" for r in photos]
+    likely = [likely_day(r.taken.date(), sown, today)[0] for r in photos]
+    say = next((other for other in likely if other), sown)
+    return [
+        f"left out, since dated {when}: {notes.some(names)}: {more}if the sowing's date is wrong, "
+        "mend it; if the camera's clock was, write the true day in lawn.toml: "
+        f'[[photo]] name = "…", taken = {say}'
+    ]
 
 
 def _guess(reading: Reading, sown: date, today: date) -> str:

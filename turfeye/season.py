@@ -18,7 +18,7 @@ from turfeye.covererror import SHARED
 from turfeye.errors import DateError, SeasonError
 from turfeye.lawnrecords import Season, Sowing, Target, Visit
 from turfeye.mixes import Mix
-from turfeye.readings import Reading, by_time, left_out, usable
+from turfeye.readings import Reading, by_time, usable
 from turfeye.records import Flags, Floats, Grid, Whole
 from turfeye.temperatures import Temperatures
 from turfeye.words import so_many
@@ -69,8 +69,7 @@ def build(
         raise SeasonError(
             "a season needs at least one measured photo and there is none; file photos with `add`"
         )
-    inside = {"sown": sowing.date, "today": today or date.today()}
-    kept, doubts = usable(readings, **inside)
+    kept, doubts, left_out = usable(readings, sown=sowing.date, today=today or date.today())
     if not kept:
         raise DateError("no photo is from between the sowing and today: " + " ".join(doubts))
     target = target or usual_target(sowing, mixes.get(sowing.mix))
@@ -102,7 +101,7 @@ def build(
         sowing=sowing,
         target=target,
         flags=(*flags, *apart),
-        left_out=left_out(readings, **inside),
+        left_out=left_out,
         degree_days_by_age=by_age,
         why_in_days=said if by_age is None else "",
     )

@@ -158,18 +158,18 @@ def sow_plan(
     sown_mix = mixes.get(mix, place.mixes).name if mix else None
     planned = season(folder, today=on, tell=tell)
     tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
-    wrong = plots.seedless(tasks, only, in_plots)
-    if tasks and not wrong and (only or in_plots):
+    refused = f"nothing was to be sown: {planned.plan.sentence}"
+    if tasks:
+        refused = plots.seedless(tasks, only, in_plots)
+    if only or in_plots:
         tasks = [task for task in tasks if task.patch.number in only or plots.of(task.patch) in in_plots]
     sown = [oversown.by_plan(task, on, sown_mix or planned.season.sowing.mix) for task in tasks]
-    if tasks and not wrong:
+    if not refused:
         with lawn.locked(place.folder):
             lawn.add_sowings(place.folder, sown, [oversown.remark(task) for task in tasks])
     after = season(folder, today=today, tell=tell)  # so that the results are today's again
-    if tasks and wrong:
-        raise LawnError(f"by the photos up to {on} {wrong}")
-    if not tasks:
-        raise LawnError(f"by the photos up to {on} nothing was to be sown: {planned.plan.sentence}")
+    if refused:
+        raise LawnError(f"by the photos up to {on} {refused}")
     return after, sum(abs(signed_area(np.array(one.area_m))) for one in sown)
 
 

@@ -102,16 +102,9 @@ def from_corners(
         miss = "" if fit is None else f" (off by {fit.rms_px:.0f} px)"
         raise ViewError(
             f"wanted corners that a camera above this outline could see, got marks that fit none{miss}; "
-            f"check each mark and the outline's lengths: {_sides(points_m)}"
+            f"check each mark and the outline's lengths: {outline.sides_told(points_m)}"
         )
     return fit.view("lawn", photo)
-
-
-def _sides(points_m: Floats) -> str:
-    """How long an outline's sides are, by the letters of their ends: a mistyped corner shows in them."""
-    names = outline.corner_names(len(points_m))
-    ends = zip(names, (*names[1:], names[0]), outline.side_lengths(points_m), strict=True)
-    return ", ".join(f"{a}–{b} {length:.2f}" for a, b, length in ends) + " m"
 
 
 def lens_by_corners(photo: Photo, corners_px: Floats, outline_m: Floats) -> tuple[float, float, float] | None:

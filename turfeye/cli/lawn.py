@@ -132,13 +132,11 @@ def new(
 
 
 def _show_sides(place: Lawn) -> None:
-    """How long the outline's sides are: a corner that was mistyped shows in them."""
-    from turfeye.outline import side_lengths
+    """How long the outline's sides are, where they are few."""
+    from turfeye.outline import sides_told
 
-    lengths = side_lengths(place.outline_m)
-    if len(lengths) <= MOST_SIDES:
-        told = (f"{name} {length:.2f}" for name, length in zip(place.side_names, lengths, strict=True))
-        click.echo(f"sides: {', '.join(told)} m")
+    if len(place.side_names) <= MOST_SIDES:
+        click.echo(f"sides: {sides_told(place.outline_m, place.side_names)}")
 
 
 def _found(path: Path, corners: int) -> Floats:
