@@ -325,7 +325,10 @@ def test_not_toml_at_all() -> None:
     with pytest.raises(LawnError, match=r"not valid TOML.*line 1"):
         lawnfile.parse("schema: 1")
     # the line itself is shown, and how what goes wrong most is written
-    with pytest.raises(LawnError, match=r"line 12.*a date is 2026-03-14.*\n  date = 09\.05\.2026$"):
+    with pytest.raises(
+        LawnError,
+        match=r"line 12.*: write it as 2026-05-09 \(9 May 2026\) or 2026-09-05 .*\n  date = 09\.05\.2026$",
+    ):
         lawnfile.parse(GOOD.replace("date = 2026-05-09", "date = 09.05.2026"))
     with pytest.raises(LawnError, match=r"line 6.*a number has a point, 35\.5\n  rate_g_m2 = 35,5$"):
         lawnfile.parse("[[sowing]]\n\n\n\n\nrate_g_m2 = 35,5\n")

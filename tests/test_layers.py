@@ -15,7 +15,7 @@ PACKAGE = Path(turfeye.__file__).parent
 ORDER = (
     "errors",
     "records files words",
-    "notes",
+    "notes days",
     "diary lawnrecords screens",
     "photo colourspace gapfraction temperatures",
     "card_layout readings edges",

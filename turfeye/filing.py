@@ -15,6 +15,7 @@ import numpy as np
 
 from turfeye import lawnfile, lawntext, notes, plotsheet
 from turfeye import photo as photo_module
+from turfeye.days import unread_in
 from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
@@ -142,9 +143,14 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     given = at_noon(date)
     photo = photo_module.read(source, taken=given)
     if photo.taken is None or photo.taken_from is None:
+        unread = unread_in(source.name)
+        neither = (
+            f"has no date in its header, and the one in its name {unread}; rename it, or say"
+            if unread
+            else "has no date, neither in its header nor in its name; say"
+        )
         raise DateError(
-            f"{source} has no date, neither in its header nor in its name; say with --date when it was taken "
-            "(photos that have a date keep theirs)"
+            f"{source} {neither} with --date when it was taken (photos that have a date keep theirs)"
         )
     taken, taken_from = photo.taken, photo.taken_from
     wrong = _impossible(lawn, source, taken.date(), before=before)

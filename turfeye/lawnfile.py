@@ -8,12 +8,14 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
 
+from turfeye.days import how_to_write
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawncheck import OF_THE_FILE, SEVERAL, USUAL_CELL_M, Wording, mistakes_in, spelled
@@ -127,13 +129,20 @@ class AnchorPart(_Part):
     lon_deg: float = Field(ge=-180, le=180)
 
 
+def _a_day(value: Any) -> Any:
+    """A date, with a time of day or without; of a union both kinds would be told as lacking."""
+    if not isinstance(value, date):
+        raise PydanticCustomError("date_type", "must be a date")
+    return value
+
+
 class PhotoPart(_Part):
     """One ``[[photo]]``: what a filed photo can't tell by itself, or tells wrongly."""
 
     name: str
     view: str | None = None
     spot: int | None = Field(default=None, ge=0)
-    taken: datetime | date | None = None
+    taken: Annotated[Any, AfterValidator(_a_day)] = None  # date, datetime or None
     turned_deg: float = 0.0
 
 
@@ -230,12 +239,15 @@ def _how(line: str) -> str:
         return 'its quotes are a word processor\'s, write straight ones, "like these"'
     if table := TABLE_AND_MORE.match(line):
         return f"{table[1]} stands on a line of its own, and below it each key on one, as number = 3"
+    if dated := DATED.match(line):
+        return f"{dated[1]}: {how_to_write(dated[2])}, without quotes"
     if number := DECIMAL_COMMA.search(line):
         return f"a number has a point, {number[1]}.{number[2]}"
     return "text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
 
 
 TABLE_AND_MORE = re.compile(r"\s*(\[\[?\w+\]\]?)\s*[^\s#]")
+DATED = re.compile(r"\s*(date|taken)\s*=\s*([^#]*)")
 DECIMAL_COMMA = re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$")
 CURLY = "“”„‟‘’‚«»"
 """Quotes that word processors make of straight ones."""
@@ -285,6 +297,8 @@ def _as_words(detail: Any, content: dict[str, Any], wording: Wording) -> str:
     if detail["type"] == "missing":
         return f"{place}: missing{hint}"
     came = detail.get("input")
+    if key in ("date", "taken") and isinstance(came, str):
+        hint = f"; {how_to_write(came, timed=key == 'taken')}, without quotes"
     return f"{place}: {_plain(detail)}, found {_short(came)}{hint}"
 
 

@@ -24,6 +24,7 @@ from turfeye import (
     upright,
     whereabouts,
 )
+from turfeye.days import unread_in
 from turfeye.errors import AlignmentError, SeasonError, SpotUnknownError, TurfeyeError
 from turfeye.files import digest_of
 from turfeye.filing import Tell, original_name, untold
@@ -146,7 +147,9 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
     """The table of one filed photo and the facts that go with it."""
     picture = whereabouts.dated(place, photo.read(path))
     if picture.taken is None:
-        raise SeasonError(f"{path.name} has no date; file it with --date")
+        unread = unread_in(path.name)
+        no_date = "it has no date; file it with --date"
+        raise SeasonError(f"the date in its name {unread}; rename it" if unread else no_date)
     where = whereabouts.find(place, picture, standpoints)
     if where.spot is not None:
         grid = cells.spot_grid(where.view, min(place.cell_m, glance.SPOT_CELL_M))

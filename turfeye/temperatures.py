@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from turfeye.days import how_to_write
 from turfeye.errors import DateError, LawnError
 from turfeye.files import table_text
 from turfeye.lawnrecords import Sowing
@@ -153,9 +154,9 @@ def _take_day(line: int, row: dict[Any, Any], days: dict[date, tuple[float, floa
     if any(row.pop(None, ())):
         return f"line {line}: more fields than columns; with decimal commas part the columns by semicolons"
     try:
-        day = date.fromisoformat((row["date"] or "").strip())
+        day = date.fromisoformat(written_day := (row["date"] or "").strip())
     except ValueError:
-        return f"line {line}: date {row['date']!r} is no date; write it like 2026-03-14"
+        return f"line {line}: date {row['date']!r} is no date; {how_to_write(written_day)}"
     written = [(row[name] or "").strip() for name in ("min_c", "max_c")]
     if not any(written):
         return ""

@@ -16,6 +16,7 @@ import click
 import numpy as np
 from click.core import ParameterSource
 
+from turfeye import days
 from turfeye.cli.shared import FILE, FOLDER, MANY, PHOTO, Span, figure, say, share, show_table, waiting
 from turfeye.errors import CardNotFoundError, TurfeyeError
 from turfeye.words import listed, so_many
@@ -282,7 +283,9 @@ def _show_in_words(seen: Look) -> None:
 
     facts = summary.as_dict(seen)
     total, card, view = facts["summary"], facts["card"], facts["view"]
-    click.echo(f"{facts['photo']}, {facts['taken'] or 'no date'}")
+    unread = days.unread_in(facts["photo"])
+    no_date = f"no date, the one in its name {unread}" if unread else "no date"
+    click.echo(f"{facts['photo']}, {facts['taken'] or no_date}")
     nothing = not total["cells_seen"]
     cover = share(total["cover"], total["cover_se"])
     area = f" over {figure(total['area_m2'], 2)} m²" if total["area_m2"] is not None else ""

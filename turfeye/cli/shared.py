@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from turfeye import days
+
 if TYPE_CHECKING:
     from turfeye.answer import Answer, Before
 
@@ -56,8 +58,7 @@ class Day(click.ParamType):
             with_time = self.timed and len(value) > 10
             return datetime.fromisoformat(value) if with_time else date.fromisoformat(value)
         except ValueError:
-            or_timed = " or 2026-03-14T09:12" if self.timed else ""
-            self.fail(f"{value!r} is no date; write it as 2026-03-14{or_timed}", param, ctx)
+            self.fail(f"{value!r} is no date; {days.how_to_write(value, timed=self.timed)}", param, ctx)
 
 
 class Pair(click.ParamType):
