@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from test_cells import camera, ground, table_of
 
 from turfeye import cells, charts, doubts, drawing, lawn, outline, plots
+from turfeye.cli import root
 from turfeye.records import Grid
 
 LAWN = np.array([[-0.6, -0.4], [0.6, -0.4], [0.6, 0.4], [-0.6, 0.4]])
@@ -75,9 +77,28 @@ def test_a_plot_lost_to_a_bed_is_told_as_that(tmp_path) -> None:
         "[[plots]]\ncolumns = 3\nat_m = [1, 3]\nstep_m = [2, 2]\nsize_m = [0.3, 0.3]\n"
         "[[bed]]\nat_m = [3, 3]\nacross_m = 1\n"
     )
-    lost, small = doubts.of_small_plots(lawn.read(tmp_path), np.array([1]))
+    (lost,) = doubts.of_plots_in_beds(lawn.read(tmp_path))
+    (small,) = doubts.of_small_plots(lawn.read(tmp_path), np.array([1]))
     assert lost.startswith("plot 2 lies in a [[bed]] and has no figure; ")
     assert small.startswith("plot 3 has no figure but its photos': no middle of the lawn's 0.5 m cells")
+
+
+def test_plots_partly_in_a_bed_are_told_with_what_is_left_of_them(tmp_path) -> None:
+    """With its rim of 10 cm a round bed is as wide as plot 2, a square one leaves 0.3 m of plot 3."""
+    (tmp_path / "lawn.toml").write_text(
+        'schema = 1\nname = "x"\noutline_m = [[0, 0], [12, 0], [12, 6], [0, 6]]\ncell_m = 0.5\n'
+        "[[plots]]\ncolumns = 3\nat_m = [1, 3]\nstep_m = [2, 2]\nsize_m = [1, 1]\n"
+        "[[bed]]\nat_m = [3, 3]\nacross_m = 0.8\n"
+        "[[bed]]\narea_m = [[4.9, 2], [5.6, 2], [5.6, 4], [4.9, 4]]\n"
+    )
+    place = lawn.read(tmp_path)
+    (said,) = doubts.of_plots_in_beds(place)
+    assert said.startswith(
+        "plots 2 (21 % left), 3 (30 % left) lie partly in a [[bed]], and their figures are that of the rest; "
+    )
+    shown = CliRunner().invoke(root, ["lawn", "show", str(tmp_path)])
+    assert f"note: {said}" in shown.stderr
+    assert plots.left_of(place.plots[1], place.beds_m) == pytest.approx(1 - np.pi / 4, abs=0.005)
 
 
 def test_maps_show_a_bed_and_mark_what_is_left_beside_it() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import shlex
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
 
 from turfeye import bydate, notes, photonames, plots, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
@@ -19,7 +20,10 @@ from turfeye.readings import Reading
 from turfeye.records import Whole
 from turfeye.states import OLD_ENOUGH_DAYS
 from turfeye.treatments import Compared, Treatments
-from turfeye.words import listed, short_day
+from turfeye.words import listed, per_cent, short_day
+
+WHOLE: Final = 0.95
+"""A plot of which so much is left by beds counts as whole: its sides are taped no better. Ours."""
 
 
 def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[Note]:
@@ -92,26 +96,37 @@ def of_season(
     ]
 
 
-def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
-    """Plots that hold the middle of none of the season's cells, so have no figure; ``number_of`` (N,) each
-    cell's plot."""
-    none = {plot.number: plot for plot in place.plots if plot.number not in {*number_of.tolist()}}
-    lost = sorted(number for number, plot in none.items() if plots.in_beds(plot, place.beds_m))
-    small = sorted(none.keys() - {*lost})
+def of_plots_in_beds(place: Lawn) -> list[str]:
+    """Plots that beds take, all or a part of, and how much is left of them."""
+    left = {plot.number: plots.left_of(plot, place.beds_m) for plot in place.plots if place.beds_m}
+    lost = sorted(number for number, share in left.items() if share == 0)
+    cut = sorted(number for number, share in left.items() if 0 < share < WHOLE)
+    mend = f"right where a tree stands there, else mend the bed in {FILE_NAME}"
     said = []
     if lost:
         lie, have = ("lie", "have") if len(lost) > 1 else ("lies", "has")
+        said.append(f"{_plots(lost)} {lie} in a [[bed]] and {have} no figure; {mend}")
+    if cut:
+        lie, their = ("lie", "their figures are") if len(cut) > 1 else ("lies", "its figure is")
         said.append(
-            f"{_plots(lost)} {lie} in a [[bed]] and {have} no figure; right where a tree stands there, else "
-            f"mend the bed in {FILE_NAME}"
-        )
-    if small:
-        have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
-        said.append(
-            f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's "
-            f"{place.cell_m:g} m cells lies in {them}; take cell_m in {FILE_NAME} down"
+            f"{_plots(cut, [f'{n} ({per_cent(left[n])} left)' for n in cut])} {lie} partly in a [[bed]], and "
+            f"{their} that of the rest; {mend}"
         )
     return said
+
+
+def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
+    """Plots that hold the middle of none of the season's cells, so have no figure; ``number_of`` (N,) each
+    cell's plot."""
+    none = [plot for plot in place.plots if plot.number not in {*number_of.tolist()}]
+    small = sorted(plot.number for plot in none if plots.left_of(plot, place.beds_m))
+    if not small:
+        return []
+    have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
+    return [
+        f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's "
+        f"{place.cell_m:g} m cells lies in {them}; take cell_m in {FILE_NAME} down"
+    ]
 
 
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
@@ -145,8 +160,8 @@ def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] =
     return said + [f"treatments are not compared: {why}" for why in whys if why]
 
 
-def _plots(numbers: Sequence[int]) -> str:
-    some = notes.some([str(number) for number in numbers], most=notes.MOST_NUMBERS)
+def _plots(numbers: Sequence[int], told: Sequence[str] = ()) -> str:
+    some = notes.some(told or [str(number) for number in numbers], most=notes.MOST_NUMBERS)
     return f"plot{'s' * (len(numbers) > 1)} {some}"
 
 

@@ -258,14 +258,17 @@ def beside_beds(table: CellTable, x_m: Floats, y_m: Floats, beds_m: Sequence[Flo
     return _unseen(table, off, IN_A_BED)
 
 
-def in_beds(plot: Plot, beds_m: Sequence[Floats]) -> bool:
-    """Whether no ground of a plot is told of, as beds and what lies close beside them take all of it."""
-    steps = np.linspace(-0.5, 0.5, 21)
+def left_of(plot: Plot, beds_m: Sequence[Floats]) -> float:
+    """Share of a plot that is told of: without beds and what lies close beside them, to a hundredth."""
+    steps = (np.arange(100) + 0.5) / 100 - 0.5
     points = plot.at_m + np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) * plot.size_m
     off = np.zeros(len(points), bool)
     for bed in beds_m:
-        off |= signed_distance_m(points, bed) > -BESIDE_BED_M
-    return bool(off.all())
+        if np.all(bed.min(0) - BESIDE_BED_M < points.max(0)) and np.all(
+            points.min(0) < bed.max(0) + BESIDE_BED_M
+        ):
+            off |= signed_distance_m(points, bed) > -BESIDE_BED_M
+    return 1 - float(off.mean())
 
 
 def _unseen(table: CellTable, off: Flags, why: str) -> CellTable:

@@ -302,6 +302,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         *table.flags,
         *lessons.not_used(place),
         *not_compared,
+        *doubts.of_plots_in_beds(place),
         *doubts.of_small_plots(place, number_of),
         *doubts.of_treatments(place, given, at_last),
     )

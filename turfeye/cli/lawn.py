@@ -242,7 +242,7 @@ def _show_treatments(found: Lawn) -> None:
     from turfeye import doubts, survey, treatments
 
     sheet = survey.treatments_of(found)
-    for line in doubts.of_treatments(found, sheet):
+    for line in (*doubts.of_plots_in_beds(found), *doubts.of_treatments(found, sheet)):
         say(f"note: {line}")
     for column in (treatments.TREATMENT, treatments.BLOCK):
         counts = Counter(row[column] for row in sheet.of_plot.values() if row.get(column))
