@@ -226,9 +226,9 @@ def test_of_very_many_photos_a_digest_is_shown_and_the_table_has_each(tmp_path: 
     done = run("look", "--no-card", tmp_path, "--table", tmp_path / "plots.csv")
     assert done.exit_code == 2
     assert done.stdout.splitlines()[0] == "32 photos taken on 6 May 2026: 30 measured and 2 not"
-    again = done.stderr.split("To be taken again: ")[1].splitlines()[0]
+    again = done.stderr.split("Take these again: ")[1].splitlines()[0]
     assert again.startswith("2 photos (2026-05-06 plot 007.png, 019), each: holds no picture")
-    minded = "To mind of those measured: 30 photos (2026-05-06 plot 001.png, 002, 003 and 27 more), each: no"
+    minded = "Warnings for those measured: 30 photos (2026-05-06 plot 001.png, 002, 003 and 27 more), each: no"
     assert minded in done.stderr
     ranks = [int(rank) for rank in re.findall(r"plot \d+\.png +(\d+) \(", done.stdout)]
     assert ranks == sorted(ranks)
@@ -252,7 +252,7 @@ def test_one_picture_under_two_names_is_told_where_photos_are_ranked(tmp_path: P
     shutil.copy(tmp_path / "plot 2.jpg", tmp_path / "plot 7.jpg")
     said = run("look", "--no-card", tmp_path).stderr
     assert said.count("the same picture as") == 1
-    assert "plot 7.jpg: the same picture as plot 2.jpg, ranked again: leave the copy out" in said
+    assert "plot 7.jpg: the same picture as plot 2.jpg, so it is ranked twice: leave the copy out" in said
 
 
 @pytest.mark.parametrize("words", [("--rule", "97"), ("--rule", "100"), ("--cell", "0.2", "--spot", "1")])
@@ -266,7 +266,7 @@ def test_what_belongs_to_a_card_is_not_ignored_without_one(words: tuple[str, ...
 def test_cells_larger_than_the_picture_are_told_to_be_smaller() -> None:
     done = run("look", SPOTS / "2026-04-13-spot-1.jpg", "--cell", "3")
     assert "0 of 4 cells seen" in done.stdout
-    assert "write a smaller --cell, such as 0.1" in done.stderr
+    assert "give a smaller --cell, such as 0.1" in done.stderr
 
 
 def test_a_photo_of_the_card_alone_says_what_to_do_and_shows_no_empty_table(tmp_path: Path) -> None:
@@ -279,11 +279,11 @@ def test_a_photo_of_the_card_alone_says_what_to_do_and_shows_no_empty_table(tmp_
 
 def test_bare_ground_has_no_colour_index_and_the_reason_is_said() -> None:
     shown = run("look", HERE / "sample_images/trial-spots/photos/2026-03-20-spot-1.jpg")
-    assert "no colour index: too little is green; card 1 " in shown.stdout
+    assert "no colour index: too little is green; card 1, read by " in shown.stdout
 
 
 def test_where_the_cells_are_written_nothing_says_how_to_write_them(tmp_path: Path) -> None:
-    hint = "every cell with its other figures: --out DIR"
+    hint = "for every cell with all its figures: --out DIR"
     assert hint in run("look", SPOTS / "2026-04-13-spot-1.jpg").stderr
     assert hint not in run("look", SPOTS / "2026-04-13-spot-1.jpg", "--out", tmp_path).stderr
 
@@ -411,7 +411,7 @@ def test_corners_proposed_where_the_picture_ends_are_said_to_be_none(tmp_path: P
     part.save(tmp_path / "a.jpg", quality=95)
     done = run("lawn", "new", tmp_path / "a", "--outline", "4x5", "--propose", tmp_path / "a.jpg")
     assert done.exit_code == 0
-    assert ("runs out of the picture" in done.stderr) == cut_off
+    assert ("lies outside the picture" in done.stderr) == cut_off
     later = run("lawn", "new", tmp_path / "a", "--propose", tmp_path / "a.jpg")  # of the lawn made above
     assert (later.exit_code, later.stdout) == (0, done.stdout.splitlines(keepends=True)[-1])
     assert later.stdout.count("--corner") == 4
@@ -741,8 +741,8 @@ def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
         "lawn", "new", tmp_path / "a", "--outline", "360x500", "--sown", f"{date.today().year + 1}-12-31"
     )
     assert done.exit_code == 0
-    assert "180000 m² is much for a lawn; is the outline in metres?" in done.stderr
-    assert "is still to come" in done.stderr
+    assert "180000 m² is very large for a lawn; is the outline in metres?" in done.stderr
+    assert "is in the future" in done.stderr
     words = ("--outline", "8x6", "--sown", "2026-03-14", "--rate", "350")
     assert (
         "350 g/m² is much, for a new lawn of perennial ryegrass"
@@ -1023,7 +1023,7 @@ def test_a_run_that_is_stopped_says_so_and_goes_on_the_next_time(
     done = run("add", folder, *photos)
     assert done.exit_code == 130
     assert done.stderr.endswith(
-        "turfeye: stopped; nothing is left half written, so run the same line again\n"
+        "turfeye: stopped; no file is left half written, so just run the same command again\n"
     )
     assert everything(folder) == before
     monkeypatch.undo()

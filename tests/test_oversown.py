@@ -362,4 +362,4 @@ def test_a_plan_is_sown_only_where_the_lawn_grows(tmp_path):
     (tmp_path / lawn.FILE_NAME).write_text(FILE)
     done = CliRunner().invoke(root, ["plan", str(tmp_path), "--before", "--sown", "2026-04-04"])
     assert done.exit_code == 2
-    assert "leave --before out" in done.stderr
+    assert "leave out --before" in done.stderr

@@ -534,7 +534,7 @@ def test_a_plan_of_very_many_small_patches_goes_plot_by_plot(sown: answer.Answer
     numbers = ["22,", "23,", "24"]  # by which --patch takes them
     assert ["42", *numbers, "0.6,", "0.6;", "1.1,", "1.4;", "1.3,", "2.0", "0.12", "6", "g", "4.5"] in rows
     assert sum(row[:1] in (["41"], ["42"], ["beside"]) for row in rows) == 3
-    assert "Along the side A–B and in from it, from the plot's corner nearest to A." in result.stdout
+    assert "along the side A–B, then in from it, measured from the plot's corner nearest to A." in result.stdout
 
     page = sheet.page(answered, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert "0.6, 0.6; 1.1, 1.4; 1.3, 2.0" in page
@@ -572,7 +572,7 @@ def test_what_was_sown_of_a_trial_s_plan_is_told_by_plot(
     assert len(lawn.read(tmp_path).oversowings) == len(written)
     alone = CliRunner().invoke(root, ["plan", str(tmp_path), "--plot", "42"])
     assert alone.exit_code == 2
-    assert "--plot goes with --sown" in alone.output
+    assert "--plot needs --sown" in alone.output
 
 
 def greys(figure: Figure, at_m: tuple[float, float]) -> float:

@@ -348,11 +348,11 @@ def test_the_command_teaches_shows_and_drops(place):
     ]
     told = run(root, ["teach", str(place.folder), str(marks(place, entries))])
     assert told.exit_code == 0, told.output
-    assert "On strokes left out:" in told.output
-    assert "points count up to 70 %" in told.stderr
+    assert "Tested on strokes left out of learning:" in told.output
+    assert "gains count only up to 70 %" in told.stderr
     assert "ept" in told.output
     assert run(root, ["teach", str(place.folder), "--drop"]).exit_code == 0
-    assert "Nothing is taught" in run(root, ["teach", str(place.folder)]).output
+    assert "Nothing has been taught" in run(root, ["teach", str(place.folder)]).output
     assert run(root, ["teach", str(place.folder), "--drop", "--page", "x"]).exit_code == 2
     page = run(root, ["teach", str(place.folder), "--page", PHOTOS[0]])
     assert page.stderr.endswith(f"turfeye teach {shlex.quote(str(place.folder))} marks.json\n")

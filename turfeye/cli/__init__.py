@@ -45,7 +45,9 @@ class Ordered(click.Group):
             click.echo(f"turfeye: {PlaceError.of(error)}", err=True)
             ctx.exit(2)
         except KeyboardInterrupt:
-            click.echo("turfeye: stopped; nothing is left half written, so run the same line again", err=True)
+            click.echo(
+                "turfeye: stopped; no file is left half written, so just run the same command again", err=True
+            )
             ctx.exit(STOPPED)
 
 
@@ -54,8 +56,8 @@ class Ordered(click.Group):
 def root() -> None:
     """From dated phone photos of a lawn to green cover, a forecast and a reseeding plan.
 
-    Print the card, lay it on the grass, take a photo, and ask: look measures one photo; lawn, add and season
-    follow one lawn for weeks; plan and sheet say what to do and show it.
+    Print the card, lay it on the grass and take a photo. look measures single photos; lawn, add and season
+    follow one lawn for weeks; plan says what to do; sheet makes the page for the client.
     """
 
 

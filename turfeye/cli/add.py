@@ -21,19 +21,23 @@ FEW_KNOWN = 3
     "--date",
     "when",
     type=Day(timed=True),
-    help="For photos with no date in header or name, or one that can't be right.",
+    help="When they were taken, for photos whose header and name give no date or a wrong one.",
 )
-@click.option("--view", help="Which view they show, by name.")
-@click.option("--spot", type=click.IntRange(0), help="Which peg they show, where the card can't tell.")
-@click.option("--numbered", is_flag=True, help="The last number in each photo's own name is its peg's.")
+@click.option("--view", help="The view that they show, by its name.")
+@click.option(
+    "--spot", type=click.IntRange(0), help="The number of the peg that they show, if the card can't tell."
+)
+@click.option(
+    "--numbered", is_flag=True, help="Take each photo's peg or plot from the last number in its name."
+)
 @click.option(
     "--corner",
     "corners",
     type=Pair(),
     multiple=True,
-    help="Mark the outline in one photo: once for each corner, in pixels, in the order of the outline.",
+    help="Mark the outline in one photo: repeat for each corner, in pixels, in the outline's order.",
 )
-@click.option("--before", is_flag=True, help="They show the lawn before the work.")
+@click.option("--before", is_flag=True, help="The photos show the lawn before the work.")
 def add(
     folder: Path,
     photos: tuple[Path, ...],
@@ -44,12 +48,12 @@ def add(
     corners: tuple[tuple[float, float], ...],
     before: bool,
 ) -> None:
-    """File photos by copy: all of them, or none if one can't be filed. Yours are never changed.
+    """Copy photos into a lawn's folder. Your own files are never changed.
 
-    A folder in a photo's place stands for all pictures in it; those filed before are not filed twice.
-    Photos that a season can't place yet are named at once, with what is missing and what to do.
-    Of more than thirty you get a digest. What became of each, these and earlier ones, is in the lawn's
-    results/filed.csv.
+    If one photo can't be filed, none is. Give a folder to file all the pictures in it; photos that are filed
+    already are not filed twice. Photos that a season can't place yet are named at once, with what is missing
+    and what to do. For more than thirty photos you get a summary. results/filed.csv in the lawn's folder
+    lists what became of every photo, including earlier ones.
     """
     from turfeye import byphoto, doubts, filing, lawn, notes, survey
 

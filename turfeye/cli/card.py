@@ -13,13 +13,17 @@ from turfeye.cli.shared import FILE, Number, say
 @click.command(short_help="Print the reference card.")
 @click.argument("out", type=FILE, required=False)
 @click.option(
-    "--spot", type=int, default=0, show_default=True, help="The peg's number, printed and encoded: 0 to 145."
+    "--spot",
+    type=int,
+    default=0,
+    show_default=True,
+    help="The card's number, 0 to 145, for a peg of that number; printed and encoded on it.",
 )
 @click.option(
     "--format",
     "kind",
     type=click.Choice(["pdf", "png"]),
-    help="PDF to print, or PNG. [by OUT's ending, else pdf]",
+    help="PDF to print, or PNG. [from OUT's extension, else pdf]",
 )
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the sheet."
@@ -28,7 +32,7 @@ from turfeye.cli.shared import FILE, Number, say
 @click.option(
     "--values",
     type=FILE,
-    help="Only check a file of measured patch values (CSV, or CGATS text); use it with look --values.",
+    help="Print no card: check a file of measured patch values (CSV or CGATS text) for look --values.",
 )
 def card(
     out: Path | None,
@@ -40,11 +44,11 @@ def card(
 ) -> None:
     """Print the reference card at true size, as PDF or PNG.
 
-    Matt paper, 100 % scale; then check the printed 100 mm rule with a ruler. If it measures otherwise, all
-    lengths come right by what it measures: card_rule_mm = 97.0 in lawn.toml, look --rule 97.
+    Use matt paper and 100 % scale, then check the printed 100 mm rule with a ruler. If it measures, say,
+    97 mm, write card_rule_mm = 97.0 in lawn.toml and give look --rule 97: all lengths are then corrected.
 
-    Use a card of its own number for every peg: a photo of card 3 files itself at peg 3. With more pegs than
-    numbers, let a card serve several and say with add --spot which peg a photo shows.
+    Print a card with its own number for every peg: a photo of card 3 is then filed at peg 3. If you have more
+    pegs than numbers, use one card at several pegs and say with add --spot which peg a photo shows.
     """
     from turfeye import card_print, card_values
 
@@ -63,6 +67,6 @@ def card(
         card_print.print_pdf(path, spot, paper=paper)
     click.echo(str(path))
     say(
-        "Print it on matt paper at 100 %, not fitted to the page; then check the 100 mm rule. If it measures "
-        "otherwise, print it again, or write what it measures in lawn.toml: card_rule_mm = 97.0"
+        "Print it on matt paper at 100 %, not fitted to the page; then check the 100 mm rule. If it is off, "
+        "print the card again, or write what the rule measures in lawn.toml, such as card_rule_mm = 97.0"
     )

@@ -9,10 +9,10 @@ import click
 from turfeye.cli.shared import FOLDER, say, waiting
 
 
-@click.command(short_help="Run the whole job on the shipped samples.")
+@click.command(short_help="Run the whole job on the sample photos.")
 @click.argument("folder", type=FOLDER, default=Path("turfeye-demo"), metavar="[DIR]")
 def demo(folder: Path) -> None:
-    """Run the whole job on the shipped samples, which are rendered and invented; say where to look."""
+    """Run the whole job on the sample photos, which are rendered and invented, and say where to look."""
     from turfeye import survey
     from turfeye.answer import ten_lines
 
@@ -23,5 +23,6 @@ def demo(folder: Path) -> None:
             click.echo(line)
         click.echo(f"→ {answer.lawn.results_dir / 'sheet.html'}\n")
     say(
-        "The sample lawns are rendered and invented. Your own: turfeye lawn new, turfeye add, turfeye season."
+        "The sample lawns are rendered and invented. For your own lawn: turfeye lawn new, turfeye add, "
+        "turfeye season."
     )

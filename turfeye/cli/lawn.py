@@ -28,37 +28,48 @@ AT_EDGE = 0.01
 
 @click.group()
 def lawn() -> None:
-    """Make a lawn folder, or show what one holds."""
+    """Make a lawn folder, or show what it contains."""
 
 
 @lawn.command()
 @click.argument("folder", type=FOLDER)
-@click.option("--name", help="What you call it. [the folder's name]")
-@click.option("--outline", type=Outline(), help='Metres: 8x6, or corners: "0,0 8,0 8,6 0,6"; feet: 26x20ft.')
-@click.option("--sides", type=Lengths(), help="Instead: tape lengths of the sides A-B, B-C, …: 8,6,8,6.")
-@click.option("--diagonals", type=Lengths(), help="With --sides: from corner A to C, D, …: 10.")
-@click.option("--cell", "cell_m", type=Number(), help="Side of a cell in metres. [0.5]")
-@click.option("--sown", type=Day(), help="Date of sowing; leave it out for a survey before the work.")
-@click.option("--mix", help="With --sown: seed mix. [perennial ryegrass]")
-@click.option("--rate", "rate_g_m2", type=Number(), help="With --sown: seed, g/m². [the mix's, overseeding]")
+@click.option("--name", help="The lawn's name. [the folder's name]")
 @click.option(
-    "--target", "target_date", type=Day(), help="Covered by when. [8 weeks after sowing; slow mixes up to 12]"
+    "--outline", type=Outline(), help='In metres: 8x6, or corners: "0,0 8,0 8,6 0,6"; in feet: 26x20ft.'
+)
+@click.option(
+    "--sides", type=Lengths(), help="Instead of --outline: tape lengths of the sides A-B, B-C, …: 8,6,8,6."
+)
+@click.option("--diagonals", type=Lengths(), help="With --sides: tape lengths from corner A to C, D, …: 10.")
+@click.option("--cell", "cell_m", type=Number(), help="Side of a cell in metres. [0.5]")
+@click.option(
+    "--sown", type=Day(), help="Date of sowing. Leave it out if you survey the lawn before the work."
+)
+@click.option("--mix", help="With --sown: the seed mix. [perennial ryegrass]")
+@click.option(
+    "--rate", "rate_g_m2", type=Number(), help="With --sown: seed sown, g/m². [the mix's overseeding rate]"
+)
+@click.option(
+    "--target",
+    "target_date",
+    type=Day(),
+    help="Date by which it should be covered. [8 weeks after sowing; slow mixes up to 12]",
 )
 @click.option(
     "--target-cover",
     type=Number(),
-    help="How much of it, 0 to 1. [what five in six lawns of the mix come to: 0.65 or 0.7]",
+    help="Green cover wanted by then, 0 to 1. [what five in six lawns of the mix reach: 0.65 or 0.7]",
 )
 @click.option(
     "--like",
     type=FOLDER,
     metavar="LAWN",
-    help="Instead of an outline: another season of this lawn, with its outline, pegs, plots and mixes.",
+    help="Instead of --outline: a new season of LAWN, with its outline, pegs, plots and mixes.",
 )
 @click.option(
     "--propose",
     type=PHOTO,
-    help="Find the outline's corners in this photo; writes a page to drag them on.",
+    help="Find the outline's corners in this photo, and write a page on which to correct them.",
 )
 def new(
     folder: Path,
@@ -77,9 +88,10 @@ def new(
 ) -> None:
     """Make a lawn folder.
 
-    The outline is measured once with a tape: corners in metres, anticlockwise, the first side as the x axis;
-    or the lengths of its sides and of the diagonals from the first corner. Of a lawn that is made already,
-    --propose alone finds its corners in a photo. For next year --like takes it from this year's folder.
+    Measure the outline once with a tape. Give its corners in metres, anticlockwise, with the first side as
+    the x axis; or give the lengths of its sides and of the diagonals from the first corner. For another year,
+    --like takes the outline from this year's folder. If the folder exists already, --propose alone finds the
+    lawn's corners in a photo.
     """
     from turfeye import lawn as lawns
     from turfeye import newlawn
@@ -120,9 +132,12 @@ def new(
     click.echo(f"{made.name}: {square_metres(made.area_m2)}, in {folder}")
     _show_sides(made)
     if made.area_m2 > LARGE_M2:
-        say(f"note: {made.area_m2:.0f} m² is much for a lawn; is the outline in metres?")
+        say(f"note: {made.area_m2:.0f} m² is very large for a lawn; is the outline in metres?")
     if sown and sown > date.today():
-        say(f"note: sown {day(sown)} is still to come, and no photo from before it counts; is that the year?")
+        say(
+            f"note: the sowing date, {day(sown)}, is in the future, and photos from before it don't count; "
+            "is the year right?"
+        )
     if seed := newlawn.odd_rate(made):
         say(f"note: {seed}")
     if propose and found is not None:
@@ -149,11 +164,12 @@ def _found(path: Path, corners: int) -> Floats:
     wide, tall = picture.size_px
     if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
         say(
-            "The lawn runs out of the picture: what is proposed at its edge is no corner of the lawn. Take "
-            "the photo from further back, or mark where those corners lie outside it, below 0 or beyond."
+            "Part of the lawn lies outside the picture: the corners proposed at the picture's edge are not "
+            "the lawn's. Take the photo from further back, or give those corners coordinates outside the "
+            "picture (below 0, or beyond its size)."
         )
     if len(found) != corners:
-        say(f"{len(found)} corners stand out in the photo, where the outline has {corners}.")
+        say(f"{len(found)} corners were found in the photo, but the outline has {corners}.")
     return with_corners(found, corners)
 
 
@@ -165,7 +181,7 @@ def _propose(place: Lawn, path: Path, found: Floats) -> None:
     options = [*([] if place.sowings else ["--before"]), *([] if place.views else ["--view", "window"])]
     command = shlex.join(["turfeye", "add", str(place.folder), str(path), *options])
     page = markpage.write_corners(place, path, found.round(), command=command)
-    say(f"These corners are a proposal. Open {page}, drag each where it belongs and run the line it shows:")
+    say(f"These corners are a proposal. Open {page}, drag each to its place, and run the command it shows:")
     click.echo(f"{command} {as_options(found.round())}")
 
 
@@ -176,8 +192,9 @@ def _propose(place: Lawn, path: Path, found: Floats) -> None:
 def blades(folder: Path, top: Path, low: Path) -> None:
     """Fit how upright this lawn's blades stand, from two photos of one place.
 
-    Leave the card lying: one photo from straight above it, one of the same place at about 50 degrees from
-    straight down, where the lawn is half covered. Cover seen obliquely on this lawn is surer from then on.
+    Choose a place where the lawn is about half covered, and leave the card lying there for both photos: one
+    from straight above, one from about 50 degrees off straight down. From then on, cover in oblique photos of
+    this lawn is more certain.
     """
     from turfeye import survey
 
@@ -189,9 +206,9 @@ def blades(folder: Path, top: Path, low: Path) -> None:
 
 @lawn.command()
 @click.argument("folder", type=FOLDER)
-@click.option("--map", "picture", type=FILE, help="Draw it with its plots, pegs and beds, to this PNG.")
+@click.option("--map", "picture", type=FILE, help="Draw the lawn with its plots, pegs and beds, as this PNG.")
 def show(folder: Path, picture: Path | None) -> None:
-    """Show what a lawn folder holds."""
+    """Show what a lawn folder contains."""
     from turfeye import lawn as lawns
     from turfeye import plotsheet
     from turfeye.outline import signed_area

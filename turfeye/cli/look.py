@@ -39,25 +39,29 @@ OF_A_CARD = {"cell_m": "--cell", "values": "--values", "spot": "--spot", "rule_m
 
 @click.command(short_help="Measure single photos, or rank many.")
 @click.argument("photos", type=PHOTO, nargs=-1, required=True, metavar="PHOTO...")
-@click.option("--json", is_flag=True, help="One JSON object a line for each photo, for programs.")
-@click.option("--out", type=FOLDER, help="Write the cells as CSV and an overlay picture there.")
-@click.option("--table", type=FILE, help="Write a CSV file of one row a photo, the greenest first.")
+@click.option("--json", is_flag=True, help="For programs: one JSON object per photo, each on its own line.")
+@click.option(
+    "--out", type=FOLDER, help="Write each photo's cells there, as CSV and as an overlay on the photo."
+)
+@click.option("--table", type=FILE, help="Write a CSV file with one row per photo, the greenest first.")
 @click.option(
     "--cell",
     "cell_m",
     type=Span(0.01, 5),
-    help="Side of a cell in metres. [0.10, of an oblique photo 0.50]",
+    help="Side of a cell in metres. [0.10; for an oblique photo 0.50]",
 )
-@click.option("--no-card", is_flag=True, help="Go on without a card: cover only, no colour, no metres.")
-@click.option("--values", type=FILE, help="Measured values of your card's patches.")
-@click.option("--spot", type=click.IntRange(0), help="Which card to go by, where a photo shows several.")
+@click.option("--no-card", is_flag=True, help="Measure without a card: cover only, no colour, no metres.")
+@click.option("--values", type=FILE, help="File of measured values of your card's patches.")
+@click.option(
+    "--spot", type=click.IntRange(0), help="The number of the card to use, if a photo shows several."
+)
 @click.option(
     "--rule",
     "rule_mm",
     type=Span(50, 200),
     default=100,
     show_default=True,
-    help="What the card's 100 mm rule measures as printed, in mm.",
+    help="What the 100 mm rule on your printed card really measures, in mm.",
 )
 def look(
     photos: tuple[Path, ...],
@@ -70,12 +74,12 @@ def look(
     spot: int | None,
     rule_mm: float,
 ) -> None:
-    """Measure photos with the card in them, one by one: green cover, straw, bare soil and colour.
+    """Measure single photos with the card in them: green cover, straw, bare soil and colour.
 
-    Five photos or more, as of trial plots, are shown a row each, ranked by cover. One that can't be measured
-    is named, and the others go on. A folder in a photo's place stands for all pictures in it. Of more than
-    thirty you get a digest: which to take again and why, what to mind of the others, and both ends of the
-    ranking; --table has all of them.
+    Five photos or more, such as those of trial plots, are ranked by cover, one row each. A photo that can't
+    be measured is named, and the others are measured all the same. Give a folder to measure all the pictures
+    in it. For more than thirty photos you get a summary: which to take again and why, what to watch for in
+    the others, and both ends of the ranking; --table has them all.
     """
     from turfeye import card_values, filing, glance, photo, series, store, summary
 
@@ -99,7 +103,7 @@ def look(
     many = len(photos) > FEW_PHOTOS and not json
     digest = len(photos) > MANY and not json
     if digest and table is None:
-        say(f"of {len(photos)} photos a digest is shown; --table FILE writes a row for each")
+        say(f"a summary of {len(photos)} photos is shown; --table FILE writes a row for each")
     for path, seen in _each(photos, measure, patiently=many):
         if isinstance(seen, TurfeyeError):
             why = str(seen).removeprefix(f"{path} ")
@@ -116,7 +120,10 @@ def look(
             said += [(path.name, warning) for warning in seen.warnings] + nothing * (not digest)
             if (other := first.setdefault(seen.photo.digest, path)) != path:
                 said.append(
-                    (path.name, f"the same picture as {other.name}, ranked again: leave the copy out")
+                    (
+                        path.name,
+                        f"the same picture as {other.name}, so it is ranked twice: leave the copy out",
+                    )
                 )
         else:
             _show(seen, json=json, written=out is not None)
@@ -142,7 +149,7 @@ def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) 
     stems = Counter(photo.stem for photo in photos)
     if out is not None and (twins := [str(photo) for photo in photos if stems[photo.stem] > 1]):
         raise click.UsageError(
-            f"in --out these would write over one another: {', '.join(twins)}; look at them apart"
+            f"in --out these would overwrite one another: {', '.join(twins)}; look at them one at a time"
         )
     if table is not None:
         table.parent.mkdir(parents=True, exist_ok=True)
@@ -159,8 +166,8 @@ def _check_cardless() -> None:
     given = [option for name, option in OF_A_CARD.items() if source(name) is ParameterSource.COMMANDLINE]
     if given:
         raise click.UsageError(
-            f"{listed(given)} need{'s' * (len(given) == 1)} a card, and --no-card goes on without one; leave "
-            "out one or the other"
+            f"{listed(given)} need{'s' * (len(given) == 1)} a card, and --no-card measures without one; "
+            "leave out one or the other"
         )
 
 
@@ -193,7 +200,10 @@ def _write(seen: Look, out: Path, *, aloud: bool) -> None:
 def _show_the_way_on(cardless: Sequence[Path]) -> None:
     """The line to run for photos in which no card was found."""
     these = shlex.join(map(str, cardless[:FEW_PHOTOS])) + (" …" if len(cardless) > FEW_PHOTOS else "")
-    say(f"cover alone, in parts of the picture, without a card: turfeye look --no-card {these}")
+    say(
+        "to measure cover alone, without a card (cells are then parts of the picture): "
+        f"turfeye look --no-card {these}"
+    )
 
 
 def _show_digest(
@@ -210,11 +220,11 @@ def _show_digest(
     dated = "" if len(days) == len(rows) else f", {len(days)} of them"
     taken = f"{dated} taken {on_days(days)}" if days else ""
     counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
-    counts += [f"{nothing} in which nothing could be"] if nothing else []
+    counts += [f"{nothing} in which nothing could be measured"] if nothing else []
     click.echo(f"{len(rows)} photos{taken}: {listed(counts)}")
     for heading, those in (
-        ("To be taken again", notes.gathered(again, called=all_of)),
-        ("To mind of those measured", notes.gathered(said, called=notes.photos_alike)),
+        ("Take these again", notes.gathered(again, called=all_of)),
+        ("Warnings for those measured", notes.gathered(said, called=notes.photos_alike)),
     ):
         if those:
             say(notes.headed(heading, those))
@@ -259,7 +269,7 @@ def _show_ranks(rows: Sequence[dict[str, Any]], *, cut: bool) -> None:
     if not shown:
         return
     show_table(names, shown)
-    say("in brackets: the places that its error allows; uneven: coefficient of variation of its cells")
+    say("in brackets: the ranks that its error allows; uneven: coefficient of variation of its cells")
 
 
 def _show(seen: Look, *, json: bool, written: bool) -> None:
@@ -271,7 +281,7 @@ def _show(seen: Look, *, json: bool, written: bool) -> None:
     else:
         _show_in_words(seen)
         if len(seen.table.state) > FEW_CELLS and not written and np.isfinite(seen.table.cover).any():
-            say("every cell with its other figures: --out DIR, or --json")
+            say("for every cell with all its figures: --out DIR, or --json")
     for note in notes.gathered((seen.photo.path.name, warning) for warning in seen.warnings):
         say(str(note))
 
@@ -296,7 +306,10 @@ def _show_in_words(seen: Look) -> None:
     if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
         if whys[MISPLACED] > (sum(whys.values()) / 2 if nothing else total["cells_seen"]):
-            say("the card is too small here to place such small cells: go nearer, or write a larger --cell")
+            say(
+                "the card is too small in this photo to place such small cells: go nearer, or give a larger "
+                "--cell"
+            )
         elif nothing:
             say(_towards_cells(total["cells"], card_found=card["found"]))
     if card["found"]:
@@ -304,9 +317,9 @@ def _show_in_words(seen: Look) -> None:
         told_else = nothing or leafcolour.trusted(seen.correction) is None
         sparse = "" if told_else or leafcolour.mostly_withheld(seen.table) else ": too little is green"
         few = f"no colour index{sparse}"
-        index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} by {by} cells"
+        index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} from {by} cells"
         click.echo(
-            f"{index}; card {card['spot']} by {card['markers']} markers, "
+            f"{index}; card {card['spot']}, read by {card['markers']} markers, "
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"
@@ -329,7 +342,7 @@ def _of_nothing(seen: Look) -> list[str]:
 def _towards_cells(cells: int, *, card_found: bool) -> str:
     """What to do for a photo in which no cell could be measured."""
     if cells <= FEWEST_CELLS:
-        return "the picture shows no such large cell whole: write a smaller --cell, such as 0.1"
+        return "no cell of that size fits whole into the picture: give a smaller --cell, such as 0.1"
     if card_found:
         return (
             "show more lawn around the card: hold the phone about 1.3 m above it, or stand where the whole "
@@ -351,7 +364,7 @@ def _show_map(table: CellTable, *, axes: bool) -> None:
     for row, col, cover in zip(rows, cols, table.cover[known], strict=True):
         tens[row][col] = f"{100 * cover:3.0f}"
     lines = ["".join(line).rstrip() for line in (reversed(tens) if axes else tens)]
-    size = f", cells of {table.grid.cell_m:g} m, the card's long side across" if axes else ""
+    size = f", cells of {table.grid.cell_m:g} m, the card's long side running across" if axes else ""
     click.echo(f"green in per cent{size}; · not seen:")
     for line in lines:
         click.echo(line)

@@ -25,27 +25,29 @@ MOST_REASONS = 20
 
 @click.command(short_help="Where to sow, how much, by when, and why.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
-@click.option("--before", is_flag=True, help="What to bring, from the photos before the work.")
+@click.option("--before", is_flag=True, help="List what to bring, from the photos taken before the work.")
 @click.option(
-    "--sown", type=Day(), help="Its patches were sown on that day: write them to lawn.toml, then plan on."
+    "--sown",
+    type=Day(),
+    help="The date on which the plan's patches were sown: records them in lawn.toml and makes a new plan.",
 )
 @click.option(
     "--patch",
     "patches",
     type=click.IntRange(1),
     multiple=True,
-    help="With --sown: only this one was; may be repeated. [all that get seed]",
+    help="With --sown: only this patch was sown; may be repeated. [all that get seed]",
 )
 @click.option(
     "--plot",
     "plots",
     type=click.IntRange(0),
     multiple=True,
-    help="With --sown: only what lies in this plot of a trial was; may be repeated, and beside --patch.",
+    help="With --sown: only this plot of a trial was sown; may be repeated, and combined with --patch.",
 )
 @click.option(
     "--mix",
-    help="With --before: what will be sown; with --sown: what was. [the lawn's, else perennial ryegrass]",
+    help="With --before: the mix to sow; with --sown: the mix sown. [the lawn's, else perennial ryegrass]",
 )
 @click.option("--json", is_flag=True, help="One JSON object, for programs.")
 def plan(
@@ -57,28 +59,29 @@ def plan(
     mix: str | None,
     json: bool,
 ) -> None:
-    """Say where to sow, how much, by when and why; each place by two tape distances.
+    """Say where to sow, how much, by when and why; each place is found by two tape distances.
 
-    With --before: the materials list of a lawn that was photographed before the work (turfeye add --before).
-    Bare places are sown as a new lawn, never thinner than the rest, which is overseeded; all is dressed;
-    pale places are to be looked at. Ground that is bare nearly everywhere is sown all over. Fill is counted
-    only for hollows that you measured and wrote in lawn.toml.
+    With --before: list the materials for a lawn that was photographed before the work (turfeye add --before).
+    Bare places are sown at the rate for a new lawn, never less than the rest, which is overseeded. The whole
+    lawn is top-dressed. Pale places are listed for inspection. If nearly all of the ground is bare, it is all
+    sown. Fill is counted only for hollows that you measured and wrote in lawn.toml.
 
-    With --sown: the patches of the plan as it was on that day are written to lawn.toml as sown again. They
-    begin anew, the rest of the lawn goes on. What was left out stays in the plan, which numbers it anew.
+    With --sown: the patches of the plan as it was on that day are recorded in lawn.toml as sown again. Their
+    growth is tracked anew from that day, and the rest of the lawn's as before. Patches that were not sown
+    stay in the plan and get new numbers.
     """
     from turfeye import planfile, survey
 
     if mix and not (before or sown):
         raise click.UsageError(
-            "--mix goes with --before or --sown; a lawn that is sown has its mix in lawn.toml"
+            "--mix goes with --before or --sown; the mix of a lawn that is sown is in lawn.toml"
         )
     if patches and not sown:
-        raise click.UsageError("--patch goes with --sown, the day on which it was sown")
+        raise click.UsageError("--patch needs --sown, the date on which it was sown")
     if plots and not sown:
-        raise click.UsageError("--plot goes with --sown, the day on which it was sown")
+        raise click.UsageError("--plot needs --sown, the date on which it was sown")
     if sown and before:
-        raise click.UsageError("--sown is of a plan for a lawn that grows: leave --before out")
+        raise click.UsageError("--sown records a plan for a lawn that is growing: leave out --before")
     found: Before | Answer
     with waiting() as tell:
         if before:
@@ -92,8 +95,8 @@ def plan(
                 )
                 count = so_many(sum(one.date == sown for one in found.lawn.oversowings), "patch", "patches")
                 say(
-                    f"{count}, {square_metres(sown_m2)}, sown again on {sown}: in {folder / 'lawn.toml'}, "
-                    "where you mend mix, amount or what was left out after all"
+                    f"{count}, {square_metres(sown_m2)}, recorded as sown again on {sown} in "
+                    f"{folder / 'lawn.toml'}: correct it there if another mix, amount or area was sown"
                 )
             else:
                 found = survey.season(folder, tell=tell)
@@ -150,7 +153,7 @@ def _show_by_patch(work: WorkPlan) -> None:
         names = ("kind", "m²", "tape from corners (m)", "deficit", "seed", "dressing L")
         show_table(("patch", *(["plots"] if trial else []), *names), rows)
     if len(rows) > MOST_REASONS:
-        click.echo("Why, patch by patch: the column because of results/plan.csv.")
+        click.echo("The reason for each patch is in results/plan.csv, in the column 'because'.")
     for task in work.tasks if len(rows) <= MOST_REASONS else ():
         click.echo(f"{named([task.patch])}: {task.because}.")
 
@@ -173,10 +176,11 @@ def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
     if rows:
         show_table(("plot", "patches", "along, in (m)", "m²", "seed", "dressing L"), rows)
         click.echo(
-            f"Along the side {place.side_names[0]} and in from it, from the plot's corner nearest to "
-            f"{place.corner_names[0]}. Once a part is sown: --sown DATE with --plot or --patch."
+            f"Places are metres along the side {place.side_names[0]}, then in from it, measured from the "
+            f"plot's corner nearest to {place.corner_names[0]}. Once part of it is sown: --sown DATE with "
+            "--plot or --patch."
         )
-    click.echo("Each patch, with its reason and its place by tape: results/plan.csv.")
+    click.echo("Each patch with its reason and its tape distances: results/plan.csv.")
 
 
 def _show_materials(before: Before) -> None:
@@ -198,7 +202,10 @@ def _show_materials(before: Before) -> None:
         click.echo(f"{line.place.capitalize()}, {line.what}: {line.because}.")
     if found.heaps_g:
         heaps = " + ".join(f"{heap} g" for heap in found.heaps_g)
-        click.echo(f"Whole lawn: split the seed {heaps}; two heaps lengthways, two across, at a low setting.")
+        click.echo(
+            f"Whole lawn: split the seed {heaps}; spread two heaps lengthways and two crossways, at a low "
+            "setting."
+        )
     click.echo(as_line(before.window))
 
 

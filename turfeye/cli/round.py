@@ -19,12 +19,12 @@ COLUMNS = ("lawn", "seen", "day", "green", "forecast", "thin", "what to do")
 
 @click.command("round", short_help="All the lawns in a folder, one line each.")
 @click.argument("folder", type=FOLDER)
-@click.option("--out", type=FOLDER, help="Write the round there: a page to print, a table, a calendar file.")
+@click.option("--out", type=FOLDER, help="Write there a page to print, a table and a calendar file.")
 def round_(folder: Path, out: Path | None) -> None:
-    """One line for each lawn in a folder of lawns, the ones that need you first.
+    """Print one line for each lawn in a folder of lawns, the most urgent first.
 
-    With --out DIR: round.html has all lawns with their maps, what to bring and what comes day by day;
-    round.csv has a row a lawn; round.ics has the dates for the calendar of a phone or computer.
+    --out DIR writes three files: round.html, a page with every lawn's map, what to bring and what is due day
+    by day; round.csv, one row per lawn; and round.ics, the dates for the calendar of a phone or computer.
     """
     from turfeye import rounds, survey
 
@@ -33,7 +33,10 @@ def round_(folder: Path, out: Path | None) -> None:
     show_table(COLUMNS, [_row(stop, found.as_of) for stop in found.stops], words=COLUMNS[-1])
     if found.as_of:
         say(f"As of the newest photo, {day(found.as_of)}.")
-        say("seen: the last photo; day: the lawn's age then; in brackets: its chance of reaching the target")
+        say(
+            "seen: date of the last photo; day: days since sowing by then; in brackets: the chance of "
+            "reaching the target"
+        )
     for stop in found.stops:
         if stop.answer and stop.answer.taught:
             say(f"{stop.called}: {stop.answer.taught.sentence}")

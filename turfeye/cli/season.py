@@ -12,12 +12,12 @@ from turfeye.cli.shared import FOLDER, say, say_notes, waiting
 
 @click.command(short_help="Follow one lawn: growth, thin parts, what to do.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
-@click.option("--against", type=FOLDER, help="Compare with another lawn, or with last year's folder.")
+@click.option("--against", type=FOLDER, help="Folder of another lawn, or of another year, to compare with.")
 def season(folder: Path, against: Path | None) -> None:
-    """Measure new photos of a lawn, follow its growth, and say what is thin and what to do.
+    """Measure a lawn's new photos, follow its growth, and say what is thin and what to do.
 
-    Prints the answer in ten lines, and with --against how many days it is ahead or behind; tables, maps and
-    the page sheet.html are in the lawn's results folder.
+    Prints the answer in ten lines; with --against, also how many days it is ahead or behind. Tables, maps and
+    the page sheet.html go to the lawn's results folder.
     """
     from turfeye import survey
     from turfeye.answer import ten_lines

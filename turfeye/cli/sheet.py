@@ -11,12 +11,12 @@ from turfeye.cli.shared import FILE, FOLDER, say_notes, waiting
 
 @click.command(short_help="Write the page for the client.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
-@click.option("--out", type=FILE, help="Where to write it. [results/client.html in the lawn's folder]")
-@click.option("--against", type=FOLDER, help="Compare with another lawn, or with last year's folder.")
+@click.option("--out", type=FILE, help="File to write. [results/client.html in the lawn's folder]")
+@click.option("--against", type=FOLDER, help="Folder of another lawn, or of another year, to compare with.")
 def sheet(folder: Path, out: Path | None, against: Path | None) -> None:
-    """Write one page for the client in plain words: how the lawn stands and what comes next.
+    """Write one page for the client in plain words: how the lawn is doing and what comes next.
 
-    Where it stands in the lawn's results, turfeye season brings it up to date.
+    Once the page is in the lawn's results folder, turfeye season keeps it up to date.
     """
     from turfeye import results, survey
     from turfeye import sheet as page

@@ -17,13 +17,15 @@ if TYPE_CHECKING:
 @click.command(short_help="Teach the classifier your lawn from a few strokes.")
 @click.argument("folder", type=FOLDER, metavar="LAWN")
 @click.argument("marks", type=FILE, nargs=-1, metavar="[MARKS.json]...")
-@click.option("--page", "photos", multiple=True, help="Write a page to mark this photo on; may be repeated.")
+@click.option(
+    "--page", "photos", multiple=True, help="Write a page on which to mark this photo; may be repeated."
+)
 @click.option("--drop", is_flag=True, help="Forget what the lawn was taught.")
 def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: bool) -> None:
     """Teach the classifier one lawn from strokes marked in its photos as green, straw, bare or other.
 
-    What is learnt is kept only where it reads strokes better that were left out of learning; then all photos
-    of the lawn are measured with it. Without anything else, shows what is taught.
+    What it learns is kept only if it then reads better the strokes that were left out of learning; all photos
+    of the lawn are then measured with it. With LAWN alone, shows what was taught.
     """
     if bool(marks) + bool(photos) + drop > 1:
         raise click.UsageError("give marks, or --page, or --drop: one at a time")
@@ -34,27 +36,27 @@ def teach(folder: Path, marks: tuple[Path, ...], photos: tuple[str, ...], drop: 
     if marks:
         lesson = survey.teach_lawn(folder, marks)
         _show(lesson.teaching.scores, lesson.left_out)
-        state = "Kept" if lesson.kept else "Not kept, the lawn stays as it was"
+        state = "Kept" if lesson.kept else "Not kept, the lawn is read as before"
         click.echo(f"{state}: {lesson.because}.")
         return
     place = lawns.read(folder)
     if photos:
         click.echo(str(markpage.write(place, photos)))
         again = shlex.join(["turfeye", "teach", str(folder), "marks.json"])
-        say(f"Open it in a browser, mark, save marks.json, then: {again}")
+        say(f"Open it in a browser, mark the photo, save marks.json, then run: {again}")
     elif drop:
         with lawns.locked(place.folder):
             there = teaching.drop(place)
-        click.echo("Dropped: photos are read as before." if there else "Nothing was taught.")
+        click.echo("Dropped: photos are read as before." if there else "Nothing had been taught.")
     else:
         taught = teaching.read(place)
-        click.echo(f"{taught.sentence}." if taught else "Nothing is taught.")
+        click.echo(f"{taught.sentence}." if taught else "Nothing has been taught.")
 
 
 def _show(scores: tuple[Score, ...], left_out: str) -> None:
     from turfeye.teach import ENOUGH
 
     rows = [(s.shows, str(s.strokes), share(s.before), share(s.after)) for s in scores]
-    click.echo(f"On {left_out} left out:")
+    click.echo(f"Tested on {left_out} left out of learning:")
     show_table(("marked", "strokes", "read as that", "taught"), rows)
-    say(f"points count up to {share(ENOUGH)}, which is right already")
+    say(f"gains count only up to {share(ENOUGH)}: a stroke read that well is right already")
