@@ -15,7 +15,7 @@ from turfeye import outlook as outlooks
 from turfeye.histories import Along, Histories, along_strip
 from turfeye.kriging import Kriged
 from turfeye.outline import cell_shares
-from turfeye.passes import strip_of
+from turfeye.passes import strip_of, ways
 from turfeye.places import Place
 from turfeye.simulate.strips import StripRecipe, lawn_with_strip
 from turfeye.unmix import _guess, _Mixed
@@ -202,7 +202,7 @@ def test_a_round_patch_is_no_piece_of_a_strip(disc):
     groups = Place(season.grid, season.row, season.col).groups(thin)
     assert groups
     for group in groups:
-        assert strip_of(outlook, group, ~thin) is None
+        assert strip_of(outlook.cover_now, group, ~thin, ways(outlook)) is None
     assert not any("strip" in patch.because for patch in patches.thin(outlook))
 
 
@@ -212,7 +212,7 @@ def test_a_strip_is_told_along_rows_as_along_columns():
     assert found
     season, thin = outlook.season, outlook.state == "thin"
     (group, *_) = Place(season.grid, season.row, season.col).groups(thin)
-    strip = strip_of(outlook, group, ~thin)
+    strip = strip_of(outlook.cover_now, group, ~thin, ways(outlook))
     assert strip is not None
     assert np.array_equal(strip.line, season.col)
     assert set(season.col[strip.rest]) <= {6, 7}
@@ -243,7 +243,7 @@ def test_how_far_the_lawn_had_risen_before():
     outlook, *_ = pieces(2, StripRecipe(0.6, 3.45, late_days=15, comes_to=0.5, cols=14))
     season, thin = outlook.season, outlook.state == "thin"
     (group, *_) = Place(season.grid, season.row, season.col).groups(thin)
-    strip = strip_of(outlook, group, ~thin)
+    strip = strip_of(outlook.cover_now, group, ~thin, ways(outlook))
     cells = thin | strip.rest
     along = strip.along(outlook, cells, ~cells & np.isfinite(outlook.theta[:, 0]))
     assert isinstance(along, Along)

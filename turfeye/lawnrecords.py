@@ -136,6 +136,11 @@ class Outlook:
     lawn_shared_se: Floats  # (T,) what all photos err by alike
 
     @property
+    def cover_seen(self) -> Floats:
+        """(N,) cover by now of the cells that were seen: of the others a fit says what its lawn's mean is."""
+        return np.where(self.state == "not seen", np.nan, self.cover_now)
+
+    @property
     def due_on(self) -> date:
         """The day by whose cover seed is planned: the target's, or the last visit's where that is later."""
         return max(self.season.target.date, self.season.visits[-1].taken.date())

@@ -8,7 +8,7 @@ are no sound lawn to tell the piece from, but more of the same strip.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,8 +45,6 @@ MOST_BESIDE = 300
 """A strip is told from at most so many sound cells beside it."""
 DAYS_BEHIND = np.arange(3.0, 22.0, 3.0)
 """A late strip is so far behind its lawn."""
-
-
 SLANTED_DEG = 4.0
 """A stripe that runs closer to the grid's rows or columns is looked for along these."""
 ON_EDGE, BESIDE = 0.35, 0.5
@@ -187,22 +185,23 @@ def by_strip(outlook: Outlook, groups: Sequence[Group], sound: Flags) -> list[To
 
     A patch that a strip runs into is parted from it.
     """
-    square, stripes_ways = ways(outlook)
+    cover, every = outlook.cover_now, ways(outlook)
+    square, of_stripes = ([way for way in every if (way.stripe is None) == grid] for grid in (True, False))
+    # along rows and columns one look tells a strip with what lies beside it; slanted none does
+    slanted = [way for way in of_stripes if way.slanted]
     nothing: Flags = np.zeros(len(sound), bool)
     found: list[Told] = []
     arms = nothing
     for group in groups:
-        # along rows and columns one look tells a strip with what lies beside it; slanted none does
-        asked = [way for way in stripes_ways if way.slanted]
-        if strip_of(outlook, group, sound, (square, ())) is None:
-            asked = list(stripes_ways)
+        asked = slanted if strip_of(cover, group, sound, square) else of_stripes
         arms = np.any([arms, *(_arms(way, group.inside)[0] for way in asked)], axis=0)
     groups = groups[0].place.parted(groups, arms) if arms.any() else groups
     for group in groups:
+        # what was parted from a patch is of no other strip than the stripe that it lies on
         cut_off = bool(arms[group.inside].any())
-        strip = strip_of(outlook, group, sound, ((), stripes_ways) if cut_off else (square, stripes_ways))
+        strip = strip_of(cover, group, sound, of_stripes if cut_off else [*square, *slanted])
         if strip is None:
-            its = np.any([nothing, *(_arms(way, group.inside)[1] for way in stripes_ways)], axis=0)
+            its = np.any([nothing, *(_arms(way, group.inside)[1] for way in of_stripes)], axis=0)
             found.append(Told((group,), None, its))
             continue
         pieces: tuple[Group, ...] = (group,)
@@ -236,35 +235,26 @@ def _arms(way: Way, inside: Flags) -> tuple[Flags, Flags]:
     return inside & beyond, beyond
 
 
-def ways(outlook: Outlook) -> tuple[tuple[Way, ...], tuple[Way, ...]]:
-    """Along rows and columns; and along each stripe that the lawn as a whole has."""
+def ways(outlook: Outlook) -> list[Way]:
+    """Along rows and columns; and along each missed stripe that the lawn as a whole has."""
     season = outlook.season
     row, col = season.row.astype(float), season.col.astype(float)
-    square = (Way(season.row, season.col, row, col), Way(season.col, season.row, col, row))
-    seen = np.where(outlook.state == "not seen", np.nan, outlook.cover_now)
-    found = stripes(season.grid, season.x_m, season.y_m, seen).found
-    return square, tuple(Way.of_stripe(season, one) for one in found if one.kind == "missed")
-
-
-def strip_of(
-    outlook: Outlook,
-    group: Group,
-    sound: Flags,
-    along: tuple[Sequence[Way], Sequence[Way]] | None = None,
-) -> Strip | None:
-    """The strip that a group of thin cells is a piece of; None where it is none, or none can be told.
-
-    ``along`` is as from `ways`; what was parted from a patch is asked along stripes only.
-    """
-    square, stripes_ways = along or ways(outlook)
-    inside, cover = group.inside, outlook.cover_now
-    found = [strip for way in square if (strip := _strip(cover, way, inside, sound)) is not None]
-    found += [
-        strip
-        for way in stripes_ways
-        if (way.slanted or not square) and (strip := _on_stripe(cover, way, inside, sound)) is not None
+    found = stripes(season.grid, season.x_m, season.y_m, outlook.cover_seen).found
+    return [
+        Way(season.row, season.col, row, col),
+        Way(season.col, season.row, col, row),
+        *(Way.of_stripe(season, one) for one in found if one.kind == "missed"),
     ]
-    return max(found, key=lambda strip: int(strip.rest.sum()), default=None)
+
+
+def strip_of(cover: Floats, group: Group, sound: Flags, along: Sequence[Way]) -> Strip | None:
+    """The strip along any of these ways that a group of thin cells is a piece of, the one with most other
+    cells; None where it is none, or none can be told. ``cover`` and ``sound`` are (N,)."""
+    found = [
+        (_on_line if way.stripe is None else _on_stripe)(cover, way, group.inside, sound) for way in along
+    ]
+    strips = [strip for strip in found if strip is not None]
+    return max(strips, key=lambda strip: int(strip.rest.sum()), default=None)
 
 
 def _on_stripe(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None:
@@ -272,48 +262,50 @@ def _on_stripe(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | 
     if way.beyond is None or (way.beyond[inside] <= ON_EDGE).mean() < MOST:
         return None
     own = np.unique(way.line[way.beyond <= ON_EDGE])
+    lawn = _beside(cover, way, own, sound)
+    if lawn is None:
+        return None
+    short, cells = lawn - cover, sound | inside
+    level = {
+        int(k): max(float(np.median(short[its])), 0.0) for k in own if (its := cells & (way.line == k)).any()
+    }
+    return Strip(way, tuple(map(int, own)), _running(way, level, short, cells) & sound)
+
+
+def _beside(cover: Floats, way: Way, own: Whole, sound: Flags) -> float | None:
+    """Cover of the sound lawn on the lines next to some; None where too little of it was seen."""
     away = np.maximum(own[0] - way.line, way.line - own[-1])
     beside = sound & (away > 1) & (away <= AROUND_CELLS)
-    if beside.sum() < FEWEST:
-        return None
-    short = float(np.median(cover[beside])) - cover
-    return Strip(way, tuple(map(int, own)), _running(way, own, short, sound | inside) & sound)
+    return float(np.median(cover[beside])) if beside.sum() >= FEWEST else None
 
 
-def _running(way: Way, lines: Sequence[int] | Whole, short: Floats, cells: Flags) -> Flags:
-    """(N,) the cells of these lines where it runs: where they are short (N,) by RUN of the line's middle."""
+def _running(way: Way, level: Mapping[int, float], short: Floats, cells: Flags) -> Flags:
+    """(N,) the cells of some lines where it runs: those short (N,) by RUN of their line's ``level``."""
     from scipy.ndimage import median_filter
 
     runs = np.zeros(len(cells), bool)
-    for k in lines:
-        its = np.flatnonzero(cells & (way.line == k) & np.isfinite(short))
-        if not len(its):
-            continue
+    for k, by in level.items():
+        its = np.flatnonzero(cells & (way.line == k))
         its = its[np.argsort(way.place[its], kind="stable")]
-        along = median_filter(short[its], RUN_CELLS, mode="nearest")
-        runs[its] = along > RUN * max(float(np.median(short[its])), 0.0)
+        runs[its] = median_filter(short[its], RUN_CELLS, mode="nearest") > RUN * by
     return runs
 
 
-def _strip(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None:
-    """The strip along this way; all (N,)."""
-    from scipy.ndimage import median_filter
-
-    line, across = way.line, way.place
+def _on_line(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None:
+    """The strip along this row or column that a group is a piece of; all (N,)."""
+    line, place = way.line, way.place
     own = np.unique(line[inside])
-    away = np.maximum(own[0] - line, line - own[-1])
-    beside = sound & (away > 1) & (away <= AROUND_CELLS)
-    if beside.sum() < FEWEST:
+    lawn = _beside(cover, way, own, sound)
+    if lawn is None:
         return None
-    lawn = float(np.median(cover[beside]))
     group_short = lawn - float(np.median(cover[inside]))
-    first, last = across[inside].min(), across[inside].max()
-    slender = last - first + 1 >= SLENDER * len(own)
-    long, alongside = False, sound
-    if slender and last - first + 1 >= RUN_CELLS:
-        alongside = sound & (across >= first - BEYOND) & (across <= last + BEYOND)
-        long = bool(last - first + 1 >= RIMS_TOO * len(own))
-        alongside = alongside | (inside & long)
+    first, last = place[inside].min(), place[inside].max()
+    length = last - first + 1
+    slender, long = length >= SLENDER * len(own), False
+    alongside = sound
+    if slender and length >= RUN_CELLS:
+        long = bool(length >= RIMS_TOO * len(own))
+        alongside = sound & (place >= first - BEYOND) & (place <= last + BEYOND) | (inside & long)
     others = {int(k): alongside & (line == k) for k in range(own[0] - 1, own[-1] + 2)}
     short = {
         k: lawn - float(np.median(cover[cells]))
@@ -326,11 +318,5 @@ def _strip(cover: Floats, way: Way, inside: Flags, sound: Flags) -> Strip | None
     parts = [k for k, by in short.items() if k not in its and by > IN_PART * group_short]
     if np.isin(line[inside], its + parts * long).mean() < MOST:
         return None
-    its += parts
-    rest = np.zeros(len(sound), bool)
-    for k in its:
-        cells = np.flatnonzero((sound | inside) & (line == k))
-        cells = cells[np.argsort(across[cells])]
-        along = median_filter(lawn - cover[cells], RUN_CELLS, mode="nearest")
-        rest[cells] = along > RUN * short.get(k, 0.0)
-    return Strip(way, tuple(sorted(map(int, its))), rest & sound)
+    level = {int(k): short.get(k, 0.0) for k in its + parts}
+    return Strip(way, tuple(sorted(level)), _running(way, level, lawn - cover, sound | inside) & sound)

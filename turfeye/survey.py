@@ -65,7 +65,6 @@ from turfeye.measurement import Measured, marks_doubted, measure, placing
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area, without
 from turfeye.readings import Reading
-from turfeye.records import Floats
 from turfeye.summary import as_dict as look_as_dict
 from turfeye.teach import Lesson, Teaching
 from turfeye.trial import Trial
@@ -418,12 +417,11 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
     season = ahead.season
     if headline.spots_only(season):
         return ()
-    cover = _seen_now(ahead)
     found = stripes.stripes(
         season.grid,
         season.x_m,
         season.y_m,
-        cover,
+        ahead.cover_seen,
         side_names=place.side_names,
         corner_names=place.corner_names,
     )
@@ -434,10 +432,5 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
 
 def _evenness(ahead: Outlook) -> tuple[str, ...]:
     """Evenness of what is there now; nothing where too few cells are known."""
-    found = uniformity.uniformity(_seen_now(ahead), ahead.season.row, ahead.season.col)
+    found = uniformity.uniformity(ahead.cover_seen, ahead.season.row, ahead.season.col)
     return found.lines() if found and found.cells >= uniformity.TOLD_FROM else ()
-
-
-def _seen_now(ahead: Outlook) -> Floats:
-    """Cover (N,) of the cells that were seen: of the others a fit says what its lawn's mean is."""
-    return np.where(ahead.state == "not seen", np.nan, ahead.cover_now)
