@@ -215,6 +215,27 @@ def test_cover_grows_and_the_patch_does_not():
     assert strip < healthy
 
 
+def test_a_shaded_side_comes_late_and_all_the_same():
+    shaded = dataclasses.replace(samples.FERRY.growth, strip=None, late=((2.0, 4.0, 1.5, 0.8, 9.0),))
+    lit, seed = dataclasses.replace(shaded, late=()), samples.FERRY.seed
+    x, y = np.array([2.0, 2.0]), np.array([4.0, 1.0])  # in the shade, out of it
+    for age in (25.0, 34.0):
+        in_shade, in_light = (lawns.cover_at(one, age, seed)(x, y) for one in (shaded, lit))
+        earlier = lawns.cover_at(lit, age - 9.0, seed)(x, y)
+        np.testing.assert_allclose(in_shade, [earlier[0], in_light[1]], atol=1e-6)
+    grown = [lawns.cover_at(one, 90.0, seed)(x, y)[0] for one in (shaded, lit)]
+    assert grown[0] == pytest.approx(grown[1], abs=0.01)
+
+
+def test_no_lawn_in_its_beds():
+    ring = tuple((2.0 + 0.4 * np.cos(t), 2.0 + 0.4 * np.sin(t)) for t in np.arange(16) * np.pi / 8)
+    recipe = dataclasses.replace(samples.FERRY, beds_m=(ring,), age_days=30.0, soil_step_m=0.05, card=None)
+    for part in lawns.lawn_parts(recipe):
+        starts = part.vertices[part.faces[:, 0]]
+        middles = part.vertices[part.faces].mean(axis=1) if part.name == "soil" else starts
+        assert np.hypot(middles[:, 0] - 2.0, middles[:, 1] - 2.0).min() > 0.36, part.name
+
+
 def test_inside_a_polygon():
     test = lawns.inside(((0.0, 0.0), (4.0, 0.0), (4.0, 1.0), (1.0, 1.0), (1.0, 3.0), (0.0, 3.0)))
     found = test(np.array([0.5, 3.5, 3.5, 0.5]), np.array([2.5, 0.5, 2.5, 3.5]))

@@ -186,6 +186,13 @@ def _ground(sides: list[_Side], rng: np.random.Generator) -> list[Part]:
     return parts
 
 
+def bark(corners_m: Floats, rng: np.random.Generator) -> Part:
+    """The ground of a bed amid the lawn, (K, 2) its corners: it reaches under the soil about it."""
+    (x0, y0), (x1, y1) = corners_m.min(axis=0), corners_m.max(axis=0)
+    box_m = np.array([(x0, y0, BED_M), (x1, y0, BED_M), (x1, y1, BED_M), (x0, y1, BED_M)])
+    return sheet("bed", box_m, *_surface("bed", rng))
+
+
 def _country(outline: Floats, rng: np.random.Generator) -> Part:
     """Ground out to where the eye loses it."""
     x, y = outline.mean(0)

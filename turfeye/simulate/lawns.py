@@ -12,7 +12,7 @@ from turfeye.records import Flags, Floats, View
 from turfeye.simulate import chance
 from turfeye.simulate.card_sheet import PAPER_M, card_part
 from turfeye.simulate.fields import fractal, noise
-from turfeye.simulate.garden import make_garden
+from turfeye.simulate.garden import bark, make_garden
 from turfeye.simulate.looks import LIGHTS, Look
 from turfeye.simulate.mesh import Part
 from turfeye.simulate.render import look_at
@@ -37,6 +37,7 @@ class Growth:
     patchiness: float = 0.45
     never: tuple[tuple[float, float, float, float], ...] = ()  # x, y, radii: patches that don't take
     strip: tuple[float, float, float] | None = None  # x, width, lag in days: a missed spreader pass along y
+    late: tuple[tuple[float, float, float, float, float], ...] = ()  # x, y, radii, lag in days: in shade
     pale: tuple[tuple[float, float, float, float], ...] = ()  # coarse yellow-green patches
     closed: float = 0.985  # wanted cover at which growth ends
 
@@ -54,6 +55,7 @@ class LawnRecipe(Look):
     camera_m: tuple[float, float, float]
     target_m: tuple[float, float, float]
     garden_camera_m: tuple[float, float, float] | None = None  # the garden is built to be seen from here
+    beds_m: tuple[Corners, ...] = ()  # amid the lawn, such as tree rings
     soil: str = "loam"
     soil_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
     green: Colour = GREEN
@@ -100,6 +102,19 @@ def inside(outline_m: Corners) -> Callable[[Floats, Floats], Flags]:
     return test
 
 
+def on_lawn(recipe: LawnRecipe) -> Callable[[Floats, Floats], Flags]:
+    """Whether points lie inside the outline and in none of the beds."""
+    outer, beds = inside(recipe.outline_m), [inside(bed) for bed in recipe.beds_m]
+
+    def test(x: Floats, y: Floats) -> Flags:
+        within = outer(x, y)
+        for bed in beds:
+            within &= ~bed(x, y)
+        return within
+
+    return test
+
+
 def _ellipses(which: tuple[tuple[float, float, float, float], ...], seed: int) -> Callable:
     """1 inside any of some ellipses with ragged edges, 0 outside."""
 
@@ -126,6 +141,8 @@ def cover_at(growth: Growth, age_days: float, seed: int) -> Callable[[Floats, Fl
             at, width, lag = growth.strip
             missed = np.clip((width / 2 - np.abs(x - at)) / 0.06 + 0.5, 0, 1)
             half, full = half + lag * missed, full * (1 - 0.25 * missed)
+        for cx, cy, rx, ry, lag in growth.late:
+            half = half + lag * _ellipses(((cx, cy, rx, ry),), seed + 97)(x, y)
         first = growth.first * (0.3 + 1.4 * noise(seed + 93, x, y, 0.35))
         barren = dead(x, y)
         full = np.maximum(full * (1 - barren) + 0.05 * barren, first)
@@ -156,7 +173,7 @@ def turf_of(recipe: LawnRecipe) -> Turf:
         upright=recipe.upright,
         mown_mm=recipe.mown_mm,
         closed=recipe.growth.closed,
-        inside=inside(recipe.outline_m),
+        inside=on_lawn(recipe),
     )
 
 
@@ -166,7 +183,7 @@ def lawn_parts(recipe: LawnRecipe) -> list[Part]:
     box = (*(corners.min(axis=0) - 0.02), *(corners.max(axis=0) + 0.02))
     coarse = coarsening(recipe.view(), widest=recipe.widest)
     parts = turf_parts(turf_of(recipe), box, step_m=recipe.soil_step_m, coarser=coarse)  # type: ignore[arg-type]
-    within = inside(recipe.outline_m)
+    within = on_lawn(recipe)
     for n, part in enumerate(parts):
         if part.name == "soil":
             middle = part.vertices[part.faces].mean(axis=1)
@@ -180,11 +197,12 @@ def lawn_parts(recipe: LawnRecipe) -> list[Part]:
     return parts
 
 
-def garden_parts(recipe: LawnRecipe) -> list[Part]:
-    """The lawn in its garden."""
+def garden_parts(recipe: LawnRecipe, *, today: np.random.Generator | None = None) -> list[Part]:
+    """The lawn in its garden; ``today`` draws who and what is there that day only, else the garden does."""
     rng = np.random.default_rng(recipe.garden_seed)
     seen_from = recipe.garden_camera_m or recipe.camera_m
-    return [*lawn_parts(recipe), *make_garden(np.asarray(recipe.outline_m), rng, camera_m=seen_from)]
+    around = make_garden(np.asarray(recipe.outline_m), rng, camera_m=seen_from, today=today)
+    return [*lawn_parts(recipe), *around, *(bark(np.asarray(bed), rng) for bed in recipe.beds_m)]
 
 
 SUN_DEG = dict.fromkeys(LIGHTS, (28.0, 60.0)) | {"low sun": (12.0, 25.0), "warm evening": (6.0, 12.0)}
