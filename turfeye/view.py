@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import cv2
 import numpy as np
@@ -51,15 +51,11 @@ def from_card(photo: Photo, sighting: Sighting, *, rule_mm: float = CARD.rule_mm
     ``rule_mm`` is what the card's 100 mm rule measures as printed: all lengths are in its proportion.
     Raises ViewError when the markers' corners are too few or don't fit a flat card.
     """
-    true_size = rule_mm / CARD.rule_mm
-    points_m = true_size * np.asarray(sighting.marker_corners_m, dtype=float).reshape(-1, 2)
-    points_px = np.asarray(sighting.marker_corners_px, dtype=float).reshape(-1, 2)
-    if len(points_m) < 4:
+    marked = _Marked.by_card(photo, sighting, rule_mm / CARD.rule_mm)
+    if len(marked.points_m) < 4:
         raise ViewError("wanted at least one whole marker of the card, got none; show the card in full")
-    sd_px = max(MARKER_SD_PX, float(sighting.reprojection_px))
-    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px)
-    limit = max(MISFIT_SDS * sd_px, 0.01 * float(np.ptp(points_px, axis=0).max()))
-    if fit is None or fit.rms_px > limit:
+    fit = marked.fit()
+    if fit is None or fit.rms_px > marked.limit_px(0.01):
         miss = "no pose at all" if fit is None else f"corners off by {fit.rms_px:.1f} px"
         raise ViewError(
             f"wanted a flat card, got {miss}; lay the card flat on the lawn and take the photo again"
@@ -86,14 +82,10 @@ def from_corners(
     points_px, points_m = np.asarray(corners_px, dtype=float), np.asarray(outline_m, dtype=float)
     _check_corners(points_px, points_m)
     sd_px = max(2.0, 1e-3 * photo.size_px[0]) if corner_sd_px is None else corner_sd_px
-    fit = None
-    if outline.crossing_sides(points_px) is None and outline.signed_area(points_px) < 0:
-        fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px)
-    limit = max(MISFIT_SDS * sd_px, 0.02 * float(np.ptp(points_px, axis=0).max()))
+    marked = _Marked.of(photo, points_m, points_px, sd_px)
+    fit, limit = marked.fit_in_order(), marked.limit_px(0.02)
     if fit is None or fit.rms_px > 3 * sd_px:
-        order = _order_that_fits(
-            photo, points_px, points_m, sd_px, limit if fit is None else fit.rms_px / 2.5
-        )
+        order = _order_that_fits(marked, limit if fit is None else fit.rms_px / 2.5)
         if order is not None:
             raise ViewError(
                 f"wanted corners in the outline's order, got them in another; {_as_words(order, points_px)}"
@@ -114,13 +106,11 @@ def lens_by_corners(photo: Photo, corners_px: Floats, outline_m: Floats) -> tupl
     None where no camera sees them so. Seen obliquely, an outline that is too long or too narrow wants another
     lens than took the photo; one that is larger all over wants none, since the camera stands higher then.
     """
-    points_m, points_px = np.asarray(outline_m, dtype=float), np.asarray(corners_px, dtype=float)
-    sd_px = BY_HAND_SD * photo.size_px[0]
-    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px, focal_sd=FREE_FOCAL_SD)
+    marked = _Marked.of(photo, outline_m, corners_px, BY_HAND_SD * photo.size_px[0])
+    fit = marked.fit(focal_sd=FREE_FOCAL_SD)
     if fit is None:
         return None
-    focal_35mm = math.exp(fit.theta[6]) / focal_from_35mm(1.0, photo.size_px)
-    return focal_35mm, math.sqrt(fit.covariance[6, 6]), fit.rms_px
+    return fit.focal_px / focal_from_35mm(1.0, photo.size_px), fit.focal_sd, fit.rms_px
 
 
 def lens_by_card(photo: Photo, sighting: Sighting) -> tuple[float, float] | None:
@@ -131,15 +121,8 @@ def lens_by_card(photo: Photo, sighting: Sighting) -> tuple[float, float] | None
     """
     if photo.focal_px is None:
         return None
-    points_m, points_px = (
-        np.asarray(points, dtype=float).reshape(-1, 2)
-        for points in (sighting.marker_corners_m, sighting.marker_corners_px)
-    )
-    sd_px = max(MARKER_SD_PX, float(sighting.reprojection_px))
-    fit = _solve(points_m, points_px, photo.size_px, photo.focal_px, sd_px, focal_sd=FREE_FOCAL_SD)
-    if fit is None:
-        return None
-    return math.exp(fit.theta[6]) / photo.focal_px, math.sqrt(fit.covariance[6, 6])
+    fit = _Marked.by_card(photo, sighting).fit(focal_sd=FREE_FOCAL_SD)
+    return None if fit is None else (fit.focal_px / photo.focal_px, fit.focal_sd)
 
 
 def resized(view: View, size_px: tuple[int, int]) -> View:
@@ -197,17 +180,13 @@ def _check_corners(points_px: Floats, points_m: Floats) -> None:
         )
 
 
-def _order_that_fits(
-    photo: Photo, points_px: Floats, points_m: Floats, sd_px: float, limit_px: float
-) -> tuple[int, ...] | None:
+def _order_that_fits(marked: _Marked, limit_px: float) -> tuple[int, ...] | None:
     """The mistaken order of marks that fits to ``limit_px``: fewest changes among the good ones."""
     tries = []
-    for order in outline.mistaken_orders(len(points_m)):
-        marked = points_px[list(order)]
-        if outline.crossing_sides(marked) is None and outline.signed_area(marked) < 0:
-            other = _solve(points_m, marked, photo.size_px, photo.focal_px, sd_px)
-            if other is not None and other.rms_px < limit_px:
-                tries.append((other.rms_px > 3 * sd_px, sum(i != k for i, k in enumerate(order)), order))
+    for order in outline.mistaken_orders(len(marked.points_m)):
+        fit = replace(marked, points_px=marked.points_px[list(order)]).fit_in_order()
+        if fit is not None and fit.rms_px < limit_px:
+            tries.append((fit.rms_px > 3 * marked.sd_px, sum(i != k for i, k in enumerate(order)), order))
     return min(tries)[2] if tries else None
 
 
@@ -229,11 +208,20 @@ class _Fit:
     rms_px: float
     sd_px: float
 
+    @property
+    def focal_px(self) -> float:
+        return math.exp(self.theta[6])
+
+    @property
+    def focal_sd(self) -> float:
+        """Relative."""
+        return math.sqrt(self.covariance[6, 6])
+
     def view(self, kind: str, photo: Photo) -> View:
         return View(
             kind=kind,  # type: ignore[arg-type]
             size_px=photo.size_px,
-            camera_matrix=camera_matrix(math.exp(self.theta[6]), photo.size_px),
+            camera_matrix=camera_matrix(self.focal_px, photo.size_px),
             rotation=np.asarray(cv2.Rodrigues(self.theta[:3])[0], dtype=float),
             translation=self.theta[3:6].copy(),
             focal_from="solved" if photo.focal_px is None else "exif",
@@ -242,100 +230,126 @@ class _Fit:
         )
 
 
+@dataclass(frozen=True, eq=False)
+class _Marked:
+    """Points of the ground and where a photo shows them: all that its pose and lens are told from."""
+
+    points_m: Floats  # (K, 3), z 0
+    points_px: Floats  # (K, 2)
+    sd_px: float  # what each is off by
+    size_px: tuple[int, int]  # of the photo
+    header_focal_px: float | None
+
+    @classmethod
+    def of(cls, photo: Photo, points_m: Floats, points_px: Floats, sd_px: float) -> _Marked:
+        """Points (K, 2) in metres and in pixels."""
+        flat = np.asarray(points_m, dtype=float)
+        points = np.column_stack([flat, np.zeros(len(flat))])
+        return cls(points, np.asarray(points_px, dtype=float), sd_px, photo.size_px, photo.focal_px)
+
+    @classmethod
+    def by_card(cls, photo: Photo, sighting: Sighting, true_size: float = 1.0) -> _Marked:
+        """The corners of a card's markers; it is so many times its nominal size."""
+        points_m, points_px = (
+            np.asarray(points, dtype=float).reshape(-1, 2)
+            for points in (sighting.marker_corners_m, sighting.marker_corners_px)
+        )
+        sd_px = max(MARKER_SD_PX, float(sighting.reprojection_px))
+        return cls.of(photo, true_size * points_m, points_px, sd_px)
+
+    def limit_px(self, share: float) -> float:
+        """What a pose may miss them by: so much of their own error, or this share of how far they reach."""
+        return max(MISFIT_SDS * self.sd_px, share * float(np.ptp(self.points_px, axis=0).max()))
+
+    def fit_in_order(self) -> _Fit | None:
+        """As `fit`, of an outline's corners; None too where these go round the other way, or cross."""
+        crossed = outline.crossing_sides(self.points_px) is not None
+        return None if crossed or outline.signed_area(self.points_px) >= 0 else self.fit()
+
+    def fit(self, *, focal_sd: float | None = None) -> _Fit | None:
+        """The most likely pose and focal length; None when no camera above the ground sees the points so.
+
+        ``focal_sd`` is how well the focal length is known, relative: by default as the header or a phone
+        has it.
+
+        Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven:
+        each start as far as tells which is the best, that one to the end.
+        """
+        usual = self.header_focal_px or focal_from_35mm(USUAL_FOCAL_35MM, self.size_px)
+        prior_sd = focal_sd or (UNKNOWN_FOCAL_SD if self.header_focal_px is None else EXIF_FOCAL_SD)
+        log_focal = (math.log(usual), prior_sd)
+        best: _Minimum | None = None
+        for stretch in (1.0,) if prior_sd < UNKNOWN_FOCAL_SD else (1.0, 0.75, 1.35):
+            matrix = camera_matrix(usual * stretch, self.size_px)
+            _, rotations, translations, _ = cv2.solvePnPGeneric(
+                self.points_m, self.points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+            )
+            for turn, shift in zip(rotations, translations, strict=True):
+                start = np.concatenate([turn.ravel(), shift.ravel(), [math.log(usual * stretch)]])
+                found = self._refined(start, log_focal, until=1e-3)
+                if found is not None and (best is None or found.cost < best.cost):
+                    best = found
+        if best is not None:
+            best = self._refined(best.theta, log_focal, until=1e-10)
+        if best is None:
+            return None
+        rms = float(np.sqrt(np.mean(np.sum(best.miss**2, axis=1))))
+        # each corner is off in x and in y
+        spread = max(1.0, float(np.sum((best.miss / self.sd_px) ** 2)) / max(best.miss.size - 6, 1))
+        return _Fit(best.theta, np.linalg.inv(best.normal) * spread, rms, self.sd_px)
+
+    def _refined(self, theta: Floats, log_focal: tuple[float, float], *, until: float) -> _Minimum | None:
+        """The nearest minimum; None below the ground.
+
+        It is reached where a step takes off less than ``until`` of the cost and one.
+        """
+
+        def at(now: Floats) -> tuple[float, Floats, Floats]:
+            seen, jacobian = _projected(now, self.points_m, self.size_px)
+            miss = self.points_px - seen
+            pull = (now[6] - log_focal[0]) / log_focal[1]
+            return float(np.sum((miss / self.sd_px) ** 2) + pull**2), miss, jacobian
+
+        damping = 1e-3
+        cost, miss, jacobian = at(theta)
+        normal = np.eye(7)
+        for _ in range(60):
+            normal = jacobian.T @ jacobian / self.sd_px**2
+            gradient = jacobian.T @ miss.ravel() / self.sd_px**2
+            normal[6, 6] += 1 / log_focal[1] ** 2
+            gradient[6] -= (theta[6] - log_focal[0]) / log_focal[1] ** 2
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+            new = at(theta + step)
+            if not math.isfinite(new[0]) or new[0] > cost:
+                damping *= 10
+                if damping > 1e8:
+                    break
+                continue
+            gain, theta, damping = cost - new[0], theta + step, max(damping / 10, 1e-12)
+            cost, miss, jacobian = new
+            if gain < until * (1 + cost):
+                break
+        rotation = cv2.Rodrigues(theta[:3])[0]
+        camera = -rotation.T @ theta[3:6]
+        ahead = self.points_m @ rotation[2] + theta[5]
+        if not np.isfinite(theta).all() or camera[2] <= 0 or np.any(ahead <= 0):
+            return None
+        return _Minimum(cost, theta, normal, miss)
+
+
+class _Minimum(NamedTuple):
+    """Where the points' misfit is least."""
+
+    cost: float
+    theta: Floats  # (7,), as in _Fit
+    normal: Floats  # (7, 7), the normal matrix there
+    miss: Floats  # (K, 2), pixels
+
+
 def camera_matrix(focal_px: float, size_px: tuple[int, int]) -> Floats:
     """(3, 3) of a pinhole camera whose axis goes through the picture's middle; ``size_px`` is (W, H)."""
     width, height = size_px
     return np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1.0]])
-
-
-def _solve(
-    points_m: Floats,
-    points_px: Floats,
-    size_px: tuple[int, int],
-    focal_px: float | None,
-    sd_px: float,
-    *,
-    focal_sd: float | None = None,
-) -> _Fit | None:
-    """The most likely pose and focal length; None when no camera above the ground sees the points so.
-
-    ``focal_sd`` is how well the focal length is known, relative: by default as the header or a phone has it.
-
-    Starts from both planar poses (IPPE) at several focal lengths, then damped Gauss-Newton on all seven: each
-    start as far as tells which is the best, that one to the end.
-    """
-    usual = focal_px or focal_from_35mm(USUAL_FOCAL_35MM, size_px)
-    prior_sd = focal_sd or (UNKNOWN_FOCAL_SD if focal_px is None else EXIF_FOCAL_SD)
-    object_points = np.column_stack([points_m, np.zeros(len(points_m))])
-    log_focal = (math.log(usual), prior_sd)
-    best: tuple[float, Floats, Floats, Floats] | None = None
-    for stretch in (1.0,) if prior_sd < UNKNOWN_FOCAL_SD else (1.0, 0.75, 1.35):
-        matrix = camera_matrix(usual * stretch, size_px)
-        _, rotations, translations, _ = cv2.solvePnPGeneric(
-            object_points, points_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
-        )
-        for turn, shift in zip(rotations, translations, strict=True):
-            start = np.concatenate([turn.ravel(), shift.ravel(), [math.log(usual * stretch)]])
-            found = _refine(start, object_points, points_px, size_px, log_focal, sd_px, until=1e-3)
-            if found is not None and (best is None or found[0] < best[0]):
-                best = found
-    if best is not None:
-        best = _refine(best[1], object_points, points_px, size_px, log_focal, sd_px, until=1e-10)
-    if best is None:
-        return None
-    _, theta, normal, miss = best
-    rms = float(np.sqrt(np.mean(np.sum(miss**2, axis=1))))
-    # each corner is off in x and in y
-    spread = max(1.0, float(np.sum((miss / sd_px) ** 2)) / max(miss.size - 6, 1))
-    return _Fit(theta, np.linalg.inv(normal) * spread, rms, sd_px)
-
-
-def _refine(
-    theta: Floats,
-    object_points: Floats,
-    points_px: Floats,
-    size_px: tuple[int, int],
-    log_focal: tuple[float, float],
-    sd_px: float,
-    *,
-    until: float,
-) -> tuple[float, Floats, Floats, Floats] | None:
-    """Cost, parameters, normal matrix and residuals (K, 2) at the nearest minimum; None below the ground.
-
-    It is reached where a step takes off less than ``until`` of the cost and one.
-    """
-
-    def at(now: Floats) -> tuple[float, Floats, Floats]:
-        seen, jacobian = _projected(now, object_points, size_px)
-        miss = points_px - seen
-        pull = (now[6] - log_focal[0]) / log_focal[1]
-        return float(np.sum((miss / sd_px) ** 2) + pull**2), miss, jacobian
-
-    damping = 1e-3
-    cost, miss, jacobian = at(theta)
-    normal = np.eye(7)
-    for _ in range(60):
-        normal = jacobian.T @ jacobian / sd_px**2
-        gradient = jacobian.T @ miss.ravel() / sd_px**2
-        normal[6, 6] += 1 / log_focal[1] ** 2
-        gradient[6] -= (theta[6] - log_focal[0]) / log_focal[1] ** 2
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-        new = at(theta + step)
-        if not math.isfinite(new[0]) or new[0] > cost:
-            damping *= 10
-            if damping > 1e8:
-                break
-            continue
-        gain, theta, damping = cost - new[0], theta + step, max(damping / 10, 1e-12)
-        cost, miss, jacobian = new
-        if gain < until * (1 + cost):
-            break
-    rotation = cv2.Rodrigues(theta[:3])[0]
-    camera = -rotation.T @ theta[3:6]
-    ahead = object_points @ rotation[2] + theta[5]
-    if not np.isfinite(theta).all() or camera[2] <= 0 or np.any(ahead <= 0):
-        return None
-    return cost, theta, normal, miss
 
 
 def _projected(theta: Floats, object_points: Floats, size_px: tuple[int, int]) -> tuple[Floats, Floats]:
