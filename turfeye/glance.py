@@ -206,11 +206,15 @@ def judged(
                 replace(correction, pale_gaps=share, gap_light=lit),
             )
         plain = sward.exposed(plain)
-    turns = upright.quarter_turns(seen)
-    stood = sward.classify(np.ascontiguousarray(np.rot90(plain, turns)))
-    shares = Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in stood.planes))
+    shares = _classified(plain, turns=upright.quarter_turns(seen))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
     return Pixels(small, rgb_coded, rgb_linear, shares, correction, smear_px)
+
+
+def _classified(rgb_coded: Bytes, *, turns: int) -> Shares:
+    """What each pixel shows, read as the picture comes to stand by so many quarter turns anticlockwise."""
+    stood = sward.classify(np.ascontiguousarray(np.rot90(rgb_coded, turns)))
+    return Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in stood.planes))
 
 
 def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats, *, scale: float) -> tuple[float, float]:
@@ -329,12 +333,14 @@ def _at_working_size(points_px: Floats, seen: View, small: View) -> Floats:
 
 
 def _look_without_card(picture: Photo) -> Look:
-    """Cover in picture cells: no scale, no angle, no colour."""
+    """Cover in picture cells: no scale, no angle, no colour. A card that lies there says which way is up."""
     small = _resized(picture.rgb_coded, sward.working_scale(picture.rgb_coded.shape[:2]))
-    shares = sward.classify(small)
     grass = region.lawn_region(small)
     several = np.mean(grass >= 0.5) < FILLED
-    lawn = region.lawn_in_garden(small) >= 0.5 if several else None
+    turns = upright.turns_by_card(picture) if several else 0
+    shares = _classified(small, turns=turns)
+    grass = region.lawn_region(small, turns=turns) if turns else grass
+    lawn = region.lawn_in_garden(small, turns=turns) >= 0.5 if several else None
     found = faults.find(small, shares=shares, lawn=lawn)
     if several:
         found = faults.beside_lawn(_without_doubted(found, grass))

@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from turfeye import card, lawnfile, lawntext, mixes, plotsheet, region, upright, view
-from turfeye.errors import LawnError, ViewError
+from turfeye import lawnfile, lawntext, mixes, plotsheet, region, upright
+from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, read
 from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
@@ -261,16 +261,7 @@ def corners_in(picture: Photo, corners: int) -> Floats:
 
     Where a card lies in it, that says which way is up. Raises ViewError where no lawn is seen.
     """
-    turns = _turns_by_card(picture)
+    turns = upright.turns_by_card(picture)
     stood = np.ascontiguousarray(np.rot90(picture.rgb_coded, turns))
     found = region.propose_outline(region.lawn_in_garden(stood), corners=corners)
     return upright.turned_px(found, (stood.shape[1], stood.shape[0]), -turns)
-
-
-def _turns_by_card(picture: Photo) -> int:
-    """As `upright.quarter_turns`, by the largest card in a photo; 0 where none tells."""
-    cards, _ = card.readable_or_why(picture)
-    try:
-        return upright.quarter_turns(view.from_card(picture, cards[0])) if cards else 0
-    except ViewError:
-        return 0

@@ -6,20 +6,30 @@ import math
 
 import numpy as np
 
-from turfeye.records import Floats, View
-from turfeye.view import OBLIQUE_DEG
+from turfeye import card, view
+from turfeye.errors import ViewError
+from turfeye.records import Floats, Photo, View
 
 
-def quarter_turns(view: View) -> int:
+def quarter_turns(seen: View) -> int:
     """By how many quarter turns anticlockwise an oblique picture comes to stand upright, as its pose has it.
 
     0 of one from above, which has no way up. A header that lost, or never had, which way the phone was held
     leaves a picture on its side or its head. Points stay those of the picture as it lies.
     """
-    if view.tilt_deg <= OBLIQUE_DEG:
+    if seen.tilt_deg <= view.OBLIQUE_DEG:
         return 0
-    right, down, _ = view.rotation[:, 2]  # where the sky is, as the camera sees it
+    right, down, _ = seen.rotation[:, 2]  # where the sky is, as the camera sees it
     return round(math.atan2(right, -down) / (math.pi / 2)) % 4
+
+
+def turns_by_card(picture: Photo) -> int:
+    """The same, by the largest card that lies in a photo, whatever it is used for; 0 where none tells."""
+    cards, _ = card.readable_or_why(picture)
+    try:
+        return quarter_turns(view.from_card(picture, cards[0])) if cards else 0
+    except ViewError:
+        return 0
 
 
 def turned_px(points_px: Floats, size_px: tuple[int, int], turns: int) -> Floats:
