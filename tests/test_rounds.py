@@ -7,6 +7,7 @@ import csv
 import json
 import math
 import re
+import shutil
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -14,13 +15,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
-from turfeye import charts, diary, drawing, newlawn, results, rounds, sheet, survey
+from turfeye import charts, diary, drawing, filing, lawnfile, newlawn, results, rounds, sheet, survey
 from turfeye.answer import Answer, Before
 from turfeye.cli import root
 from turfeye.cli.round import COLUMNS, _row
 from turfeye.cli.shared import show_table
 from turfeye.errors import LawnError, NoPhotosError, NotSownError
+from turfeye.lawn import read
 from turfeye.lawnrecords import Oversown
 
 FERRY = Path(__file__).parents[1] / "sample_images/ferry-cottage"
@@ -90,7 +93,8 @@ def test_a_renamed_lawn_s_entries_are_moved_and_named_anew(answer: Answer, tmp_p
         for folder, name in lawns:
             place = tmp_path / folder
             place.mkdir(parents=True, exist_ok=True)
-            some.append((place, replace(answer, lawn=replace(answer.lawn, folder=place, name=name))))
+            here = replace(answer.lawn, folder=place, name=name, known_by="")
+            some.append((place, replace(answer, lawn=here)))
         _, _, book = results.write_round(rounds.of(some), tmp_path)
         return properties(book.read_bytes().decode("utf-8"))
 
@@ -105,6 +109,37 @@ def test_a_renamed_lawn_s_entries_are_moved_and_named_anew(answer: Answer, tmp_p
     again = replace(answer, outlook=replace(answer.outlook, season=season))
     stops = [rounds.of([(answer.lawn.folder, one)]).stops[0] for one in (answer, again)]
     assert stops[0].known_by != stops[1].known_by
+
+
+def test_a_lawn_s_entries_stay_its_own_when_its_folder_is_renamed(answer: Answer, tmp_path: Path) -> None:
+    """They went by the folder: renamed it had new ones beside the old. Another season's are others."""
+
+    def uids(*folders: Path) -> list[str]:
+        found = rounds.of([(f, replace(answer, lawn=read(f))) for f in folders])
+        return [one["UID"] for one in properties(diary.calendar("x", found.entries, as_of=AS_OF))]
+
+    shape = [(0, 0), (8, 0), (8, 6), (0, 6)]
+    old, new = tmp_path / "smith" / "back", tmp_path / "smith" / "back-garden"
+    newlawn.make(old, outline_m=shape, sown=date(2026, 3, 14))
+    before = uids(old)
+    old.rename(new)
+    assert uids(new) == before
+    assert len(before) == len(set(before)) > 0
+    newlawn.again(tmp_path / "smith" / "front", new, sown=date(2026, 3, 14))
+    assert not {*uids(tmp_path / "smith" / "front")} & {*uids(new)}
+    # one that was made before its file said so keeps its entries too, from the next photo on
+    text = lawnfile.text_of(new)
+    lawnfile.save(new, "\n".join(line for line in text.split("\n") if not line.startswith("known_by")))
+    plain = uids(new)
+    rgb = np.random.default_rng(1).integers(0, 255, (180, 260, 3), dtype=np.uint8)
+    Image.fromarray(rgb).save(tmp_path / "2026-04-02.png")
+    filing.add(new, [tmp_path / "2026-04-02.png"])
+    there = new.rename(tmp_path / "elsewhere")
+    assert uids(there) == plain
+    # a folder that was copied by hand, with all that it is known by
+    shutil.copytree(there, tmp_path / "copy")
+    both = uids(there, tmp_path / "copy")
+    assert len(both) == len(set(both)) == 2 * len(plain)
 
 
 def test_a_calendar_of_no_dates_is_one() -> None:
@@ -148,7 +183,7 @@ def test_a_photo_that_is_filed_for_two_lawns_is_told(tmp_path: Path) -> None:
 
 
 def test_a_round_says_how_many_lawns_want_what(found: rounds.Round) -> None:
-    assert found.sentence == "5 lawns: 2 to reseed, 2 not begun and 1 to be mended"
+    assert found.sentence == "5 lawns: 2 to reseed, 2 not started and 1 with a problem"
     assert [stop.wants for stop in found.stops] == ["reseed", "reseed", "begin", "begin", "mend"]
     assert found.to_bring.startswith("to bring for 2 lawns to reseed")
     alone = rounds.of([(stop.folder, stop.answer) for stop in found.stops[:1] if stop.answer])
@@ -161,7 +196,7 @@ def test_a_round_has_the_dates_of_all_lawns_in_order(found: rounds.Round, answer
     assert days == sorted(days)
     assert {lawn for _, lawn, _ in found.dates} == {answer.lawn.name, "Zion"}
     last, target = answer.season.visits[-1].taken.date(), answer.season.target.date
-    aims = [when for when, _, what in found.dates if what.startswith("photograph on the target's day")]
+    aims = [when for when, _, what in found.dates if what.startswith("photograph on the target date")]
     assert aims == ([target] * 2 if target > last else [])
     assert len(days) == 2 * len(answer.plan.dates) + len(aims)
 
@@ -170,8 +205,8 @@ def test_a_day_asks_for_one_photo_of_a_lawn(answer: Answer) -> None:
     season = answer.season
     on = season.visits[-1].taken.date() + timedelta(days=5)
     aimed = replace(season, target=replace(season.target, date=on))
-    again = (on, "photograph again, before sowing patch 1: whether it fills by itself is open")
-    for dates, words in (((again,), "photograph again"), ((), "photograph on the target's day")):
+    again = (on, "photograph again, before sowing patch 1: whether it fills in by itself is still open")
+    for dates, words in (((again,), "photograph again"), ((), "photograph on the target date")):
         made = replace(
             answer,
             outlook=replace(answer.outlook, season=aimed),
@@ -318,7 +353,7 @@ def test_a_lawn_past_its_target_has_no_last_look(answer: Answer) -> None:
     season = answer.season
     past = replace(season, target=replace(season.target, date=season.visits[-1].taken.date()))
     (stop,) = rounds.of([(Path("x"), replace(answer, outlook=replace(answer.outlook, season=past)))]).stops
-    assert not any("target's day" in what for _, what in stop.dates)
+    assert not any("target date" in what for _, what in stop.dates)
 
 
 def test_a_round_is_written_as_page_table_and_calendar(

@@ -18,7 +18,7 @@ from turfeye import photo as photo_module
 from turfeye.days import unread_in
 from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
-from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, locked, read
+from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, by_folder, locked, read
 from turfeye.lawncheck import wrong_corners
 from turfeye.outline import as_options
 from turfeye.readings import doubt_between, likely_day
@@ -103,6 +103,8 @@ def add(
         try:
             filed = [_copy(plan, planned[:i], done) for i, plan in enumerate(planned)]
             said = _written_down(lawn, filed, view=view, pegs=pegs, corners_px=corners_px)
+            if not lawn.known_by:  # made before this was written: from now on it can be renamed
+                said = lawntext.known_by(said, by_folder(lawn.folder))
             if said != text:
                 lawnfile.save(lawn.folder, said)
         except BaseException:  # whatever stops it, at whatever step

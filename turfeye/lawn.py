@@ -116,6 +116,7 @@ class Lawn:
 
     folder: Path
     name: str
+    known_by: str  # what calendars find it by, whatever its folder is called since; "" where nothing says it
     outline_m: Floats  # (K, 2), anticlockwise, closed by its first corner
     beds_m: tuple[Floats, ...]  # each (K, 2), anticlockwise: ground inside the outline that is no lawn
     cell_m: float
@@ -252,6 +253,7 @@ def _from_part(folder: Path, part: Any) -> Lawn:
     return Lawn(
         folder=folder,
         name=part.name,
+        known_by=part.known_by or "",
         outline_m=outline_m,
         beds_m=tuple(bed_corners(bed) for bed in part.model_dump()["bed"]),
         cell_m=float(part.cell_m),
@@ -316,6 +318,15 @@ def _instead(lawn: Lawn, gone: str, there: Sequence[str]) -> str:
         "put it back, or delete this [[view]] and mark another photo from there, on the page that "
         f"{mark} writes ({some(there) or 'none filed yet'})"
     )
+
+
+def by_folder(folder: Path | str) -> str:
+    """What a lawn is known by as long as its file doesn't say: its folder, with the one that it lies in.
+
+    A lawn behind the house is ``back`` at many a customer's.
+    """
+    place = Path(folder).resolve()
+    return f"{place.parent.name}/{place.name}"
 
 
 def lawns_in(folder: Path | str) -> tuple[Path, ...]:

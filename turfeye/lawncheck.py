@@ -28,6 +28,7 @@ USUAL_CELL_M = 0.5
 EXAMPLES = {
     "schema": "schema = 1",
     "name": 'name = "Ferry Cottage, back"',
+    "known_by": 'known_by = "smith/back"',
     "view.name": 'name = "kitchen window"',
     "photo.name": 'name = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
     "outline_m": "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]], in metres, corner by corner",

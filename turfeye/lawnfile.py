@@ -152,6 +152,7 @@ class LawnPart(_Part):
     # The schema's number itself is checked before anything else, in _parse.
     schema_: int = Field(alias="schema")
     name: str = Field(min_length=1)
+    known_by: str | None = Field(default=None, min_length=1)
     outline_m: list[_Pair] = Field(min_length=3)
     bed: list[BedPart] = []
     cell_m: float = Field(default=USUAL_CELL_M, gt=0.02, le=5)

@@ -10,6 +10,7 @@ FILE_NAME = "lawn.toml"
 
 _HEAD = re.compile(r"\[\[?\s*(\w+)\s*\]\]?\s*(?:#.*)?$")
 """A line that opens a table."""
+_SCHEMA = re.compile(r"^schema\s*=.*$", re.MULTILINE)
 
 
 def with_tables(
@@ -106,6 +107,18 @@ def with_value(text: str, key: str, value: Any) -> str:
     document = tomlkit.parse(text)
     document[key] = value
     return tomlkit.dumps(document)
+
+
+def known_by(text: str, value: str) -> str:
+    """The text with what the lawn is to be known by, whatever its folder will be called."""
+    import tomlkit
+
+    if "known_by" in tomlkit.parse(text) or not (schema := _SCHEMA.search(text)):
+        return with_value(text, "known_by", value)
+    line = (
+        f"known_by = {tomlkit.item(value).as_string()}  # calendars find its dates by this; not to be changed"
+    )
+    return f"{text[: schema.end()]}\n{line}{text[schema.end() :]}"
 
 
 def pairs(points: Sequence[Any]) -> Any:

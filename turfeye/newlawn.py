@@ -14,7 +14,7 @@ import numpy as np
 from turfeye import lawnfile, lawntext, mixes, plotsheet, region, upright
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, read
+from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, by_folder, read
 from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
@@ -79,6 +79,7 @@ def make(
         sowing=_first_sowing(folder, sown, mix, rate_g_m2),
         target=_first_target(sown, mix, target_cover, target_date),
     )
+    text = lawntext.known_by(text, by_folder(folder))
     part = parse(text, folder, wording=WORDING)
     if wrong := _off_axes(np.array(part.outline_m)):
         raise LawnError(WORDING.head.format(path=folder, count="1 mistake"), wrong)
@@ -114,6 +115,7 @@ def again(
     target = _first_target(sown, mix, target_cover, target_date, own=there.mixes)
     text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
     text = lawntext.with_value(text, "name", name) if name else text
+    text = lawntext.known_by(text, by_folder(folder))
     text = lawntext.with_tables(text, "sowing", [sowing] if sowing else [])
     text = lawntext.with_table(text, "target", target) if target else text
     parse(text, folder, wording=WORDING)

@@ -36,10 +36,10 @@ WANTS = {
     "wait to reseed": "to reseed, but not now",
     "photograph again": "to photograph again",
     "reseed in passing": "to reseed in passing",
-    "give it time": "to give time",
+    "give it time": "to be given time",
     "on course": "on course",
-    "begin": "not begun",
-    "mend": "to be mended",
+    "begin": "not started",
+    "mend": "with a problem",
     "nothing": "of an earlier season",
 }
 """What a lawn may want, the most urgent first, and how such lawns are counted."""
@@ -85,13 +85,16 @@ class Stop:
 
     @property
     def known_by(self) -> str:
-        """What it stays known by when its name changes, or another lawn gets the same: folder and sowing.
+        """What it stays known by when its name or its folder's changes, or another lawn gets the same."""
+        return self._of_season((self.answer and self.answer.lawn.known_by) or lawn.by_folder(self.folder))
 
-        The folder with the one that it lies in: a lawn behind the house is `back` at many a customer's.
-        """
-        folder = self.folder.resolve()
-        sown = self.answer.season.sowing.date.isoformat() if self.answer else ""
-        return f"{folder.parent.name}/{folder.name} {sown}"
+    @property
+    def known_by_folder(self) -> str:
+        """The same for one of several that are known by the same, as where a folder was copied by hand."""
+        return self._of_season(lawn.by_folder(self.folder))
+
+    def _of_season(self, known_by: str) -> str:
+        return f"{known_by} {self.answer.season.sowing.date.isoformat() if self.answer else ''}"
 
     @property
     def dates(self) -> tuple[tuple[date, str], ...]:
@@ -99,7 +102,7 @@ class Stop:
         if self.answer is None or self.stale:
             return ()
         target, seen = self.answer.season.target, _seen(self.answer)
-        aim = (target.date, f"photograph on the target's day: {per_cent(target.cover)} covered is the aim")
+        aim = (target.date, f"photograph on the target date: the aim is {per_cent(target.cover)} covered")
         planned = self.answer.plan.dates
         asked = any(when == target.date and what.startswith("photograph") for when, what in planned)
         ahead = [aim] if target.date > seen and not asked else []
@@ -144,7 +147,9 @@ class Round:
 
     @property
     def _entries(self) -> list[Entry]:
-        every = ((when, stop.called, what, stop.known_by) for stop in self.stops for when, what in stop.dates)
+        times = Counter(stop.known_by for stop in self.stops)
+        known = {s.folder: s.known_by if times[s.known_by] == 1 else s.known_by_folder for s in self.stops}
+        every = [(day, s.called, what, known[s.folder]) for s in self.stops for day, what in s.dates]
         return sorted(every, key=lambda entry: entry[0])
 
     def missed(self, when: date) -> bool:
