@@ -111,3 +111,14 @@ def test_where_it_was_taken_from_is_told_and_doubted_where_nobody_stands():
 
 def test_lengths_by_which_no_camera_sees_the_corners_are_left_to_the_view():
     assert corners.of_lens(shot(), np.array([[0.0, 0], [1, 0], [2, 0], [3, 0]]), OUTLINE_M) == []
+
+
+def test_a_second_view_marked_round_the_wrong_way_stands_where_the_first_did():
+    """Of a lawn that looks alike from both ends neither lens nor lengths tell it."""
+    across = view_from((5.1, 9.3, 1.7), (4.0, 3.5, 0.0), focal_px=FOCAL_PX, size_px=SIZE)
+    right, wrong = marked(across), np.roll(marked(across), -2, axis=0)
+    assert corners.of_lens(shot(), wrong, OUTLINE_M) == []
+    seen = {name: view.from_corners(shot(), px, OUTLINE_M) for name, px in (("a", right), ("b", wrong))}
+    assert corners.of_other_views(seen["a"], {"step": EYE}) == []
+    (said,) = corners.of_other_views(seen["b"], {"step": EYE, "window": WINDOW})
+    assert "from where view 'step' was" in said

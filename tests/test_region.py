@@ -105,6 +105,31 @@ def test_an_outline_whose_corners_are_counted_has_so_many():
     assert np.abs(found - LAWN).max() < 20
 
 
+ELL_M = np.array([[0.0, 0.0], [5.0, 0.0], [5.0, 2.6], [2.8, 2.6], [2.8, 5.2], [0.0, 5.2]])
+
+
+def seen_from(camera_m, way_deg, outline_m=ELL_M, focal_px=520.0):
+    """Corners of an outline as a camera sees them that looks 45 degrees down; ``way_deg`` from +x to +y."""
+    way, down = np.radians(way_deg), np.sqrt(0.5)
+    ahead = np.array([np.cos(way) * down, np.sin(way) * down, -down])
+    right = np.array([np.sin(way), -np.cos(way), 0.0])
+    rays = np.column_stack([outline_m, np.zeros(len(outline_m))]) - camera_m
+    depth, low = rays @ ahead, rays @ np.cross(ahead, right)
+    return np.column_stack([rays @ right, low]) / depth[:, None] * focal_px + np.array(SHAPE[::-1]) / 2
+
+
+@pytest.mark.parametrize(
+    ("camera_m", "way_deg"), [((2.5, -2.4, 4.4), 90.0), ((8.0, 2.6, 4.8), 180.0), ((-2.6, 2.4, 5.0), 5.0)]
+)
+def test_an_l_whose_bed_is_taken_for_lawn_keeps_its_inner_corner(camera_m, way_deg):
+    """From any side: corners come in the outline's order, A first, though half of the notch is painted."""
+    true = seen_from(np.array(camera_m), way_deg)
+    notch = seen_from(np.array(camera_m), way_deg, np.array([[2.8, 2.6], [4.0, 2.6], [3.6, 3.9], [2.8, 3.6]]))
+    found = np.maximum(painted(true), painted(notch))
+    assert np.abs(region.propose_outline(found, corners=6)[3] - true[3]).max() > 40  # without the tape
+    assert np.abs(region.notched_outline(found, ELL_M) - true).max() < 12
+
+
 def test_somebody_before_the_edge_does_not_dent_the_outline():
     found = painted(LAWN)
     found[90:190, 280:292] = 0.0  # a slim figure over the far edge

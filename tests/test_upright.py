@@ -12,6 +12,7 @@ from turfeye import charts, glance, lawn, newlawn, photo, region, summary, surve
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 FERRY = SAMPLES / "ferry-cottage"
+FERRY_M = lawn.read(FERRY).outline_m
 WINDOW = FERRY / "photos" / "2026-05-06-window.jpg"
 
 
@@ -90,10 +91,21 @@ def test_the_region_is_found_in_a_lying_picture_and_stays_on_its_pixels():
 def test_corners_are_proposed_in_an_outline_s_order_on_the_pixels_of_a_lying_photo(tmp_path):
     """The card lies obliquely in it and tells which way is up."""
     whole = photo.read(WINDOW)
-    wanted = newlawn.corners_in(whole, 4)
+    wanted = newlawn.corners_in(whole, FERRY_M)
     path = lying(WINDOW, tmp_path, 3)
-    found = newlawn.corners_in(photo.read(path), 4)
+    found = newlawn.corners_in(photo.read(path), FERRY_M)
     assert np.abs(found - upright.turned_px(wanted, whole.size_px, 3)).max() < 1
+
+
+@pytest.mark.parametrize("first", [1, 2, 3])
+def test_proposed_corners_begin_where_the_outline_does(first):
+    """Whichever corner the tape began at: A needn't be the near left one in the photo."""
+    turned = np.roll(FERRY_M, -first, axis=0) - FERRY_M[first]
+    along, aside = turned[1] / np.hypot(*turned[1]), np.array([-turned[1, 1], turned[1, 0]])
+    own = np.stack([turned @ along, turned @ aside / np.hypot(*aside)], axis=1)
+    picture = photo.read(WINDOW)
+    wanted = np.roll(newlawn.corners_in(picture, FERRY_M), -first, axis=0)
+    assert np.abs(newlawn.corners_in(picture, own) - wanted).max() < 1
 
 
 def test_a_season_takes_lying_photos_marked_and_later_ones(tmp_path):

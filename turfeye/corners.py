@@ -7,6 +7,7 @@ camera would have stood, which is all that tells an outline of another size wher
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
@@ -27,6 +28,9 @@ OFF_CORNERS = 0.009
 """Of the width. Corners marked to 1 % of it miss by 0.006 at most, with one of them a fifth off by 0.010."""
 HELD_M = (1.0, 15.0)
 """From where lawns are photographed: no lower than a hand, no higher than a fourth floor. Ours."""
+SAME_STAND_M, SAME_AIM_DEG = 0.8, 15.0
+"""Two marked views whose cameras would be no further apart, and look so alike, are one standing point, or
+one of them is marked round the wrong way. Ours."""
 MEND = "measure the sides and a diagonal again, and check which corner is where"
 
 
@@ -86,6 +90,24 @@ def of_height(seen: View) -> list[str]:
     return [
         f"by the outline's lengths it {standpoint(seen)}: if that is wrong, so are they, and all areas; "
         "check outline_m in lawn.toml, in metres"
+    ]
+
+
+def stand_alike(one: View, other: View) -> bool:
+    """Whether two views would be taken from one place, looking the same way."""
+    ahead = float(np.clip(one.rotation[2] @ other.rotation[2], -1, 1))
+    near = float(np.linalg.norm(one.camera_m - other.camera_m)) <= SAME_STAND_M
+    return near and math.degrees(math.acos(ahead)) <= SAME_AIM_DEG
+
+
+def of_other_views(seen: View, others: Mapping[str, View]) -> list[str]:
+    """That a photo would be taken from where another view was: of a lawn that looks alike from both ends,
+    the letters may be on the corners across."""
+    return [
+        f"by these corners it was taken from where view {name!r} was. If it was taken from elsewhere, the "
+        "letters are on the wrong corners: move them round and mark it anew"
+        for name, other in others.items()
+        if stand_alike(seen, other)
     ]
 
 

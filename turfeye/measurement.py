@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import chain
@@ -22,6 +23,7 @@ from turfeye import (
     summary,
     sward,
     upright,
+    view,
     whereabouts,
 )
 from turfeye.days import unread_in
@@ -31,7 +33,7 @@ from turfeye.filing import Tell, original_name, untold
 from turfeye.lawn import Lawn, read
 from turfeye.outline import without
 from turfeye.readings import Reading
-from turfeye.records import CellTable, Photo
+from turfeye.records import CellTable, Photo, View
 from turfeye.standpoints import Standpoints, what_to_do
 
 MODELS = (sward.MODEL, region.NETWORK)
@@ -203,10 +205,23 @@ def marks_doubted(folder: Path | str, name: str) -> list[str]:
     picture = whereabouts.dated(place, photo.read(path))
     where = whereabouts.find(place, picture, Standpoints(place))
     said = _against_marks(place, picture, where)
+    said += corners.of_other_views(where.view, _other_views(place, name))
     if said or where.sighting is not None:
         return said
     by = corners.standpoint(where.view, place.outline_m)
     return [f"no card in it checks the outline's size. By its lengths it {by}: if that is wrong, so are they"]
+
+
+def _other_views(place: Lawn, name: str) -> dict[str, View]:
+    """The lawn's views by name, as their corners have them, but for that marked in the photo of this name,
+    and those whose photo is gone or whose corners fit no camera."""
+    found = {}
+    for one in place.views:
+        if one.photo != name:
+            with suppress(TurfeyeError, ValueError, OSError):
+                picture = photo.read(place.photo_path(one.photo))
+                found[one.name] = view.from_corners(picture, one.corners_px, place.outline_m)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,18 +6,21 @@ import datetime as dt
 import math
 import shlex
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
-from turfeye import lawnfile, lawntext, mixes, plotsheet, region, upright
-from turfeye.errors import LawnError
+from turfeye import corners, lawnfile, lawntext, mixes, plotsheet, region, upright, view
+from turfeye.errors import LawnError, ViewError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, by_folder, read
 from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
+from turfeye.outline import crossing_sides, signed_area
 from turfeye.records import SCHEMA, Floats, Photo
 
 MUCH = 3
@@ -27,6 +30,8 @@ OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
 OFF_ORIGIN_M = 0.1
 OFF_AXIS_DEG = 3.0
 """So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
+NOTCHED = 0.02
+"""The share by which an outline's hull is larger than it, from which on it has an inner corner. Ours."""
 WORDING = Wording(
     head="no lawn was made in {path}, {count}",
     examples={
@@ -257,13 +262,35 @@ def _name_of(folder: Path) -> str:
     return words[:1].upper() + words[1:]
 
 
-def corners_in(picture: Photo, corners: int) -> Floats:
-    """Corners of the lawn found in a photo, to start from: (K, 2) pixels of it as it lies, in an outline's
-    order, K = ``corners`` where its edge can be drawn with so many.
+def corners_in(picture: Photo, outline_m: Sequence[Sequence[float]] | Floats) -> Floats:
+    """Corners of the lawn found in a photo, to start from: pixels of it as it lies, in an outline's order.
 
-    Where a card lies in it, that says which way is up. Raises ViewError where no lawn is seen.
+    Where as many are found as the outline (K, 2) has, they begin with one that lets the photo's lens and the
+    outline's lengths go together. Where a card lies in it, that says which way is up.
+
+    Raises ViewError where no lawn is seen.
     """
     turns = upright.turns_by_card(picture)
     stood = np.ascontiguousarray(np.rot90(picture.rgb_coded, turns))
-    found = region.propose_outline(region.lawn_in_garden(stood), corners=corners)
-    return upright.turned_px(found, (stood.shape[1], stood.shape[0]), -turns)
+    lawn, outline_m = region.lawn_in_garden(stood), np.asarray(outline_m, float)
+    laid = region.notched_outline(lawn, outline_m) if _notched(outline_m) else None
+    found = region.propose_outline(lawn, corners=len(outline_m)) if laid is None else laid
+    found = upright.turned_px(found, (stood.shape[1], stood.shape[0]), -turns)
+    return _begun(picture, found, outline_m) if laid is None else found
+
+
+def _notched(outline_m: Floats) -> bool:
+    """Whether an outline has an inner corner."""
+    area, hull = signed_area(outline_m), cv2.convexHull(outline_m.astype(np.float32))
+    return crossing_sides(outline_m) is None and cv2.contourArea(hull) > (1 + NOTCHED) * area > 0
+
+
+def _begun(picture: Photo, found: Floats, outline_m: Floats) -> Floats:
+    """Corners (K, 2) that begin at the first of them which the lens allows; as they are if it allows none."""
+    for first in range(len(found) if len(found) == len(outline_m) else 0):
+        begun = np.roll(found, -first, axis=0)
+        with suppress(ViewError):
+            view.from_corners(picture, begun, outline_m)
+            if not corners.of_lens(picture, begun, outline_m):
+                return begun
+    return found

@@ -7,12 +7,15 @@ are not. Everything after that is plain geometry on that map.
 
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 
 from turfeye import sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.models import load_network, run
+from turfeye.outline import signed_area
 from turfeye.records import Bytes, Flags, Floats, Whole
 
 NETWORK = "region.onnx"
@@ -25,6 +28,7 @@ LEAST_SHARE = 0.02  # of the picture; a lawn smaller than that was not what the 
 CORNERS = (4, 8)
 PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
 DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
+NUDGES, NUDGE_PX = 600, 12.0  # of an outline laid over the lawn: tries, and the first steps, at working size
 SURE = 0.2  # probability of being lawn below which something on the lawn is a thing, not a bare patch
 LEAST_OTHER = 0.1  # of a thing that the classifier must take for other, or it may be a bare patch after all
 SURELY_LAWN = 0.98  # from here on nothing stands there, whatever the sward classifier takes it for
@@ -121,6 +125,68 @@ def propose_outline(region: Floats, *, corners: int | None = None) -> Floats:
     scores = np.array([_agreement(_inside(outline, main.shape, 1.0), main) for outline in tries])
     plainest = int(np.argmax(scores >= scores.max() - PLAINNESS))  # tries come with fewest corners first
     return _in_order((tries[plainest] + 0.5) / scale - 0.5)
+
+
+def notched_outline(region: Floats, outline_m: Floats) -> Floats | None:
+    """A lawn's outline by tape, laid over the main part of the region: its corners, (K, 2) pixels in order.
+
+    Meant for one with an inner corner, which no line along the part's edge is sure to show: a bed or a tub in
+    the corner of an L is easily taken for lawn. The corners of its hull are found as `propose_outline` finds
+    a plainer lawn's; then the plane is shifted until the outline agrees best with the part. Beginning and
+    direction are the outline's own. None where the part's hull can't be drawn with so many corners.
+
+    Parameters
+    ----------
+    region : (H, W) probability, from ``lawn_in_garden``.
+    outline_m : (K, 2) corners in metres, anticlockwise.
+
+    Raises
+    ------
+    ViewError : no part of the picture is lawn enough.
+    """
+    main, scale = _main_part(region)
+    outline_m = np.asarray(outline_m, np.float64)
+    outer = np.sort(cv2.convexHull(outline_m.astype(np.float32), returnPoints=False).ravel())
+    edge = _edge(_hull(main))
+    tries = []
+    for starts in _corner_places(edge):
+        if len(starts) == len(outer):
+            seen = _in_order(_squared(edge, starts))
+            for first in range(len(outer)):
+                plane, _ = cv2.findHomography(outline_m[outer], np.roll(seen, first, axis=0))
+                if plane is not None:
+                    tries.append(_on_plane(outline_m, np.asarray(plane)))
+    if not tries:
+        return None
+    laid = max(tries, key=lambda points: _agreement(_inside(points, main.shape, 1.0), main))
+    four = list(max(itertools.combinations(outer, 4), key=lambda some: signed_area(outline_m[list(some)])))
+    return (_nudged(outline_m, four, laid, main) + 0.5) / scale - 0.5
+
+
+def _on_plane(points: Floats, plane: Floats) -> Floats:
+    """Points (K, 2) through a homography (3, 3)."""
+    return np.asarray(cv2.perspectiveTransform(points[None], plane)[0], np.float64)
+
+
+def _nudged(outline_m: Floats, four: list[int], laid: Floats, part: Flags) -> Floats:
+    """An outline on a plane (K, 2), shifted by ``four`` of its corners until it agrees best with a part."""
+    from scipy.optimize import minimize
+
+    known = outline_m[four].astype(np.float32)
+
+    def at(corners: Floats) -> Floats:
+        plane = cv2.getPerspectiveTransform(known, corners.reshape(4, 2).astype(np.float32))
+        return _on_plane(outline_m, np.asarray(plane, np.float64))
+
+    def misfit(corners: Floats) -> float:
+        return -_agreement(_inside(at(corners), part.shape, 1.0), part)
+
+    start = laid[four].ravel()
+    first = start + NUDGE_PX * np.eye(9, 8, -1)
+    found = minimize(
+        misfit, start, method="Nelder-Mead", options={"maxfev": NUDGES, "initial_simplex": first}
+    )
+    return at(found.x)
 
 
 def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None]:
@@ -261,10 +327,15 @@ def _without_dents(part: Flags) -> Flags:
 
     An L-shaped or notched lawn adds more than ``DENTS`` and stays as it is.
     """
-    hull = cv2.convexHull(_edge(part).astype(np.int32)[:, None])
+    whole = _hull(part)
+    return whole if part.sum() >= (1 - DENTS) * whole.sum() else part
+
+
+def _hull(part: Flags) -> Flags:
+    """The part's convex hull."""
     whole = np.zeros(part.shape, np.uint8)
-    cv2.fillConvexPoly(whole, hull, 1)
-    return whole.astype(bool) if part.sum() >= (1 - DENTS) * whole.sum() else part
+    cv2.fillConvexPoly(whole, cv2.convexHull(_edge(part).astype(np.int32)[:, None]), 1)
+    return whole.astype(bool)
 
 
 def _corner_places(edge: Floats) -> list[Whole]:

@@ -14,6 +14,8 @@ from turfeye.cli.shared import FILE, FOLDER, PHOTO, Day, Lengths, Number, Outlin
 from turfeye.words import day, so_many, square_metres
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from turfeye.lawn import Lawn
     from turfeye.records import Floats
 
@@ -100,7 +102,7 @@ def new(
 
     if propose and outline is None and sides is None and (folder / lawns.FILE_NAME).is_file():
         there = lawns.read(folder)
-        _propose(there, propose, _found(propose, len(there.outline_m)))
+        _propose(there, propose, _found(propose, there.outline_m))
         return
     if sum(one is not None for one in (outline, sides, like)) != 1:
         raise click.UsageError(
@@ -119,13 +121,13 @@ def new(
         "target_cover": target_cover,
     }
     if like is not None:
-        found = _found(propose, len(lawns.read(like).outline_m)) if propose else None
+        found = _found(propose, lawns.read(like).outline_m) if propose else None
         made = newlawn.again(folder, like, **facts)
     else:
         if outline is None:
             spans = {(0, i + 2): length for i, length in enumerate(diagonals or ())}
             outline = from_tape(sides or (), spans).tolist()
-        found = _found(propose, len(outline)) if propose else None
+        found = _found(propose, outline) if propose else None
         made = newlawn.make(
             folder, outline_m=outline, cell_m=USUAL_CELL_M if cell_m is None else cell_m, **facts
         )
@@ -154,13 +156,13 @@ def _show_sides(place: Lawn) -> None:
         click.echo(f"sides: {sides_told(place.outline_m, place.side_names)}")
 
 
-def _found(path: Path, corners: int) -> Floats:
-    """The outline's corners (corners, 2) found in a photo; says what to mind."""
+def _found(path: Path, outline_m: Sequence[Sequence[float]] | Floats) -> Floats:
+    """The outline's corners (K, 2) found in a photo; says what to mind."""
     from turfeye import newlawn, photo
     from turfeye.outline import with_corners
 
-    picture = photo.read(path)
-    found = newlawn.corners_in(picture, corners)
+    picture, corners = photo.read(path), len(outline_m)
+    found = newlawn.corners_in(picture, outline_m)
     wide, tall = picture.size_px
     if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
         say(
