@@ -489,7 +489,7 @@ def test_before_the_work(folder: Path, tmp_path: Path) -> None:
 
 def with_known_by(folder: Path) -> str:
     """The file as it was, and what the lawn is known by, which filing a photo writes into an older one."""
-    line = f'known_by = "{folder.parent.name}/{folder.name}"  # calendars find its dates by this; not to be changed'
+    line = f'known_by = "{folder.parent.name}/{folder.name}"  # calendars find its dates by this: keep it'
     return GOOD.replace("schema = 1\n", f"schema = 1\n{line}\n")
 
 

@@ -115,9 +115,7 @@ def known_by(text: str, value: str) -> str:
 
     if "known_by" in tomlkit.parse(text) or not (schema := _SCHEMA.search(text)):
         return with_value(text, "known_by", value)
-    line = (
-        f"known_by = {tomlkit.item(value).as_string()}  # calendars find its dates by this; not to be changed"
-    )
+    line = f"known_by = {tomlkit.item(value).as_string()}  # calendars find its dates by this: keep it"
     return f"{text[: schema.end()]}\n{line}{text[schema.end() :]}"
 
 
