@@ -268,7 +268,7 @@ def test_photos_are_listed_a_row_each_with_errors_that_hold(spots):
         assert abs(float(row["cover"]) - true) < 3 * float(row["cover_se"]) + 0.01
         assert 0 < float(row["area_m2"]) < 2
         assert row["dgci"] == "" or summary.DGCI_LIGHT_SE <= float(row["dgci_se"]) < 0.04
-    assert rows["2026-05-06-spot-3.jpg"]["light"] == "part in other light than the card"
+    assert rows["2026-05-06-spot-3.jpg"]["light"] == "part in different light from the card"
     assert 0.1 < float(rows["2026-05-06-spot-3.jpg"]["shade"]) < 0.3
     assert rows["2026-04-13-spot-1.jpg"]["light"] == ""
 
@@ -294,14 +294,17 @@ def test_a_refused_photo_is_named_and_leaves_a_gap(spots):
 
 def test_what_is_noted_of_a_photo_that_is_gone_is_named(spots):
     _, answer = spots
-    assert "lawn.toml has a [[photo]] for what is not in photos/: 2026-04-02-spot-1.jpg" in answer.warnings
+    assert (
+        "lawn.toml has a [[photo]] for a file that is not in photos/: 2026-04-02-spot-1.jpg"
+        in answer.warnings
+    )
 
 
 def test_a_shadow_across_the_card_leaves_its_sunlit_half():
     seen = survey.look(SAMPLES / "trial-spots/photos/2026-05-06-spot-1.jpg")
     assert seen.correction.half_lit
     assert any("a shadow crosses the card" in warning for warning in seen.warnings)
-    shaded = seen.table.why == "colour withheld: in other light than the card"
+    shaded = seen.table.why == "colour withheld: in different light from the card"
     assert shaded.sum() > 5
     assert np.isnan(seen.table.dgci[shaded]).all()
     assert np.isfinite(seen.table.cover[shaded]).all()
@@ -358,7 +361,7 @@ def test_a_lawn_of_which_no_photo_shows_a_cell_has_no_answer(spots, monkeypatch)
     with pytest.raises(SeasonError) as caught:
         survey.season(folder)
     first, reason, *_ = str(caught.value).splitlines()
-    assert first == "no photo shows any cell of the lawn well enough; take them again:"
+    assert first == "no photo shows any cell of the lawn well enough; take the photos again:"
     assert reason.startswith("  - 8 photos (")
     assert reason.endswith("), each: too oblique")
 
@@ -395,6 +398,38 @@ def test_another_season_is_compared_and_drawn(spots):
     done = CliRunner().invoke(root, ["season", str(folder), "--against", str(folder.parent / "nowhere")])
     assert done.exit_code == 2
     assert "no lawn in" in done.stderr
+
+
+def test_a_season_against_one_whose_file_lacks_its_beds_says_so(tmp_path):
+    """From the command line, on a photo each; of 2025's the sample's header is overruled in lawn.toml."""
+    bed = "\n[[bed]]\nat_m = [1.6, 1.6]\nacross_m = 0.3\n"
+    folders = {}
+    for year, name in ((2025, "2026-04-24-spot-1.jpg"), (2026, "2026-05-06-spot-1.jpg")):
+        folders[year] = place = tmp_path / str(year)
+        newlawn.make(
+            place,
+            name="Top lawn",
+            outline_m=[(0, 0), (2, 0), (2, 2), (0, 2)],
+            cell_m=0.25,
+            sown=date(year, 3, 14),
+        )
+        shutil.copy(SAMPLES / "trial-spots/photos" / name, place / "photos")
+        spot = "\n[[spot]]\nnumber = 1\nat_m = [0.8, 0.8]\n"
+        taken = f'\n[[photo]]\nname = "{name}"\ntaken = 2025-05-06\n' if year == 2025 else ""
+        with (place / "lawn.toml").open("a") as file:
+            file.write(spot + taken + bed * (year == 2026))
+
+    def told(one, other):
+        done = CliRunner().invoke(root, ["season", str(folders[one]), "--against", str(folders[other])])
+        assert done.exit_code == 0, done.output
+        assert "not compared" not in done.stderr
+        return done
+
+    lacks = "note: Top lawn 2025 has no [[bed]] in its lawn.toml, but this lawn has: "
+    assert lacks in told(2026, 2025).stderr
+    with (folders[2025] / "lawn.toml").open("a") as file:
+        file.write(bed)
+    assert "has no [[bed]]" not in told(2026, 2025).stderr
 
 
 def test_a_lawn_beside_one_of_its_name_is_told_by_its_year_else_its_folder(spots):
@@ -604,7 +639,7 @@ def test_what_no_photo_showed_is_said_with_why_and_what_to_do(ferry):
     (note,) = (warning for warning in ferry.warnings if "never seen" in warning)
     assert note.startswith(f"{ferry.outlook.lawn.counts['not seen']} cells were never seen")
     assert "too flat an angle" in note
-    assert "by the side C–D" in note  # the window is before side A–B
+    assert "near the side C–D" in note  # the window is before side A–B
 
 
 def test_healthy_turf_is_not_called_thin(ferry):
@@ -725,10 +760,10 @@ def test_ground_just_sown_is_no_lawn_full_of_holes(tmp_path):
     survey.add(folder, [photo], view="window", corners_px=corners, before=True)
     result = CliRunner().invoke(root, ["plan", str(folder), "--before"])
     assert result.exit_code == 0, result.output
-    assert "taken for prepared ground" in result.stdout
+    assert "counts as prepared ground" in result.stdout
     assert "bare place" not in result.stdout
     page = (folder / "results/materials.html").read_text()
-    assert "taken for prepared ground" in page
+    assert "counts as prepared ground" in page
     assert "to fill hollows" not in page
     assert "a photo shows no depth" in page
 
