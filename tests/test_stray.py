@@ -13,6 +13,7 @@ from PIL import Image
 
 from turfeye import card, colour, colourspace, photo, reflectance, stray
 from turfeye.records import Look, Photo
+from turfeye.simulate import card_sheet
 from turfeye.summary import as_dict
 from turfeye.survey import look
 
@@ -125,9 +126,37 @@ def test_gaps_that_blur_made_pale_are_not_told_as_stray_light(tmp_path, monkeypa
 def test_ground_without_leaves_has_no_gaps():
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
     soil = np.full((400, 400, 3), (0.2, 0.15, 0.1), np.float32)
-    assert stray.in_gaps(soil, card_px, hardness=0.25) == (0.0, 0.0)
+    assert stray.in_gaps(soil, card_px, hardness=0.25, most=0.06) == (0.0, 0.0)
     leaf = np.full((400, 400, 3), (0.03, 0.075, 0.06), np.float32)
-    assert stray.in_gaps(leaf, card_px, hardness=0.25)[0] == stray.MOST  # all is as light
+    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=0.07)[0] > 0  # all is as light
+
+
+def test_pale_gaps_are_no_stray_light_where_the_card_knows_better():
+    card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
+    leaf = np.full((400, 400, 3), (0.015, 0.035, 0.03), np.float32)
+    amount, _ = stray.in_gaps(leaf, card_px, hardness=0.25, most=0.06)
+    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=1.01 * amount)[0] == amount
+    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=0.99 * amount) == (0.0, 0.0)
+
+
+def test_a_green_without_gaps_keeps_its_colour(tmp_path):
+    """Even green on even brown, an invented drawing with nothing dark in it: the index was 0.15 too low."""
+    rng = np.random.default_rng(1)
+    size = (900, 1200, 1)
+    found = {}
+    for name, share in (("sparse", 0.3), ("closed", 1.0)):
+        squares = np.kron(rng.random((9, 12)) < share, np.ones((100, 100), bool))[..., None]
+        codes = np.where(squares, (70, 128, 50), (120, 92, 66)) + rng.normal(0, 6, size)
+        codes = np.clip(codes, 0, 255).astype(np.uint8)
+        sheet = np.rint(colourspace.encode(card_sheet.card_texture(3))).astype(np.uint8)
+        codes[240:660, 300:894] = cv2.resize(sheet, (594, 420), interpolation=cv2.INTER_AREA)
+        path = tmp_path / f"{name}.png"
+        Image.fromarray(codes).save(path)
+        found[name] = look(path)
+        assert not [line for line in found[name].warnings if "gaps" in line]
+    index = {name: as_dict(seen)["summary"]["dgci"] for name, seen in found.items()}
+    assert index["closed"] == pytest.approx(index["sparse"], abs=0.005)
+    assert cover(found["closed"])[0] > 0.95
 
 
 @pytest.mark.parametrize("hardness", [0.2, 0.45])
@@ -136,8 +165,8 @@ def test_gaps_come_out_as_light_as_light_so_hard_leaves_them(hardness):
     leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
     leaves[rng.random((400, 400)) < 0.02] *= 0.01  # gaps, all but black
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    assert stray.in_gaps(leaves, card_px, hardness=hardness) == (0.0, 0.0)
-    amount, share = stray.in_gaps(leaves + 0.02, card_px, hardness=hardness)
+    assert stray.in_gaps(leaves, card_px, hardness=hardness, most=0.03) == (0.0, 0.0)
+    amount, share = stray.in_gaps(leaves + 0.02, card_px, hardness=hardness, most=0.03)
     usual, darkest = (np.quantile(leaves @ colourspace.LUMINANCE, q) + 0.02 for q in (0.5, stray.DARKEST))
     sound = stray.GAPS[0] - stray.GAPS[1] * hardness
     assert (darkest - amount) / (usual - amount) == pytest.approx(sound, abs=0.01)
@@ -149,8 +178,8 @@ def test_one_brightness_of_gaps_is_sound_in_soft_light_and_pale_in_hard():
     leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
     leaves[rng.random((400, 400)) < 0.02] = np.median(leaves.reshape(-1, 3), axis=0) * 0.25
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    assert stray.in_gaps(leaves, card_px, hardness=0.2)[0] == 0
-    assert stray.in_gaps(leaves, card_px, hardness=0.48)[1] > stray.PALE_GAPS[0]
+    assert stray.in_gaps(leaves, card_px, hardness=0.2, most=0.03)[0] == 0
+    assert stray.in_gaps(leaves, card_px, hardness=0.48, most=0.03)[1] > stray.PALE_GAPS[0]
 
 
 @pytest.mark.parametrize(

@@ -200,7 +200,8 @@ def judged(
             correction = colour.fit(sighting, values, stray=lifted)
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
         if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
-            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px, scale=small.size_px[0] / seen.size_px[0])
+            most, scale = stray.most_by_card(sighting, values), small.size_px[0] / seen.size_px[0]
+            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px, scale=scale, most=most)
             plain, correction = (
                 stray.taken_off(plain, lit),
                 replace(correction, pale_gaps=share, gap_light=lit),
@@ -217,13 +218,15 @@ def _classified(rgb_coded: Bytes, *, turns: int) -> Shares:
     return Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in stood.planes))
 
 
-def _lit_gaps(rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats, *, scale: float) -> tuple[float, float]:
+def _lit_gaps(
+    rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats, *, scale: float, most: float
+) -> tuple[float, float]:
     """As `stray.in_gaps` has it; none in a blurred photo, whose gaps are pale without stray light."""
     leafy = (rgb_linear[..., 1] > rgb_linear[..., 0]).astype(np.float32)
     around = stray.ground(rgb_coded.shape[:2], card_px)
     hardness = np.nan_to_num(lighting.hardness(rgb_linear, leafy, around), nan=lighting.USUAL_HARDNESS)
     hardness = lighting.as_usually_shrunk(float(hardness), scale)
-    lit, share = stray.in_gaps(rgb_linear, card_px, hardness=hardness)
+    lit, share = stray.in_gaps(rgb_linear, card_px, hardness=hardness, most=most)
     return (0.0, 0.0) if lit and faults.blurred(rgb_coded) > stray.BLURRED else (lit, share)
 
 

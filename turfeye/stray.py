@@ -8,7 +8,8 @@ darker than it. Alone neither does: a card may be printed pale, and ground witho
 Of less than that, and of other light than the card gets, no card knows. From straight above the gaps between
 blades tell: in sound photos they are the darker for what is around them the harder the light is, so one
 brightness of them is sound in the shade and stray light in the sun. What they are lighter is taken off before
-leaf is told from soil, and of the colour of leaves.
+leaf is told from soil, and of the colour of leaves, unless it is more than the card's dark steps allow: a
+green so even has no gaps.
 """
 
 from __future__ import annotations
@@ -30,11 +31,13 @@ LEAST: Final = 0.0125
 """Less is neither told nor taken off. Without any, 144 rendered photos have 0.0075 at most; so have 91 of 102
 photos of real ground with a card laid in, whose tone curves are others (of the rest cover moves by three
 points at most, but of one by five). With 0.02 of it four in five are told, with 0.04 all."""
-GAPS, GAPS_HELD, MOST = (0.37, 0.57), (0.03, 0.35), 0.03
+GAPS, GAPS_HELD = (0.37, 0.57), (0.03, 0.35)
 """Light of the darkest ground for the middle one, above which a spot's gaps are lit by stray light: 0.37 less
 0.57 times how hard the light is, as soft light reaches into gaps and hard light leaves them dark. Rendered
 spots with dense turf have 0.05 to 0.36, with a spread of 0.05 about that, and 0.14 above it where 0.01 of
-white lies over them. Held to the second; as reflectance, no more than the last is taken off."""
+white lies over them. Held to the second."""
+MOST: Final = 0.02
+"""More is not put down to stray light by gaps alone: the card itself tells of it."""
 LEAFY: Final = (0.4, 0.7)
 """Share of the ground that is greener than red from which on gaps count, and count in full."""
 PALE_GAPS: Final = (0.11, 0.15)
@@ -71,19 +74,26 @@ def of(rgb_linear: Floats, card_px: Floats, sighting: Sighting, correction: Corr
     most = float(np.quantile(light, DARKEST)) if light.size else 0.0
     if most < LEAST:
         return 0.0
-    found = min(_by_card(sighting, correction.values), most)
+    found = min(float(LEVELS[np.argmax(_allowed(sighting, correction.values))]), most)
     return found if found >= LEAST else 0.0
 
 
-def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float) -> tuple[float, float]:
+def most_by_card(sighting: Sighting, values: CardValues) -> float:
+    """The most stray light, as reflectance, that the card's grey steps allow and would not tell of."""
+    return min(float(LEVELS[np.flatnonzero(_allowed(sighting, values))[-1]]), MOST)
+
+
+def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float, most: float) -> tuple[float, float]:
     """Stray light that a spot's gaps show, as reflectance and as a share of the light of its middle ground.
 
-    Ground that is redder than it is green has no gaps: they count where half of it is leafy, or more.
+    Ground that is redder than it is green has no gaps: they count where half of it is leafy, or more. Where
+    they would show more than the card allows, there are none either.
 
     Parameters
     ----------
     rgb_linear, card_px : as for `of`, with the stray light that it told taken off
     hardness : of the light on what is greener than red, as `lighting.hardness` has it
+    most : as `most_by_card` has it
     """
     ground = _ground(rgb_linear, card_px)
     if not len(ground):
@@ -91,8 +101,11 @@ def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float) -> tuple[fl
     darkest, usual = np.quantile(ground @ LUMINANCE, (DARKEST, 0.5))
     leafy = np.interp(np.mean(ground[:, 1] > ground[:, 0]), LEAFY, (0, 1))
     gaps = np.clip(GAPS[0] - GAPS[1] * hardness, *GAPS_HELD)
-    lit = float(leafy * np.clip((darkest - gaps * usual) / (1 - gaps), 0, MOST))
-    share = float(lit / usual) if lit else 0.0
+    lit = float((darkest - gaps * usual) / (1 - gaps))
+    if not 0 < lit <= most:
+        return 0.0, 0.0
+    lit *= float(leafy)
+    share = float(lit / usual)
     return lit * float(np.interp(share, PALE_GAPS, (0, 1))), share
 
 
@@ -132,9 +145,9 @@ def _ground(rgb_linear: Floats, card_px: Floats) -> Floats:
     return np.asarray(some[ground((some.shape[0], some.shape[1]), card_px / step)])
 
 
-def _by_card(sighting: Sighting, values: CardValues) -> float:
-    """The least stray light that the card's grey steps allow."""
+def _allowed(sighting: Sighting, values: CardValues) -> Flags:
+    """Which of LEVELS the card's grey steps allow."""
     misfit, free = colour.misfit(sighting, values, LEVELS)
     best = misfit.min()
     noise = max(1.0, float(best) / free)
-    return float(LEVELS[np.argmax((misfit - best) / noise < SURELY)])
+    return np.asarray((misfit - best) / noise < SURELY)
