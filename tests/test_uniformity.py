@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from turfeye import outlook, survey
+from turfeye import outlook
 from turfeye import uniformity as u
 from turfeye.simulate.tables import TableRecipe
 from turfeye.simulate.tables import lawn as simulated
@@ -77,7 +76,7 @@ def test_a_lawn_of_which_little_was_seen_is_as_even_as_what_was_seen():
     far = season.x_m > 4
     hidden = np.where(far[:, None], np.nan, season.cover)
     ahead = outlook.fit(replace(season, cover=hidden))
-    (spread, *_) = survey._evenness(ahead)
+    (spread, *_) = u.told(ahead.cover_seen, season.row, season.col)
     near = ahead.cover_now[~far]
     by_hand = 100 * near.std(ddof=1) / near.mean()
     assert spread.startswith(f"Coefficient of variation {by_hand:.0f} %")
@@ -91,7 +90,4 @@ def test_a_lawn_s_evenness_is_told_from_twelve_cells_on(cells: int, told: bool) 
     row, col = np.indices((4, 5)).reshape(2, -1)
     seen = np.arange(20) < cells
     cover = np.random.default_rng(3).uniform(0.5, 0.8, 20)
-    ahead = SimpleNamespace(
-        state=np.where(seen, "slow", "not seen"), cover_now=cover, season=SimpleNamespace(row=row, col=col)
-    )
-    assert bool(survey._evenness(ahead)) is told  # type: ignore[arg-type]
+    assert bool(u.told(np.where(seen, cover, np.nan), row, col)) is told

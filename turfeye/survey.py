@@ -314,7 +314,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
         pale=pale,
         plan=plan,
         stripes=_stripes(place, ahead, found) if trial is None else (),
-        evenness=_evenness(ahead) if trial is None else (),
+        evenness=uniformity.told(ahead.cover_seen, table.row, table.col) if trial is None else (),
         notes=(*notes.stated(stated), *doubts.of_season(place, measured, table, in_season)),
         taught=taught,
         spots=series.words(ranked, peg=place.peg_word),
@@ -428,9 +428,3 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
     if not found.found:
         return ()
     return (found.without_width() if patches.of_strips(told) else found.words,)
-
-
-def _evenness(ahead: Outlook) -> tuple[str, ...]:
-    """Evenness of what is there now; nothing where too few cells are known."""
-    found = uniformity.uniformity(ahead.cover_seen, ahead.season.row, ahead.season.col)
-    return found.lines() if found and found.cells >= uniformity.TOLD_FROM else ()

@@ -78,6 +78,12 @@ def uniformity(values: Floats, row: Whole, col: Whole) -> Uniformity | None:
     )
 
 
+def told(values: Floats, row: Whole, col: Whole) -> tuple[str, ...]:
+    """`uniformity` in lines; none where fewer than `TOLD_FROM` cells are known."""
+    found = uniformity(values, row, col)
+    return found.lines() if found and found.cells >= TOLD_FROM else ()
+
+
 def christiansen_pct(values: Floats) -> float:
     """Christiansen's coefficient, 100 (1 - mean absolute deviation / mean) (Christiansen 1942).
 
