@@ -45,15 +45,15 @@ def test_missed_strip_along_the_fence():
     assert strip.width_m == pytest.approx(0.8, abs=0.25)
     assert strip.depth == pytest.approx(0.15, abs=0.05)
     assert found.p <= 0.02
-    assert "running along the fence, its middle 3." in strip.words
-    assert "from the path" in strip.words
+    assert "running along the fence, its middle 3." in strip.told()
+    assert "from the path" in strip.told()
     assert np.isnan(found.spacing_m)
 
 
 def test_names_of_sides_without_names():
     found = stripes(*invented(5, centre_m=9.0, width_m=0.7, along="y", depth=0.2))
-    assert "the fourth side (corner D to A)" in found.words
-    assert "from the second side (corner B to C)" in found.words
+    assert "the fourth side (corner D to A)" in found.told()
+    assert "from the second side (corner B to C)" in found.told()
     assert found.direction_deg == pytest.approx(90)
 
 
@@ -63,7 +63,7 @@ def test_doubled_passes_and_their_spacing():
     found = stripes(grid, x, y, cover)
     assert [strip.kind for strip in found.found] == ["doubled", "doubled"]
     assert found.spacing_m == pytest.approx(3.0, abs=0.2)
-    assert "2 such strips, 3.0 m apart" in found.words
+    assert "2 such strips, 3.0 m apart" in found.told()
 
 
 def test_slanting_strip_is_found_where_no_side_runs():
@@ -137,7 +137,7 @@ def test_a_strip_on_a_lawn_with_arms_says_from_where_to_where_it_runs():
     sides = ("fence", "gate", "hedge", "house", "path", "wall")
     told = stripes(*ell(1, runs_deg=60.0), side_names=sides, corner_names=tuple("abcdef"))
     found = re.search(
-        r"running from hedge, (.*) m from corner c, to fence, (.*) m from corner b,", told.words
+        r"running from hedge, (.*) m from corner c, to fence, (.*) m from corner b,", told.told()
     )
     slope = 1 / np.tan(np.radians(60))  # through (10.5, 2.5), from y = 0 to y = 5; c is (16, 5), b (16, 0)
     assert float(found[1]) == pytest.approx(16 - (10.5 + 2.5 * slope), abs=0.3)
@@ -145,7 +145,7 @@ def test_a_strip_on_a_lawn_with_arms_says_from_where_to_where_it_runs():
 
     grid, x, y, cover = ell(0)
     cover = cover - 0.2 * (np.abs(y - 9.25) < 0.5) * (x < 5)
-    words = stripes(grid, x, y, cover, side_names=sides, corner_names=tuple("abcdef")).words
+    words = stripes(grid, x, y, cover, side_names=sides, corner_names=tuple("abcdef")).told()
     found = re.search(r"running from house, (.*) m from corner e, to wall, (.*) m from corner f,", words)
     assert [float(found[k]) for k in (1, 2)] == pytest.approx([12 - 9.25] * 2, abs=0.3)
 
@@ -183,7 +183,7 @@ def test_unseen_cells_and_small_lawns():
     few = stripes(grid, x, y, np.where(np.arange(len(cover)) < 30, cover, np.nan))
     assert few.found == ()
     assert few.p == 1
-    assert "too few cells" in few.words
+    assert "too few cells" in few.told()
 
 
 @pytest.mark.parametrize("cell_m", [0.1, 0.25, 0.5])
@@ -198,7 +198,7 @@ def test_lawn_seen_by_spots_only(cell_m, pegs):
         cover[near] = 0.8 + 0.05 * rng.standard_normal(near.sum())
     found = stripes(grid, x, y, cover)
     assert found.found == ()
-    assert found.words.startswith(("no stripes", "too few cells", "too little of the lawn"))
+    assert found.told().startswith(("no stripes", "too few cells", "too little of the lawn"))
 
 
 def test_stripe_on_a_half_seen_lawn_is_as_deep_as_it_is():

@@ -42,7 +42,7 @@ STATE_FILL = {
 STATE_MARK = {"on course": "o", "slow": ">", "thin": "X", "too soon to say": "_", "not seen": ""}
 KIND_FILL = {
     "thin": "#9a2c4c", "slow": STATE_FILL["slow"], "bare": "#7a4f2b", "hollow": "#5d6470",
-    "pale": "#d9c23e", "stripe": "#4d6f96",
+    "pale": "#d9c23e",
 }  # fmt: skip
 FILLED = 0.55
 """How much a patch's fill covers of the lawn."""

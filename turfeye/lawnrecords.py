@@ -188,7 +188,7 @@ class Patch:
     """A connected area that stands out, outlined below cell size."""
 
     number: int
-    kind: Literal["thin", "slow", "pale", "bare", "hollow", "stripe"]
+    kind: Literal["thin", "slow", "pale", "bare", "hollow"]
     outline_m: Floats  # (K, 2), closed by its first point
     x_m: float  # centroid
     y_m: float
@@ -202,6 +202,7 @@ class Patch:
     plots: tuple[
         tuple[int, float], ...
     ] = ()  # of a trial: where it lies, by number and share, the most first
+    of_strip: bool = False  # told as a piece of one, with how wide that is
 
 
 @dataclass(frozen=True, eq=False, slots=True)

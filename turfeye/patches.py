@@ -35,8 +35,6 @@ SOUND_CELLS = 100
 UNPURE_SE = 0.12
 """Relative error of a thin patch's area on a lawn without sound cells, which is not cut below cell size."""
 
-STRIP_WIDE = "m wide"
-"""Behind a strip's width."""
 WAITS = LIKELY
 """A stretch of a strip waits where its seed is likely there and still coming: more on top of it is wasted,
 and a week lost on one that was left out costs little. `docs/tried.md` has what other values do."""
@@ -80,11 +78,6 @@ def thin_or_slow(outlook: Outlook, *, ground: str = "lawn", strips: bool = True)
     kept = numbered([patch for patch in patches if patch.area_m2 >= LEAST_M2 and patch not in rims])
     in_order = sorted(kept, key=lambda patch: patch.kind == "slow")
     return tuple(replace(patch, number=number) for number, patch in enumerate(in_order, start=1))
-
-
-def of_strips(patches: Sequence[Patch]) -> bool:
-    """Whether some of the patches are told as pieces of strips, and how wide these are."""
-    return any(STRIP_WIDE in patch.because for patch in patches)
 
 
 def _rims(season: Season, patches: Sequence[Patch]) -> list[Patch]:
@@ -264,7 +257,7 @@ def _as_strip(lawn: _Lawn, told: Told, strip: Strip) -> list[_Thin] | None:
     late &= ~strip.lone(late, short & ~late)  # the change lies in it
     short &= ~late
     rest = strip.rest & (ahead.then < target - CLEAR_DEFICIT) & ~late
-    width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} {STRIP_WIDE}"
+    width = f"strip {wide_m:.2f} ± {relative_se * wide_m:.2f} m wide"
     of_line = np.zeros(np.ptp(strip.line) + 1)
     lines_of = strip.line - strip.line.min()
     np.maximum.at(of_line, lines_of[shows], found.share[shows])
@@ -320,27 +313,23 @@ def _outlined(lawn: _Lawn, found: _Thin) -> list[Patch]:
     if sure is None:
         sure = _mean(chance_short(outlook.p_thin), inside & lawn.thin, found.share * season.area_m2)
     extent = Extent(found.share, found.se, known, inside, found.ring_m)
-    if not found.gets_seed:
-        return outlined(
-            "slow",
-            season,
-            lawn.place,
-            extent,
-            deficit=float("nan"),
-            how_sure=found.p_coming if found.p_coming >= WAITS else 1 - sure,
-            because=_slow_words(lawn, found, here),
-            relative_se=found.relative_se,
-        )
-    return outlined(
-        "thin",
+    if found.gets_seed:
+        deficit, how_sure = float(np.clip(1 - here / season.target.cover, 0, 1)), sure
+        because = _thin_words(lawn, found, here, there, sure, in_cells=in_cells)
+    else:
+        deficit, how_sure = float("nan"), found.p_coming if found.p_coming >= WAITS else 1 - sure
+        because = _slow_words(lawn, found, here)
+    patches = outlined(
+        "thin" if found.gets_seed else "slow",
         season,
         lawn.place,
         extent,
-        deficit=float(np.clip(1 - here / season.target.cover, 0, 1)),
-        how_sure=sure,
-        because=_thin_words(lawn, found, here, there, sure, in_cells=in_cells),
+        deficit=deficit,
+        how_sure=how_sure,
+        because=because,
         relative_se=found.relative_se,
     )
+    return [replace(patch, of_strip=bool(found.strip)) for patch in patches]
 
 
 def _mean(values: Floats, cells: Flags, weight: Floats) -> float:

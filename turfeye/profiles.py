@@ -118,7 +118,7 @@ class Board:
         """Whether any line is seen in enough bands, beside others: spots say nothing of a whole line."""
         return bool(np.isfinite(_middle(self.contrast(1)[None])).any())
 
-    def slid(self, contrast: Floats, rng: np.random.Generator, slides: int = SLIDES) -> Floats:
+    def slid(self, contrast: Floats, rng: np.random.Generator, slides: int) -> Floats:
         """(slides, bands, lines): neighbouring bands, TOGETHER_M of them, turned round by one random amount.
 
         What the bands have in common is taken off first (residuals are permuted, as Freedman and Lane 1983
@@ -190,9 +190,7 @@ def _own_spread(boards: Sequence[Board]) -> Floats:
     return np.array([float(_spread(np.concatenate(rows, axis=1))[0, 0]) for rows in own])
 
 
-def by_chance(
-    boards: Sequence[Board], rng: np.random.Generator, slides: int = SLIDES
-) -> tuple[Floats, Floats]:
+def by_chance(boards: Sequence[Board], rng: np.random.Generator, slides: int) -> tuple[Floats, Floats]:
     """(widths,) spreads of the lines of all boards; (slides,) the largest score that chance gives anywhere.
 
     A line's score is its middle over the bands, times the root of their number, over the robust spread of

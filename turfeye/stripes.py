@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
@@ -55,13 +55,14 @@ class Stripe:
     offset_m: float  # of its middle
     width_m: float
     depth: float  # cover that it differs by, 0-1
-    p: float
-    words: str
+    runs: str  # where, for people
 
-    @property
-    def wide(self) -> str:
-        """Its width, as the words have it."""
-        return f" {self.width_m:.2f} m wide"
+    def told(self, *, width: bool = True) -> str:
+        """The stripe for people, with its ``width`` or without."""
+        wide = f" {self.width_m:.2f} m wide" if width else ""
+        than = "thicker" if self.kind == "doubled" else "thinner"
+        words = f"a {self.kind} strip{wide} running {self.runs}"
+        return f"{words}, {100 * self.depth:.0f} points {than} than the lawn"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -70,16 +71,28 @@ class Stripes:
 
     found: tuple[Stripe, ...]
     p: float  # of the clearest direction, all directions counted
-    direction_deg: float  # along the stripes, 0-180
-    spacing_m: float  # between neighbouring stripes' middles; NaN for fewer than two
-    words: str
+    why: str = ""  # none were found
 
-    def without_width(self) -> str:
-        """The words for where a plan tells the width, by all visits."""
-        words = self.words
-        for stripe in self.found:
-            words = words.replace(stripe.wide, "", 1)
-        return words
+    @property
+    def direction_deg(self) -> float:
+        """Along the stripes, 0-180; NaN for none."""
+        return (self.found[0].normal_deg + 90) % 180 if self.found else math.nan
+
+    @property
+    def spacing_m(self) -> float:
+        """Between neighbouring stripes' middles; NaN for fewer than two."""
+        if len(self.found) < 2:
+            return math.nan
+        return float(np.median(np.diff(sorted(stripe.offset_m for stripe in self.found))))
+
+    def told(self, *, width: bool = True) -> str:
+        """All of them for people, by the deepest; without its ``width`` where a plan tells that."""
+        if not self.found:
+            return self.why
+        first = max(self.found, key=lambda stripe: stripe.depth).told(width=width)
+        words = f"{first[0].upper()}{first[1:]} (p = {self.p:.2g})"
+        apart = f"; {len(self.found)} such strips, {self.spacing_m:.1f} m apart"
+        return words if math.isnan(self.spacing_m) else words + apart
 
 
 def stripes(
@@ -184,24 +197,23 @@ def _look(
         limit = max(float(np.quantile(chance, 1 - ALARM_P / asked)), margin * float(chance.max()))
         within = np.stack([x_m, y_m], axis=1)
         told = partial(_where, grid, within, names)
-        found = _found(board, p, scores, limit, told) if p <= ALARM_P else ()
+        found = _found(board, scores, limit, told) if p <= ALARM_P else ()
         # one that runs a little askew of a side is clear along that too, but clearer along itself
         if found and not margin:
             askew = [float(np.abs(one.scores(spread)).max()) for one in boards_of(grid, x, y, seen, others)]
             found = () if max(askew, default=0.0) > SLANT_MARGIN * seen_most else found
         if found:
-            along = (board.normal_deg + 90) % 180
-            return Stripes(found, p, along, _spacing(found), _together(found, p))
+            return Stripes(found, p)
     if not looks:
         return _none("too little of the lawn was seen to tell a stripe from chance")
-    return Stripes((), p, float("nan"), float("nan"), f"no stripes (p = {p:.2g})")
+    return Stripes((), p, f"no stripes (p = {p:.2g})")
 
 
 def _found(
-    board: Board, p: float, score: Floats, limit: float, told: Callable[[float, float], str]
+    board: Board, score: Floats, limit: float, told: Callable[[float, float], str]
 ) -> tuple[Stripe, ...]:
     hits = [hit for hit in _pick(score, limit) if _goes_on(board, hit)]
-    described = (_describe(board, p, hit, told) for hit in hits)
+    described = (_describe(board, hit, told) for hit in hits)
     return tuple(stripe for stripe in described if stripe.depth >= LEAST_DEPTH)
 
 
@@ -285,9 +297,7 @@ def _apart(a_deg: float, b_deg: float) -> float:
     return min(apart, 180 - apart)
 
 
-def _describe(
-    board: Board, p: float, hit: tuple[int, int, float], told: Callable[[float, float], str]
-) -> Stripe:
+def _describe(board: Board, hit: tuple[int, int, float], told: Callable[[float, float], str]) -> Stripe:
     """Width, depth and place of one stripe: what its lines are short by, as a box of its own depth; ``told``
     has where one runs by its normal's angle and its middle's place along it.
     """
@@ -306,10 +316,7 @@ def _describe(
     width_m = float(off.sum() / off.max() * board.step_m)
     offset = board.first_m + board.step_m * float(off @ span / off.sum())
     kind: Literal["missed", "doubled"] = "doubled" if score > 0 else "missed"
-    stripe = Stripe(kind, board.normal_deg, offset, width_m, depth, p, "")
-    text = f"a {kind} strip{stripe.wide} running {told(board.normal_deg, offset)}, {100 * depth:.0f} points "
-    text += "thicker than the lawn" if score > 0 else "thinner than the lawn"
-    return replace(stripe, words=text)
+    return Stripe(kind, board.normal_deg, offset, width_m, depth, told(board.normal_deg, offset))
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,20 +398,5 @@ def _side_name(k: int, letters: Sequence[str]) -> str:
     return f"the {ordinals[k] if k < len(ordinals) else f'{k + 1}th'} side (corner {a} to {b})"
 
 
-def _spacing(found: Sequence[Stripe]) -> float:
-    if len(found) < 2:
-        return float("nan")
-    return float(np.median(np.diff(sorted(stripe.offset_m for stripe in found))))
-
-
-def _together(found: Sequence[Stripe], p: float) -> str:
-    first = max(found, key=lambda stripe: stripe.depth)
-    words = f"{first.words[0].upper()}{first.words[1:]} (p = {p:.2g})"
-    spacing = _spacing(found)
-    if math.isnan(spacing):
-        return words
-    return f"{words}; {len(found)} such strips, {spacing:.1f} m apart"
-
-
-def _none(words: str) -> Stripes:
-    return Stripes((), 1.0, float("nan"), float("nan"), words)
+def _none(why: str) -> Stripes:
+    return Stripes((), 1.0, why)

@@ -427,4 +427,4 @@ def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, .
     )
     if not found.found:
         return ()
-    return (found.without_width() if patches.of_strips(told) else found.words,)
+    return (found.told(width=not any(patch.of_strip for patch in told)),)
