@@ -31,10 +31,10 @@ def cover_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
     return start + (1 - start) * gain * risen_at(theta, x, curve)
 
 
-def risen_at(theta: Floats, x: Floats, curve: Curve = "logistic") -> Floats:
+def risen_at(theta: Floats, x: Floats, curve: Curve) -> Floats:
     """Share of their rise that curves ``theta`` have made at times ``x``, wherever they start and end: 0-1.
 
-    >>> risen_at(np.array([-2.0, 1.0, 0.0, 5.0]), np.array([5.0, 99.0])).tolist()
+    >>> risen_at(np.array([-2.0, 1.0, 0.0, 5.0]), np.array([5.0, 99.0]), "logistic").tolist()
     [0.5, 1.0]
     """
     return _shape(np.exp(theta[..., 2]) * (x - theta[..., 3]), curve)
@@ -46,7 +46,7 @@ def end_cover(theta: Floats) -> Floats:
     return start + (1 - start) * expit(theta[..., 1])
 
 
-def reach_time(theta: Floats, cover: float, curve: Curve = "logistic") -> Floats:
+def reach_time(theta: Floats, cover: float, curve: Curve) -> Floats:
     """Time at which the curves reach ``cover``: -inf when there from the start, inf when never."""
     start = expit(theta[..., 0])
     with np.errstate(divide="ignore", invalid="ignore"):

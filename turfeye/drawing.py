@@ -228,7 +228,7 @@ def draw_plots(axes: Axes, ground: Ground, in_per_m: float) -> None:
         halo(number, PAPER, 1.2)
 
 
-def draw_patch(axes: Axes, patch: Patch, *, hollow: bool = False, small: bool = False) -> None:
+def draw_patch(axes: Axes, patch: Patch, *, hollow: bool, small: bool) -> None:
     """A patch in its kind's colour, filled, or ``hollow`` in ink; the lawn shows through its holes.
 
     Of a ``small`` hollow one the edge is whole: dashes would be all that is left of it.

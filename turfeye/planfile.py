@@ -254,7 +254,7 @@ def _number(value: float, digits: int) -> float | None:
 
 
 def _feature(
-    points_m: Floats, facts: dict[str, Any], to_map: Any, digits: int, *, holes_m: Sequence[Floats] = ()
+    points_m: Floats, facts: dict[str, Any], to_map: Any, digits: int, *, holes_m: Sequence[Floats]
 ) -> dict[str, Any]:
     rings = []
     for ring, sign in [(points_m, 1), *((hole, -1) for hole in holes_m)]:

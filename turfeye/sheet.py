@@ -164,9 +164,8 @@ def _state_map(answer: Answer, *, key: bool) -> bytes:
     return drawing.png(charts.state_map(answer.outlook, ground=ground(answer.lawn), key=key))
 
 
-def materials_page(before: Before, drawn: Mapping[str, bytes] | None = None) -> str:
-    """What to bring for the work, on one page to print."""
-    drawn = drawn if drawn is not None else materials_pictures(before)
+def materials_page(before: Before, drawn: Mapping[str, bytes]) -> str:
+    """What to bring for the work, on one page to print; `materials_pictures` are what is ``drawn`` on it."""
     facts = {
         "answer": before,
         "found": before.materials,
