@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 NOT_OURS: Final = (
@@ -39,7 +40,15 @@ def _listing(message: str, mistakes: Sequence[str]) -> str:
 
 
 class TurfeyeError(Exception):
-    """Root of everything that turfeye raises on purpose."""
+    """Root of everything that turfeye raises on purpose.
+
+    ``said`` is the message without the name of the ``photo`` that it begins with, if it is about one: who
+    tells of many photos names them.
+    """
+
+    def __init__(self, said: str, *, photo: Path | None = None) -> None:
+        self.said = said
+        super().__init__(said if photo is None else f"{photo} {said}")
 
 
 class PhotoError(TurfeyeError, ValueError):
@@ -111,9 +120,9 @@ class LawnError(TurfeyeError, ValueError):
       - cell_m: must be above 0; write cell_m = 0.5
     """
 
-    def __init__(self, message: str, mistakes: Sequence[str] = ()) -> None:
+    def __init__(self, message: str, mistakes: Sequence[str] = (), *, photo: Path | None = None) -> None:
         self.mistakes = tuple(mistakes)
-        super().__init__(_listing(message, self.mistakes))
+        super().__init__(_listing(message, self.mistakes) if mistakes else message, photo=photo)
 
 
 class StrokesError(LawnError):

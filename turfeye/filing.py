@@ -134,7 +134,7 @@ def _each(sources: Sequence[Path], of: Callable[[Path], T], *, tell: Tell = unto
     if wrong:
         told = [str(error) for _, error in wrong]
         if len(wrong) > FEW_WRONG:
-            own = ((source.name, str(error).replace(f"{source} ", "", 1)) for source, error in wrong)
+            own = ((source.name, error.said) for source, error in wrong)
             told = [*map(str, notes.gathered(own, called=partial(notes.photos_alike, most=MOST_NAMED)))]
         raise LawnError(f"{len(wrong)} of {len(sources)} photos can't be filed, so none was", told)
     return found
@@ -152,16 +152,16 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
             else "has no date, neither in its header nor in its name; say"
         )
         raise DateError(
-            f"{source} {neither} with --date when it was taken (photos that have a date keep theirs)"
+            f"{neither} with --date when it was taken (photos that have a date keep theirs)", photo=source
         )
     taken, taken_from = photo.taken, photo.taken_from
-    wrong = _impossible(lawn, source, taken.date(), before=before)
+    wrong = _impossible(lawn, taken.date(), before=before)
     overruled = False
     if given is not None and taken_from != "given" and (wrong or taken.date() > dt.date.today()):
         taken, taken_from, overruled = given, "given", True
-        wrong = _impossible(lawn, source, taken.date(), before=before)
+        wrong = _impossible(lawn, taken.date(), before=before)
     if wrong:
-        raise DateError(wrong)
+        raise DateError(wrong, photo=source)
     note = doubt_between(source.name, taken) or _to_come(lawn, source, taken.date())
     if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
         says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
@@ -233,28 +233,29 @@ def _number_in(lawn: Lawn, source: Path) -> int:
     if number not in known:
         came = "no number" if number is None else f"number {number}"
         raise LawnError(
-            f"{source} named by no known peg: wanted its number last (the lawn has {min(known)} to "
-            f"{max(known)}), came {came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or "
-            f"{plotsheet.FILE_NAME}), or rename the photo"
+            f"named by no known peg: wanted its number last (the lawn has {min(known)} to {max(known)}), came "
+            f"{came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or "
+            "rename the photo",
+            photo=source,
         )
     return number
 
 
-def _impossible(lawn: Lawn, source: Path, day: dt.date, *, before: bool) -> str:
+def _impossible(lawn: Lawn, day: dt.date, *, before: bool) -> str:
     """Why a photo can't be from this day, and what to do; "" where it can."""
     sown = lawn.sowings[0].date if lawn.sowings else None
     if sown and not before and day < sown:
         likely, how = likely_day(day, sown, dt.date.today())
         perhaps = f" (perhaps {likely}, {how})" if likely else ""
         return (
-            f"{source} is dated {day}, before the sowing of {sown}; if it shows the lawn before the work, "
+            f"is dated {day}, before the sowing of {sown}; if it shows the lawn before the work, "
             "add it with --before; if it is of an earlier season, leave it out, or make that season a folder "
             f"of its own; if the camera's clock was wrong, give the true day with --date{perhaps}; if the "
             f"sowing's date is wrong, mend it in {FILE_NAME}"
         )
     if sown and before and day > sown:
         return (
-            f"{source} is dated {day}, after the sowing of {sown}; add it without --before, or, if the "
+            f"is dated {day}, after the sowing of {sown}; add it without --before, or, if the "
             "camera's clock was wrong, give the true day with --date"
         )
     return ""

@@ -87,7 +87,7 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
             table, facts = kept or _measure_one(place, path, standpoints)
         except (TurfeyeError, ValueError) as error:
             spot = error.spot if isinstance(error, SpotUnknownError) else None
-            why = str(error).removeprefix(f"{path} ")  # whoever tells it names the photo
+            why = error.said if isinstance(error, TurfeyeError) else str(error)
             measured[path] = Measured(path, digest, None, {"why": why, "unknown_spot": spot})
             return
         if kept is None:

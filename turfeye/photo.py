@@ -111,8 +111,9 @@ def _meant(path: Path) -> tuple[Path, ...]:
         return found
     folders = some([entry.name for entry in inside if entry.is_dir()])
     raise PhotoError(
-        f"{path} is a folder without pictures ({KINDS})"
-        + (f"; name the folder that has them: {folders}" if folders else "")
+        f"is a folder without pictures ({KINDS})"
+        + (f"; name the folder that has them: {folders}" if folders else ""),
+        photo=path,
     )
 
 
@@ -175,12 +176,12 @@ def _bytes(path: Path) -> bytes:
         raise PhotoMissingError(f"no photo at {path}: check the name and the folder") from None
     except IsADirectoryError:
         raise PhotoError(
-            f"{path} is a folder: name the photos in it, one by one or with a wildcard"
+            "is a folder: name the photos in it, one by one or with a wildcard", photo=path
         ) from None
     except OSError as error:
-        raise PhotoError(f"{path} can't be read ({error.strerror}): check who may read it") from error
+        raise PhotoError(f"can't be read ({error.strerror}): check who may read it", photo=path) from error
     if not data:
-        raise PhotoError(f"{path} is empty (0 bytes): copy it from the phone again")
+        raise PhotoError("is empty (0 bytes): copy it from the phone again", photo=path)
     return data
 
 
@@ -196,22 +197,26 @@ def _open(path: Path, data: bytes) -> Image:
     try:
         image = Image.open(io.BytesIO(data))
     except Image.DecompressionBombError as error:
-        raise PhotoError(f"{path} has more than the {MOST_MEGAPIXELS} megapixels that can be read") from error
+        raise PhotoError(
+            f"has more than the {MOST_MEGAPIXELS} megapixels that can be read", photo=path
+        ) from error
     except Exception as error:
         if heic:
             raise PhotoError(
-                f"{path} is damaged, cut short, or HEIC of a kind that can't be read: copy it from the phone "
-                "again, or export it there as JPEG in its full size, date kept"
+                "is damaged, cut short, or HEIC of a kind that can't be read: copy it from the phone "
+                "again, or export it there as JPEG in its full size, date kept",
+                photo=path,
             ) from error
-        raise PhotoError(f"{path} holds no picture that can be read: wanted {KINDS}") from error
+        raise PhotoError(f"holds no picture that can be read: wanted {KINDS}", photo=path) from error
     width, height = image.size
     if min(width, height) < SMALLEST_SIDE_PX:
         raise PhotoError(
-            f"{path} is too small to measure, {width} x {height} pixels: "
-            f"the short side needs at least {SMALLEST_SIDE_PX}; send the original, not a thumbnail"
+            f"is too small to measure, {width} x {height} pixels: "
+            f"the short side needs at least {SMALLEST_SIDE_PX}; send the original, not a thumbnail",
+            photo=path,
         )
     if width * height > MOST_MEGAPIXELS * 1_000_000:
-        raise PhotoError(f"{path} has more than the {MOST_MEGAPIXELS} megapixels that can be read")
+        raise PhotoError(f"has more than the {MOST_MEGAPIXELS} megapixels that can be read", photo=path)
     return image
 
 
@@ -228,7 +233,7 @@ def _pixels(path: Path, data: bytes, image: Image) -> Bytes:
         else:
             rgb = np.asarray(image.convert("RGB"))
     except Exception as error:
-        raise PhotoError(f"{path} is damaged or was cut short: copy it from the phone again") from error
+        raise PhotoError("is damaged or was cut short: copy it from the phone again", photo=path) from error
     return _to_srgb(rgb, profile) if profile else rgb
 
 
@@ -278,7 +283,7 @@ def _check_colour(path: Path, rgb: Bytes) -> None:
         if (part[..., 0] != part[..., 1]).any() or (part[..., 1] != part[..., 2]).any():
             return
     raise PhotoError(
-        f"{path} has no colour, only grey: green can't be told from straw or soil; take it in colour"
+        "has no colour, only grey: green can't be told from straw or soil; take it in colour", photo=path
     )
 
 
@@ -288,17 +293,19 @@ def _check_camera(path: Path, rgb: Bytes, exif: Exif) -> None:
     barred = screens.barred(rgb)
     if barred and header:
         raise PhotoError(
-            f"{path} has a bar or a frame of one colour around the photo, so its middle is not the lens' and "
-            "places come out wrong: crop it to the photo, and switch frames and watermarks off in the camera"
+            "has a bar or a frame of one colour around the photo, so its middle is not the lens' and "
+            "places come out wrong: crop it to the photo, and switch frames and watermarks off in the camera",
+            photo=path,
         )
     comment = exif.get_ifd(_EXIF_PART).get(_COMMENT, b"")
     said = comment.replace(b"\0", b"").decode("latin-1") if isinstance(comment, bytes) else str(comment)
     if barred or (not header and screens.named(path.name, said)):
         why = "it has bars of one colour" if barred else "it says so itself"
         raise PhotoError(
-            f"{path} is the picture of a screen, not a camera's ({why}): its date, lens and colours are the "
+            f"is the picture of a screen, not a camera's ({why}): its date, lens and colours are the "
             "screen's. Send or save the photo itself from the phone's gallery, in full size; if it is gone, "
-            "crop this one to the photo, rename it, and give the day on which it was taken"
+            "crop this one to the photo, rename it, and give the day on which it was taken",
+            photo=path,
         )
 
 

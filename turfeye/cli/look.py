@@ -106,10 +106,9 @@ def look(
         say(f"a summary of {len(photos)} photos is shown; --table FILE writes a row for each")
     for path, seen in _each(photos, measure, patiently=many):
         if isinstance(seen, TurfeyeError):
-            why = str(seen).removeprefix(f"{path} ")
-            again.append((path.name, why))
+            again.append((path.name, seen.said))
             if not digest:
-                say(f"{path} not measured: {why}")
+                say(f"{path} not measured: {seen.said}")
             rows.append(series.row(str(path), None, {"why": str(seen)}))
             cardless += [path] * isinstance(seen, CardNotFoundError)
             continue
