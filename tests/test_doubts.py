@@ -1,5 +1,6 @@
 """What is said of a season's photos: that one visit alone carries it, and many photos in one line."""
 
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -7,8 +8,9 @@ import numpy as np
 import pytest
 
 from turfeye import doubts, lawn, notes, photo, whereabouts
-from turfeye.errors import CardError
+from turfeye.errors import CardError, DateError
 from turfeye.measurement import Measured
+from turfeye.notes import Remark
 from turfeye.simulate import tables
 from turfeye.standpoints import Standpoints
 
@@ -83,14 +85,36 @@ def test_hundreds_of_names_are_told_by_what_they_differ_in():
     assert notes.alike(["2026-04-01 a.jpg", "2026-05-01 a.jpg"]) == ["2026-04-01 a.jpg", "05-01 a"]
 
 
+OF_CARD = "wanted a known spot, came card {number}: write it"
+
+
+def test_cards_of_few_unknown_spots_are_told_one_by_one():
+    found = notes.gathered((f"{k}.jpg", Remark(OF_CARD, number=k)) for k in (3, 7))
+    assert [note.said for note in found] == [(OF_CARD.format(number=k),) for k in (3, 7)]
+
+
+def test_a_name_in_a_note_is_no_figure():
+    """Copies of two plots' photos were told as one, the same as "2026-05-06 to 2026-05-13 plot 5"."""
+    said = [(f"{day}.jpg", f"the same picture as 2026-05-{day} plot 5.jpg") for day in ("06", "13")]
+    assert len(notes.gathered(said)) == 2
+
+
+def test_a_remark_keeps_its_figures_in_an_error_of_its_photo():
+    error = DateError(Remark("is dated {}", date(2026, 5, 6)), photo=Path("{a}.jpg"))
+    assert str(error) == "{a}.jpg is dated 2026-05-06"
+    (note,) = notes.gathered((name, error.said) for name in ("a.jpg", "b.jpg"))
+    assert str(note) == "2 photos (a.jpg, b.jpg), each: is dated 2026-05-06"
+
+
 def test_cards_of_many_unknown_spots_are_one_note():
-    said = [(f"{k}.jpg", f"wanted a known spot, came card {k}: write it") for k in range(1, 201)]
+    said = [(f"{k}.jpg", Remark(OF_CARD, number=k)) for k in range(1, 201)]
     (note,) = notes.gathered(said)
     assert str(note).endswith("and 197 more), each: wanted a known spot, came card 1 to 200: write it")
 
 
 def test_notes_that_differ_in_what_was_measured_are_one():
-    said = [(f"{k}.jpg", f"its twin greys differ by {pct} %: turn it") for k, pct in enumerate((21, 19, 9))]
+    words, measured = "its twin greys differ by {:.0f} %: turn it", (21.2, 18.9, 9.0)
+    said = [(f"{k}.jpg", Remark(words, pct)) for k, pct in enumerate(measured)]
     (note,) = notes.gathered(said)
     assert str(note) == "3 photos (0.jpg, 1.jpg, 2.jpg), each: its twin greys differ by 9 to 21 %: turn it"
 

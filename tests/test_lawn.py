@@ -661,7 +661,7 @@ def test_a_kept_table_comes_back_the_same(folder: Path) -> None:
     loaded = store.load_cells(back, key)
     assert loaded is not None
     found, facts = loaded
-    assert facts == {"taken": "2026-04-02T10:41:00"}
+    assert facts == {"taken": "2026-04-02T10:41:00", "warnings": []}
     for name in CellTable.column_names():
         np.testing.assert_array_equal(getattr(found, name), getattr(kept, name))
     assert found.grid.outline_m is not None

@@ -26,6 +26,7 @@ from turfeye.errors import (
     SeveralCardsError,
 )
 from turfeye.marks import Mark
+from turfeye.notes import Remark
 from turfeye.records import Bytes, CardValues, Flags, Floats, Photo, Sighting
 
 __all__ = [
@@ -87,7 +88,7 @@ def readable_or_why(photo: Photo) -> tuple[list[Sighting], str]:
     try:
         return seen_at_once(photo), ""
     except CardTooSmallError as error:
-        return [], str(error)
+        return [], error.said
     except CardError:
         return [], ""
 
@@ -196,16 +197,14 @@ def _sightings(
 
 def _too_small(doubtful: afar.Laid, size_px: tuple[int, int]) -> CardTooSmallError:
     """What to do about what looks like a card whose number can't be told."""
-    original = ""
-    if max(size_px) < PHONE_PX:
-        original = (
-            f", or send the camera's own file (this one is {max(size_px)} pixels long: messengers make "
-            "photos smaller)"
-        )
-    return CardTooSmallError(
-        f"a card seems to lie there, but can't be read (its marks are {doubtful.mark_px:.0f} pixels wide): "
-        f"stand nearer and hold still{original}"
+    words = (
+        "a card seems to lie there, but can't be read (its marks are {:.0f} pixels wide): stand nearer and "
+        "hold still"
     )
+    if max(size_px) >= PHONE_PX:
+        return CardTooSmallError(Remark(words, doubtful.mark_px))
+    words += ", or send the camera's own file (this one is {} pixels long: messengers make photos smaller)"
+    return CardTooSmallError(Remark(words, doubtful.mark_px, max(size_px)))
 
 
 def _sides_cut(homography: Floats, size_px: tuple[int, int]) -> list[str]:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from turfeye import covererror, evened, leafcolour, lighting, photo, stray
+from turfeye.notes import Remark
 from turfeye.records import Correction, Photo, Sighting
 
 FLAT_MISFIT = 0.02
@@ -77,7 +78,7 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             "no card could be read: cover has a wider error and colour is withheld; lay the card flat on the "
             "lawn, near you, in the next photo"
         ]
-    said = []
+    said: list[str] = []
     if correction is not None and correction.half_lit:
         said.append(
             "a shadow crosses the card: its sunlit part was used, and colour is given for the sunlit lawn "
@@ -85,14 +86,20 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
         )
     elif sighting.twins_differ > UNEVEN_TWINS:
         said.append(
-            f"the card lies in uneven light or is dirty (its twin greys differ by "
-            f"{100 * sighting.twins_differ:.0f} %): keep grass, its shadows and dirt off it, or turn it"
+            Remark(
+                "the card lies in uneven light or is dirty (its twin greys differ by {:.0f} %): keep grass, "
+                "its shadows and dirt off it, or turn it",
+                100 * sighting.twins_differ,
+            )
         )
     if sighting.burnt.mean() >= MUCH_BURNT:
         said.append(
-            f"too bright: {100 * sighting.burnt.mean():.0f} % of the card's steps are burnt out "
-            f"({_burnt_steps(sighting)}), which makes colour and cover less sure; tap the brightest part of "
-            "the picture to set the exposure"
+            Remark(
+                "too bright: {:.0f} % of the card's steps are burnt out ({steps}), which makes colour and "
+                "cover less sure; tap the brightest part of the picture to set the exposure",
+                100 * float(sighting.burnt.mean()),
+                steps=_burnt_steps(sighting),
+            )
         )
     if correction is not None and correction.grey_print:
         said.append(
@@ -100,17 +107,23 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
             "the card in colour, and use no filter"
         )
     if correction is not None and correction.evened:
-        rise = 100 * (np.exp(correction.evened) - 1)
         said.append(
-            "the photo's tones were evened out place by place, as HDR modes do (paper at the card's sides is "
-            f"{rise:.0f} % brighter than amid it): the colour index may be off by "
-            f"{evened.INDEX_SE * correction.evened:.2f} for it; switch HDR and filters off"
+            Remark(
+                "the photo's tones were evened out place by place, as HDR modes do (paper at the card's "
+                "sides is {:.0f} % brighter than amid it): the colour index may be off by {index_se:.2f} for "
+                "it; switch HDR and filters off",
+                100 * float(np.exp(correction.evened) - 1),
+                index_se=evened.INDEX_SE * correction.evened,
+            )
         )
     if correction is not None and correction.stray:
         said.append(
-            f"stray light lies over the whole photo ({100 * correction.stray:.0f} % of white, taken off): "
-            "cover and colour are less sure; wipe the lens, keep the sun off it and wait for mist to go. A "
-            "card printed pale, or one that shines, looks alike"
+            Remark(
+                "stray light lies over the whole photo ({:.0f} % of white, taken off): cover and colour are "
+                "less sure; wipe the lens, keep the sun off it and wait for mist to go. A card printed pale, "
+                "or one that shines, looks alike",
+                100 * correction.stray,
+            )
         )
     elif correction is not None and correction.pale_gaps > stray.PALE_GAPS[1]:
         said.append(
@@ -121,9 +134,12 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
         said += _flatness(sighting)
     if correction is not None and leafcolour.trusted(correction) is None:
         said.append(
-            "colour is withheld: the photo's white balance is off so far that one channel had to be raised "
-            f"{correction.cast:.0f} times as much as another; set the phone's white balance to automatic or "
-            "daylight"
+            Remark(
+                "colour is withheld: the photo's white balance is off so far that one channel had to be "
+                "raised {:.0f} times as much as another; set the phone's white balance to automatic or "
+                "daylight",
+                correction.cast,
+            )
         )
     return said
 
@@ -172,13 +188,17 @@ def of_light(hardness: float, grain: float = 0.0, *, at_large: float = np.nan) -
     if not hardness >= lighting.HARD:
         return []
     times = (hardness / lighting.USUAL_HARDNESS) ** covererror.Accuracy().hard
-    unsure = f"cover {times:.1f} times as unsure as usual"
+    unsure = "cover {:.1f} times as unsure as usual"
     if at_large >= lighting.HARD_AT_LARGE:
-        return [f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"]
+        words = f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"
+        return [Remark(words, times)]
     if hardness > lighting.SHARPENED * at_large:
         return [
-            f"a sharpened photo: blades and gaps stand out more than they do, which makes {unsure}; use the "
-            "camera's own file, without enhancement"
+            Remark(
+                f"a sharpened photo: blades and gaps stand out more than they do, which makes {unsure}; use "
+                "the camera's own file, without enhancement",
+                times,
+            )
         ]
     return []
 
@@ -188,6 +208,9 @@ def of_soil(hidden: float) -> list[str]:
     if hidden < MUCH_HIDDEN:
         return []
     return [
-        f"soil as dark as shade, or long shadows on it: {100 * hidden:.0f} points are taken off half-covered "
-        "ground for what looks closed, less elsewhere; it is surest under cloud"
+        Remark(
+            "soil as dark as shade, or long shadows on it: {:.0f} points are taken off half-covered ground "
+            "for what looks closed, less elsewhere; it is surest under cloud",
+            100 * hidden,
+        )
     ]

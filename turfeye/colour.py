@@ -28,6 +28,7 @@ from turfeye.card_layout import CARD, NOMINAL
 from turfeye.colourmatrix import apply_matrix
 from turfeye.colourspace import decode, delta_e, lab
 from turfeye.errors import ColourError
+from turfeye.notes import Remark
 from turfeye.records import CardValues, Correction, Flags, Floats, Sighting
 
 TONE_PRIOR_SD: Final = np.array([0.35, 0.8])
@@ -304,12 +305,13 @@ def _check_agreement(codes: Floats, want: Floats, gain_log: Floats, tone: Floats
         return
     miss = _miss(codes, np.log(want), gain_log, tone)
     if np.median(miss) > 0.15 or np.sum(weight > 0.2) < max(3, 0.5 * len(weight)):
-        raise ColourError(
-            "wanted grey steps that agree on one light, got steps off by "
-            f"{100 * np.median(miss):.0f} % of their value in the middle and {100 * np.max(miss):.0f} % at "
-            "worst: the card lies partly in shade or under a leaf, is wet or dirty, or these aren't its "
-            "values; lay it flat, dry, free and wholly in the lawn's light, and take the photo again"
+        words = (
+            "wanted grey steps that agree on one light, got steps off by {:.0f} % of their value in the "
+            "middle and {:.0f} % at worst: the card lies partly in shade or under a leaf, is wet or dirty, "
+            "or these aren't its values; lay it flat, dry, free and wholly in the lawn's light, and take the "
+            "photo again"
         )
+        raise ColourError(Remark(words, 100 * float(np.median(miss)), 100 * float(np.max(miss))))
 
 
 # ------------------------------------------------------------------------------------------- the matrix

@@ -14,6 +14,7 @@ import numpy as np
 
 from turfeye import outline, photo, view
 from turfeye.card_layout import CARD
+from turfeye.notes import Remark
 from turfeye.records import Floats, Photo, Sighting, View
 
 OFF_SIZE = 0.12
@@ -45,10 +46,14 @@ def of_size(sighting: Sighting, seen: View, *, rule_mm: float) -> list[str]:
     if not times > 0 or abs(math.log(times)) <= math.log1p(OFF_SIZE):
         return []
     return [
-        f"by the outline's lengths the card in it would be {times:.2g} times as large as it is; if it lies "
-        f"on the ground, they are about {times:.2g} times the true ones, and areas and seed {times**2:.2g} "
-        "times: measure a side again, then check outline_m in lawn.toml, the marked corners, and the card's "
-        "100 mm rule"
+        Remark(
+            "by the outline's lengths the card in it would be {0:.2g} times as large as it is; if it lies "
+            "on the ground, they are about {0:.2g} times the true ones, and areas and seed {1:.2g} times: "
+            "measure a side again, then check outline_m in lawn.toml, the marked corners, and the card's 100 "
+            "mm rule",
+            times,
+            times**2,
+        )
     ]
 
 

@@ -11,6 +11,7 @@ import math
 from typing import Final
 
 from turfeye import photo, view
+from turfeye.notes import Remark
 from turfeye.records import Photo, Sighting
 
 OTHER_LENS: Final = 0.1
@@ -46,8 +47,11 @@ def of_photo(picture: Photo, sighting: Sighting | None, *, lens_told: bool = Fal
         off, sd = math.log(by_card[0]), by_card[1]
         if abs(off) > max(math.log1p(OTHER_LENS), SURE_SDS * sd):
             return [
-                f"cropped or zoomed: by the card's shape the lens is {by_card[0]:.2f} times as long as the "
-                f"header says, so height, view angle and places far from the card are off; {WHOLE}"
+                Remark(
+                    "cropped or zoomed: by the card's shape the lens is {:.2f} times as long as the header "
+                    f"says, so height, view angle and places far from the card are off; {WHOLE}",
+                    by_card[0],
+                )
             ]
         # cut out and not made smaller, its lens would be longer by as much as its sides are shorter
         lens_told |= off + PLAIN_SDS * sd < math.log(smaller) / 2
@@ -63,11 +67,14 @@ def of_photo(picture: Photo, sighting: Sighting | None, *, lens_told: bool = Fal
 def of_surroundings(times: float, over: str, *, header: bool = True) -> str:
     """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
     is a part of a larger one; without a ``header`` that it is by the lens' middle."""
-    which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
-    tells = f"the lens is {times:.2f} times as long as the header says"
+    words = (
+        "{which}: by what lies around the lawn {tells}. Places rest on the lens solved for, and are less "
+        "sure; file the whole photo, as the camera wrote it"
+    )
     if not header:
         which, tells = f"cropped, or laid over {over}, which was", "the lens' middle is not the picture's"
-    return (
-        f"{which}: by what lies around the lawn {tells}. "
-        "Places rest on the lens solved for, and are less sure; file the whole photo, as the camera wrote it"
+        return Remark(words, which=which, tells=tells)
+    which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
+    return Remark(
+        words.replace("{tells}", "the lens is {:.2f} times as long as the header says"), times, which=which
     )

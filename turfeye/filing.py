@@ -20,6 +20,7 @@ from turfeye.errors import DateError, LawnError, TurfeyeError
 from turfeye.files import digest_of, write_atomic
 from turfeye.lawn import DIGEST_CHARS, FILE_NAME, Lawn, at_noon, by_folder, locked, read
 from turfeye.lawncheck import wrong_corners
+from turfeye.notes import Remark
 from turfeye.outline import as_options
 from turfeye.readings import doubt_between, likely_day
 from turfeye.words import listed
@@ -164,8 +165,10 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
         raise DateError(wrong, photo=source)
     note = doubt_between(source.name, taken) or _to_come(lawn, source, taken.date())
     if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
-        says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {photo.taken.date()}"
-        note = f"{says}, which " + (f"can't be right; {given.date()} is used" if overruled else "was kept")
+        says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {{}}, which "
+        days = photo.taken.date(), given.date()
+        kept = Remark(says + "was kept", days[0])
+        note = Remark(says + "can't be right; {} is used", *days) if overruled else kept
     twin = _twin(lawn, source, photo.digest)
     if twin and not overruled:
         taken, overruled, told = _as_filed(lawn, twin, taken, given)
@@ -186,11 +189,18 @@ def _as_filed(
     if was.date() == taken.date():
         return taken, False, ""
     if given is not None and taken.date() == given.date():
-        return taken, True, f"was filed as of {was.date()}; {taken.date()} is used from now on"
+        used = Remark("was filed as of {}; {} is used from now on", was.date(), taken.date())
+        return taken, True, used
     if was != photo_module.parse_taken_from_name(twin.name):  # what lawn.toml says of it is meant
         return was, False, ""
-    note = f"its name says {taken.date()}, and it is filed as of {was.date()}, which was kept: "
-    return was, False, note + f"if it is wrong, add it again with --date {taken.date()}"
+    note = Remark(
+        "its name says {}, and it is filed as of {}, which was kept: if it is wrong, add it again with "
+        "--date {date}",
+        taken.date(),
+        was.date(),
+        date=taken.date(),
+    )
+    return was, False, note
 
 
 def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> list[Filed]:
@@ -221,7 +231,12 @@ def _doubly_numbered(planned: Sequence[Filed], pegs: Sequence[int | None]) -> li
             if len(several) > FEW_PLOTS:  # as where each plot is photographed twice: equal words are one line
                 twice = f"one of several photos of its plot on one day, as {len(several)} plots have them"
             twice += "; delete from photos/ what shows another plot"
-            note = f"{note}; {twice}" if note else twice
+            before = Remark.of(note)
+            note = (
+                Remark(before.words + "; {twice}", *before.figures, twice=twice, **before.names)
+                if note
+                else twice
+            )
         noted.append(replace(one, note=note))
     return noted
 
@@ -231,13 +246,12 @@ def _number_in(lawn: Lawn, source: Path) -> int:
     number = last_number(source.name)
     known = [spot.number for spot in lawn.spots]
     if number not in known:
-        came = "no number" if number is None else f"number {number}"
-        raise LawnError(
-            f"named by no known peg: wanted its number last (the lawn has {min(known)} to {max(known)}), came "
-            f"{came}; write where it is ([[spot]] or [[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or "
-            "rename the photo",
-            photo=source,
+        words = (
+            f"named by no known peg: wanted its number last (the lawn has {min(known)} to {max(known)}), "
+            f"came {'no number' if number is None else 'number {number}'}; write where it is ([[spot]] or "
+            f"[[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or rename the photo"
         )
+        raise LawnError(Remark(words) if number is None else Remark(words, number=number), photo=source)
     return number
 
 
@@ -246,17 +260,19 @@ def _impossible(lawn: Lawn, day: dt.date, *, before: bool) -> str:
     sown = lawn.sowings[0].date if lawn.sowings else None
     if sown and not before and day < sown:
         likely, how = likely_day(day, sown, dt.date.today())
-        perhaps = f" (perhaps {likely}, {how})" if likely else ""
-        return (
-            f"is dated {day}, before the sowing of {sown}; if it shows the lawn before the work, "
-            "add it with --before; if it is of an earlier season, leave it out, or make that season a folder "
-            f"of its own; if the camera's clock was wrong, give the true day with --date{perhaps}; if the "
-            f"sowing's date is wrong, mend it in {FILE_NAME}"
+        perhaps = f" (perhaps {{}}, {how})" if likely else ""
+        words = (
+            f"is dated {{}}, before the sowing of {sown}; if it shows the lawn before the work, add it with "
+            "--before; if it is of an earlier season, leave it out, or make that season a folder of its own; "
+            f"if the camera's clock was wrong, give the true day with --date{perhaps}; if the sowing's date "
+            f"is wrong, mend it in {FILE_NAME}"
         )
+        return Remark(words, day, likely) if likely else Remark(words, day)
     if sown and before and day > sown:
-        return (
-            f"is dated {day}, after the sowing of {sown}; add it without --before, or, if the "
-            "camera's clock was wrong, give the true day with --date"
+        return Remark(
+            f"is dated {{}}, after the sowing of {sown}; add it without --before, or, if the camera's clock "
+            "was wrong, give the true day with --date",
+            day,
         )
     return ""
 
@@ -268,9 +284,12 @@ def _to_come(lawn: Lawn, source: Path, day: dt.date) -> str:
         return ""
     first = lawn.sowings[0].date if lawn.sowings else today
     likely = likely_day(day, first, today)[0] or today
-    return (
-        f"is dated {day}, after today, and is left out until then; if the camera's clock was wrong: "
-        f"{shlex.join(['turfeye', 'add', str(lawn.folder), str(source)])} --date {likely}"
+    return Remark(
+        "is dated {}, after today, and is left out until then; if the camera's clock was wrong: {again} "
+        "--date {likely}",
+        day,
+        again=shlex.join(["turfeye", "add", str(lawn.folder), str(source)]),
+        likely=likely,
     )
 
 

@@ -252,7 +252,7 @@ def placing(folder: Path | str, names: Collection[str], *, tell: Tell = untold) 
             where = whereabouts.find(place, picture, standpoints)
         except TurfeyeError as error:
             # What kept it from lying on the marked photo differs from photo to photo; what to do doesn't.
-            refused[path.name] = again if isinstance(error, AlignmentError) else str(error)
+            refused[path.name] = again if isinstance(error, AlignmentError) else error.said
             return
         refused.pop(path.name, None)
         cropped[path.name] = _of_cut(picture, where)

@@ -1,6 +1,7 @@
 """Notes on photos in lines for people: equal words are said once, with the photos that they are about.
 
-What is said of the same photos stands below their names, which are said once too.
+Words that differ in what was measured only are equal, see `Remark`. What is said of the same photos stands
+below their names, which are said once too.
 """
 
 from __future__ import annotations
@@ -9,8 +10,9 @@ import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import takewhile
-from typing import Final
+from typing import Any, Final, Self
 
 from turfeye.words import so_many
 
@@ -19,42 +21,68 @@ MOST_NAMED: Final = 3
 MOST_NUMBERS: Final = 12
 """Of pegs, whose numbers are short."""
 BELOW: Final = "\n  - "
-_FIGURE: Final = r"\d+(?:\.\d+)?(?= (?:%|points|times|pixels (?:wide|long)))|(?<!--date )\b\d{4}-\d\d-\d\d\b"
-"""What a note measured, or a day: notes that differ in it only say the same."""
-_CARD: Final = r"(?:(?<=came card )|(?<=came number ))\d+"
 MOST_CARDS: Final = 6
 """Of so many cards, or pegs' numbers, each is told by itself; more, as of new plots, are one note."""
 
 
-def by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
-    """Notes, (photo, words), by their words: each with its photos, in the order in which they come.
+class Remark(str):
+    """What is said of a photo, with what was measured in it; it is its text.
 
-    Words that differ in what was measured or in a day only are one, and say from what to what.
+    The words are as of `str.format`: what fills a field without a name is a figure, or a day, and remarks
+    that differ in these only say the same. So do very many that differ in a card's ``number`` only.
 
-    >>> by_words([("a.jpg", "greys differ by 21 %"), ("b.jpg", "greys differ by 19 %")])
-    {'greys differ by 19 to 21 %': ['a.jpg', 'b.jpg']}
+    >>> Remark("{which} greys differ by {:.0f} %", 21.3, which="light")
+    'light greys differ by 21 %'
     """
-    every = list(said)
-    cards = {number for _, words in every for number in re.findall(_CARD, words)}
-    figure = re.compile(f"{_FIGURE}|{_CARD}" if len(cards) > MOST_CARDS else _FIGURE)
-    photos: dict[str, list[str]] = {}
-    figures: dict[str, list[list[str]]] = {}
-    for name, words in every:
-        frame = figure.sub("\0", words)
-        if name not in photos.setdefault(frame, []):
-            photos[frame].append(name)
-        figures.setdefault(frame, []).append(figure.findall(words))
-    return {_filled(frame, figures[frame]): names for frame, names in photos.items()}
+
+    words: str
+    figures: tuple[float | date, ...]
+    names: dict[str, Any]
+
+    def __new__(cls, words: str, /, *figures: float | date, **names: Any) -> Self:
+        """What a user wrote, as a file's name, is one of the ``names``: braces count in the words."""
+        made = super().__new__(cls, words.format(*figures, **names))
+        made.words, made.figures, made.names = words, figures, names
+        return made
+
+    @classmethod
+    def of(cls, said: str) -> Remark:
+        """Itself; of plain text one without figures."""
+        return said if isinstance(said, Remark) else cls("{said}", said=said)
+
+    def with_spans(self, alike: Sequence[Remark], *, of_number: bool) -> str:
+        """The text with the span that each figure has in remarks like this; of no remarks, with blanks."""
+        spans = [_Span(one.figures[k] for one in alike) for k in range(len(self.figures))]
+        number = {"number": _Span(one.names["number"] for one in alike)} if of_number else {}
+        return self.words.format(*spans, **self.names | number)
 
 
-def _filled(frame: str, figures: Sequence[Sequence[str]]) -> str:
-    """The words with each figure's span over all photos."""
-    spans = (
-        sorted(set(of_one), key=lambda text: (float(text.replace("-", "")), text))
-        for of_one in zip(*figures, strict=True)
-    )
-    ends = iter([span[0] if len(span) == 1 else f"{span[0]} to {span[-1]}" for span in spans])
-    return re.sub("\0", lambda _: next(ends), frame)
+class _Span(tuple[float | date, ...]):
+    """Several figures in the place of one, as that is written: the least and the most of them."""
+
+    def __format__(self, spec: str) -> str:
+        ends = list(dict.fromkeys(format(one, spec) for one in sorted(self))) or ["\0"]
+        return ends[0] if len(ends) == 1 else f"{ends[0]} to {ends[-1]}"
+
+
+def _by_words(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    """What is said, (photo, remark), each with its photos, in the order in which they come.
+
+    >>> _by_words((f"{k}.jpg", Remark("greys differ by {:.0f} %", k)) for k in (21, 9))
+    {'greys differ by 9 to 21 %': ['21.jpg', '9.jpg']}
+    """
+    every = [(name, Remark.of(remark)) for name, remark in said]
+    many = len({remark.names["number"] for _, remark in every if "number" in remark.names}) > MOST_CARDS
+    alike: dict[str, list[tuple[str, Remark]]] = {}
+    for name, remark in every:
+        of_number = many and "number" in remark.names
+        alike.setdefault(remark.with_spans((), of_number=of_number), []).append((name, remark))
+    photos = {}
+    for some in alike.values():
+        remarks = [remark for _, remark in some]
+        words = remarks[0].with_spans(remarks, of_number=many and "number" in remarks[0].names)
+        photos[words] = list(dict.fromkeys(name for name, _ in some))
+    return photos
 
 
 def photos(names: Sequence[str]) -> str:
@@ -125,7 +153,7 @@ def gathered(
     Every photo has its own notes in ``photos.csv``, and in the JSON of ``turfeye look``.
     """
     of: dict[tuple[str, ...], list[str]] = {}
-    for words, names in by_words(said).items():
+    for words, names in _by_words(said).items():
         of.setdefault(tuple(names), []).append(words)
     return [Note(tuple(words), called(names), names, verb[len(names) > 1]) for names, words in of.items()]
 

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from turfeye import notes
+from turfeye.notes import Remark
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
 
@@ -98,9 +99,11 @@ def doubt_between(name: str, taken: datetime) -> str:
         why = "are day and month swapped?"
     else:
         why = "which is right?"
-    return (
-        f"the camera says {says}, its name {other}: {why} The camera's day counts; for the other write in "
-        f'lawn.toml: [[photo]] name = "…", taken = {other}'
+    return Remark(
+        f"the camera says {{0}}, its name {{1}}: {why} The camera's day counts; for the other write in "
+        'lawn.toml: [[photo]] name = "…", taken = {1}',
+        says,
+        other,
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from turfeye import sward
 from turfeye.errors import PhotoError, ViewError
 from turfeye.models import load_network, run
+from turfeye.notes import Remark
 from turfeye.outline import signed_area
 from turfeye.records import Bytes, Flags, Floats, Whole
 
@@ -225,12 +226,10 @@ def check_corners(region: Floats, corners_px: Floats) -> tuple[float, str | None
     if inside < 0.5 and covered < 0.5:
         words = "the marked outline hardly overlaps the lawn: are the corners in order, and of this photo?"
     elif inside < covered:
-        words = f"only {100 * inside:.0f} % of the marked outline looks like lawn: "
-        words += "it seems to take in paving or beds"
+        words = "only {0:.0f} % of the marked outline looks like lawn: it seems to take in paving or beds"
     else:
-        words = f"the marked outline holds only {100 * covered:.0f} % of what looks like lawn: "
-        words += "part may be left out"
-    return score, f"{words} (agreement {100 * score:.0f} %)"
+        words = "the marked outline holds only {0:.0f} % of what looks like lawn: part may be left out"
+    return score, Remark(words + " (agreement {1:.0f} %)", 100 * min(inside, covered), 100 * score)
 
 
 def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:

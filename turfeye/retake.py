@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from turfeye.faults import BURNT, CARD, DARK, GLARE, LEAVES, MOVED, SNOW, SOFT, THING, Faults, block_px
+from turfeye.notes import Remark
 from turfeye.records import Flags
 
 ADVICE: Final = {
@@ -37,7 +38,7 @@ def hints(found: Faults) -> tuple[str, ...]:
     lawn = lawn & (found.fault != CARD)
     if not lawn.any():
         return ()
-    said = []
+    said: list[tuple[float, str]] = []
     for code, words in ADVICE.items():
         mask = found.fault == code
         if not mask.any():
@@ -46,8 +47,12 @@ def hints(found: Faults) -> tuple[str, ...]:
         mask &= _inner(lawn, block_px(lawn.shape)) if lying else lawn
         share = _share(mask, lawn)
         if share >= (UNSCALED_THING if code == THING and not scaled else WORTH_A_HINT.get(code, 0.02)):
-            much = f" ({5 * round(20 * share)} % of it)" if lying and share >= MUCH else ""
-            said.append((share, words.format(where=_where(mask, lawn) + much)))
+            where = _where(mask, lawn)
+            if lying and share >= MUCH:
+                much = words.replace("{where}", "{where} ({} % of it)")
+                said.append((share, Remark(much, 5 * round(20 * share), where=where)))
+            else:
+                said.append((share, Remark(words, where=where)))
     if (share := _share(found.corners & lawn, lawn)) >= 0.02:
         said.append((share, "dark corners: check for a case or a finger at the lens"))
     mask = found.other_light & lawn & ~found.corners

@@ -20,7 +20,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye import sward
+from turfeye import notes, sward
 from turfeye.files import write_atomic
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook
@@ -103,9 +103,10 @@ def save_cells(lawn: Lawn, key: str, table: CellTable, facts: dict[str, Any] | N
         if getattr(grid, name) is not None:
             arrays[f"grid_{name}"] = getattr(grid, name)
     arrays |= {f"grid_bed_{k}": bed for k, bed in enumerate(grid.beds_m)}
-    arrays["meta"] = np.array(
-        json.dumps({"schema": SCHEMA, "key": key, "facts": facts or {}}, sort_keys=True)
-    )
+    facts = facts or {}
+    remarks = map(notes.Remark.of, facts.get("warnings", ()))
+    kept = facts | {"warnings": [(one.words, one.figures, one.names) for one in remarks]}
+    arrays["meta"] = np.array(json.dumps({"schema": SCHEMA, "key": key, "facts": kept}, sort_keys=True))
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)
     return write_atomic(lawn.results_dir / "cells" / f"{key}.npz", buffer.getvalue())
@@ -130,7 +131,11 @@ def load_cells(lawn: Lawn, key: str) -> tuple[CellTable, dict[str, Any]] | None:
             columns = {name: file[name] for name in CellTable.column_names()}
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return None
-    return CellTable(grid=grid, **columns), meta["facts"]
+    facts = meta["facts"]
+    facts["warnings"] = [
+        notes.Remark(words, *figures, **names) for words, figures, names in facts["warnings"]
+    ]
+    return CellTable(grid=grid, **columns), facts
 
 
 def pose_key(lawn: Lawn, photo_digest: str, *, wanted: str | None = None) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 from turfeye import card, notes, view
 from turfeye.errors import AlignmentError, CardError, SpotUnknownError
 from turfeye.lawn import Lawn, Note, Spot
+from turfeye.notes import Remark
 from turfeye.records import Photo, Sighting, View
 from turfeye.standpoints import Placed, Standpoints
 
@@ -97,14 +98,14 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
         f"along side {place.side_names[0]} and into the lawn"
     )
     if named is None:
-        words = f"card {number}: {place_it}; or is it of another lawn?"
-    else:
-        again = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot {sighting.spot}"
-        words = (
-            f"spot {number}, which it was filed with; the card in it is {sighting.spot}: mend the number, "
-            f"for example {again}, or {place_it}"
-        )
-    return SpotUnknownError(wanted + words, number)
+        words = "{wanted}card {number}: {place_it}; or is it of another lawn?"
+        return SpotUnknownError(Remark(words, wanted=wanted, number=number, place_it=place_it), number)
+    again = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot {sighting.spot}"
+    return SpotUnknownError(
+        f"{wanted}spot {number}, which it was filed with; the card in it is {sighting.spot}: mend the number, "
+        f"for example {again}, or {place_it}",
+        number,
+    )
 
 
 def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
