@@ -7,6 +7,7 @@ import shlex
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -81,7 +82,7 @@ def look(
     in it. For more than thirty photos you get a summary: which to take again and why, what to watch for in
     the others, and both ends of the ranking; --table has them all.
     """
-    from turfeye import card_values, filing, glance, photo, series, store, summary
+    from turfeye import card_values, filing, glance, notes, photo, series, store
 
     photos = photo.spread(photos)
     _check_places(photos, out, table)
@@ -95,52 +96,64 @@ def look(
         spot=spot,
         rule_mm=rule_mm,
     )
-    rows: list[dict[str, Any]] = []
-    said: list[tuple[str, str]] = []
-    again: list[tuple[str, str]] = []
-    cardless: list[Path] = []
-    first: dict[str, Path] = {}
     many = len(photos) > FEW_PHOTOS and not json
     digest = len(photos) > MANY and not json
     if digest and table is None:
         say(f"a summary of {len(photos)} photos is shown; --table FILE writes a row for each")
+    looks: list[_Looked] = []
     for path, seen in _each(photos, measure, patiently=many):
+        looks.append(one := _Looked.of(path, seen))
         if isinstance(seen, TurfeyeError):
-            again.append((path.name, seen.said))
             if not digest:
-                say(f"{path} not measured: {seen.said}")
-            rows.append(series.row(str(path), None, {"why": str(seen)}))
-            cardless += [path] * isinstance(seen, CardNotFoundError)
+                say(f"{path} not measured: {one.why}")
             continue
-        rows.append(series.row(str(path), seen.table, summary.kept(seen)))
-        if many:  # when all are measured
-            nothing = [(path.name, why) for why in _of_nothing(seen)]
-            again += nothing
-            said += [(path.name, warning) for warning in seen.warnings] + nothing * (not digest)
-            if (other := first.setdefault(seen.photo.digest, path)) != path:
-                said.append(
-                    (
-                        path.name,
-                        f"the same picture as {other.name}, so it is ranked twice: leave the copy out",
-                    )
-                )
-        else:
+        if not many:
             _show(seen, json=json, written=out is not None)
         if out is not None:
             _write(seen, out, aloud=not many)
-    rows = sorted(series.ranked(rows, [0] * len(rows)), key=lambda row: row["rank"] or len(rows) + 1)
+    rows = series.ranked([one.row for one in looks], [0] * len(looks))
+    rows = sorted(rows, key=lambda row: row["rank"] or len(rows) + 1)
     if digest:
-        _show_digest(rows, again, said)
+        _show_digest(rows, looks)
+    elif many:
+        for note in notes.gathered(_said(looks, of_nothing=True)):
+            say(str(note))
     if many:
-        _show_many(rows, [] if digest else said, out, cut=digest)
+        _show_ranks(rows, cut=digest)
+    if many and out is not None:
+        good = sum(not one.why for one in looks)
+        say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
     if table is not None:
         named = [row | {"number": filing.last_number(Path(row["photo"]).name)} for row in rows]
         wrote = store.write_table(table, ("number", *series.COLUMNS), named)
         say(f"wrote {so_many(len(rows), 'row')} to {wrote}")
-    if cardless:
+    if cardless := [one.path for one in looks if one.no_card]:
         _show_the_way_on(cardless)
-    if any(row["state"] == "not measured" for row in rows):
+    if any(one.why for one in looks):
         click.get_current_context().exit(2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What is kept of a photo once it was looked at; its pixels are not."""
+
+    path: Path
+    row: dict[str, Any]
+    why: str = ""  # it could not be measured
+    no_card: bool = False
+    nothing: str = ""  # what to do, as no cell of it could be
+    said: tuple[str, ...] = ()
+    digest: str = ""
+
+    @classmethod
+    def of(cls, path: Path, seen: Look | TurfeyeError) -> _Looked:
+        from turfeye import series, summary
+
+        if isinstance(seen, TurfeyeError):
+            row = series.row(str(path), None, {"why": str(seen)})
+            return cls(path, row, why=seen.said, no_card=isinstance(seen, CardNotFoundError))
+        row = series.row(str(path), seen.table, summary.kept(seen))
+        return cls(path, row, nothing=_of_nothing(seen), said=seen.warnings, digest=seen.photo.digest)
 
 
 def _check_places(photos: Sequence[Path], out: Path | None, table: Path | None) -> None:
@@ -205,42 +218,42 @@ def _show_the_way_on(cardless: Sequence[Path]) -> None:
     )
 
 
-def _show_digest(
-    rows: Sequence[dict[str, Any]], again: Sequence[tuple[str, str]], said: Sequence[tuple[str, str]]
-) -> None:
+def _show_digest(rows: Sequence[dict[str, Any]], looks: Sequence[_Looked]) -> None:
     """Very many photos: how many could be measured, which are to be taken again, what to mind of others."""
     from turfeye import notes, photonames
     from turfeye.words import on_days
 
     all_of = partial(notes.photos_alike, most=photonames.MOST_TO_RETAKE)
-    without = sum(row["state"] == "not measured" for row in rows)
-    nothing = len({name for name, _ in again}) - without
+    without = sum(bool(one.why) for one in looks)
+    nothing = sum(bool(one.nothing) for one in looks)
     days = [date.fromisoformat(row["taken"][:10]) for row in rows if row["taken"]]
     dated = "" if len(days) == len(rows) else f", {len(days)} of them"
     taken = f"{dated} taken {on_days(days)}" if days else ""
     counts = [f"{len(rows) - without - nothing} measured", *([f"{without} not"] if without else [])]
     counts += [f"{nothing} in which nothing could be measured"] if nothing else []
     click.echo(f"{len(rows)} photos{taken}: {listed(counts)}")
+    again = [(one.path.name, why) for one in looks if (why := one.why or one.nothing)]
     for heading, those in (
         ("Take these again", notes.gathered(again, called=all_of)),
-        ("Warnings for those measured", notes.gathered(said, called=notes.photos_alike)),
+        (
+            "Warnings for those measured",
+            notes.gathered(_said(looks, of_nothing=False), called=notes.photos_alike),
+        ),
     ):
         if those:
             say(notes.headed(heading, those))
 
 
-def _show_many(
-    rows: Sequence[dict[str, Any]], said: Sequence[tuple[str, str]], out: Path | None, *, cut: bool
-) -> None:
-    """Many photos: what was said of them, equal notes as one line, and how they rank."""
-    from turfeye import notes
-
-    for note in notes.gathered(said):
-        say(str(note))
-    _show_ranks(rows, cut=cut)
-    if out is not None:
-        good = sum(row["state"] != "not measured" for row in rows)
-        say(f"wrote NAME-cells.csv and NAME-cover.png of {good} photos to {out}")
+def _said(looks: Sequence[_Looked], *, of_nothing: bool) -> Iterator[tuple[str, str]]:
+    """What is to be minded of measured photos, (name, words); and those in which nothing could be."""
+    first: dict[str, Path] = {}
+    for one in looks:
+        yield from ((one.path.name, words) for words in one.said)
+        if of_nothing and one.nothing:
+            yield one.path.name, one.nothing
+        if one.digest and (other := first.setdefault(one.digest, one.path)) != one.path:
+            words = f"the same picture as {other.name}, so it is ranked twice: leave the copy out"
+            yield one.path.name, words
 
 
 def _show_ranks(rows: Sequence[dict[str, Any]], *, cut: bool) -> None:
@@ -331,11 +344,11 @@ def _show_in_words(seen: Look) -> None:
         _show_map(seen.table, axes=seen.view is not None)
 
 
-def _of_nothing(seen: Look) -> list[str]:
-    """Of a photo in which no cell could be measured, that it is so and what to do."""
+def _of_nothing(seen: Look) -> str:
+    """Of a photo in which no cell could be measured, that it is so and what to do; else ""."""
     if np.isfinite(seen.table.cover).any():
-        return []
-    return [f"{NOTHING}: {_towards_cells(len(seen.table.state), card_found=seen.sighting is not None)}"]
+        return ""
+    return f"{NOTHING}: {_towards_cells(len(seen.table.state), card_found=seen.sighting is not None)}"
 
 
 def _towards_cells(cells: int, *, card_found: bool) -> str:
