@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store
+from turfeye import answer, files, filing, lawn, lawncheck, lawnfile, lawntext, newlawn, store, wording
 from turfeye.amounts import PlanSettings
 from turfeye.cells import lawn_grid
 from turfeye.cli import root
@@ -278,7 +278,7 @@ def test_every_key_of_the_file_has_an_example_to_write_instead() -> None:
     for part in (lawnfile.LawnPart, *lawnfile.PARTS.values()):
         keys = {field.alias or name for name, field in part.model_fields.items()}
         keys -= tables if part is lawnfile.LawnPart else set()
-        assert keys <= set(lawncheck.EXAMPLES), part.__name__
+        assert keys <= set(wording.EXAMPLES), part.__name__
 
 
 @pytest.mark.parametrize(

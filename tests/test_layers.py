@@ -30,7 +30,7 @@ ORDER = (
     "outline cautions mixes",
     "amounts plotsheet",
     "contours treatments",
-    "view tape places gather bedcheck",
+    "view tape places gather bedcheck pegcheck wording",
     "corners cut upright",
     "models",
     "sward",

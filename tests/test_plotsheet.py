@@ -15,7 +15,7 @@ from shapely import Polygon, box
 
 from turfeye import lawn, newlawn, plotsheet, survey
 from turfeye.errors import LawnError
-from turfeye.lawnrecords import Plot
+from turfeye.lawnrecords import Plot, Spot
 
 OUTLINE = "outline_m = [[0, 0], [31, 0], [31, 22.5], [0, 22.5]]\n"
 LAWN = f'schema = 1\nname = "Invented trial"\n{OUTLINE}cell_m = 0.1\n'
@@ -185,7 +185,7 @@ def test_what_is_told_to_overlap_are_those_that_do(found: list[tuple[int, int, i
     """Against shapely: without the plots that are told none overlaps, and each that is told does."""
     boxes = [box(x / 10, y / 10, (x + w) / 10, (y + h) / 10) for x, y, w, h in found]
     pegs = [
-        (k, ((x + w / 2) / 10, (y + h / 2) / 10), 0.0, (w / 10, h / 10))
+        Spot(k, ((x + w / 2) / 10, (y + h / 2) / 10), 0.0, (w / 10, h / 10))
         for k, (x, y, w, h) in enumerate(found)
     ]
     told = plotsheet._overlapping(pegs)

@@ -29,13 +29,14 @@ from turfeye.bedcheck import bed_corners
 from turfeye.errors import LawnError, LawnMissingError
 from turfeye.files import digest_of
 from turfeye.gapfraction import Blades
-from turfeye.lawncheck import pegs, spelled
-from turfeye.lawnrecords import Plot, Sowing, Target
+from turfeye.lawnrecords import Plot, Sowing, Spot, Target
 from turfeye.lawntext import FILE_NAME
 from turfeye.notes import some
 from turfeye.outline import corner_names, side_names, signed_area
+from turfeye.pegcheck import pegs
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import Floats
+from turfeye.wording import spelled
 from turfeye.words import so_many
 
 LOCK_NAME = ".lock"
@@ -51,16 +52,6 @@ class MarkedView:
     name: str
     photo: str  # a name in photos/
     corners_px: Floats  # (K, 2), in the order of the outline
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A peg: the card with this number lies there."""
-
-    number: int
-    at_m: tuple[float, float]
-    turned_deg: float  # the card's x axis against the lawn's, anticlockwise
-    size_m: tuple[float, float] | None = None  # of the trial plot in whose middle it stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +237,8 @@ def _from_part(folder: Path, part: Any) -> Lawn:
     """The checked file as plain frozen records."""
     corners = tuple(part.corner_names or corner_names(len(part.outline_m)))
     outline_m = np.array(part.outline_m, dtype=float)
-    spots = pegs(part.model_dump())
+    written = part.model_dump()
+    spots = pegs(written["spot"], written["plots"])
     sheet = plotsheet.pegs(
         plotsheet.read(folder), outline_m, spots=[s.number for s in part.spot], plots=bool(part.plots)
     )
@@ -255,14 +247,14 @@ def _from_part(folder: Path, part: Any) -> Lawn:
         name=part.name,
         known_by=part.known_by or "",
         outline_m=outline_m,
-        beds_m=tuple(bed_corners(bed) for bed in part.model_dump()["bed"]),
+        beds_m=tuple(bed_corners(bed) for bed in written["bed"]),
         cell_m=float(part.cell_m),
         corner_names=corners,
         side_names=tuple(part.side_names or side_names(corners)),
         sowings=tuple(sorted((_sowing(s) for s in part.sowing), key=lambda s: s.date)),
         target=Target(float(part.target.cover), part.target.date) if part.target else None,
         views=tuple(MarkedView(v.name, v.photo, np.array(v.corners_px, dtype=float)) for v in part.view),
-        spots=tuple(Spot(*peg) for peg in (*spots, *sheet)),
+        spots=(*spots, *sheet),
         mixes=tuple(part.mix),
         notes=tuple(Note(p.name, p.view, p.spot, at_noon(p.taken), float(p.turned_deg)) for p in part.photo),
         dressing=Dressing(**part.dressing.model_dump()),

@@ -4,117 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
 
-from turfeye import bedcheck, mixes
+from turfeye import bedcheck, mixes, pegcheck
 from turfeye.contours import signed_distance_m
 from turfeye.errors import LawnError
 from turfeye.outline import corner_names, crossing_sides, signed_area
-from turfeye.words import ordinal, so_many
+from turfeye.pegcheck import off_lawn
+from turfeye.wording import EXAMPLES, Wording, spelled
+from turfeye.words import so_many
 
 MOST_ACROSS_M = 1000.0
 """No lawn that is photographed from a standing point is wider."""
-BESIDE_M = 0.5
-"""So far pegs, hollows and parts sown again may lie beside the lawn: all are measured with a tape. Ours."""
 MOST_CELLS = 1_000_000
 """More than this takes an hour and all memory."""
 USUAL_CELL_M = 0.5
 """Where the file says nothing, and of a new lawn."""
-
-EXAMPLES = {
-    "schema": "schema = 1",
-    "name": 'name = "Ferry Cottage, back"',
-    "known_by": 'known_by = "smith/back"',
-    "view.name": 'name = "kitchen window"',
-    "photo.name": 'name = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
-    "outline_m": "outline_m = [[0, 0], [8, 0], [8, 6], [0, 6]], in metres, corner by corner",
-    "cell_m": "cell_m = 0.5",
-    "date": "date = 2026-03-14, without quotes",
-    "mix": 'mix = "perennial ryegrass"',
-    "rate_g_m2": "rate_g_m2 = 35",
-    "area_m": "area_m = [[1, 1], [3, 1], [3, 2.5], [1, 2.5]], in metres, corner by corner",
-    "cover": "cover = 0.75 (a share, not per cent)",
-    "photo": 'photo = "2026-03-14T09-12-40-3fa2c1.jpg", a name in photos/',
-    "corners_px": "corners_px = [[412, 1630], [2210, 1702], [1604, 512], [705, 498]], as many as outline_m",
-    "number": "number = 3",
-    "taken": "taken = 2026-04-14, or with the time: 2026-04-14T10:15:00; without quotes",
-    "at_m": "at_m = [2.0, 1.5]",
-    "step_m": "step_m = [1.5, 2.0], from peg to peg along x and along y",
-    "size_m": "size_m = [1.2, 1.8], a plot's sides along x and along y",
-    "first": "first = 1",
-    "columns": "columns = 20",
-    "rows": "rows = 10",
-    "turned_deg": "turned_deg = 0",
-    "spare_pct": "spare_pct = 10",
-    "card_rule_mm": "card_rule_mm = 97.0, what the card's 100 mm rule measures, in millimetres",
-    "purity": "purity = 0.98",
-    "germination": "germination = 0.85",
-    "depth_mm": "depth_mm = 5, in millimetres",
-    "bag_l": "bag_l = 25, in litres",
-    "bag_covers_m2": "bag_covers_m2 = 9",
-    "area_m2": "area_m2 = 1.5",
-    "across_m": "across_m = 1.2, how wide a round bed is",
-    "lean": "lean = 0, or let turfeye lawn blades write it",
-    "lean_se": "lean_se = 0.3, or let turfeye lawn blades write it",
-    "curve": 'curve = "logistic" or "gompertz"',
-    "time_axis": 'time_axis = "days" or "degree-days"',
-    "lat_deg": "lat_deg = 52.2053",
-    "lon_deg": "lon_deg = 0.1218",
-    "corner": 'corner = "A"',
-    "corner_names": 'corner_names = ["gate", "shed", "oak", "tap"], one a corner',
-    "side_names": 'side_names = ["path", "hedge", "house", "road"], one a side',
-    "view": 'view = "kitchen window", the name of a [[view]]',
-    "spot": "spot = 3, the number of a [[spot]]",
-}
-
-SEVERAL = ("sowing", "view", "spot", "plots", "photo", "mix", "hollow", "bed", "anchor")
-"""Tables of which there may be several."""
-CORNERS = ("outline_m", "corners_px", "area_m")
-"""Lists of corners, of two numbers each."""
-
-
-@dataclass(frozen=True)
-class Wording:
-    """How mistakes are told: where each is, and what to write instead, in words that the user has seen."""
-
-    head: str  # with {path} and {count}
-    examples: Mapping[str, str]  # by the last part of a place, or its table and that
-    places: Mapping[str, str]  # what they are called, where not as in the file
-    corners: Callable[[np.ndarray], str]
-
-    def place(self, place: str) -> str:
-        """A place in the file, in the words of `spelled`, as the user knows it."""
-        return self.places.get(place, place)
-
-
-def spelled(*steps: str | int) -> str:
-    """A place in the file for people: names, and indexes from 0, which are told from 1.
-
-    >>> spelled("sowing", 0, "mix"), spelled("target", "cover"), spelled("outline_m", 3, 1)
-    ('1st [[sowing]], mix', 'target.cover', 'outline_m, 4th corner, 2nd number')
-    """
-    words, within = "", ""
-    for before, step in zip((None, *steps), steps, strict=False):
-        if isinstance(step, str):
-            words, within = f"{words}{within}{step}", "."
-        elif before == steps[0] and before in SEVERAL and len(words) == len(str(before)):
-            words, within = f"{ordinal(step)} [[{before}]]", ", "
-        else:
-            of = "number" if isinstance(before, int) else "corner" if before in CORNERS else "entry"
-            words, within = f"{words}, {ordinal(step)} {of}", ", "
-    return words
-
-
-OF_THE_FILE = Wording(
-    head="{path} has {count}; nothing was changed",
-    examples=EXAMPLES,
-    places={},
-    corners=lambda points: str(points.tolist()),
-)
 
 
 def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
@@ -141,11 +49,10 @@ def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
     mistakes += _check_names("view", content.get("view"), "give each view its own name")
     mistakes += _check_names("photo", content.get("photo"), "say all of a photo in one [[photo]]")
     mistakes += _check_views(content.get("view"), outline)
-    named = [(spelled("bed", i), part) for i, part in _tables(content.get("bed"))]
-    of_beds, beds = bedcheck.check(named, outline, EXAMPLES)
+    of_beds, beds = bedcheck.check(_named("bed", content), outline, EXAMPLES)
     mistakes += [m for key in ("spot", "hollow") for m in _check_places(key, content.get(key), outline, beds)]
     mistakes += of_beds
-    mistakes += _check_pegs(content, outline)
+    mistakes += pegcheck.check(_named("spot", content), _named("plots", content), outline)
     mistakes += _check_anchors(content, corners)
     return mistakes
 
@@ -160,18 +67,17 @@ def _points(value: Any) -> np.ndarray | None:
     return points if good else None
 
 
-def _off(outline: np.ndarray, points: Any) -> bool:
-    """Whether a point, or one of several (K, 2), lies further than `BESIDE_M` off the lawn's box."""
-    low, high = outline.min(0) - BESIDE_M, outline.max(0) + BESIDE_M
-    return not (np.all(low <= points) and np.all(points <= high))
-
-
 def _tables(value: Any) -> list[tuple[int, dict[str, Any]]]:
     return (
         [(i, part) for i, part in enumerate(value) if isinstance(part, dict)]
         if isinstance(value, list)
         else []
     )
+
+
+def _named(key: str, content: Mapping[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Each of several tables with its place."""
+    return [(spelled(key, i), part) for i, part in _tables(content.get(key))]
 
 
 def _check_dates(content: dict[str, Any], wording: Wording) -> list[str]:
@@ -264,7 +170,7 @@ def _check_sown_parts(sowings: Any, outline: np.ndarray) -> list[str]:
             mistakes.append(
                 f"{place}: the corners go round no ground; write them in the order of a walk round it"
             )
-        elif _off(outline, area):
+        elif off_lawn(outline, area):
             mistakes.append(f"{place}: reaches off the lawn; write its corners in the metres of outline_m")
         if type(part.get("date")) is date and (first is None or part["date"] < first):
             mistakes.append(
@@ -315,80 +221,13 @@ def wrong_corners(
     return [f"the corners are in the wrong order; in the outline's that is perhaps {words}"]
 
 
-_Peg = tuple[int, tuple[float, float], float, tuple[float, float] | None]
-
-
-def pegs(content: Mapping[str, Any]) -> list[_Peg]:
-    """Number, place, turn and plot's size of every peg: of ``[[spot]]`` (no plot), then ``[[plots]]``."""
-    found: list[_Peg] = [
-        (s["number"], tuple(s["at_m"]), float(s.get("turned_deg", 0.0)), None) for s in content["spot"]
-    ]
-    for block in content["plots"]:
-        (x, y), (step_x, step_y) = block["at_m"], block["step_m"]
-        size_m = _plot_size_m(block)
-        for k in range(block["columns"] * block.get("rows", 1)):
-            row, column = divmod(k, block["columns"])
-            at_m = round(x + column * step_x, 3), round(y + row * step_y, 3)
-            found.append((block.get("first", 1) + k, at_m, float(block.get("turned_deg", 0.0)), size_m))
-    return found
-
-
-def _plot_size_m(block: Mapping[str, Any]) -> tuple[float, float]:
-    """A plot's sides, by default from peg to peg; along a single row or column that may be 0."""
-    if block.get("size_m"):
-        x, y = block["size_m"]
-        return float(x), float(y)
-    x, y = (abs(float(step)) for step in block["step_m"])
-    return x or y, y or x
-
-
-def _check_pegs(content: Mapping[str, Any], outline: np.ndarray) -> list[str]:
-    """Numbers used twice, and rows of plots that run off the lawn."""
-    spots = [part for _, part in _tables(content.get("spot")) if isinstance(part.get("number"), int)]
-    numbers = [part["number"] for part in spots]
-    mistakes = [
-        f"{spelled('spot', i, 'number')}: {number} is used twice; give each peg its own number"
-        for i, number in enumerate(numbers)
-        if numbers.count(number) > 1
-    ]
-    for i, block in _tables(content.get("plots")):
-        try:
-            rows = pegs({"spot": [], "plots": [block]})
-        except (KeyError, TypeError, ValueError):  # not well formed: told elsewhere
-            continue
-        twice = [number for number, *_ in rows if number in numbers]
-        off = [(number, at) for number, at, *_ in rows if _off(outline, at)]
-        if twice:
-            mistakes.append(f"{spelled('plots', i)}: peg {twice[0]} is there already; write another first")
-        if off:
-            mistakes.append(
-                f"{spelled('plots', i)}: peg {off[0][0]} would stand at {list(off[0][1])}, off the lawn; "
-                "mend at_m, step_m, columns or rows"
-            )
-        mistakes += [f"{spelled('plots', i)}, {words}" for words in _overlaps(block)]
-        numbers += [number for number, *_ in rows]
-    return mistakes
-
-
-def _overlaps(block: Mapping[str, Any]) -> list[str]:
-    """Plots that are larger than it is from peg to peg."""
-    counts = block["columns"], block.get("rows", 1)
-    sides = zip(_plot_size_m(block), block["step_m"], counts, "xy", strict=True)
-    return [
-        f"size_m: plots of {size:g} m along {axis} overlap where pegs stand {abs(step):g} m apart; mend "
-        "size_m or step_m"
-        for size, step, count, axis in sides
-        if count > 1 and size > abs(step) + 1e-6
-    ]
-
-
 def _check_places(key: str, places: Any, outline: np.ndarray, beds: Sequence[bedcheck.Bed]) -> list[str]:
     """Pegs and hollows that are not on the lawn, or in a bed in it."""
     mistakes = []
     for i, part in _tables(places):
         at = part.get("at_m")
         pair = isinstance(at, list) and len(at) == 2 and all(isinstance(v, int | float) for v in at)
-        if pair and _off(outline, at):
+        if pair and off_lawn(outline, at):
             mistakes.append(
                 f"{spelled(key, i, 'at_m')}: {at} lies off the lawn; write its place in the metres of "
                 "outline_m"

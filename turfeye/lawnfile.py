@@ -18,9 +18,10 @@ from pydantic_core import PydanticCustomError
 from turfeye.days import how_to_write
 from turfeye.errors import LawnError
 from turfeye.files import write_atomic
-from turfeye.lawncheck import OF_THE_FILE, SEVERAL, USUAL_CELL_M, Wording, mistakes_in, spelled
+from turfeye.lawncheck import USUAL_CELL_M, mistakes_in
 from turfeye.lawntext import FILE_NAME
 from turfeye.records import SCHEMA
+from turfeye.wording import OF_THE_FILE, SEVERAL, Wording, spelled
 from turfeye.words import so_many
 
 _XY = Field(min_length=2, max_length=2)

@@ -171,6 +171,16 @@ class LawnOutlook:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A peg: the card with this number lies there."""
+
+    number: int
+    at_m: tuple[float, float]
+    turned_deg: float  # the card's x axis against the lawn's, anticlockwise
+    size_m: tuple[float, float] | None = None  # of the trial plot in whose middle it stands
+
+
+@dataclass(frozen=True, slots=True)
 class Plot:
     """One plot of a trial, its sides along the lawn's x and y."""
 

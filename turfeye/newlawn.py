@@ -17,11 +17,12 @@ from turfeye import corners, lawnfile, lawntext, mixes, plotsheet, region, uprig
 from turfeye.errors import LawnError, ViewError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, by_folder, read
-from turfeye.lawncheck import USUAL_CELL_M, Wording, corner_words
+from turfeye.lawncheck import USUAL_CELL_M, corner_words
 from turfeye.lawnfile import parse
 from turfeye.lawntext import pairs
 from turfeye.outline import crossing_sides, signed_area
 from turfeye.records import SCHEMA, Floats, Photo
+from turfeye.wording import Wording
 
 MUCH = 3
 """So many times what a mix is sown with, or so small a part of it, is hardly meant. Ours."""

@@ -23,7 +23,7 @@ import numpy as np
 
 from turfeye.errors import LawnError
 from turfeye.files import table_text
-from turfeye.lawnrecords import Plot
+from turfeye.lawnrecords import Plot, Spot
 from turfeye.notes import MOST_NUMBERS, some
 from turfeye.outline import cell_shares
 from turfeye.records import Floats, Grid
@@ -40,9 +40,6 @@ ON_LAWN: Final = 0.9
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")
 _NEARLY_SIDE: Final = re.compile(r"[xy](from|to)(mm|cm|ft|in)?")
 """A name, letters only, that means a side of a plot, in another unit or none."""
-
-Peg = tuple[int, tuple[float, float], float, tuple[float, float]]
-"""A plot's number, its middle, how its card is turned, its size."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -128,7 +125,7 @@ def _there(names: Sequence[str]) -> str:
     return f" (there are {', '.join(name for name in names if name)})" if any(names) else ""
 
 
-def pegs(sheet: Sheet, outline_m: Floats, *, spots: Collection[int] = (), plots: bool = False) -> list[Peg]:
+def pegs(sheet: Sheet, outline_m: Floats, *, spots: Collection[int] = (), plots: bool = False) -> list[Spot]:
     """Where the sheet says that the plots are; nothing where it doesn't mean to.
 
     ``spots`` are the numbers of the pegs in lawn.toml, and ``plots`` whether that has plots too. Raises
@@ -144,7 +141,7 @@ def pegs(sheet: Sheet, outline_m: Floats, *, spots: Collection[int] = (), plots:
     if lacking:
         wanted = f"a plot's sides are {listed(SIDES)}, in metres"
         mistakes.append((1, f"no column {listed(lacking)}{_there(sheet.names)}; {wanted}"))
-    found: list[Peg] = []
+    found: list[Spot] = []
     for number, told in sheet.of_plot.items() if not lacking else ():
         (left, right, low, high, turned), wrong = _numbers_of(told, sheet.decimal_commas)
         if number in spots:
@@ -154,7 +151,7 @@ def pegs(sheet: Sheet, outline_m: Floats, *, spots: Collection[int] = (), plots:
         mistakes += [(sheet.row_of[number], words) for words in wrong]
         if not wrong:
             at_m = round((left + right) / 2, 4), round((low + high) / 2, 4)
-            found.append((number, at_m, turned, (round(right - left, 4), round(high - low, 4))))
+            found.append(Spot(number, at_m, turned, (round(right - left, 4), round(high - low, 4))))
     mistakes += [(sheet.row_of[number], words) for number, words in _overlapping(found).items()]
     refuse(sheet.path, mistakes)
     return found
@@ -219,13 +216,13 @@ def _off_lawn(outline_m: Floats) -> str:
     )
 
 
-def _overlapping(found: Sequence[Peg]) -> dict[int, str]:
+def _overlapping(found: Sequence[Spot]) -> dict[int, str]:
     """What is wrong with plots that reach into others, by number: so few that none does without them.
 
     One plot with a wrong side reaches into many that are right, and is told alone.
     """
-    numbers = [number for number, *_ in found]
-    at, size = np.array([one[1] for one in found]), np.array([one[3] for one in found])
+    numbers = [peg.number for peg in found]
+    at, size = np.array([peg.at_m for peg in found]), np.array([peg.size_m for peg in found])
     others: dict[int, set[int]] = {}
     for k in range(len(found)):
         into = (np.abs(at - at[k]) < (size + size[k]) / 2 - OVERLAP_M).all(axis=1)
