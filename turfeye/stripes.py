@@ -103,7 +103,6 @@ def stripes(
     *,
     side_names: Sequence[str] | None = None,
     corner_names: Sequence[str] | None = None,
-    seed: int = 0,
 ) -> Stripes:
     """Look for missed or doubled passes in the cover of cells (N,), NaN where not seen.
 
@@ -115,19 +114,10 @@ def stripes(
     Where the outline turns inwards and the whole has none, each of its arms is looked at by itself too.
     """
     names = _Names.of(grid, side_names, corner_names)
-    whole = _look(grid, (x_m, y_m, cover), names, np.random.default_rng(seed))
+    whole = _look(grid, (x_m, y_m, cover), names)
     if whole.found or not (arms := _arms(grid, x_m, y_m)):
         return whole
-    found = [
-        _look(
-            grid,
-            (x_m[arm], y_m[arm], cover[arm]),
-            names,
-            np.random.default_rng(seed),
-            asked=len(arms) + 1,
-        )
-        for arm in arms
-    ]
+    found = [_look(grid, (x_m[arm], y_m[arm], cover[arm]), names, asked=len(arms) + 1) for arm in arms]
     return min((one for one in found if one.found), key=lambda one: one.p, default=whole)
 
 
@@ -162,7 +152,6 @@ def _look(
     grid: Grid,
     cells: tuple[Floats, Floats, Floats],
     names: _Names,
-    rng: np.random.Generator,
     *,
     asked: int = 1,
 ) -> Stripes:
@@ -175,7 +164,7 @@ def _look(
     if known.sum() < 40:
         return _none("too few cells outside patches to tell a stripe from chance")
     x, y, seen = x_m[known], y_m[known], cover[known]
-    least, looks = 1.0, 0
+    least, looks, rng = 1.0, 0, np.random.default_rng(0)
     slides = asked * (SLIDES + 1) - 1
     sides, others = _directions(grid)
     for directions, margin in ((sides, 0.0), (others, SLANT_MARGIN)):
