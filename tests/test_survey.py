@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from turfeye import card_print, lawn, newlawn, standpoints, summary, survey
+from turfeye.answer import compared, name_beside
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, DateError, LawnError, SeasonError
@@ -438,7 +439,7 @@ def test_a_lawn_beside_one_of_its_name_is_told_by_its_year_else_its_folder(spots
     sown = place.sowings[0]
     of_2025 = replace(place, sowings=(replace(sown, date=date(2025, 3, 14)),), folder=Path("x/mine-2025"))
     beside = replace(place, folder=Path("x/other side"))
-    told = [survey._told_apart(place, one) for one in (of_2025, beside, replace(of_2025, name="Mill"))]
+    told = [name_beside(place, one) for one in (of_2025, beside, replace(of_2025, name="Mill"))]
     assert told == [f"{place.name} 2025", f"{place.name} (other side)", "Mill"]
 
 
@@ -447,7 +448,7 @@ def test_what_can_t_be_compared_is_a_note(spots):
     ahead = answer.outlook
     visits = tuple(replace(visit, age_days=visit.age_days + 100) for visit in ahead.season.visits)
     later = replace(answer, outlook=replace(ahead, season=replace(ahead.season, visits=visits)))
-    beside, notes = survey._beside(answer.lawn, ahead, later, None)
+    beside, notes = compared(answer.lawn, ahead, later, None)
     assert beside is None
     (note,) = notes
     called = f"Three spots, top lawn ({answer.lawn.folder.name})"

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from turfeye import lawn, lessons, markpage, models, newlawn, sheet, strokes, survey, sward, teach
-from turfeye.answer import ten_lines
+from turfeye.answer import compared, ten_lines
 from turfeye.cli import root
 from turfeye.errors import LawnError, StrokesError
 from turfeye.records import Shares
@@ -314,12 +314,12 @@ def test_a_lawn_compared_with_one_that_is_taught_says_so(place):
     last = dataclasses.replace(season, cover=season.cover + 0.01)  # other photos, a little greener
     like = dataclasses.replace(untaught, outlook=dataclasses.replace(untaught.outlook, season=last))
     other = dataclasses.replace(like, taught=taught)
-    beside, said = survey._beside(untaught.lawn, untaught.outlook, other, None)
+    beside, said = compared(untaught.lawn, untaught.outlook, other, None)
     assert beside is not None
     assert any(taught.sentence in one for one in said)
     assert any(one.startswith(f"only {other.lawn.name} ({other.lawn.folder.name}) is taught") for one in said)
-    assert survey._beside(untaught.lawn, untaught.outlook, like, None)[1] == ()
-    assert survey._beside(untaught.lawn, untaught.outlook, like, taught)[1][0].startswith(
+    assert compared(untaught.lawn, untaught.outlook, like, None)[1] == ()
+    assert compared(untaught.lawn, untaught.outlook, like, taught)[1][0].startswith(
         "only this lawn is taught"
     )
 

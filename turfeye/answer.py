@@ -10,9 +10,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from turfeye import aftercare, headline
+from turfeye import aftercare, compare, headline
 from turfeye.amounts import PlanSettings
 from turfeye.course import Course
+from turfeye.errors import SeasonError
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import STATES, Outlook, Patch, Season, WorkPlan
 from turfeye.notes import Note
@@ -112,6 +113,35 @@ def plan_settings(lawn: Lawn, *, temperatures: Temperatures | None = None) -> Pl
         beds_m=lawn.beds_m,
         temperatures=temperatures,
     )
+
+
+def compared(
+    place: Lawn, ahead: Outlook, other: Answer | None, taught: Teaching | None
+) -> tuple[Beside | None, tuple[str, ...]]:
+    """What a lawn is compared with, and warnings: where that can't be done, or one is read otherwise."""
+    if other is None:
+        return None, ()
+    name = name_beside(place, other.lawn)
+    # taught otherwise, its photos err otherwise
+    same = compare.one_lawn(ahead.season, other.season) and not (taught or other.taught)
+    try:
+        found = compare.every_way(ahead, other.outlook, name=name, same_lawn=same)
+    except SeasonError as error:
+        return None, (f"not compared with {name}: {error}",)
+    said = [f"{name}: {other.taught.sentence}"] if other.taught else []
+    said += compare.beds_of_one(ahead.season, other.season, name=name)
+    if (other.taught is None) != (taught is None):
+        which = "this lawn" if taught else name
+        said.append(f"only {which} is taught: part of what {name} differs by may come from that")
+    return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
+
+
+def name_beside(place: Lawn, other: Lawn) -> str:
+    """What another lawn is called beside this one: by its year, else its folder, where it has its name."""
+    if other.name != place.name:
+        return other.name
+    this, last = (max(sown.date for sown in one.sowings if not sown.area_m).year for one in (place, other))
+    return f"{other.name} {last}" if this != last else f"{other.name} ({other.folder.name})"
 
 
 def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:

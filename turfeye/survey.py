@@ -17,7 +17,6 @@ from turfeye import (
     bydate,
     byphoto,
     cells,
-    compare,
     course,
     doubts,
     glance,
@@ -47,13 +46,12 @@ from turfeye import (
     workplan,
 )
 from turfeye import season as seasons
-from turfeye.answer import Answer, Before, Beside
+from turfeye.answer import Answer, Before
 from turfeye.errors import (
     DateError,
     LawnError,
     NotSownError,
     PlaceError,
-    SeasonError,
     TurfeyeError,
 )
 from turfeye.filing import Filed, Tell, add, untold
@@ -66,7 +64,7 @@ from turfeye.newlawn import make as new
 from turfeye.outline import signed_area, without
 from turfeye.readings import Reading
 from turfeye.summary import as_dict as look_as_dict
-from turfeye.teach import Lesson, Teaching
+from turfeye.teach import Lesson
 from turfeye.trial import Trial
 
 __all__ = [
@@ -288,7 +286,7 @@ def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, oth
     settings = answer.plan_settings(place, temperatures=weather)
     plan = workplan.plan(ahead, found, mix, outline_m=place.outline_m, settings=settings)
     given, taught = treatments_of(place), lessons.in_use(place)
-    beside, not_compared = _beside(place, ahead, other, taught)
+    beside, not_compared = answer.compared(place, ahead, other, taught)
     used = {name for visit in table.visits for name in visit.photos}
     in_season = [reading for reading in readings if reading.photo in used]
     by_photo = byphoto.rows(place, table, measured)
@@ -378,35 +376,6 @@ def _table(
     )
     table = seasons.with_earlier(table, earlier if since else (), plot_of=plot_of)
     return oversown.marked(table, [one for one in place.oversowings if one.date <= (today or date.today())])
-
-
-def _beside(
-    place: Lawn, ahead: Outlook, other: Answer | None, taught: Teaching | None
-) -> tuple[Beside | None, tuple[str, ...]]:
-    """What a lawn is compared with, and warnings: where that can't be done, or one is read otherwise."""
-    if other is None:
-        return None, ()
-    name = _told_apart(place, other.lawn)
-    # taught otherwise, its photos err otherwise
-    same = compare.one_lawn(ahead.season, other.season) and not (taught or other.taught)
-    try:
-        found = compare.every_way(ahead, other.outlook, name=name, same_lawn=same)
-    except SeasonError as error:
-        return None, (f"not compared with {name}: {error}",)
-    said = [f"{name}: {other.taught.sentence}"] if other.taught else []
-    said += compare.beds_of_one(ahead.season, other.season, name=name)
-    if (other.taught is None) != (taught is None):
-        which = "this lawn" if taught else name
-        said.append(f"only {which} is taught: part of what {name} differs by may come from that")
-    return Beside(name, other.course, tuple(one.sentence for one in found)), tuple(said)
-
-
-def _told_apart(place: Lawn, other: Lawn) -> str:
-    """What another lawn is called beside this one: by its year, else its folder, where it has its name."""
-    if other.name != place.name:
-        return other.name
-    this, last = (max(sown.date for sown in one.sowings if not sown.area_m).year for one in (place, other))
-    return f"{other.name} {last}" if this != last else f"{other.name} ({other.folder.name})"
 
 
 def _stripes(place: Lawn, ahead: Outlook, told: Sequence[Patch]) -> tuple[str, ...]:
