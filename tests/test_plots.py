@@ -267,7 +267,7 @@ def test_a_photo_tells_of_its_own_plot_where_paths_lie_between_them(tmp_path: Pa
     place = lawn.read(tmp_path)
     wide = Grid(0.1, -2.0, -0.5, rows=10, cols=40)  # from x = -1 to 3 m; plot 42 begins at 2.25 m
     measured = [spot(wide, np.full(400, 0.6), 41, day, (1.0, 1.2), place) for day in (12, 21, 30)]
-    answer = survey._answer(place, tuple(measured), None, None)
+    answer = survey.answered(place, tuple(measured))
     assert np.isfinite(answer.season.cover).any()
     with (place.results_dir / "plots-by-date.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
@@ -306,7 +306,7 @@ def test_nothing_of_a_plot_is_told_by_the_photo_of_another(
     for day in (12, 21, 30):
         measured.append(spot(wide, np.full(600, 0.6), number, day, peg, place))
         measured.append(spot(narrow, np.full(100, 0.3), 42, day, (3.03, 1.2), place))
-    found = survey._answer(place, tuple(measured), None, None)
+    found = survey.answered(place, tuple(measured))
     rows = [(row["plot"], row["cover"], row["why"]) for row in table(place, "plots-by-date.csv")]
     assert set(rows) == {("41", "0.6", ""), ("42", "0.3", ""), ("43", "", "no photo")}
     photos = {(row["view"], row["cover"]) for row in table(place, "photos.csv")}
@@ -329,7 +329,7 @@ def test_a_plot_without_a_cell_is_told(tmp_path: Path) -> None:
     place, narrow = lawn.read(tmp_path), Grid(0.1, -0.5, -0.5, rows=10, cols=10)
     middles = ((1, (1.0, 1.0)), (2, (2.36, 1.0)), (3, (4.0, 1.0)))
     measured = [spot(narrow, np.full(100, 0.5), plot, 30, at_m, place) for plot, at_m in middles]
-    found = survey._answer(place, tuple(measured), None, None)
+    found = survey.answered(place, tuple(measured))
     assert (found.standings[1].state, found.standings[1].why) == ("not seen", plots.NO_CELL)
     told = "plot 2 has no figure but its photos': no middle of the lawn's 0.5 m cells lies in it"
     assert sum(told in str(note) for note in found.notes) == 1
@@ -348,7 +348,7 @@ def sown(tmp_path_factory: pytest.TempPathFactory) -> answer.Answer:
         + '[[sowing]]\ndate = 2026-03-14\nmix = "perennial ryegrass"\nrate_g_m2 = 35\n'
     )
     place = lawn.read(folder)
-    return survey._answer(place, measured_in(place), None, None)
+    return survey.answered(place, measured_in(place))
 
 
 def measured_in(place: lawn.Lawn) -> tuple[Measured, ...]:
@@ -412,7 +412,7 @@ def test_bare_paths_are_neither_thin_nor_sown(sown: answer.Answer, tmp_path: Pat
         text.replace("step_m = [2.0, 2.5]", "step_m = [2.0, 2.5]\nsize_m = [0.5, 1]")
     )
     place = lawn.read(tmp_path)
-    found = survey._answer(place, measured_in(place), None, None)
+    found = survey.answered(place, measured_in(place))
     assert found.thin == ()
     assert found.plan.seed_g == 0
     assert [one.seen_m2 for one in found.standings] == pytest.approx([0.5, 0.5])

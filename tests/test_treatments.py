@@ -312,7 +312,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> answer.Answer:
     )
     Image.new("RGB", (240, 180), (3, 4, 5)).save(lost)
     found.append(type(found[0])(lost, "lost", None, {"why": "no card could be read"}))
-    return survey._answer(lawn.read(folder), tuple(found), date(2026, 6, 1), None)
+    return survey.answered(lawn.read(folder), tuple(found), today=date(2026, 6, 1))
 
 
 def table(season: answer.Answer, name: str) -> list[dict[str, str]]:

@@ -243,7 +243,7 @@ def test_a_trial_of_rendered_photos(tmp_path: Path) -> None:
     off = []
     for day in sorted({one.facts["taken"][:10] for one in measured}):
         readings = [one.reading for one in measured if one.facts["taken"][:10] <= day]
-        table = survey._table(place, readings, None, date(2026, 12, 1))
+        table = survey.season_table(place, readings, None, today=date(2026, 12, 1))
         found = trial.of_plots(table, plots.of_cells(table, place.plots), mix=RYE)
         for k, number in enumerate(found.numbers):
             truth = np.mean(true[f"{day}-spot-{number}.jpg"])

@@ -68,8 +68,9 @@ from turfeye.teach import Lesson
 from turfeye.trial import Trial
 
 __all__ = [
-    "Filed", "add", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted", "measure", "new",
-    "placing", "round_of", "season", "sow_plan", "teach_lawn", "treatments_of",
+    "Filed", "add", "answered", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted",
+    "measure", "new", "placing", "round_of", "season", "season_table", "sow_plan", "teach_lawn",
+    "treatments_of",
 ]  # fmt: skip
 
 
@@ -107,7 +108,7 @@ def season(
     with lawn.locked(place.folder):
         measured = measure(place, tell=tell)
         tell("growth, forecast and pictures")
-        return _answer(place, measured, today, other)
+        return answered(place, measured, today=today, other=other)
 
 
 def before(folder: Path | str, *, mix: str | None = None, tell: Tell = untold) -> Before:
@@ -271,14 +272,16 @@ def _before(place: Lawn, measured: Sequence[Measured], mix: str | None) -> Befor
     return replace(result, files=results.write_before(result))
 
 
-def _answer(place: Lawn, measured: tuple[Measured, ...], today: date | None, other: Answer | None) -> Answer:
+def answered(
+    place: Lawn, measured: Sequence[Measured], *, today: date | None = None, other: Answer | None = None
+) -> Answer:
     """From measured photos to what to do, written to the results folder."""
     good = [one for one in measured if one.table is not None]
     if not good:
         raise doubts.nothing_measured(place, measured)
     readings = byphoto.readings(place, good)
     weather = temperatures.of_folder(place.folder)
-    table = _table(place, readings, weather, today)
+    table = season_table(place, readings, weather, today=today)
     if not np.isfinite(table.cover).any():
         raise doubts.nothing_seen(place, good)
     mix = mixes.get(table.sowing.mix, place.mixes)
@@ -352,15 +355,16 @@ def treatments_of(place: Lawn) -> treatments.Treatments:
     return treatments.read(place.folder, numbers, taken=taken)
 
 
-def _table(
+def season_table(
     place: Lawn,
     readings: Sequence[Reading],
     weather: temperatures.Temperatures | None,
+    *,
     today: date | None,
 ) -> Season:
     """The season's dated table, with what came before the last sowing and what was sown again since."""
     sowing = place.sowing
-    assert sowing is not None  # told before anything was measured
+    assert sowing is not None  # `season` tells so before anything is measured
     earlier, since = seasons.split(readings, place.sowings)
     grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
     mix, plot_of = mixes.get(sowing.mix, place.mixes), plots.of_grid(grid, place.plots)
