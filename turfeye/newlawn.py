@@ -7,6 +7,7 @@ import math
 import shlex
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -76,14 +77,14 @@ def make(
     Raises LawnError when a lawn is there already, the facts hold mistakes, or a mix, rate or target cover is
     given with no date that it goes with; then nothing is written.
     """
-    folder = _vacant(folder)
+    folder, begun = _vacant(folder), _Begun(sown, mix, rate_g_m2, target_cover, target_date)
     text = _text(
         name=name or _name_of(folder),
         # a tape reads millimetres
         outline_m=[(round(float(x), 3), round(float(y), 3)) for x, y in outline_m],
         cell_m=cell_m,
-        sowing=_first_sowing(folder, sown, mix, rate_g_m2),
-        target=_first_target(sown, mix, target_cover, target_date),
+        sowing=begun.sowing(folder),
+        target=begun.target(),
     )
     text = lawntext.known_by(text, by_folder(folder))
     part = parse(text, folder, wording=WORDING)
@@ -117,8 +118,8 @@ def again(
         mix, rate_g_m2 = last.mix, last.rate_g_m2 if rate_g_m2 is None else rate_g_m2
     if there.target and target_cover is None and (sown or target_date):
         target_cover = there.target.cover
-    sowing = _first_sowing(folder, sown, mix, rate_g_m2, own=there.mixes)
-    target = _first_target(sown, mix, target_cover, target_date, own=there.mixes)
+    begun = _Begun(sown, mix, rate_g_m2, target_cover, target_date, there.mixes)
+    sowing, target = begun.sowing(folder), begun.target()
     text = lawntext.without(lawnfile.text_of(there.folder), OF_A_SEASON)
     text = lawntext.with_value(text, "name", name) if name else text
     text = lawntext.known_by(text, by_folder(folder))
@@ -203,58 +204,51 @@ def odd_rate(made: Lawn) -> str:
     return ""
 
 
-def _first_sowing(
-    folder: Path,
-    sown: dt.date | None,
-    mix: str | None,
-    rate_g_m2: float | None,
-    *,
-    own: Sequence[Mapping[str, Any]] = (),
-) -> dict[str, Any] | None:
-    """The sowing as a new lawn's file has it; None where none was given."""
-    if sown is None:
-        if mix is None and rate_g_m2 is None:
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """What a new lawn's season begins with, as far as it was told."""
+
+    sown: dt.date | None
+    mix: str | None
+    rate_g_m2: float | None
+    target_cover: float | None
+    target_date: dt.date | None
+    own: Sequence[Mapping[str, Any]] = ()  # mixes of the lawn's own
+
+    def sowing(self, folder: Path) -> dict[str, Any] | None:
+        """The sowing as a new lawn's file has it; None where none was given."""
+        if self.sown is None:
+            if self.mix is None and self.rate_g_m2 is None:
+                return None
+            raise LawnError(
+                "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown "
+                "2026-03-14. Before the work leave them out here, and give the mix to: turfeye plan "
+                f"{shlex.quote(str(folder))} --before --mix"
+            )
+        usual = self._known_mix
+        # the usual rate is that of overseeding, else of a new lawn; of some mixes neither is known
+        rate = usual.rate_g_m2("over") or usual.rate_g_m2("new") if self.rate_g_m2 is None else self.rate_g_m2
+        sowing = {"date": self.sown, "mix": USUAL_MIX if self.mix is None else self.mix}
+        return sowing if rate is None else sowing | {"rate_g_m2": rate}
+
+    def target(self) -> dict[str, Any] | None:
+        """The target as a new lawn's file has it, by default the mix's; None without a date."""
+        usual_cover, days = self._known_mix.usual_target()
+        end = self.target_date or (self.sown + dt.timedelta(days=days) if self.sown else None)
+        if end is None and self.target_cover is not None:
+            raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
+        if end is None:
             return None
-        raise LawnError(
-            "a mix and its rate belong to a sowing, and no date of sowing was given: add --sown 2026-03-14. "
-            "Before the work leave them out here, and give the mix to: turfeye plan "
-            f"{shlex.quote(str(folder))} --before --mix"
-        )
-    mix = USUAL_MIX if mix is None else mix
-    rate = _usual_rate_g_m2(mix, own) if rate_g_m2 is None else rate_g_m2
-    return {"date": sown, "mix": mix} | ({} if rate is None else {"rate_g_m2": rate})
+        return {"cover": usual_cover if self.target_cover is None else self.target_cover, "date": end}
 
-
-def _first_target(
-    sown: dt.date | None,
-    mix: str | None,
-    cover: float | None,
-    on: dt.date | None,
-    *,
-    own: Sequence[Mapping[str, Any]] = (),
-) -> dict[str, Any] | None:
-    """The target as a new lawn's file has it, by default the mix's; None without a date."""
-    usual_cover, days = _mix(USUAL_MIX if mix is None else mix, own).usual_target()
-    end = on or (sown + dt.timedelta(days=days) if sown else None)
-    if end is None and cover is not None:
-        raise LawnError("a target cover needs its date: add --target 2026-05-09, or --sown 2026-03-14")
-    if end is None:
-        return None
-    return {"cover": usual_cover if cover is None else cover, "date": end}
-
-
-def _usual_rate_g_m2(name: str, own: Sequence[Mapping[str, Any]]) -> float | None:
-    """The mix's own rate for overseeding, else for a new lawn; None where it is not known."""
-    mix = _mix(name, own)
-    return mix.rate_g_m2("over") or mix.rate_g_m2("new")
-
-
-def _mix(name: str, own: Sequence[Mapping[str, Any]]) -> mixes.Mix:
-    """The mix, or the usual one: one that is not known is told with the other mistakes."""
-    try:
-        return mixes.get(name, own)
-    except LawnError:
-        return mixes.get(USUAL_MIX)
+    @property
+    def _known_mix(self) -> mixes.Mix:
+        """The mix, by default the usual one, which stands in for one that is not known: that is told with the
+        other mistakes."""
+        try:
+            return mixes.get(USUAL_MIX if self.mix is None else self.mix, self.own)
+        except LawnError:
+            return mixes.get(USUAL_MIX)
 
 
 def _name_of(folder: Path) -> str:
