@@ -9,6 +9,7 @@ import os
 import re
 import shlex
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -1005,6 +1006,25 @@ def test_what_to_do_is_told_by_what_the_system_says(
     done = run("lawn", "show", "x")
     assert done.exit_code == 2
     assert done.stderr.startswith(f"turfeye: can't use x/results/sheet.html: {os.strerror(number)}; {says}")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such signals there")
+@pytest.mark.parametrize("ended", ["SIGTERM", "SIGHUP"])
+def test_a_closed_terminal_stops_a_run_as_ctrl_c_does(ended: str) -> None:
+    """It ended at once, with photos filed whose plots were not yet written down."""
+    code = (
+        "import sys, time; from turfeye import cli\n"
+        "@cli.root.command()\n"
+        "def wait():\n    print('ready', flush=True); time.sleep(30)\n"
+        "sys.argv = ['turfeye', 'wait']; cli.main()"
+    )
+    command, pipe = [sys.executable, "-c", code], subprocess.PIPE
+    begun = subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True)
+    assert begun.stdout is not None
+    assert begun.stdout.readline() == "ready\n"
+    begun.send_signal(getattr(signal, ended))
+    _, told = begun.communicate(timeout=20)
+    assert (begun.returncode, told.count("stopped; no file is left half written")) == (130, 1)
 
 
 def test_a_run_that_is_stopped_says_so_and_goes_on_the_next_time(

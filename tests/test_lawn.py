@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+import unicodedata
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -485,6 +486,21 @@ def test_before_the_work(folder: Path, tmp_path: Path) -> None:
     late = picture(tmp_path / "b.jpg", taken=datetime(2026, 4, 1, 9), seed=2)
     with pytest.raises(DateError, match="without --before"):
         filing.add(folder, [late], before=True)
+
+
+def test_a_folder_that_can_t_be_written_to_is_named_itself(folder: Path) -> None:
+    """It was told by the lock's file in it, which nobody knows."""
+    (folder / lawn.LOCK_NAME).unlink(missing_ok=True)
+    (folder / lawn.LOCK_NAME).mkdir()
+    with pytest.raises(OSError, match="directory") as told, lawn.locked(folder):
+        pass
+    assert told.value.filename == str(folder)
+
+
+def test_a_name_as_a_mac_writes_it_is_filed_in_whole_letters(folder: Path, tmp_path: Path) -> None:
+    source = picture(tmp_path / unicodedata.normalize("NFD", "2026-04-02 Rückseite.jpg"))
+    (filed,) = filing.add(folder, [source])
+    assert filed.path.name.startswith("2026-04-02T12-00-00-2026-04-02_Rückseite-")
 
 
 def with_known_by(folder: Path) -> str:

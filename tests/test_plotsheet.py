@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import Polygon, box
 
-from turfeye import lawn, newlawn, plotsheet, survey
+from turfeye import doubts, lawn, newlawn, plotsheet, survey
 from turfeye.errors import LawnError
 from turfeye.lawnrecords import Plot, Spot
 
@@ -61,9 +61,9 @@ def mistakes(folder: Path, text: str, *, more: str = "") -> list[str]:
 
 
 @pytest.mark.parametrize("between", [",", ";", "\t"])
-@pytest.mark.parametrize(("end", "mark"), [("\r\n", "\ufeff"), ("\n", ""), ("\r", "")])
+@pytest.mark.parametrize(("end", "mark"), [("\r\n", "\ufeff"), ("\n", ""), ("\r", ""), ("\n", "sep={}\n")])
 def test_two_hundred_plots_come_from_one_sheet(tmp_path: Path, between: str, end: str, mark: str) -> None:
-    trial = place(tmp_path, exported(sheet_rows(), between, end, mark))
+    trial = place(tmp_path, exported(sheet_rows(), between, end, mark.format(between)))
     assert [plot.number for plot in trial.plots] == list(range(1, 201))
     assert trial.plots[0] == Plot(1, (1.1, 1.3), (1.2, 1.6))
     assert trial.plots[20] == Plot(21, (29.6, 3.3), (1.2, 1.6))  # back from the other end
@@ -149,6 +149,12 @@ def test_a_sheet_in_centimetres_is_one_line(tmp_path: Path) -> None:
 )
 def test_what_is_wrong_with_a_sheet_is_told(tmp_path: Path, text: str, says: str) -> None:
     assert mistakes(tmp_path, text)[0].startswith(says)
+
+
+def test_an_empty_sheet_is_told_as_not_read(tmp_path: Path) -> None:
+    (told,) = doubts.of_treatments(trial := place(tmp_path, ""), survey.treatments_of(trial))
+    assert "nothing says where its plots are" in told
+    assert "(it has none)" in told
 
 
 def test_plots_are_told_once(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from turfeye.answer import compared, name_beside
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
 from turfeye.errors import AlignmentError, CardError, DateError, LawnError, SeasonError
+from turfeye.lawnrecords import Sowing
 from turfeye.outline import signed_area
 
 ROOT = Path(__file__).parent.parent
@@ -581,6 +582,22 @@ def test_a_plan_that_was_sown_begins_anew_there(ferry, tmp_path):
         survey.sow_plan(folder, dt.date(2026, 5, 9), today=dt.date(2026, 5, 8))
     with pytest.raises(DateError, match="not after the lawn's own sowing on 2026-03-14"):
         survey.sow_plan(folder, dt.date(2026, 3, 14), today=dt.date.max)
+
+
+def test_a_plan_that_another_turfeye_sows_meanwhile_is_not_sown_twice(answer, tmp_path, monkeypatch):
+    folder, on = tmp_path / "back", dt.date(2026, 4, 12)
+    shutil.copytree(answer.lawn.folder, folder)
+    other = Sowing(on, "perennial ryegrass", 20.0, ((1, 1), (2, 1), (2, 2), (1, 2)))
+
+    def meanwhile(*_, **__):
+        lawn.add_sowings(folder, [other], ["by another turfeye"])
+        return answer
+
+    monkeypatch.setattr(survey, "season", meanwhile)
+    assert any(task.seed_g > 0 for task in answer.plan.tasks)
+    with pytest.raises(LawnError, match="parts sown on 2026-04-12 already, and they count"):
+        survey.sow_plan(folder, on, today=dt.date.max)
+    assert lawn.read(folder).oversowings == (other,)
 
 
 def test_only_what_was_sown_of_a_plan_begins_anew_with_the_mix_that_was_sown(ferry, tmp_path):

@@ -131,6 +131,8 @@ def test_what_a_spreadsheet_writes_with_decimal_commas_is_read(tmp_path):
     want = temperatures.read(temperatures_file(tmp_path, "date,min_c,max_c\n2026-03-14,3.5,11\n"))
     for text in (
         "Date;Min_C;Max_C\n2026-03-14;3,5;11,0\n",
+        "Date;Min_C;Max_C\n2026-03-14;3,5;11,0\n;;\n;;\n",
+        "sep=;\nDate;Min_C;Max_C\n2026-03-14;3,5;11,0\n",
         "date\tmin_c\tmax_c\tplace\n2026-03-14\t3.5\t11\tx\n",
     ):
         found = temperatures.read(temperatures_file(tmp_path, text))

@@ -132,7 +132,7 @@ def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
 def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] = ()) -> list[str]:
     """What ``treatments.csv`` does not say of the plots, or says so that they can't be ``compared``."""
     if not place.plots and (place.folder / plotsheet.FILE_NAME).is_file():
-        names = [name for name in plotsheet.read(place.folder).names if name]
+        names = [name for name in plotsheet.read(place.folder).names if name] or ["none"]
         return [
             f"{plotsheet.FILE_NAME} is not read: nothing says where its plots are, neither columns called "
             f"{listed(plotsheet.SIDES)} (it has {listed(names)}) nor [[plots]] in {FILE_NAME}"

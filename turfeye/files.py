@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tempfile
 from pathlib import Path
 
 from turfeye.errors import LawnError
 
+_SEPARATOR = re.compile(r"sep=([,;\t])\s*\n", re.IGNORECASE)
+
 
 def table_text(path: Path) -> tuple[str, str]:
     """The text of a user's table, and what parts its columns: whichever of , ; tab its first row has most of.
 
-    Raises LawnError where it is no UTF-8, FileNotFoundError where it is not there.
+    A line ``sep=;`` before that, by which a spreadsheet is told the same, is no row of it. Raises LawnError
+    where it is no UTF-8, FileNotFoundError where it is not there.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -21,24 +25,27 @@ def table_text(path: Path) -> tuple[str, str]:
         raise LawnError(
             f"{path} is not UTF-8 text; save it again as UTF-8, in a spreadsheet as the kind 'CSV UTF-8'"
         ) from None
+    if told := _SEPARATOR.match(text):
+        return text[told.end() :], told[1]
     return text, max(",;\t", key=text.partition("\n")[0].count)
 
 
 def write_atomic(path: Path | str, data: bytes | str) -> Path:
     """Write ``data``, text as UTF-8, to ``path``: beside it first, flushed to disk, then renamed over it.
 
-    Folders on the way are made. Raises OSError when the place can't be written; whatever was there before
-    then stays as it was, and nothing is left beside it.
+    Folders on the way are made; a link stays one, and what it leads to is written. Raises OSError when the
+    place can't be written; whatever was there before then stays as it was, and nothing is left beside it.
     """
     path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    there = Path(os.path.realpath(path))
+    there.parent.mkdir(parents=True, exist_ok=True)
     try:
-        _replace(path, data.encode("utf-8") if isinstance(data, str) else data)
+        _replace(there, data.encode("utf-8") if isinstance(data, str) else data)
     except OSError as error:
         if error.errno is not None:  # from the system
             error.filename = str(path)  # what the user knows, not the file beside it
         raise
-    _sync_folder(path.parent)
+    _sync_folder(there.parent)
     return path
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shlex
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -295,7 +296,8 @@ def _to_come(lawn: Lawn, source: Path, day: dt.date) -> str:
 
 def _filed_name(source: Path, taken: dt.datetime, digest: str) -> str:
     """By time, camera's own name and digest: sorted by time, known again by people, never the same twice."""
-    own = re.sub(r"[^\w.+-]+", "_", original_name(source.name))[:MOST_NAME_CHARS]
+    whole = unicodedata.normalize("NFC", original_name(source.name))  # ü is one letter: a Mac writes two
+    own = re.sub(r"[^\w.+-]+", "_", whole)[:MOST_NAME_CHARS]
     parts = (f"{taken:%Y-%m-%dT%H-%M-%S}", own, digest[:DIGEST_CHARS])
     return "-".join(part for part in parts if part) + source.suffix.lower()
 

@@ -368,7 +368,11 @@ def locked(folder: Path, *, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
 
     Raises LawnError when somebody else still holds it after ``wait_s``.
     """
-    handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as error:
+        error.filename = str(folder)  # what the user knows
+        raise
     try:
         end = time.monotonic() + wait_s
         while not _try_lock(handle):

@@ -151,8 +151,7 @@ def sow_plan(
             f"{on} is not after the lawn's own sowing on {place.sowing.date}; give the day on which the "
             "plan's patches were sown"
         )
-    if any(one.date == on for one in place.oversowings):
-        raise LawnError(f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already; mend them there")
+    _none_sown_on(place, on)
     sown_mix = mixes.get(mix, place.mixes).name if mix else None
     planned = season(folder, today=on, tell=tell)
     tasks = [task for task in planned.plan.tasks if task.seed_g > 0]
@@ -164,11 +163,20 @@ def sow_plan(
     sown = [oversown.by_plan(task, on, sown_mix or planned.season.sowing.mix) for task in tasks]
     if not refused:
         with lawn.locked(place.folder):
+            _none_sown_on(lawn.read(folder), on)  # by another turfeye, meanwhile
             lawn.add_sowings(place.folder, sown, [oversown.remark(task) for task in tasks])
     after = season(folder, today=today, tell=tell)  # so that the results are today's again
     if refused:
         raise LawnError(f"by the photos up to {on} {refused}")
     return after, sum(abs(signed_area(np.array(one.area_m))) for one in sown)
+
+
+def _none_sown_on(place: Lawn, on: date) -> None:
+    if any(one.date == on for one in place.oversowings):
+        raise LawnError(
+            f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already, and they count; if they are "
+            "wrong, mend them there"
+        )
 
 
 def fit_blades(folder: Path | str, top: Path | str, low: Path | str) -> Blades:

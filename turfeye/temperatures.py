@@ -153,6 +153,8 @@ def _take_day(line: int, row: dict[Any, Any], days: dict[date, tuple[float, floa
     """Add one row to ``days``; returns what is wrong with it, or ""."""
     if any(row.pop(None, ())):
         return f"line {line}: more fields than columns; with decimal commas part the columns by semicolons"
+    if not any(row.values()):  # as spreadsheets leave them below a table
+        return ""
     try:
         day = date.fromisoformat(written_day := (row["date"] or "").strip())
     except ValueError:

@@ -6,6 +6,7 @@ with one plain message and exit code 2.
 
 from __future__ import annotations
 
+import signal
 import sys
 from importlib.metadata import version
 
@@ -71,4 +72,8 @@ def main() -> None:
         # A terminal that can't show "m²" gets a question mark, not a traceback.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    for ended in ("SIGTERM", "SIGHUP"):  # as when its terminal is closed: tidied up as after Ctrl-C
+        number = getattr(signal, ended, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
     root()

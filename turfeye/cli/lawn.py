@@ -245,7 +245,7 @@ def show(folder: Path, picture: Path | None) -> None:
         click.echo(f"blades: lean {found.blades.lean:+.2f} ± {found.blades.lean_se:.2f}")
     photos, before = found.photos(), found.photos(before=True)
     days = sorted(taken.date() for taken in map(found.taken, photos) if taken)
-    span = f", {days[0]} to {days[-1]}" if days else ""
+    span = ", " + " to ".join(str(day) for day in sorted({days[0], days[-1]})) if days else ""
     earlier = f"; {len(before)} from before the work" if before else ""
     click.echo(f"{so_many(len(photos), 'photo')}{span}{earlier}")
     if picture:
