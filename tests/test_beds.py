@@ -80,7 +80,7 @@ def test_a_plot_lost_to_a_bed_is_told_as_that(tmp_path) -> None:
     (lost,) = doubts.of_plots_in_beds(lawn.read(tmp_path))
     (small,) = doubts.of_small_plots(lawn.read(tmp_path), np.array([1]))
     assert lost.startswith("plot 2 lies in a [[bed]] and has no figure; ")
-    assert small.startswith("plot 3 has no figure but its photos': no middle of the lawn's 0.5 m cells")
+    assert small.startswith("plot 3 has figures from its own photos only, because no 0.5 m cell")
 
 
 def test_plots_partly_in_a_bed_are_told_with_what_is_left_of_them(tmp_path) -> None:

@@ -229,7 +229,9 @@ def test_of_very_many_photos_a_digest_is_shown_and_the_table_has_each(tmp_path: 
     assert done.stdout.splitlines()[0] == "32 photos taken on 6 May 2026: 30 measured and 2 not"
     again = done.stderr.split("Take these again: ")[1].splitlines()[0]
     assert again.startswith("2 photos (2026-05-06 plot 007.png, 019), each: holds no picture")
-    minded = "Warnings for those measured: 30 photos (2026-05-06 plot 001.png, 002, 003 and 27 more), each: no"
+    minded = (
+        "Warnings for those measured: 30 photos (2026-05-06 plot 001.png, 002, 003 and 27 more), each: no"
+    )
     assert minded in done.stderr
     ranks = [int(rank) for rank in re.findall(r"plot \d+\.png +(\d+) \(", done.stdout)]
     assert ranks == sorted(ranks)

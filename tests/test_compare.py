@@ -163,9 +163,9 @@ def test_one_lawn_has_one_outline_and_its_seasons_lie_apart():
         for one in (this, of_year(2025, outline))
     )
     (told,) = compare.beds_of_one(bedded, last, name="last year")
-    assert told.startswith("last year has no [[bed]] in its lawn.toml, where this lawn has")
+    assert told.startswith("last year has no [[bed]] in its lawn.toml, but this lawn has")
     (told,) = compare.beds_of_one(last, bedded, name="this year")
-    assert told.startswith("this lawn has no [[bed]] in its lawn.toml, where this year has")
+    assert told.startswith("this lawn has no [[bed]] in its lawn.toml, but this year has")
     assert compare.beds_of_one(bedded, less, name="last year") == ()
     assert compare.beds_of_one(bedded, of_year(2026, outline), name="Mill Lane") == ()
 

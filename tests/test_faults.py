@@ -299,7 +299,7 @@ def test_shade_while_the_card_is_in_the_sun(depth):
     assert got.shade_edge
     assert got.other_light[:, 445:].mean() > 0.97
     assert got.other_light[:, :395].mean() < 0.03
-    assert any("in other light than the card" in hint for hint in retake.hints(got))
+    assert any("in different light from the card" in hint for hint in retake.hints(got))
 
 
 def test_sun_while_the_card_is_in_shade():
@@ -317,7 +317,7 @@ def test_all_the_lawn_in_other_light_than_the_card():
 def test_without_a_correction_a_shade_edge_is_only_a_hint():
     got = found(picture(shaded(half())))
     assert not got.other_light.any()
-    assert any(hint.startswith("a shade edge crosses the picture") for hint in retake.hints(got))
+    assert any(hint.startswith("the edge of a shadow crosses the picture") for hint in retake.hints(got))
 
 
 def bowl(lost):

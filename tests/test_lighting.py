@@ -92,7 +92,7 @@ def test_a_sharpened_photo_under_cloud_is_not_told_as_hard_light(tmp_path):
             sharp.save(tmp_path / f"{name}.jpg", quality=93, exif=photo.getexif())
         seen = look(tmp_path / f"{name}.jpg")
         assert seen.hardness > lighting.HARD
-        assert [word in line for line in seen.warnings if "times as unsure" in line] == [True]
+        assert [word in line for line in seen.warnings if "times as uncertain" in line] == [True]
 
 
 def test_a_soft_picture_has_soft_light():

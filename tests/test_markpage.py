@@ -56,12 +56,12 @@ def test_the_page_has_the_lawn_s_beds_where_the_corners_lay_them(tmp_path):
     assert run(root, ["lawn", "new", str(folder), "--propose", str(PHOTO)]).exit_code == 0
     page = folder / "results" / "corners.html"
     assert told(page)["beds_m"] == []
-    assert "beds, laid by the corners" not in page.read_text("utf-8")
+    assert "beds, drawn from the corners" not in page.read_text("utf-8")
     with (folder / "lawn.toml").open("a") as file:
         file.write("\n[[bed]]\narea_m = [[2, 1], [3, 1], [3, 2]]\n")
     assert run(root, ["lawn", "new", str(folder), "--propose", str(PHOTO)]).exit_code == 0
     assert told(page)["beds_m"] == [[[2, 1], [3, 1], [3, 2]]]
-    assert "beds, laid by the corners" in page.read_text("utf-8")
+    assert "beds, drawn from the corners" in page.read_text("utf-8")
 
 
 @pytest.mark.parametrize("count", [3, 4, 5, 6, 7, 9])

@@ -183,7 +183,7 @@ def test_the_plan_says_when_to_look_and_what_to_expect():
     assert judged == AGAIN_THERE.date + timedelta(days=14)
     low, high = map(int, re.search(r"usually (\d+)–(\d+) % covered", words).groups())
     assert 2 <= low < high <= 60
-    ((_, words),) = [entry for entry in dates if entry[1].startswith("expect 75 % covered at the earliest")]
+    ((_, words),) = [entry for entry in dates if entry[1].startswith("earliest date for 75 % cover")]
     assert "usually by" not in words  # a sixth of such lawns stay below it
     # half of its gain after 19 days, at a pace of 4.5 (data/mixes.toml)
     end = mixes.CLOSED_COVER * mix.growth.final_cover[0]
@@ -192,9 +192,7 @@ def test_the_plan_says_when_to_look_and_what_to_expect():
     middle = reached_on(start, end, target, half_days=19, pace_days=4.5)
     nearer = replace(season, target=replace(season.target, cover=target))
     dates = workplan.plan(outlook.fit(nearer), (), mix, outline_m=outline).dates
-    ((first, words),) = [
-        entry for entry in dates if entry[1].startswith("expect 70 % covered at the earliest")
-    ]
+    ((first, words),) = [entry for entry in dates if entry[1].startswith("earliest date for 70 % cover")]
     by = date(2026, 5, int(re.search(r"usually by (\d+) May", words)[1]))
     assert (first - AGAIN_THERE.date).days < middle < (by - AGAIN_THERE.date).days
 
@@ -218,7 +216,10 @@ def test_a_part_photographed_too_early_is_to_be_photographed_again():
     made = outlook.fit(season)
     outline = np.array([[0, 0], [15, 0], [15, 10], [0, 10.0]])
     dates = workplan.plan(made, (), mixes.get("perennial ryegrass"), outline_m=outline).dates
-    assert (date(2026, 4, 18), "photograph what was sown again on 4 April: from now on it is judged") in dates
+    assert (
+        date(2026, 4, 18),
+        "photograph what was sown again on 4 April: from this day on it is judged",
+    ) in dates
 
 
 def test_the_plan_says_nothing_of_parts_that_were_seen_since():
@@ -248,7 +249,7 @@ def test_the_later_of_two_sowings_counts_and_small_ones_are_told():
     assert season.flags[1].startswith("20.0 m² sown again on 14 April: its 80 cells begin")
     season = oversown.marked(replace(season, oversown=(), flags=()), [small])
     assert not season.oversown
-    assert "is hardly a part of any cell" in season.flags[0]
+    assert "covers hardly any of a cell" in season.flags[0]
 
 
 def test_places_sown_on_one_day_are_one_part():

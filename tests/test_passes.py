@@ -263,21 +263,24 @@ def test_a_strip_that_is_likely_only_late_waits_and_is_told_so_everywhere():
     assert patches.thin(fitted) == ()
     (strip,) = found
     assert (truth.share[strip.cells] > 0).all()
-    assert re.search(r"strip .* waits: likely the seed is there and only late \((\d+) %\)", strip.because)
+    assert re.search(r"strip .* waits: the seed is likely there and merely late \((\d+) %\)", strip.because)
     assert strip.how_sure >= patches.WAITS
     told = settled.by_patches(fitted, found)
     assert not (told.state == "thin").any()
     assert told.lawn.counts["thin"] == 0 == told.lawn.thin_m2
     assert "is thin" in told.lawn.sentence  # none is
     were_thin = np.flatnonzero(fitted.state == "thin")
-    assert all(told.why[k].endswith("; but of a strip that comes late, patch 1") for k in were_thin)
+    assert all(told.why[k].endswith("; but part of a strip that is merely late, patch 1") for k in were_thin)
     corners = np.array([[0, 0], [season.grid.cols * 0.5, 0], [season.grid.cols * 0.5, 6], [0, 6.0]])
     plan = workplan.plan(told, found, mixes.get("perennial ryegrass"), outline_m=corners)
     assert plan.seed_g == 0 == plan.dressing_l
     assert plan.sentence.startswith(
-        "Nothing to reseed yet. Patch 1 comes late and gets no seed so far: a photo"
+        "Nothing to reseed yet. Patch 1 is merely late and gets no seed yet: a photo"
     )
-    assert any(what.startswith("photograph again: whether patch 1 will fill") for _, what in plan.dates)
+    assert any(
+        what.startswith("photograph again: it is still open whether patch 1 will fill in")
+        for _, what in plan.dates
+    )
 
 
 def test_thin_cells_have_the_chance_of_their_patch():
@@ -289,10 +292,10 @@ def test_thin_cells_have_the_chance_of_their_patch():
     told = settled.by_patches(fitted, [sure])
     thin = sure.cells[fitted.state[sure.cells] == "thin"]
     assert states.chance_short(told.p_thin[thin]) == pytest.approx(0.95)
-    assert all("very likely it won't fill (95 %)" in told.why[k] for k in thin)
-    assert "very likely won't fill" in told.lawn.sentence
+    assert all("very likely it won't fill in (95 %)" in told.why[k] for k in thin)
+    assert "very likely won't fill in" in told.lawn.sentence
     doubtful = settled.by_patches(fitted, [replace(sure, how_sure=0.5)])
-    assert "whether they will fill is open" in doubtful.lawn.sentence
+    assert "whether they will fill in is still open" in doubtful.lawn.sentence
     assert told.lawn.counts == fitted.lawn.counts
 
 
@@ -335,6 +338,6 @@ def test_the_client_is_told_of_a_strip_that_comes_late(answer):
     recipe = replace(StripRecipe.mixed(410_005), left_out_m=())
     fitted = outlooks.fit(lawn_with_strip(410_005, recipe, until_day=29)[0])
     page = sheet.client_page(replace(answer, slow=patches.thin_or_slow(fitted)))
-    assert "One strip comes late" in page
-    assert "no more of it is sown for now" in page
+    assert "One strip is late" in page
+    assert "no more is sown for now" in page
     assert "comes late" not in sheet.client_page(answer)

@@ -90,7 +90,7 @@ def test_two_patches_are_outlined_below_cell_size(seed):
         assert patch.deficit == pytest.approx(1 - 0.06 / 0.75, abs=0.08)
         assert patch.how_sure > 0.9
         assert set(patch.cells) <= set(np.flatnonzero(disc_share(GRID, x, y, radius + 0.5)))
-        assert "where the target is 75 % and the lawn around it comes to" in patch.because
+        assert "while the target is 75 % and the lawn around it reaches" in patch.because
 
 
 def test_past_the_target_a_patch_is_told_by_what_it_has_now():
@@ -106,7 +106,7 @@ def test_past_the_target_a_patch_is_told_by_what_it_has_now():
     patch = patches.thin(old)[0]
     assert (1 - patch.deficit) * season.target.cover == pytest.approx(now, abs=0.02)
     last, by = season.visits[-1].taken.date(), early.target.date
-    assert f"covered on {short_day(last)}, where the target was 75 % by {short_day(by)}" in patch.because
+    assert f"covered on {short_day(last)}, while the target was 75 % by {short_day(by)}" in patch.because
     assert old.due_on == last
     assert made.due_on == season.target.date
     assert made.cover_due is made.cover_at_target
@@ -211,7 +211,7 @@ def test_words_of_spots_agree_with_the_forecast():
     outlook = seen_by_spots(covers=(0.4, 1.0))
     rest = np.nanmean(outlook.cover_at_target[(outlook.state != "thin") & (outlook.state != "not seen")])
     told = [
-        re.search(r"and the rest that was seen comes to (\d+) %", p.because) for p in patches.thin(outlook)
+        re.search(r"and the rest that was seen reaches (\d+) %", p.because) for p in patches.thin(outlook)
     ]
     assert told
     assert all(abs(int(found[1]) - 100 * rest) < 2 for found in told if found)
@@ -224,7 +224,8 @@ def test_a_patch_that_no_cell_lies_wholly_inside_is_told_by_what_its_cells_show(
     found = {round(float(patch.x_m)): patch.because for patch in patches.thin(outlook)}
     assert re.match(r"will be \d+ % covered on", found[7])
     told = re.match(
-        r"its cells will be (\d+) % covered on .*, as if what is outlined were at (\d+) %", found[3]
+        r"the cells it lies in will be (\d+) % covered on .*, as if the patch itself were at (\d+) %",
+        found[3],
     )
     thin = (outlook.state == "thin") & (np.abs(outlook.season.x_m - 3) < 1)
     in_cells, outlined = map(int, told.groups())
@@ -314,4 +315,4 @@ def test_bare_holes_before_the_work():
     assert found[0].area_m2 == pytest.approx(np.pi * 0.81, rel=0.1)
     assert found[1].area_m2 == pytest.approx(np.pi * 0.49, rel=0.12)
     assert found[0].deficit == pytest.approx(0.95, abs=0.06)
-    assert "bare soil, where the lawn around it has 10 %" in found[0].because
+    assert "bare soil, against 10 % in the lawn around it" in found[0].because

@@ -185,12 +185,14 @@ def test_the_plan_s_files_have_the_plots(trial: lawn.Lawn) -> None:
 def test_lines_for_people_name_the_plots(trial: lawn.Lawn) -> None:
     patches = placed(trial)
     steps = _spreading([task(patches[0], 20), task(patches[1], 4), task(patches[2], 3)])
-    assert steps[0].startswith("Patch 1 (plots 11 (50 %) and 12 (50 %)): weigh 20 g, split 10 g + 10 g;")
-    pinches = "Patches 2 and 3 (plot 17): a pinch each by hand, 7 g in all, too little to weigh."
+    assert steps[0].startswith(
+        "Patch 1 (plots 11 (50 %) and 12 (50 %)): weigh out 20 g, split into 10 g + 10 g;"
+    )
+    pinches = "Patches 2 and 3 (plot 17): a pinch each, by hand, 7 g in all: too little to weigh."
     assert steps[2] == pinches  # one lies beside the plots: nothing is weighed for both
     steps = _spreading([task(patches[0], 20), task(patches[1], 20), task(patches[2], 4)])
     assert steps[0].startswith(
-        "Patches 1 and 2 (plots 11, 12 and 17): weigh 20 g for each, split 10 g + 10 g;"
+        "Patches 1 and 2 (plots 11, 12 and 17): weigh out 20 g for each, split into 10 g + 10 g;"
     )
     line = answer._patches("Thin", patches)
     assert line.startswith("Thin: 3 patches in 3 plots, ")
@@ -331,7 +333,9 @@ def test_a_plot_without_a_cell_is_told(tmp_path: Path) -> None:
     measured = [spot(narrow, np.full(100, 0.5), plot, 30, at_m, place) for plot, at_m in middles]
     found = survey.answered(place, tuple(measured))
     assert (found.standings[1].state, found.standings[1].why) == ("not seen", plots.NO_CELL)
-    told = "plot 2 has no figure but its photos': no middle of the lawn's 0.5 m cells lies in it"
+    told = (
+        "plot 2 has figures from its own photos only, because no 0.5 m cell of the lawn has its middle in it"
+    )
     assert sum(told in str(note) for note in found.notes) == 1
 
 
@@ -437,7 +441,7 @@ def test_a_trial_s_files_and_page_are_by_plot(sown: answer.Answer) -> None:
     number = {(row["x_m"], row["y_m"]): row["plot"] for row in cells}
     assert [number[x, "1.25"] for x in ("0.45", "1.95", "2.05", "5.05")] == ["41", "41", "42", ""]
     page = (results / "sheet.html").read_text()
-    assert "How each plot stands" in page
+    assert "How each plot is doing" in page
     assert '<th class="n">Plot</th>' in page
     assert re.search(r'Thin, %</th></tr>.*<td class="n">41</td>.*<td class="n">0</td></tr>', page, re.DOTALL)
     assert "<td>1 thin</td><td>42</td>" in page
@@ -468,8 +472,8 @@ def test_plots_seen_in_views_only_stand_beside_those_with_photos_of_their_own(so
     means = Treatments(("treatment",), {41: {"treatment": "A"}, 42: {"treatment": "B"}})
     with_views = replace(sown, plots=rows, outlook=replace(sown.outlook, season=season))
     page = sheet.page(with_views, dict.fromkeys(("map-states", "curve", "visits"), b""))
-    assert "How each plot stands, by all photos" in page
-    assert re.search(r"by all photos.*Seed, g.*<td class=\"n\">42</td>", page, re.DOTALL)
+    assert "How each plot is doing, from all photos" in page
+    assert re.search(r"from all photos.*Seed, g.*<td class=\"n\">42</td>", page, re.DOTALL)
     by_date = bydate.rows(
         sown.lawn, sown.season, plots.of_cells(sown.season, sown.lawn.plots), measured_in(sown.lawn), means
     )
@@ -534,13 +538,15 @@ def test_a_plan_of_very_many_small_patches_goes_plot_by_plot(sown: answer.Answer
     numbers = ["22,", "23,", "24"]  # by which --patch takes them
     assert ["42", *numbers, "0.6,", "0.6;", "1.1,", "1.4;", "1.3,", "2.0", "0.12", "6", "g", "4.5"] in rows
     assert sum(row[:1] in (["41"], ["42"], ["beside"]) for row in rows) == 3
-    assert "along the side A–B, then in from it, measured from the plot's corner nearest to A." in result.stdout
+    assert (
+        "along the side A–B, then in from it, measured from the plot's corner nearest to A." in result.stdout
+    )
 
     page = sheet.page(answered, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert "0.6, 0.6; 1.1, 1.4; 1.3, 2.0" in page
     assert "22, 23, 24" in page
     assert '<table class="tasks' not in page
-    assert "only where the trial allows it" in page
+    assert "only if the trial allows it" in page
     few = sheet.page(sown, dict.fromkeys(("map-states", "curve", "visits", "plan"), b""))
     assert '<table class="tasks' in few
 

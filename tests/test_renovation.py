@@ -104,7 +104,7 @@ def test_no_place_gets_less_seed_than_the_turf_around_it(name, soil):
     own = listed(table, mix, settings=PlanSettings(rate_g_m2=20))
     (place,) = (line for line in own.lines if line.place == "bare place 1")
     assert place.amount == pytest.approx(20 * place.area_m2, abs=0.51)
-    assert "bare are sown at your rate, the rest too." in own.sentence
+    assert "of bare ground is sown at your rate, the rest too." in own.sentence
 
 
 def test_marked_places_are_found_by_tape():
@@ -140,7 +140,7 @@ def test_the_page_begins_with_all_there_is_to_bring_whatever_the_mix_is_called()
     lead = lead.replace("\u00a0", " ")
     assert lead == f"{found.amounts}."
     page = sheet.materials_page(before, {"before-cover": b""})
-    assert found.sowing.startswith("1.50 m² bare are sown ")
+    assert found.sowing.startswith("1.50 m² of bare ground is sown ")
     assert found.sowing in html.unescape(page)
     assert found.sowing in found.sentence
     assert lead.endswith(f"{found.dressing_bags} bags of dressing ({found.dressing_l:.1f} L).")
@@ -189,7 +189,7 @@ def test_ground_that_is_bare_nearly_everywhere_is_prepared_and_has_no_holes(shar
     fescue = listed(bared(share), mixes.get("fine fescue"))
     assert fescue.seed_g == round(21.95 * 54)  # 4-5 lb/1000 ft2, extension tables: 19.5-24.4
     assert "fine fescue's rate for new lawns" in fescue.lines[0].because
-    assert "prepared ground, sown all over at the rate for new lawns" in fescue.sentence
+    assert "prepared ground and is sown all over at the rate for new lawns" in fescue.sentence
     assert not any("buried cables" in text for text in found.cautions)
     own = listed(bared(share), settings=PlanSettings(rate_g_m2=20, spare_pct=0))
     assert own.seed_g == 1080
@@ -206,7 +206,7 @@ def test_no_fill_is_counted_that_nobody_measured(share):
     new, over = fescue.rate_g_m2("new"), fescue.rate_g_m2("over")
     by_hand = share * 54 * (0.93 * new + 0.07 * over) + (1 - share) * 54 * over  # 0.93 of those cells is bare
     assert found.seed_g == pytest.approx(by_hand, rel=0.03)
-    said = re.search(r"([\d.]+) m² bare are sown at the rate for new lawns", found.sentence)
+    said = re.search(r"([\d.]+) m² of bare ground is sown at the rate for new lawns", found.sentence)
     assert said
     assert float(said[1]) == pytest.approx(share * 54, rel=0.05)
 

@@ -325,7 +325,7 @@ def test_late_in_a_season_what_is_near_its_target_is_told_as_near_it():
         assert ((p > 0.3) & (p < 0.7)).all()
         above = made.cover_at_target >= target.cover
         assert made.state.tolist() == np.where(above, "on course", "slow").tolist()
-        assert all(why.endswith("%: as near it as photos can tell") for why in made.why)
+        assert all(why.endswith("%: too near the target for photos to tell") for why in made.why)
         assert all(", between " in why for why in made.why)
         assert made.lawn.missing == ""
 
@@ -348,12 +348,12 @@ def test_a_lawn_that_does_not_come_is_told_as_overdue():
     days, covers = [4, 11, 18, 25, 32], [0.03, 0.03, 0.04, 0.04, 0.05]
     early, late = outlook.fit(course(days[:3], covers[:3])), outlook.fit(course(days, covers))
     assert set(early.state) == {"too soon to say"}
-    assert "% of its rise, and is judged from 15 %" in early.lawn.missing
+    assert "% of its growth, and is judged from 15 %" in early.lawn.missing
     # what may never come is not forecast as if it were only late: 75 % (61 to 86) without that doubt
     assert late.lawn.cover_at_target < 0.2
     assert late.lawn.cover_at_target_high > 0.5
     assert (late.p_on_target < 0.3).all()
-    assert "24 of 24 cells: hardly any rise by day 32, when such lawns are half grown" in late.lawn.sentence
+    assert "24 of 24 cells: hardly any growth by day 32, when such lawns are half grown" in late.lawn.sentence
     due = replace(late.season, target=Target(0.75, SOWN + timedelta(days=30)))
     assert set(outlook.fit(due).state) == {"slow"}  # what was due by now is not too soon to judge
 
@@ -388,11 +388,11 @@ def test_the_headline():
     counts = made.lawn.counts
     assert tuple(counts) == STATES
     assert sum(counts.values()) == made.lawn.cells == 140
-    assert made.lawn.sentence.startswith(
-        f"{100 * made.lawn.cover_now:.0f} % covered on day 28, where this mix"
-    )
+    assert made.lawn.sentence.startswith(f"{100 * made.lawn.cover_now:.0f} % covered on day 28 (this mix")
     assert f"{counts['thin']} of 140 cells" in made.lawn.sentence
-    assert f"cells ({made.lawn.thin_m2:.1f} m²) are thin and likely won't fill by 9 May" in made.lawn.sentence
+    assert (
+        f"cells ({made.lawn.thin_m2:.1f} m²) are thin and likely won't fill in by 9 May" in made.lawn.sentence
+    )
     assert 2 / 3 < states.chance_short(made.p_thin[made.state == "thin"]).mean() < 0.9
     assert made.lawn.thin_m2 == pytest.approx(0.25 * counts["thin"])
 
@@ -401,7 +401,7 @@ def test_a_target_in_the_past_is_not_forecast():
     made_season, _ = lawn(4, TableRecipe(rows=10, cols=14), until_day=28)
     due = made_season.sowing.date + timedelta(days=21)
     made = outlook.fit(replace(made_season, target=Target(0.9, due)))
-    assert "had not filled by 4 April" in made.lawn.sentence
+    assert "had not filled in by 4 April" in made.lawn.sentence
     assert "won't" not in made.lawn.sentence
     assert all("expected" not in why for why in made.why)
     assert "% on 4 April, target 90 %" in made.why[0]
@@ -427,7 +427,7 @@ def test_a_setback_is_said_and_made_good():
     made = outlook.fit(course([4, 9, 14, 18, 23, 27, 31], covers))
     assert made.lawn.cover_now < 0.8
     assert made.lawn.cover_at_target > 0.82
-    assert "points were lost" in made.lawn.sentence
+    assert "points of cover were lost" in made.lawn.sentence
 
 
 @pytest.mark.parametrize("days", [(75,), (62, 75)])
@@ -518,7 +518,7 @@ def test_a_lawn_that_starts_closed_is_usually_as_it_is():
 def test_a_grown_lawn_is_as_its_mix_usually_is():
     made = outlook.fit(course([4, 9, 14, 18, 23, 28, 44, 60], [0.05, 0.08, 0.2, 0.4, 0.6, 0.7, 0.77, 0.77]))
     assert 0.75 <= made.lawn.cover_now <= 0.8
-    assert "where this mix is usually 75–80;" in made.lawn.sentence
+    assert "(this mix is usually at 75–80 % by then);" in made.lawn.sentence
 
 
 def test_same_season_same_outlook():

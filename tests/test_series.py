@@ -116,10 +116,10 @@ def last_seen(covers, views, days=None):
 def test_the_sentence_says_how_sure_the_best_is():
     named = last_seen([0.70, 0.68, 0.20], [1, 2, 3])
     assert series.words(named) == (
-        "Greenest is spot 1 (70 ± 2 %), though 2 of 3 could be; least green spot 3 (20 ± 2 %)"
+        "Greenest is spot 1 (70 ± 2 %), though 2 of 3 could be the greenest; least green spot 3 (20 ± 2 %)"
     )
     assert series.words(named[:1]) == series.words(()) == ""
-    assert ", and surely; " in series.words(last_seen([0.8, 0.2], [1, 2]))
+    assert ", with certainty; " in series.words(last_seen([0.8, 0.2], [1, 2]))
 
 
 def test_the_sentence_names_the_ends_of_its_table():

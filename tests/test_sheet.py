@@ -99,7 +99,7 @@ def test_a_page_of_very_many_patches_leaves_their_reasons_to_the_table(
     tasks = answer.plan.tasks
     many = replace(answer, plan=replace(answer.plan, tasks=tasks * (sheet.MOST_REASONS // len(tasks) + 1)))
     text = Page(sheet.page(many, drawn)).text.replace("\u00a0", " ")
-    assert "Why each of them: plan.csv" in text
+    assert "The reason for each is in plan.csv" in text
     for task in tasks:
         assert text.count(f"{task.tape.corner_a} {task.tape.from_a_m:.2f} m, ") > 1
         assert task.because[1:] not in text
@@ -130,7 +130,7 @@ def test_the_page_says_what_the_records_say(answer: Answer, drawn: dict[str, byt
 def test_the_client_gets_plain_words_and_no_trade_figures(answer: Answer, drawn: dict[str, bytes]) -> None:
     text = Page(sheet.client_page(answer, drawn)).text
     assert sheet.PLAIN_STATES["thin"].format(will="will very likely") in text
-    assert "A lawn without a gap measures about 80 % in such photos" in text.replace("\u00a0", " ")
+    assert "Even a lawn without gaps measures only about 80 % in such photos" in text.replace("\u00a0", " ")
     for word in ("deficit", "zenith", "ΔE", "interval", "p-value", "because"):
         assert word not in text
 
@@ -175,7 +175,7 @@ def test_words_of_doubt_agree_with_the_chance_wherever_it_is_told(
     ]
     look = short_day(told.season.visits[-1].taken.date() + timedelta(days=7))
     for text in every:
-        assert (f"a photo about {look} will tell" in text) == (chance < 0.66)
+        assert (f"a photo around {look} will tell" in text) == (chance < 0.66)
         assert ("very likely" in text) == (chance >= 0.9)
         assert bool(re.search(r"(?<!very )likely", text)) == (0.66 <= chance < 0.9)
 
@@ -186,7 +186,7 @@ def test_the_client_of_a_young_lawn_is_not_told_that_all_is_well(answer: Answer)
     made = plan(outlook, (), mixes.get(answer.season.sowing.mix), outline_m=answer.lawn.outline_m)
     text = Page(sheet.client_page(replace(answer, outlook=outlook, thin=(), plan=made))).text
     assert (
-        "It is too soon to say whether any place needs more seed: a photo about 18 April will tell." in text
+        "It is too soon to say whether any place needs more seed: a photo around 18 April will tell." in text
     )
     assert "No place needs more seed" not in text
 
@@ -226,7 +226,7 @@ def test_a_target_in_the_past_is_looked_back_on(answer: Answer) -> None:
     client, own = Page(sheet.client_page(late)).text, Page(sheet.page(late)).text
     assert "the day we aimed for" in client
     assert "expect" not in client.split("What comes next")[0]
-    assert "on the target's day" in own
+    assert "on the target date" in own
     assert "forecast for" not in own
     assert any(line.startswith("The target was") for line in answers.ten_lines(late))
 
@@ -278,7 +278,7 @@ def test_the_owner_is_told_when_what_was_sown_again_is_judged(
     lawn = replace(answer.outlook.lawn, missing=missing, counts=dict(Counter(state.tolist())))
     seen = replace(answer.outlook, season=replace(season, oversown=(again,)), state=state, lawn=lawn)
     text = Page(sheet.client_page(replace(answer, outlook=seen), drawn)).text
-    assert f"not to be judged yet: {missing}" in text
+    assert f"can't be judged yet: {missing}" in text
     assert missing not in Page(sheet.client_page(answer, drawn)).text
 
 
@@ -339,7 +339,7 @@ def test_ten_lines(answer: Answer) -> None:
     several = replace(
         answer, notes=(notes.Note(("too dark", "blurred"), "a.jpg"), notes.Note(("blurred",), "b.jpg"))
     )
-    assert answers.ten_lines(several)[-1] == "Note: a.jpg: too dark (this and 2 more in the page)"
+    assert answers.ten_lines(several)[-1] == "Note: a.jpg: too dark (this note and 2 more are on the page)"
 
 
 def test_a_terminal_shows_each_note_once(answer: Answer, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -456,24 +456,24 @@ def test_spots_stand_in_a_table_as_in_photos_csv(trial: Answer) -> None:
     assert plots_of(html) == wanted
     assert Page(html).open == []
     text = Page(html).text
-    assert "for want of a measured photo: 9." in text
+    assert "because no photo of it was measured: 9." in text
     assert "not comparable from one day to another" in text
 
 
 def test_a_trial_opens_with_its_spots_and_not_with_what_to_reseed(trial: Answer) -> None:
     text = Page((trial.lawn.results_dir / "sheet.html").read_text()).text.replace("\u00a0", " ")
-    first = text.split("How each spot stands")[0]
+    first = text.split("How each spot is doing")[0]
     assert trial.spots in first
-    assert not re.search("thin|reseed|won't fill", first)
+    assert not re.search("thin|reseed|won't fill in", first)
     alone = Page(sheet.page(replace(trial, spots=""))).text  # one spot only at the last visit
-    assert "3 spots, each as it was last seen." in alone.split("How each spot stands")[0]
+    assert "3 spots, each as it was last seen." in alone.split("How each spot is doing")[0]
     for part in trial.outlook.lawn.sentence.split("; "):  # said after the table
         assert part[1:] in text.split("All spots together")[1]
 
 
 def test_a_lawn_with_a_view_keeps_its_headline_first(answer: Answer, drawn: dict[str, bytes]) -> None:
     text = Page(sheet.page(replace(answer, plots=made_up(60)), drawn)).text
-    assert answer.outlook.lawn.sentence.split("; ")[0] in text.split("How each spot stands")[0]
+    assert answer.outlook.lawn.sentence.split("; ")[0] in text.split("How each spot is doing")[0]
     assert "All spots together" not in text
 
 
@@ -522,7 +522,7 @@ def test_one_spot_has_no_table(answer: Answer, drawn: dict[str, bytes]) -> None:
     for count in (0, 1):
         html = sheet.page(replace(answer, plots=made_up(count)), drawn)
         assert plots_of(html) == []
-        assert "How each spot stands" not in html
+        assert "How each spot is doing" not in html
     assert len(plots_of(sheet.page(replace(answer, plots=made_up(2)), drawn))) == 2
 
 

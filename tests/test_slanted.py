@@ -127,14 +127,18 @@ def test_what_waits_is_not_told_as_time_alone_and_runs_from_end_to_end():
     """A strip of which it is open whether it comes "came late and will be 37 % covered: time, not seed"."""
     outlook, found, _ = found_on(685_018, StripRecipe.mixed(685_018).slanted(685_018), until_day=29)
     slow = [patch for patch in found if patch.kind == "slow"]
-    assert any("it is open whether the seed is there and only late" in patch.because for patch in slow)
+    assert any(
+        "it is still open whether the seed is there and merely late" in patch.because for patch in slow
+    )
     assert all("time, not seed" not in patch.because for patch in slow)
     grid = outlook.season.grid
     corners = np.array([[0, 0], [grid.cols * 0.5, 0], [grid.cols * 0.5, 6], [0, 6.0]])
     plan = workplan.plan(outlook, found, mixes.get("perennial ryegrass"), outline_m=corners)
     long = [task for task in plan.tasks if task.patch.kind == "slow" and task.patch.area_m2 > 1]
     assert long
-    assert all(re.search(r"it runs \d+\.\d m, from \w [\d.]+, \w [\d.]+ m to", task.because) for task in long)
+    assert all(
+        re.search(r"it is \d+\.\d m long, from \w [\d.]+, \w [\d.]+ m to", task.because) for task in long
+    )
 
 
 def test_the_owner_s_page_names_no_patch_by_a_number_that_its_map_lacks(answer):

@@ -97,7 +97,7 @@ def test_it_is_the_green_that_counts_not_the_ground():
 
 def test_a_row_says_why_it_has_no_index():
     facts = {"taken": "2026-04-13T10:00:00", "card": True, "view": "card 3"}
-    said = "no index: cells that tell their colour (7) hold too little of the green"
+    said = "no index: cells whose colour can be told (7) hold too little of the green"
     assert series.row("a.jpg", coloured(7), facts)["light"] == said
     assert series.row("a.jpg", coloured(60), facts)["light"] == ""
     assert series.row("a.jpg", coloured(0), facts)["light"] == ""

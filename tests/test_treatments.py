@@ -132,15 +132,15 @@ def test_the_sentence_names_the_ends() -> None:
     values = np.array([0.4, 0.7, 0.42, 0.71, 0.38, 0.69])
     one = Compared(date(2026, 5, 6), 53, "cover", compare(values, list("abababab")[:6], list("112233")))
     assert one.sentence.startswith(
-        "2 treatments on 6 May: greenest b (70 %), least green a (40 %); two chosen"
+        "2 treatments on 6 May: greenest b (70 %), least green a (40 %); least significant"
     )
-    assert "from 2 points on" in one.sentence
+    assert "least significant difference 2 points (19 in 20" in one.sentence
     near = replace(one, means=replace(one.means, lsd=0.004))
-    assert "from 0.4 points on" in near.sentence
+    assert "least significant difference 0.4 points" in near.sentence
     # 6 and 9 points apart in two blocks, then the other way round in the third: F is 0.13 with 1 and 2 df
     values = np.array([0.4, 0.46, 0.42, 0.51, 0.5, 0.41])
     one = Compared(date(2026, 5, 6), 53, "cover", compare(values, list("ababab"), list("112233")))
-    assert "least green a (44 %), which may be chance; two chosen" in one.sentence
+    assert "least green a (44 %), which may be chance; least significant difference" in one.sentence
 
 
 def test_a_round_that_takes_two_days_is_compared_whole() -> None:
@@ -239,7 +239,7 @@ def test_blocks_by_another_name_are_told(tmp_path: Path) -> None:
     trial = SimpleNamespace(folder=tmp_path, plots=[SimpleNamespace(number=n) for n in range(4)])
     given = treatments.read(tmp_path, range(4))
     assert doubts.of_treatments(trial, given) == [
-        "treatments.csv has no column block: plots count as laid out at random. Each treatment is once in "
+        "treatments.csv has no column block: plots count as completely randomised. Each treatment is once in "
         "each Rep: if that is the block, call it block"
     ]
     # laid out at random, or with its blocks called so
@@ -262,13 +262,14 @@ def test_what_the_file_doesn_t_say_is_noted(tmp_path: Path) -> None:
     assert doubts.of_treatments(trial, given) == ["treatments.csv says nothing of plots 1, 3"]
     assert doubts.of_treatments(trial, treatments.Treatments()) == []
     assert doubts.of_treatments(trial, written(tmp_path, "plot,lot\n1,x\n2,\n3,x\n")) == [
-        "treatments.csv has no column treatment: nothing is compared (it has lot); call the one to compare so"
+        "treatments.csv has no column treatment: nothing is compared (it has lot); give the one to compare "
+        "that name"
     ]
     given = written(tmp_path, "plot,treatment,block\n1,Rye 2,I\n2,rye 2 ,\n3,,I\n")
     values = [Compared(date(2026, 5, 6), 53, "cover", compare(np.array([0.4, 0.5]), ["a", "a"]))]
     assert doubts.of_treatments(trial, given, values) == [
-        "treatments.csv names no treatment or block of plots 2, 3: in no mean",
-        "treatments.csv has 'Rye 2' and 'rye 2', which count as 2: write them alike if they are one",
+        "treatments.csv names no treatment or block for plots 2, 3: left out of all means",
+        "treatments.csv has 'Rye 2' and 'rye 2', which count as 2: write them the same way if they are one",
         "treatments are not compared: a single treatment has plots with a value",
     ]
     plain = SimpleNamespace(folder=tmp_path, plots=())
@@ -359,7 +360,7 @@ def test_page_and_lines_tell_the_treatments(season: answer.Answer) -> None:
     assert any(line.startswith("Plots: ") for line in lines)
     assert len(lines) <= 10
     page = sheet.page(season, dict.fromkeys(("map-states", "curve", "visits"), b""))
-    assert page.index("Treatments compared") < page.index("How each plot stands")
+    assert page.index("Treatments compared") < page.index("How each plot is doing")
     assert "<th>Treatment</th><th>Block</th>" in page
     assert '<td class="where">A</td>' in page
     client = sheet.client_page(season, dict.fromkeys(("map-states", "curve"), b""))

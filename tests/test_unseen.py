@@ -52,8 +52,8 @@ def test_a_strip_is_told_from_its_side(season: Season) -> None:
     (line,) = notes(season, photo(season, (far, OBLIQUE)))
     assert line.startswith("54 cells were never seen (13.5 m²), the strip within 1.5 m of the side C–D: ")
     assert "too flat an angle" in line
-    assert "by the side C–D" in line
-    assert "measures to 3.4 m" in line  # 1.6 m × tan 65°
+    assert "near the side C–D" in line
+    assert "measures up to 3.4 m" in line  # 1.6 m × tan 65°
 
 
 def test_a_wide_strip_is_measured_from_the_nearer_line(season: Season) -> None:
@@ -77,7 +77,7 @@ def test_a_strip_of_a_lawn_with_an_inner_corner_lies_along_its_own_side(season: 
         side_names=("A–B", "B–C", "C–D", "D–E", "E–F", "F–A"),
     )
     assert "the strip within 1.0 m of the side C–D" in line
-    assert "by the side C–D" in line
+    assert "near the side C–D" in line
 
 
 def test_a_thing_is_found_by_tape_and_each_cause_has_its_line(season: Season) -> None:

@@ -173,9 +173,10 @@ def test_heaps_add_up_and_are_even(total, parts):
 def test_spreading_weighs_each_patch():
     made = make(patch(area=1.0, deficit=1.0), patch(2, area=6.0, deficit=0.5))
     assert made.spreading[0] == (
-        "Patch 1: weigh 35 g, split 18 g + 17 g; by hand, one heap to and fro, the other across."
+        "Patch 1: weigh out 35 g, split into 18 g + 17 g; sow by hand, one heap lengthways, the other "
+        "crossways."
     )
-    assert "weigh 105 g, split 27 g + 26 g + 26 g + 26 g; spreader" in made.spreading[1]
+    assert "weigh out 105 g, split into 27 g + 26 g + 26 g + 26 g; use the spreader" in made.spreading[1]
     assert "common practice, no source" in made.spreading[2]
 
 
@@ -188,7 +189,7 @@ def test_little_seed_is_no_trip_of_its_own():
         "1 patch, 0.40 m² to reseed when you are next there (too little for a trip of its own): "
         "14 g of perennial ryegrass and 2 g spare, 1 bag of dressing (2.0 L)."
     )
-    assert small.spreading == ("Patch 1: weigh 14 g; by hand.",)
+    assert small.spreading == ("Patch 1: weigh out 14 g and sow it by hand.",)
     assert "next there" not in enough.sentence
     two = make(patch(area=0.4, deficit=1.0), patch(2, area=1.0, deficit=1.0))  # done on the way
     assert not two.in_passing
@@ -199,10 +200,15 @@ def test_a_pinch_that_may_not_be_needed_is_left():
     open_, sure = (replace(patch(area=0.08, deficit=0.9), how_sure=chance) for chance in (0.5, 0.8))
     made = make(open_)
     assert (made.seed_g, made.dressing_l, made.spreading, made.after_sowing) == (0, 0.0, (), ())
-    assert made.tasks[0].because.endswith("× 0.08 m² × 0.90 would be a pinch, 3 g: left until it is surer")
-    words = "wants a pinch at most, which may not be needed, and gets no seed so far"
-    assert made.sentence.startswith(f"Nothing to reseed yet. Patch 1 {words}: a photo about ")
-    assert any(what.startswith("photograph again: whether patch 1 will fill") for _, what in made.dates)
+    assert made.tasks[0].because.endswith(
+        "× 0.08 m² × 0.90 would be a pinch, 3 g: left until it is clear whether it is needed"
+    )
+    words = "needs a pinch at most, perhaps not even that, and gets no seed yet"
+    assert made.sentence.startswith(f"Nothing to reseed yet. Patch 1 {words}: a photo around ")
+    assert any(
+        what.startswith("photograph again: it is still open whether patch 1 will fill in")
+        for _, what in made.dates
+    )
     grown = plan(outlook(date(2026, 6, 1)), (open_,), RYE, outline_m=LAWN)
     assert grown.cautions == ()  # a photo to come makes no grass young
     assert make(sure).seed_g == 3
@@ -210,10 +216,10 @@ def test_a_pinch_that_may_not_be_needed_is_left():
     assert make(larger).seed_g == 6
     both = make(sure, replace(open_, number=2))
     assert both.seed_g == 3
-    assert f" Patch 2 {words}: a photo about " in both.sentence
+    assert f" Patch 2 {words}: a photo around " in both.sentence
     late = replace(open_, number=3, kind="slow", deficit=float("nan"))
     every = make(replace(open_, number=1), replace(open_, number=2), late).sentence
-    assert "Patch 3 comes late and gets no seed so far. Patches 1 and 2 each want a pinch at most" in every
+    assert "Patch 3 is merely late and gets no seed yet. Patches 1 and 2 each need a pinch at most" in every
 
 
 def test_a_long_patch_is_told_by_both_ends():
@@ -222,12 +228,12 @@ def test_a_long_patch_is_told_by_both_ends():
     # Pythagoras: from corners A (0, 0) and D (0, 6) to (2, 1) and (2, 5)
     near, far = np.hypot(2, 1), np.hypot(2, 5)
     ends = f"A {near:.2f}, D {far:.2f} m to A {far:.2f}, D {near:.2f} m"
-    assert f"it is thin; it runs 4.0 m, from {ends}; 35 g/m²" in made.tasks[0].because
+    assert f"it is thin; it is 4.0 m long, from {ends}; 35 g/m²" in made.tasks[0].because
     assert "runs" not in made.tasks[1].because
-    assert "by hand, one heap up it, the other down it" in made.spreading[0]
-    assert "the other across" in made.spreading[1]
+    assert "by hand, one heap up the strip, the other back down" in made.spreading[0]
+    assert "the other crossways" in made.spreading[1]
     turned = replace(strip, outline_m=(STRIP - [2, 3]) @ TURN + [2, 3])
-    assert "it runs 4.0 m, from" in make(turned).tasks[0].because
+    assert "it is 4.0 m long, from" in make(turned).tasks[0].because
 
 
 def test_pale_patches_keep_a_row_without_seed():
@@ -405,7 +411,7 @@ def test_window_without_figures():
 def test_too_late_reaches_the_plan():
     settings = PlanSettings(temperatures=YEARS)
     made = plan(outlook(date(2026, 12, 5)), [patch()], RYE, outline_m=LAWN, settings=settings)
-    assert "too late this year, wait" in made.sentence
+    assert "it is too late this year: wait" in made.sentence
     assert made.dates == ()
 
 
@@ -421,7 +427,7 @@ def test_what_is_still_to_be_sown_counts_from_its_sowing_and_promises_no_day():
 
 def test_cells_too_small_for_a_patch_are_told():
     few = plan(outlook(thin_m2=0.04), (), RYE, outline_m=LAWN)
-    words = "Nothing to reseed: in what is thin (0.04 m²) no patch is worth a tape and a bag."
+    words = "Nothing to reseed: what is thin (0.04 m²) is too small or too scattered to be worth sowing."
     assert few.sentence == words
 
 
@@ -490,13 +496,13 @@ def test_a_plan_says_which_patches_may_need_no_seed_and_when_that_will_be_known(
     sure, doubtful = patch(), replace(patch(x=6.0), number=2, how_sure=0.52)
     made = plan(outlook(), (sure, doubtful), RYE, outline_m=LAWN)
     look = DAY + timedelta(days=7)
-    tells = f"a photo about {short_day(look)} will tell"
-    assert made.sentence.endswith(f"Whether 1 of them needs it is open: {tells}.")
-    wanted = (look, "photograph again, before sowing patch 2: whether it fills by itself is open")
+    tells = f"a photo around {short_day(look)} will tell"
+    assert made.sentence.endswith(f"Whether 1 of them needs it is still open: {tells}.")
+    wanted = (look, "photograph again, before sowing patch 2: whether it fills in by itself is still open")
     assert wanted in made.dates
     alone = plan(outlook(), (doubtful,), RYE, outline_m=LAWN)
     assert "to reseed, perhaps: " in alone.sentence
-    assert alone.sentence.endswith(f"Whether it fills by itself is open: {tells}.")
+    assert alone.sentence.endswith(f"Whether it fills in by itself is still open: {tells}.")
     clear = plan(outlook(), (sure,), RYE, outline_m=LAWN)
     assert "open" not in clear.sentence
     assert not any("photograph again" in what for _, what in clear.dates)
@@ -509,7 +515,7 @@ def test_what_is_too_soon_to_say_is_no_all_clear():
     made = plan(outlook(soon=12), (), RYE, outline_m=LAWN)
     look = DAY + timedelta(days=7)
     assert made.sentence == (
-        f"Nothing to reseed yet, too soon to say: a photo about {short_day(look)} will tell."
+        f"Nothing to reseed yet, too soon to say: a photo around {short_day(look)} will tell."
     )
     assert (look, "photograph again: until then it is too soon to say what needs seed") in made.dates
     assert plan(outlook(soon=9), (), RYE, outline_m=LAWN).sentence == "Nothing to reseed."
@@ -530,11 +536,11 @@ def in_plot(number, plot, grams):
 def test_seed_too_little_to_weigh_is_a_pinch_and_is_weighed_plot_by_plot():
     tasks = [in_plot(1, 7, 6), in_plot(2, 12, 3), in_plot(3, 12, 4), in_plot(4, 15, 1), in_plot(5, 16, 2)]
     assert workplan._spreading(tasks) == (
-        "Patch 1 (plot 7): weigh 6 g; by hand.",
-        "Patches 2 and 3 (plot 12): weigh 7 g for all, a pinch each by hand.",
-        "Patches 4 and 5 (plots 15 and 16): a pinch each by hand, 3 g in all, too little to weigh.",
+        "Patch 1 (plot 7): weigh out 6 g and sow it by hand.",
+        "Patches 2 and 3 (plot 12): weigh out 7 g for all; a pinch each, by hand.",
+        "Patches 4 and 5 (plots 15 and 16): a pinch each, by hand, 3 g in all: too little to weigh.",
     )
-    assert workplan._spreading(tasks[3:4]) == ("Patch 4 (plot 15): a pinch by hand, too little to weigh.",)
+    assert workplan._spreading(tasks[3:4]) == ("Patch 4 (plot 15): a pinch, by hand: too little to weigh.",)
     assert [workplan.sown_how(task) for task in (tasks[0], tasks[1], in_plot(6, 7, 0))] == [
         "by hand",
         "a pinch by hand",

@@ -34,9 +34,9 @@ def after_sowing(mix: Mix) -> tuple[tuple[int, str], ...]:
         return ()
     first, last = (round(days) for days in mix.days_to_emerge)
     return (
-        (last, f"look again: {mix.name} should be through ({first}–{last} days after sowing, handbook)"),
-        (last + FEED_AFTER_DAYS, f"first feed, two weeks after it is through ({USUAL})"),
-        (last + CUT_AFTER_DAYS, f"first cut, taking no more than a third ({USUAL})"),
+        (last, f"look again: {mix.name} should have emerged ({first}–{last} days after sowing, handbook)"),
+        (last + FEED_AFTER_DAYS, f"first feed, two weeks after emergence ({USUAL})"),
+        (last + CUT_AFTER_DAYS, f"first cut, taking off no more than a third of the height ({USUAL})"),
     )
 
 
@@ -64,7 +64,7 @@ def of_parts(outlook: Outlook, mix: Mix) -> list[tuple[date, str]]:
     own = [part for part in oversown.parts(season) if part.sowing.mix == mix.name]
     entries = [entry for part in own if not part.shown for entry in _of_part(outlook, mix, part)]
     entries += [
-        (part.judged_from, f"photograph what was {_sown_again(part)}: from now on it is judged")
+        (part.judged_from, f"photograph what was {_sown_again(part)}: from this day on it is judged")
         for part in own
         if part.shown
     ]
@@ -81,15 +81,15 @@ def _of_part(outlook: Outlook, mix: Mix, part: Part) -> list[tuple[date, str]]:
     start = float(np.nanquantile(left, 0.1))
     low, high = usual(Prior.of_mix(mix), start, times, outlook.curve)
     sown, by_then = _sown_again(part), round(OLD_ENOUGH_DAYS)
-    words = f"photograph what was {sown}: from now on it is judged; its barest places are usually "
+    words = f"photograph what was {sown}: from this day on it is judged; its barest places are usually "
     entries = [(part.judged_from, f"{words}{_span(low[by_then], high[by_then])} covered by then")]
     if start < target <= high.max():
         first, last = (
             part.sowing.date + timedelta(days=int((course >= target).argmax())) for course in (high, low)
         )
-        words = f"expect {per_cent(target)} covered at the earliest: the barest places {sown}"
+        words = f"earliest date for {per_cent(target)} cover: the barest places {sown}"
         until = f", usually by {short_day(last)}" if target <= low.max() else ""
-        entries.append((first, f"{words}{until} (as this mix comes)"))
+        entries.append((first, f"{words}{until} (at this mix's usual pace)"))
     return entries
 
 

@@ -102,7 +102,7 @@ def _of_a_bag(rate_g_m2: float, source: str, settings: PlanSettings) -> tuple[fl
     live = pure_live_seed_share(settings.purity, settings.germination)
     if live == 1:
         return rate_g_m2, source
-    return rate_g_m2 / live, f"{source} over {live:.2f} pure live seed"
+    return rate_g_m2 / live, f"{source} ÷ {live:.2f} pure live seed"
 
 
 def seed_g(rate_g_m2: float, area_m2: float, deficit: float = 1.0) -> int:

@@ -174,8 +174,8 @@ def ten_lines(answer: Answer, *, noted: bool = True) -> tuple[str, ...]:
         lines.append(_next(plan))
     if answer.notes and noted:
         more = sum(len(note.said) for note in answer.notes) - 1
-        rest = f"this and {more} more" if more else "more"
-        lines.append(f"Note: {answer.notes[0].brief} ({rest} in the page)")
+        rest = f"this note and {more} more are" if more else "more is"
+        lines.append(f"Note: {answer.notes[0].brief} ({rest} on the page)")
     return tuple(lines[:10])
 
 

@@ -27,8 +27,8 @@ GRAINY = 0.085
 MUCH_HIDDEN = 0.05
 """So much taken off half-covered ground for dark soil is told."""
 EVENED_ON_LAWN = (
-    "the photo's tones were evened out place by place, as HDR modes do (turf is darker beside what is "
-    f"bright): the colour index may be off by {evened.LAWN_INDEX_SE:.2f} for it; switch HDR and filters off"
+    "the photo's tones were adjusted locally, as HDR modes do (turf is darker beside what is bright): the "
+    f"colour index may be off by {evened.LAWN_INDEX_SE:.2f} because of it; switch HDR and filters off"
 )
 UNEVEN_TWINS = 0.12
 """Twin grey steps further apart than this say that the card lies in uneven light."""
@@ -109,9 +109,9 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
     if correction is not None and correction.evened:
         said.append(
             Remark(
-                "the photo's tones were evened out place by place, as HDR modes do (paper at the card's "
-                "sides is {:.0f} % brighter than amid it): the colour index may be off by {index_se:.2f} for "
-                "it; switch HDR and filters off",
+                "the photo's tones were adjusted locally, as HDR modes do (paper at the card's sides is "
+                "{:.0f} % brighter than in its middle): the colour index may be off by {index_se:.2f} "
+                "because of it; switch HDR and filters off",
                 100 * float(np.exp(correction.evened) - 1),
                 index_se=evened.INDEX_SE * correction.evened,
             )
@@ -119,15 +119,15 @@ def of_card(sighting: Sighting | None, correction: Correction | None, *, spot: b
     if correction is not None and correction.stray:
         said.append(
             Remark(
-                "stray light lies over the whole photo ({:.0f} % of white, taken off): cover and colour are "
-                "less sure; wipe the lens, keep the sun off it and wait for mist to go. A card printed pale, "
-                "or one that shines, looks alike",
+                "stray light lies over the whole photo ({:.0f} % of white, subtracted): cover and colour are "
+                "less sure; wipe the lens, keep the sun off it and wait for mist to go. A card that was "
+                "printed pale, or one that shines, looks the same",
                 100 * correction.stray,
             )
         )
     elif correction is not None and correction.pale_gaps > stray.PALE_GAPS[1]:
         said.append(
-            "the gaps between blades are pale, as stray light makes them (put right): cover and "
+            "the gaps between blades are pale, as stray light makes them (corrected for): cover and "
             "colour are less sure; wipe the lens, keep the sun off it and wait for mist to go"
         )
     if spot:
@@ -188,9 +188,9 @@ def of_light(hardness: float, grain: float = 0.0, *, at_large: float = np.nan) -
     if not hardness >= lighting.HARD:
         return []
     times = (hardness / lighting.USUAL_HARDNESS) ** covererror.Accuracy().hard
-    unsure = "cover {:.1f} times as unsure as usual"
+    unsure = "cover {:.1f} times as uncertain as usual"
     if at_large >= lighting.HARD_AT_LARGE:
-        words = f"hard light: dark gaps between sunlit blades make {unsure}; it is surest under cloud"
+        words = f"hard light: dark gaps between sunlit blades make {unsure}; it is most certain under cloud"
         return [Remark(words, times)]
     if hardness > lighting.SHARPENED * at_large:
         return [
@@ -209,8 +209,8 @@ def of_soil(hidden: float) -> list[str]:
         return []
     return [
         Remark(
-            "soil as dark as shade, or long shadows on it: {:.0f} points are taken off half-covered ground "
-            "for what looks closed, less elsewhere; it is surest under cloud",
+            "soil as dark as shade, or long shadows on it: it can look like closed turf, so {:.0f} points "
+            "are taken off half-covered ground, less elsewhere; cover is most certain under cloud",
             100 * hidden,
         )
     ]

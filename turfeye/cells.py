@@ -48,7 +48,7 @@ MOSTLY_OUTSIDE = "mostly outside the picture"
 OBLIQUE = "too oblique"  # and the angle
 COARSE = "too coarse: too far from the camera"
 MISPLACED = "can't be placed to a quarter of a cell"
-OTHER_LIGHT = "colour withheld: in other light than the card"
+OTHER_LIGHT = "colour withheld: in different light from the card"
 
 SOUND = Conditions()
 

@@ -130,7 +130,7 @@ def beds_of_one(season: Season, other: Season, *, name: str) -> tuple[str, ...]:
         return ()
     which, has = (name, "this lawn") if ours else ("this lawn", name)
     return (
-        f"{which} has no [[bed]] in its lawn.toml, where {has} has: bark or water counts as bare lawn there; "
+        f"{which} has no [[bed]] in its lawn.toml, but {has} has: bark or water counts as bare lawn there; "
         "copy the beds over if they were there",
     )
 

@@ -87,7 +87,7 @@ def of_season(
         side_names=place.side_names,
     )
     if gone := place.noted_but_gone():
-        said.append(f"{FILE_NAME} has a [[photo]] for what is not in photos/: {notes.some(gone)}")
+        said.append(f"{FILE_NAME} has a [[photo]] for a file that is not in photos/: {notes.some(gone)}")
     return [
         *not_measured(place, measured),
         *notes.stated(_not_photographed(place, measured)),
@@ -101,7 +101,7 @@ def of_plots_in_beds(place: Lawn) -> list[str]:
     left = {plot.number: plots.left_of(plot, place.beds_m) for plot in place.plots if place.beds_m}
     lost = sorted(number for number, share in left.items() if share == 0)
     cut = sorted(number for number, share in left.items() if 0 < share < WHOLE)
-    mend = f"right where a tree stands there, else mend the bed in {FILE_NAME}"
+    mend = f"if nothing stands there, correct the bed in {FILE_NAME}"
     said = []
     if lost:
         lie, have = ("lie", "have") if len(lost) > 1 else ("lies", "has")
@@ -124,8 +124,8 @@ def of_small_plots(place: Lawn, number_of: Whole) -> list[str]:
         return []
     have, their, them = ("have", "their", "them") if len(small) > 1 else ("has", "its", "it")
     return [
-        f"{_plots(small)} {have} no figure but {their} photos': no middle of the lawn's "
-        f"{place.cell_m:g} m cells lies in {them}; take cell_m in {FILE_NAME} down"
+        f"{_plots(small)} {have} figures from {their} own photos only, because no {place.cell_m:g} m cell of "
+        f"the lawn has its middle in {them}; make cell_m in {FILE_NAME} smaller"
     ]
 
 
@@ -141,19 +141,23 @@ def of_treatments(place: Lawn, given: Treatments, compared: Sequence[Compared] =
     if lacking := given.lacking([plot.number for plot in place.plots]):
         said.append(f"{plotsheet.FILE_NAME} says nothing of {_plots(lacking)}")
     if given.columns and plotsheet.TREATMENT not in given.columns:
-        others = f" (it has {listed(given.columns)}); call the one to compare so" if given.columns else ""
+        others = (
+            f" (it has {listed(given.columns)}); give the one to compare that name" if given.columns else ""
+        )
         said.append(f"{plotsheet.FILE_NAME} has no column {plotsheet.TREATMENT}: nothing is compared{others}")
     elif block := given.like_a_block():
         said.append(
-            f"{plotsheet.FILE_NAME} has no column {plotsheet.BLOCK}: plots count as laid out at random. Each "
-            f"treatment is once in each {block}: if that is the block, call it {plotsheet.BLOCK}"
+            f"{plotsheet.FILE_NAME} has no column {plotsheet.BLOCK}: plots count as completely randomised. "
+            f"Each treatment is once in each {block}: if that is the block, call it {plotsheet.BLOCK}"
         )
     if apart := given.not_compared():
         one = "or block " if plotsheet.BLOCK in given.columns else ""
-        said.append(f"{plotsheet.FILE_NAME} names no treatment {one}of {_plots(apart)}: in no mean")
+        said.append(
+            f"{plotsheet.FILE_NAME} names no treatment {one}for {_plots(apart)}: left out of all means"
+        )
     said += [
         f"{plotsheet.FILE_NAME} has {listed(repr(name) for name in names)}, which count as {len(names)}: "
-        "write them alike if they are one"
+        "write them the same way if they are one"
         for names in given.alike()
     ]
     whys = dict.fromkeys(one.means.why for one in compared if one.measure == "cover" and not one.sentence)
@@ -176,7 +180,11 @@ def _on_one_visit(table: Season) -> list[str]:
 
 def not_of_the_lawn(place: Lawn, measured: Sequence[Measured]) -> list[Note]:
     """Photos from before the work that its survey can't use: not measured, or of a spot only."""
-    spots = [(o.path.name, "shows a spot only, so not in this list") for o in measured if "at_m" in o.facts]
+    spots = [
+        (o.path.name, "shows a spot only, so it is not used for this list")
+        for o in measured
+        if "at_m" in o.facts
+    ]
     return [*not_measured(place, measured), *notes.gathered(spots)]
 
 
@@ -202,7 +210,7 @@ def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     spots = sorted({s for o in measured if (s := o.facts.get("unknown_spot")) is not None})
     if spots:
         words = f"card {spots[0]} lies 2 m along from corner A and 1.5 m in"
-        lines += [f"To place a spot, write in {place.folder / FILE_NAME} (here: {words}):"]
+        lines += [f"To place a spot, write in {place.folder / FILE_NAME} (example: {words}):"]
         lines += ["  [[spot]]", f"  number = {spots[0]}", "  at_m = [2.0, 1.5]"]
     return SeasonError("\n".join(["no photo could be measured:", *lines]))
 
@@ -217,5 +225,5 @@ def nothing_seen(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     called = photonames.called(place, [name for name, _ in whys])
     lines = notes.within([*notes.gathered(whys, called=called), *noted(place, measured)])
     return SeasonError(
-        "\n".join(["no photo shows any cell of the lawn well enough; take them again:", *lines])
+        "\n".join(["no photo shows any cell of the lawn well enough; take the photos again:", *lines])
     )

@@ -40,13 +40,13 @@ def sentence(
     cells -= counts["not seen"] if spots else 0  # spot photos aren't meant to show all of the lawn
     where = " in the plots" if plots else " in the spots" if spots else ""
     on = f"{where} on day {season.age_days[-1]:.0f}"
-    words = [f"{percent(cover)} % covered{on}, where this mix is usually {usually}"]
+    words = [f"{percent(cover)} % covered{on} (this mix is usually at {usually} % by then)"]
     by = short_day(season.target.date)
     seen = cells if spots else cells - counts["not seen"]
     of = f"{cells} {thing}s" if seen == cells else f"the {seen} {thing}s that were seen"
     if counts["thin"]:
         area = "" if plots else f" ({square_metres(thin_m2)})"
-        to = f"reach {percent(season.target.cover)} %" if plots else "fill"
+        to = f"reach {percent(season.target.cover)} %" if plots else "fill in"
         whole = f"{counts['thin']} of {cells} {thing}s{area}"
         words.append(f"{whole} {thin_words(chances, to, by, look, back=passed(season))}")
     elif counts["too soon to say"] > seen / 2:
@@ -57,11 +57,11 @@ def sentence(
         slow = f", {so_many(behind, 'is', 'are')} slow" if behind > good else ""
         words.append(f"none of {of} is thin, {good} {did} {by}{slow}")
     if loss:
-        words.append(f"{percent(-loss)} points were lost since the last visits (mown low, or dry?)")
+        words.append(f"{percent(-loss)} points of cover were lost since the last visits (mown low, or dry?)")
     if spots:
         shown = season.area_m2[np.isfinite(season.cover).any(axis=1)].sum()
         words.append(
-            f"the spots are {square_metres(shown)} of the lawn's {square_metres(season.area_m2.sum())}"
+            f"the spots make up {square_metres(shown)} of the lawn's {square_metres(season.area_m2.sum())}"
         )
     elif counts["not seen"]:
         words.append(so_many(counts["not seen"], f"{thing} was", f"{thing}s were") + " never seen")
@@ -76,12 +76,12 @@ def thin_words(chances: Floats, to: str, by: str, look: date | None, *, back: bo
     many = len(chances) > 1
     verb = "are thin" if many else "is thin"
     if back:
-        had = "had not filled" if to == "fill" else f"had not {to.replace('reach', 'reached')}"
+        had = "had not filled in" if to == "fill in" else f"had not {to.replace('reach', 'reached')}"
         return f"{verb} and {had} by {by}"
     if sure := likelihood(float(np.mean(chances))):
         return f"{verb} and {sure} won't {to} by {by}"
     # the chance is of coming to it at all: by the day it is less
-    return f"{verb} so far; whether {'they' if many else 'it'} will {to} is open: {open_until(look)}"
+    return f"{verb} so far; whether {'they' if many else 'it'} will {to} is still open: {open_until(look)}"
 
 
 def passed(season: Season) -> bool:

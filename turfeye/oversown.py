@@ -95,12 +95,13 @@ def marked(season: Season, sowings: Sequence[Sowing]) -> Season:
             m2 = np.minimum(sown_m2[several][:, cells].sum(axis=0), season.area_m2[cells])
             ground = square_metres(float(m2.sum()))
             said.append(
-                f"{ground} sown again on {short_day(when)}: {count} anew on that day; the rest goes on"
+                f"{ground} sown again on {short_day(when)}: {count} anew on that day; the rest goes on as "
+                "before"
             )
         else:
             said.append(
-                f"what was sown again on {short_day(when)} is hardly a part of any cell, or was sown over "
-                "since: no cell begins anew by it; smaller cells (cell_m in lawn.toml) tell smaller places"
+                f"what was sown again on {short_day(when)} covers hardly any of a cell, or was sown over "
+                "since: no cell begins anew by it; smaller cells (cell_m in lawn.toml) show smaller places"
             )
     return replace(season, oversown=tuple(found), flags=(*season.flags, *said))
 

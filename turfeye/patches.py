@@ -117,7 +117,7 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
         spread = robust_sd(table.bare[around]) if around.any() else 0.0
         se = np.where(known, np.hypot(np.nan_to_num(table.cover_se), spread), 0.0) / (level - own)
         share, se = (np.where(near & known, part, 0.0) for part in in_or_out(share, se)[:2])
-        text = f"{per_cent(level)} bare soil, where the lawn around it has {per_cent(own)}"
+        text = f"{per_cent(level)} bare soil, against {per_cent(own)} in the lawn around it"
         extent = Extent(share, se, known, inside)
         patches += outlined("bare", table, place, extent, deficit=level, how_sure=1.0, because=text)
     return numbered(patches)
@@ -277,7 +277,7 @@ def _as_strip(lawn: _Lawn, told: Told, strip: Strip) -> list[_Thin] | None:
             whole = not ((inside | strip.rest) & ~here).any()
             words = f"a {width}" if whole else f"a piece of a {width}"
             if gets_seed and more.sum() > own.sum():
-                words += ", though most of its cells are not thin each for itself"
+                words += ", though most of its cells are not thin by themselves"
             stretches.append(
                 _Thin(
                     inside=own | (more & (found.share >= 0.5)),
@@ -363,17 +363,19 @@ def _thin_words(
     if in_cells is None or found.strip:
         words = f"{be[0]} {per_cent(here)} covered on {on}"
     else:
-        words = f"its cells {be[1]} {per_cent(in_cells)} covered on {on}, as if what is outlined were at "
-        words += per_cent(here)
+        words = (
+            f"the cells it lies in {be[1]} {per_cent(in_cells)} covered on {on}, as if the patch itself were "
+        )
+        words += f"at {per_cent(here)}"
     if found.strip:
-        unless = "unless it only comes late, " if found.p_coming >= PERHAPS else ""
+        unless = "unless it is merely late, " if found.p_coming >= PERHAPS else ""
         words = f"{found.strip}: {unless}{words}"
-        words += "" if in_cells is None else f" (its cells {per_cent(in_cells)})"
-    words += f", where the target {aim}"
+        words += "" if in_cells is None else f" (the cells it lies in: {per_cent(in_cells)})"
+    words += f", while the target {aim}"
     if there is None:
         words = f"{words}; all that was seen of the {lawn.ground} is thin"
     else:
-        words = f"{words} and {found.beside} {'was at' if late else 'comes to'} {per_cent(there)}"
+        words = f"{words} and {found.beside} {'was at' if late else 'reaches'} {per_cent(there)}"
     return f"{words}; {wont_fill(sure, next_look(season))}"
 
 
@@ -382,9 +384,12 @@ def _slow_words(lawn: _Lawn, found: _Thin, here: float) -> str:
     season = lawn.outlook.season
     enough = season.target.cover - THIN_DEFICIT
     if found.p_coming >= WAITS or here < enough:
-        sure = likelihood(found.p_coming) or "it is open whether"
-        words = f"waits: {sure} the seed is there and only late ({per_cent(found.p_coming)}), so sow none yet"
+        sure = likelihood(found.p_coming)
+        there = f"the seed is {sure} there" if sure else "it is still open whether the seed is there"
+        words = f"waits: {there} and merely late ({per_cent(found.p_coming)}), so sow none yet"
         return f"{found.strip} {words}; {open_until(next_look(season))}"
     be = "was" if passed(season) else "will be"
-    words = f"came late and {be} {per_cent(here)} covered on {short_day(lawn.outlook.due_on)}"
-    return f"{found.strip} {words}, where the target is {per_cent(season.target.cover)}: time, not seed"
+    words = f"is late and {be} {per_cent(here)} covered on {short_day(lawn.outlook.due_on)}"
+    return (
+        f"{found.strip} {words}, while the target is {per_cent(season.target.cover)}: it needs time, not seed"
+    )

@@ -59,7 +59,7 @@ def of_spots(answer: Answer) -> Table:
         Column(answer.lawn.peg_word.capitalize(), _numbers(rows)),
         *_given_columns(answer, standings),
         Column("Date", [when(_day_of(row)) for row in rows]),
-        Column("Place", [f"{row['rank']} ({row['rank_low']}–{row['rank_high']})" for row in rows]),
+        Column("Rank", [f"{row['rank']} ({row['rank_low']}–{row['rank_high']})" for row in rows]),
         Column("Green cover, %", [_figure(row["cover"], row["cover_se"], times=100) for row in rows]),
     ]
     if trial:
@@ -102,7 +102,7 @@ def for_client(answer: Answer) -> Table:
         Column(answer.lawn.peg_word.capitalize(), _numbers(rows)),
         *_given_columns(answer, _standings(answer)),
         Column("Last photo", [day(_day_of(row)) for row in rows]),
-        Column("Place", [f"{best}" if best == worst else f"{best} to {worst}" for best, worst in places]),
+        Column("Rank", [f"{best}" if best == worst else f"{best} to {worst}" for best, worst in places]),
         Column("Green", [per_cent(row["cover"]) for row in rows]),
         Column("Bare soil", ["–" if row["bare"] is None else per_cent(row["bare"]) for row in rows]),
     ))  # fmt: skip
@@ -126,7 +126,7 @@ def of_sown(answer: Answer) -> Table:
         ),
         foot=(
             (
-                f"Total, {_figure(plan.seed_spare_g)} g of seed to spare on top{bags}",
+                f"Total (plus {_figure(plan.seed_spare_g)} g of seed to spare){bags}",
                 [
                     *[""] * (len(given_columns) + 1),
                     _figure(sum(row.area_m2 for row in rows), digits=2),
@@ -157,7 +157,7 @@ def of_treatments(told: Sequence[Compared]) -> Table:
         foot=(
             ("Standard error of a difference", [_measured(one, one.means.sed) for one in told]),
             ("Least significant difference, 19 in 20", [_measured(one, one.means.lsd) for one in told]),
-            ("Chance of such differences between like ones", [_chance(one.means.p) for one in told]),
+            ("Chance of such differences if all were alike", [_chance(one.means.p) for one in told]),
         ),
     )
 

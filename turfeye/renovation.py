@@ -38,8 +38,8 @@ HOLLOW_REACH_M = 0.3
 PREPARED_SHARE = 0.8
 """Where this much of what was seen is bare, it is prepared ground, not a lawn with holes. Ours, no source."""
 NO_DEPTH = (
-    "No fill is in this, since a photo shows no depth: where the soil lies lower than the turf, measure with "
-    "a straightedge and write [[hollow]] in lawn.toml."
+    "No fill is included, since a photo shows no depth: where the soil lies lower than the turf, measure "
+    "with a straightedge and write [[hollow]] in lawn.toml."
 )
 BARE = 0.5
 """A cell with more soil than this is bare."""
@@ -113,12 +113,12 @@ class Materials:
     def sowing(self) -> str:
         """How bare ground is sown, in a sentence; "" where none is bare."""
         if self.prepared:
-            taken_for = "It is bare nearly everywhere: taken for prepared ground"
-            return f"{taken_for}, sown all over {self.bare_words}."
+            taken_for = "It is bare nearly everywhere, so it counts as prepared ground"
+            return f"{taken_for} and is sown all over {self.bare_words}."
         if not self.bare_m2:
             return ""
         rest = "too" if self.alike else "is overseeded"
-        return f"{square_metres(self.bare_m2)} bare are sown {self.bare_words}, the rest {rest}."
+        return f"{square_metres(self.bare_m2)} of bare ground is sown {self.bare_words}, the rest {rest}."
 
     @property
     def depth_unknown(self) -> bool:
@@ -344,11 +344,13 @@ def _sentence(found: Materials) -> str:
     if found.depth_unknown:
         text += f" {NO_DEPTH}"
     if found.pale_m2:
-        text += f" {square_metres(found.pale_m2)} pale and yellower than the rest: look there first."
+        text += f" {square_metres(found.pale_m2)} is paler and yellower than the rest: look there first."
     if found.seen_share < 0.95:
         seen = per_cent(found.seen_share)
         rest = (
-            "the rest is taken for bare too" if found.prepared else "places to mend elsewhere are not in this"
+            "the rest is taken to be bare too"
+            if found.prepared
+            else "bare or pale places in the rest are not in this list"
         )
         text += f" The survey shows {seen} of the lawn; {rest}."
     return text

@@ -18,8 +18,8 @@ ADVICE: Final = {
     SOFT: "out of focus {where}: wipe the lens, tap the grass to focus and take it again",
     GLARE: "wet glare {where}: let the grass dry, or stand with the sun behind you",
     SNOW: "snow or frost {where}: wait until it has gone",
-    LEAVES: "fallen leaves {where}, or bare soil of their colour, then not counted: rake leaves off first",
-    THING: "something lies on the lawn {where}: move it away; bare holes may look so, and then don't count",
+    LEAVES: "fallen leaves {where}, or bare soil of that colour, then not counted: rake leaves off first",
+    THING: "something lies on the lawn {where}: move it away; bare holes can look so, and then don't count",
 }
 WORTH_A_HINT: Final = {MOVED: 0.12, SOFT: 0.12, THING: 0.005}
 """From which share of the lawn a fault is told; 2 % for the others. Single blocks look blurred by chance, and
@@ -59,10 +59,14 @@ def hints(found: Faults) -> tuple[str, ...]:
     share = _share(mask, lawn)
     if share >= 0.02:
         where = _where(mask, lawn)
-        words = f"in other light than the card {where}: lay the card in the lawn's light or wait for cloud"
+        words = (
+            f"in different light from the card {where}: lay the card in the lawn's light, or wait for cloud"
+        )
         said.append((share, words))
     elif found.shade_edge:
-        said.append((share, "a shade edge crosses the picture: wait until it has passed, or for cloud"))
+        said.append(
+            (share, "the edge of a shadow crosses the picture: wait until it has passed, or for cloud")
+        )
     return tuple(words for _, words in sorted(said, reverse=True))
 
 

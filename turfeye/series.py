@@ -123,7 +123,7 @@ def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
         for r in (placed[0], placed[-1])
     )
     could = sum(r["rank_low"] == 1 for r in placed)
-    surely = "and surely" if could == 1 else f"though {could} of {len(placed)} could be"
+    surely = "with certainty" if could == 1 else f"though {could} of {len(placed)} could be the greenest"
     when = f" on {short_day(date.fromisoformat(max(days)))}" if len(placed) < len(rows) else ""
     return f"Greenest{when} is {best}, {surely}; least green {least}"
 
@@ -159,9 +159,9 @@ def _light(table: CellTable, facts: Mapping[str, Any], shade: float | None, *, i
     elif (facts.get("twins_differ") or 0.0) > UNEVEN_TWINS:
         flags.append("card in uneven light")
     if shade is not None and shade > LEAST_SHADE:
-        flags.append("part in other light than the card")
+        flags.append("part in different light from the card")
     if why := leafcolour.mostly_withheld(table):
         flags.append(why)
     elif index is None and (coloured := int(np.isfinite(table.dgci).sum())):
-        flags.append(f"no index: cells that tell their colour ({coloured}) hold too little of the green")
+        flags.append(f"no index: cells whose colour can be told ({coloured}) hold too little of the green")
     return "; ".join(flags)

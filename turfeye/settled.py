@@ -31,12 +31,12 @@ def by_patches(outlook: Outlook, patches: Sequence[Patch]) -> Outlook:
         slow = patch.cells[state[patch.cells] == "slow"]
         if patch.kind == "slow":
             state[thin] = "slow"
-            says = [(thin, f"but of a strip that comes late, patch {patch.number}")]
+            says = [(thin, f"but part of a strip that is merely late, patch {patch.number}")]
         else:
             p_thin[thin] = with_caution(patch.how_sure)
             says = [
                 (thin, wont_fill(patch.how_sure, look)),
-                (slow, f"but of a strip that gets seed, patch {patch.number}"),
+                (slow, f"but part of a strip that gets seed, patch {patch.number}"),
             ]
         for cells, words in says:
             why[cells] = [f"{str(one).split(';', maxsplit=1)[0]}; {words}" for one in why[cells]]

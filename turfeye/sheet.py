@@ -49,16 +49,16 @@ PLAIN_STATES = {
     "on course": "growing as it should",
     "slow": "behind, or a little short: it needs time, not seed",
     "thin": "{will} stay thin without more seed",
-    "too soon to say": "not to be judged yet: more photos will tell",
+    "too soon to say": "can't be judged yet: more photos will tell",
     "not seen": "not visible in the photos",
 }
 
 PLAIN_IN_STRIPS = {
-    "slow": "behind, or a little short: it needs time, not seed, but for the strip that will get more",
+    "slow": "behind, or a little short: it needs time, not seed, except in the strip that will get seed",
 }
 """What is otherwise where a strip is sown whole, though parts of it are slow only."""
 PLAIN_IN_PLOTS = {
-    "thin": "{will} stay thin, as its plot is or behind the rest of it",
+    "thin": "{will} stay thin, as the whole plot is or behind the rest of the plot",
 }
 """What is otherwise of a trial's plots."""
 
@@ -70,14 +70,14 @@ BY_TAPE = (
     "A tape read to 5 cm is close enough."
 )
 
-IN_PLOTS = "Where each lies in its plot is in the page's table, where by tape in plan.csv."
+IN_PLOTS = "The page's table says where each lies in its plot; plan.csv has the tape distances."
 
 CANNOT_TELL = (
-    "Why a place is thin or pale: it measures and points, it does not diagnose. Look there.",
+    "Why a place is thin or pale: photos show where, they do not diagnose. Go and look.",
     "What lies under leaves, in hard shade or behind things: such cells are left out, never guessed.",
     "Which green is lawn grass: weeds and moss that are green count as green cover.",
     "How much feed a lawn needs: no fertiliser figure can be read from a colour.",
-    "What weather will come: the forecast takes growth to go on as it usually does.",
+    "What the weather will do: the forecast assumes that growth goes on as it usually does.",
 )
 
 
@@ -205,9 +205,7 @@ def materials_pictures(before: Before, *, table: bool = False) -> dict[str, byte
 
 def _how_to_find(places: int, table: str) -> str:
     """What stands above the plan picture, which has tape lines for a few places only."""
-    return (
-        BY_TAPE if places <= MOST_TAPES else f"Where each is by tape is in the page's table and in {table}."
-    )
+    return BY_TAPE if places <= MOST_TAPES else f"Tape distances are in the page's table and in {table}."
 
 
 def ground(lawn: Lawn) -> drawing.Ground:
@@ -225,7 +223,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
     plain |= {"thin": plain["thin"].format(will=_will(answer))}
     waits = state == "too soon to say"
     if lawn.missing and (waits & season.sown_again).sum() > waits.sum() / 2:
-        plain |= {"too soon to say": f"not to be judged yet: {lawn.missing}"}
+        plain |= {"too soon to say": f"can't be judged yet: {lawn.missing}"}
     ranked = len(answer.plots) > 1
     return {
         "answer": answer,
@@ -283,7 +281,11 @@ def _will(answer: Answer) -> str:
     """Whether what is thin will stay so, as surely as that is known of most of it."""
     cells = answer.outlook.state == "thin"
     sure = likelihood(float(np.mean(chance_short(answer.outlook.p_thin[cells])))) if cells.any() else ""
-    return f"will {sure}" if sure else f"may yet fill ({open_until(next_look(answer.season))}), else will"
+    return (
+        f"will {sure}"
+        if sure
+        else f"may yet fill in ({open_until(next_look(answer.season))}); if not, it will"
+    )
 
 
 def _in_views(answer: Answer, *, ranked: bool) -> bool:

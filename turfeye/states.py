@@ -138,8 +138,12 @@ def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:
     if not old:
         return f"nothing is judged before day {OLD_ENOUGH_DAYS:.0f}"
     if overdue:
-        return f"hardly any rise by day {age_days:.0f}, when such lawns are half grown: look what comes up"
-    return f"the lawn has made {percent(grown)} % of its rise, and is judged from {percent(GROWN_ENOUGH)} %"
+        return (
+            f"hardly any growth by day {age_days:.0f}, when such lawns are half grown: look what is coming up"
+        )
+    return (
+        f"the lawn has made {percent(grown)} % of its growth, and is judged from {percent(GROWN_ENOUGH)} % on"
+    )
 
 
 def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> str:
@@ -155,7 +159,7 @@ def _why(cells: Forecast, k: int, season: Season, word: str, missing: str) -> st
     if word == "thin":
         return f"{why}; {wont_fill(float(chance_short(cells.p_thin[k])), next_look(season))}"
     if 1 - SURE_COURSE < cells.p_on_target[k] < SURE_COURSE:
-        return f"{why}, {between}: as near it as photos can tell"
+        return f"{why}, {between}: too near the target for photos to tell"
     if word == "slow" and np.isfinite(cells.reach_days[k]):
-        return f"{why}; there about {short_day(date_at(season, cells.reach_days[k]))}"
+        return f"{why}; reaches it about {short_day(date_at(season, cells.reach_days[k]))}"
     return why

@@ -178,8 +178,10 @@ class Compared:
             return f"{ends}; {self.means.why}"
         by_chance = ", which may be chance" if self.means.p >= LEVEL else ""
         lsd = 100 * self.means.lsd
-        points = f"from {lsd:.{0 if lsd >= 1 else 1}f} points on"
-        return f"{ends}{by_chance}; two chosen beforehand differ beyond chance (19 in 20) {points}"
+        points = f"{lsd:.{0 if lsd >= 1 else 1}f} points"
+        return (
+            f"{ends}{by_chance}; least significant difference {points} (19 in 20, for two chosen beforehand)"
+        )
 
 
 def compare(values: Floats, treatment: Sequence[str], block: Sequence[str] | None = None) -> Means:

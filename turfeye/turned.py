@@ -54,7 +54,7 @@ def said(readings: Iterable[Reading], *, peg: str = "spot") -> list[str]:
             others.append(number)
     if others:
         which = notes.some(others, most=notes.MOST_NUMBERS)
-        told.append(f"so it was with the cards of {so_many(len(others), f'more {peg}')} too ({which})")
+        told.append(f"the same holds for the cards of {so_many(len(others), f'more {peg}')} ({which})")
     return told
 
 
@@ -73,7 +73,7 @@ def _of_spot(called: str, photos: Sequence[Reading]) -> str:
     way = np.linalg.eigh(alike)[1][:, -1]
     sides = [np.flatnonzero(sign * way > 0.01).tolist() for sign in (1, -1)]
     odd, most = (notes.some([photos[k].photo for k in side]) for side in sorted(sides, key=len))
-    wrong = f"cells are taken for those across it; {REMEDY}"
+    wrong = f"its cells are taken for those on the opposite side; {REMEDY}"
     if len(sides[0]) != len(sides[1]):
         return f"{odd}: the card of {called} lay the other way round than in its other photos: {wrong}"
     return f"{called}: the card lay one way round in {odd}, the other in {most}: {wrong} where it lay wrong"

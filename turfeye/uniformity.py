@@ -49,9 +49,10 @@ class Uniformity:
         else:
             patchy = f"{moran.i:.2f}: neighbours differ more than by chance ({_chance(moran.p)})"
         return (
-            f"Coefficient of variation {self.cv_pct:.0f} %: cells differ by this from the mean; 0 is even.",
+            f"Coefficient of variation {self.cv_pct:.0f} %: how far cells differ from the mean; 0 is even.",
             f"Christiansen's coefficient {self.christiansen_pct:.0f} %: 100 is even.",
-            f"Distribution uniformity {self.distribution_pct:.0f} %: the thinnest quarter against the mean.",
+            f"Distribution uniformity {self.distribution_pct:.0f} %: the thinnest quarter against the mean; "
+            "100 is even.",
             f"Moran's I {patchy}.",
         )
 

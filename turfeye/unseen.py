@@ -35,14 +35,14 @@ class Cause(NamedTuple):
 
 HIDDEN, ANGLE, OUTSIDE = range(3)  # from what came nearest to showing a cell to what came least near
 SECOND: Final = (
-    "take photos from a second standing point too, by the side {near}, the lawn's corners marked in one of "
-    "them (turfeye add --corner)"
+    "take photos from a second place too, near the side {near}, and mark the lawn's corners in one of them "
+    "(turfeye add --corner)"
 )
 CAUSES: Final = {
     ANGLE: Cause(
         f"seen at too flat an angle or from too far (beyond {cells.MAX_ZENITH_DEG:.0f}° from straight down)",
         SECOND + "; a phone held at "
-        f"{HAND_HEIGHT_M} m measures to "
+        f"{HAND_HEIGHT_M} m measures up to "
         f"{HAND_HEIGHT_M * math.tan(math.radians(cells.MAX_ZENITH_DEG)):.1f} m in front of you",
     ),
     OUTSIDE: Cause(
@@ -51,8 +51,7 @@ CAUSES: Final = {
     ),
 }
 CLEAR: Final = (
-    "clear or avoid that in the next photo, or take photos from a second standing point too, by the side "
-    "{near}"
+    "clear or avoid that in the next photo, or take photos from a second place too, near the side {near}"
 )
 
 

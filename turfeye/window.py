@@ -38,26 +38,31 @@ def window(mix: Mix, day: date, temperatures: Temperatures | None = None) -> Win
     year, wait" and a rising one "too early". Without figures the answer is "not known", with what to measure.
     """
     if mix.soil_min_c is None:
-        return Window("not known", f"the least soil temperature of {mix.name} is not known: go by its bag")
-    needs = f"{mix.name} wants at least {mix.soil_min_c:g} °C in the soil"
+        return Window(
+            "not known", f"the least soil temperature of {mix.name} is not known: go by the seed bag"
+        )
+    needs = f"{mix.name} needs soil at {mix.soil_min_c:g} °C or more"
     means = _means(temperatures)
     known = [d for d in means if d <= day]
     if not known or (day - max(known)).days > STALE_DAYS:
         return Window(
-            "not known", f"{needs}; no temperatures near {short_day(day)}: measure 5 cm deep before sowing"
+            "not known",
+            f"{needs}; no temperatures are known near {short_day(day)}: measure 5 cm deep before sowing",
         )
     latest = max(known)
     now = means[latest]
-    seen = f"{now:.1f} °C in the air, which soil follows (seven-day mean)"
+    seen = f"the air, which the soil follows, is at {now:.1f} °C (seven-day mean)"
     until = _last_day(mix, day, means)
     if now < mix.soil_min_c:
-        return _cold(means, latest, f"{needs}, and it has {seen}")
+        return _cold(means, latest, f"{needs}, and {seen}")
     if until is not None and day > until:
-        text = f"too late this year, wait for spring: {needs}, it has {seen}, but by last year's calendar it "
-        text += f"cools before seedlings are strong; the last day was {short_day(until)}"
+        text = (
+            f"too late this year, wait for spring: {needs}; {seen}, but by last year's temperatures it gets "
+        )
+        text += f"too cold before seedlings are strong; the last day to sow was {short_day(until)}"
         return Window("too late", text, until)
-    limit = f"; by last year's calendar until {short_day(until)}" if until else ""
-    return Window("sow", f"can be sown: {needs}, and it has {seen}{limit}", until)
+    limit = f"; by last year's temperatures until {short_day(until)}" if until else ""
+    return Window("sow", f"can be sown: {needs}, and {seen}{limit}", until)
 
 
 def _means(temperatures: Temperatures | None) -> dict[date, float]:
@@ -75,8 +80,8 @@ def _cold(means: dict[date, float], latest: date, words: str) -> Window:
     if not before:
         return Window("not known", f"wait: {words}; a month of temperatures would tell spring from autumn")
     if means[latest] < sum(before) / len(before):
-        return Window("too late", f"too late this year, wait for spring: {words}, and falling")
-    return Window("too early", f"too early, wait: {words}, and rising")
+        return Window("too late", f"too late this year, wait for spring: {words} and falling")
+    return Window("too early", f"too early, wait: {words} and rising")
 
 
 def _last_day(mix: Mix, day: date, means: dict[date, float]) -> date | None:

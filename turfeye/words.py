@@ -35,7 +35,7 @@ def open_until(look: date | None) -> str:
     >>> open_until(None)
     'photograph it once more'
     """
-    return f"a photo about {short_day(look)} will tell" if look else "photograph it once more"
+    return f"a photo around {short_day(look)} will tell" if look else "photograph it once more"
 
 
 def wont_fill(chance: float, look: date | None) -> str:
@@ -43,13 +43,13 @@ def wont_fill(chance: float, look: date | None) -> str:
 
     >>> from datetime import date
     >>> wont_fill(0.94, None)
-    "very likely it won't fill (94 %)"
+    "very likely it won't fill in (94 %)"
     >>> wont_fill(0.52, date(2026, 4, 12))
-    "whether it fills is open (52 % that it won't): a photo about 12 April will tell"
+    "whether it fills in is still open (52 % that it won't): a photo around 12 April will tell"
     """
     if sure := likelihood(chance):
-        return f"{sure} it won't fill ({'over 99 %' if chance > 0.99 else per_cent(chance)})"
-    return f"whether it fills is open ({per_cent(chance)} that it won't): {open_until(look)}"
+        return f"{sure} it won't fill in ({'over 99 %' if chance > 0.99 else per_cent(chance)})"
+    return f"whether it fills in is still open ({per_cent(chance)} that it won't): {open_until(look)}"
 
 
 def together_m2(areas_m2: Iterable[float]) -> float:

@@ -27,10 +27,10 @@ SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
 LONG = 3.0
 """A patch of so many times its width, and more, is told by both of its ends too. Ours."""
-BY_ROW = "Weigh the seed of each plot; where it says a pinch, it is too little to weigh. By hand."
+BY_ROW = "Weigh the seed for each plot and sow it by hand. A pinch is too little to weigh."
 OWN_SEED = (
-    "A plot that is sown again is no longer what was sown: only where the trial allows it, with the plot's "
-    "own seed, and noted down (common practice, no source)."
+    "A plot that is sown again is no longer the plot that was sown: do it only if the trial allows it, with "
+    "the plot's own seed, and note it down (common practice, no source)."
 )
 
 
@@ -107,7 +107,13 @@ def _task(patch: Patch, rate: float, rate_from: str, outline_m: Floats, settings
     grams = amounts.seed_g(rate, shown.area_m2, shown.deficit)
     words = f"{why}; {rate:.4g} g/m² ({rate_from}) × {shown.area_m2:.2f} m² × {shown.deficit:.2f}"
     if grams < amounts.LEAST_WEIGHED_G and not likelihood(patch.how_sure):
-        return Task(shown, tape, 0.0, 0.0, f"{words} would be a pinch, {grams} g: left until it is surer")
+        return Task(
+            shown,
+            tape,
+            0.0,
+            0.0,
+            f"{words} would be a pinch, {grams} g: left until it is clear whether it is needed",
+        )
     litres = amounts.dressing_l(settings.dressing_mm, shown.area_m2) if grams else 0.0
     touches = ("seed", "water", "iron") + (("dressing",) if litres else ())
     return Task(shown, tape, float(grams), litres, words, cautions.about(*touches))
@@ -134,7 +140,7 @@ def _from_end_to_end(ends: Floats, outline_m: Floats, settings: PlanSettings) ->
     """Where a long patch runs, by tape."""
     tapes = [fix(x, y, outline_m, names=settings.corner_names, beds_m=settings.beds_m) for x, y in ends]
     places = [f"{t.corner_a} {t.from_a_m:.2f}, {t.corner_b} {t.from_b_m:.2f} m" for t in tapes]
-    return f"it runs {np.hypot(*(ends[1] - ends[0])):.1f} m, from {places[0]} to {places[1]}"
+    return f"it is {np.hypot(*(ends[1] - ends[0])):.1f} m long, from {places[0]} to {places[1]}"
 
 
 def _plan_cautions(tasks: Sequence[Task], *, young: bool) -> tuple[str, ...]:
@@ -169,23 +175,22 @@ def _spreading(tasks: Sequence[Task]) -> tuple[str, ...]:
     for (grams, by_spreader, long), patches in alike.items():
         each = " for each" if len(patches) > 1 else ""
         if grams < amounts.SMALL_G:
-            lines.append(f"{named(patches)}: weigh {grams} g{each}; by hand.")
+            lines.append(f"{named(patches)}: weigh out {grams} g{each} and sow it by hand.")
             continue
         heaps = " + ".join(
             f"{part} g" for part in amounts.heaps_g(grams, amounts.PASSES if by_spreader else 2)
         )
         if by_spreader:
-            how = "spreader at its lowest setting that lets seed through, "
-            how += "two heaps up it and two down it" if long else "two heaps lengthways and two across"
+            how = "use the spreader at the lowest setting that lets seed through, two heaps "
+            how += "up the strip and two back down" if long else "lengthways and two crossways"
         else:
-            how = (
-                f"by hand, one heap {'up it, the other down it' if long else 'to and fro, the other across'}"
-            )
-        lines.append(f"{named(patches)}: weigh {grams} g{each}, split {heaps}; {how}.")
+            ways = "up the strip, the other back down" if long else "lengthways, the other crossways"
+            how = f"sow by hand, one heap {ways}"
+        lines.append(f"{named(patches)}: weigh out {grams} g{each}, split into {heaps}; {how}.")
     if any("split" in line for line in lines):
         lines.append(
-            "Go over a heap's patch until that heap is used up, never wider open to finish sooner; then the "
-            "next (common practice, no source)."
+            "Go over the patch until the first heap is used up, then start the next; don't sow thicker to "
+            "finish sooner (common practice, no source)."
         )
     return (*lines, *_pinches([task for task in tasks if 0 < task.seed_g < amounts.LEAST_WEIGHED_G]))
 
@@ -198,12 +203,12 @@ def _pinches(tasks: Sequence[Task]) -> list[str]:
     weighed = [some for some in by_plot.values() if _grams(some) >= amounts.LEAST_WEIGHED_G]
     rest = [task for some in by_plot.values() if some not in weighed for task in some]
     lines = [
-        f"{named([task.patch for task in some])}: weigh {_grams(some)} g for all, a pinch each by hand."
+        f"{named([task.patch for task in some])}: weigh out {_grams(some)} g for all; a pinch each, by hand."
         for some in weighed
     ]
     if rest:
-        each = f"a pinch each by hand, {_grams(rest)} g in all" if len(rest) > 1 else "a pinch by hand"
-        lines.append(f"{named([task.patch for task in rest])}: {each}, too little to weigh.")
+        each = f"a pinch each, by hand, {_grams(rest)} g in all" if len(rest) > 1 else "a pinch, by hand"
+        lines.append(f"{named([task.patch for task in rest])}: {each}: too little to weigh.")
     return lines
 
 
@@ -250,7 +255,9 @@ def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list
         ]
     if waiting:
         need = "need" if len(waiting) > 1 else "needs"
-        will = f"whether {named(waiting, capital=False)} will fill, or {need} seed after all, is open"
+        will = (
+            f"it is still open whether {named(waiting, capital=False)} will fill in or {need} seed after all"
+        )
         return [(look, f"photograph again: {will}")]
     what = "what else" if any(task.seed_g > 0 for task in tasks) else "what"
     return [(look, f"photograph again: until then it is too soon to say {what} needs seed")]
@@ -258,19 +265,22 @@ def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list
 
 def _open(doubtful: Sequence[Patch]) -> str:
     """What is not known of patches in doubt."""
-    return f"whether {'it fills by itself' if len(doubtful) == 1 else 'they fill by themselves'} is open"
+    fills = "it fills in by itself" if len(doubtful) == 1 else "they fill in by themselves"
+    return f"whether {fills} is still open"
 
 
 def _no_seed(tasks: Sequence[Task], look: date | None) -> str:
     """What is said of strips that come late, and of what is left; "" where there are none."""
     told = []
     if late := coming_late(tasks):
-        told.append(f"{named(late)} {'comes late and gets' if len(late) == 1 else 'come late and get'}")
+        told.append(
+            f"{named(late)} {'is merely late and gets' if len(late) == 1 else 'are merely late and get'}"
+        )
     if few := left(tasks):
-        want, get = ("wants", "gets") if len(few) == 1 else ("each want", "get")
-        told.append(f"{named(few)} {want} a pinch at most, which may not be needed, and {get}")
+        want, get = ("needs", "gets") if len(few) == 1 else ("each need", "get")
+        told.append(f"{named(few)} {want} a pinch at most, perhaps not even that, and {get}")
     when = f": {open_until(look)}" if look and told else ""
-    return " ".join(f"{who} no seed so far{when if who is told[-1] else ''}." for who in told)
+    return " ".join(f"{who} no seed yet{when if who is told[-1] else ''}." for who in told)
 
 
 def _sentence(
@@ -289,7 +299,7 @@ def _sentence(
     if not sown and (waiting := _no_seed(tasks, look)):
         return f"Nothing to reseed yet. {waiting}"
     if not sown:
-        small = f": in what is thin ({square_metres(thin_m2)}) no patch is worth a tape and a bag"
+        small = f": what is thin ({square_metres(thin_m2)}) is too small or too scattered to be worth sowing"
         if soon and not thin_m2:
             return f"Nothing to reseed yet, too soon to say: {open_until(look)}."
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
@@ -298,16 +308,17 @@ def _sentence(
     waits = f" {waiting}" if waiting else ""
     what = f"{len(sown)} patch{'es' if len(sown) > 1 else ''}{counted(sown)}, {area_m2:.2f} m²"
     if verdict == "too late":
-        return f"{what} to reseed, but too late this year, wait: {amount} when it is time.{waits}"
+        return f"{what} to reseed, but it is too late this year: wait. When it is time: {amount}.{waits}"
     if verdict == "too early":
-        return f"{what} to reseed, but too early, wait: {amount} when it is time.{waits}"
+        return f"{what} to reseed, but it is too early: wait. When it is time: {amount}.{waits}"
     there = in_passing * " when you are next there (too little for a trip of its own)"
     if len(doubtful) == len(sown):
         perhaps = f"perhaps{',' * in_passing}{there}"
         why = f"{_open(sown).capitalize()}: {open_until(look)}"
         return f"{what} to reseed, {perhaps}: {amount}. {why}.{waits}"
     of_some = (
-        f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is open: {open_until(look)}."
+        f" Whether {len(doubtful)} of them need{'s' * (len(doubtful) == 1)} it is still open: "
+        f"{open_until(look)}."
         if doubtful
         else ""
     )
