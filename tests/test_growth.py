@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
-from turfeye import curve, growth, kinds
+from turfeye import curve, growth, kinds, states
 from turfeye.curve import cover_at, end_cover, reach_time
 
 # NIST Statistical Reference Datasets, Rat42 (Ratkowsky 1983, pasture regrowth): certified parameters
@@ -210,6 +210,23 @@ def test_a_strip_is_late_or_left_out_by_what_its_own_cells_say(failed, kind):
     evidence[kinds.FAILED] = np.where(strip, failed, -2.5)
     odds = kinds.with_neighbours(evidence, growth.Prior().shares, place)
     assert (odds[kind, strip] > 0.9).all()
+    assert (odds[kinds.LAWN, ~strip] > 0.5).all()
+
+
+@pytest.mark.parametrize("failed", [2.5, 4.0])
+def test_a_strip_that_may_be_late_or_left_out_is_neither_for_sure(failed):
+    """Of a lawn half grown on day 33 a missed strip fits both alike: it was told as late, over 99 % sure."""
+    place = np.stack([part.ravel() for part in np.indices((11, 10))], axis=1)
+    strip = place[:, 1] == 2
+    evidence = np.zeros((kinds.KINDS, len(place)))
+    evidence[kinds.LATE] = np.where(strip, 3.0, -3.0)
+    evidence[kinds.FAILED] = np.where(strip, failed, -1.5)
+    odds = kinds.with_neighbours(evidence, growth.Prior().shares, place)
+    perhaps = odds[kinds.FAILED, strip]
+    assert (perhaps > 0.15).all()
+    raised = perhaps * np.exp(states.CAUTION) / (1 - perhaps + perhaps * np.exp(states.CAUTION))
+    assert (raised < states.SURE_THIN).all()
+    assert (odds[kinds.LATE, strip] > 0.65).all()
     assert (odds[kinds.LAWN, ~strip] > 0.5).all()
 
 

@@ -30,6 +30,10 @@ STRETCH_CELLS, LEFT_OUT = 1.5, 2.0
 how much better failure fits than lateness (between -8 and 8), the mean of a Gaussian of so many cells along
 it. What is beyond the second speaks against lateness, and there the row's word counts for failure too. Set on
 simulated strips (seeds 71000-71059 and 81000-84039)."""
+PERHAPS = 0.3
+"""A row of which nothing tells whether it comes late or was left out is left out by this chance, and by less
+where lateness fits better. It is below what would be called thin (`states.CAUTION`), but such cells aren't on
+course either. Ours."""
 
 
 def share_out(log_weight: Floats) -> Floats:
@@ -70,7 +74,8 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
     straight, worse = (unlike / np.maximum(count, 1))[:, row, col], worse[:, row, col]
     way = straight.argmax(axis=0), np.arange(len(row))
     strip = STRIP * straight[way]
-    left_out = (worse[way] / weight[:, row, col][way] - LEFT_OUT).clip(0) * (strip > 0)
+    worse = worse[way] / weight[:, row, col][way]
+    left_out = (worse - LEFT_OUT).clip(0) * (strip > 0)
     denied = np.minimum(failed - SURE[0], 0)  # counts whole for the cell itself
     near = np.log(share)[:, None] + np.stack([
         UNEVEN * late_near,
@@ -81,7 +86,10 @@ def with_neighbours(evidence: Floats, share: Floats, place: Whole | None) -> Flo
     first[FAILED] += TOLD_BY * failed_near
     near[FAILED] += AMONG_LAWN + BESIDE * _beside(share_out(first)[FAILED], field[0], row, col)
     there_too = np.where(left_out > 0, np.log(share[FAILED]) + strip + denied, -np.inf)
+    perhaps = near[LATE] + np.log(PERHAPS / (1 - PERHAPS)) + worse.clip(None, 0)
     near[FAILED] = np.maximum(near[FAILED], there_too)
+    told_late = (strip > 0) & (near.argmax(axis=0) == LATE)
+    near[FAILED] = np.where(told_late, np.maximum(near[FAILED], perhaps), near[FAILED])
     # a cell by itself is 1 / (2 pi s^2) of its Gaussian; it keeps its own odds, and few neighbours tell less
     company = np.minimum((1 - 1 / (2 * np.pi * NEAR_CELLS**2) / there).clip(0) / 0.8, 1)
     return share_out(alone + company * (near - alone))

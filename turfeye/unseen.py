@@ -19,8 +19,9 @@ from turfeye.words import square_metres
 LIKE_A_STRIP: Final = 0.75
 """Area in common over area of either, from which cells are told as a strip along a side."""
 NEARLY_ALL: Final = 0.95
-LEAST_M2: Final = 0.05
-"""Less ground than this, as in a corner that the outline cuts off a cell, would be told as 0.0 m²."""
+LEAST_CELLS: Final = 0.25
+"""Less ground than this part of a cell, as in corners that the outline cuts off cells, is worth no standing
+point and no word. Ours."""
 MOST_PLACES: Final = 3
 HAND_HEIGHT_M: Final = 1.6
 """How high a phone is held: common practice, no source."""
@@ -77,7 +78,7 @@ def notes(
     lines = []
     for cause in (ANGLE, OUTSIDE, HIDDEN):
         group = never & (stage == cause)
-        if season.area_m2[group].sum() < LEAST_M2:
+        if season.area_m2[group].sum() < LEAST_CELLS * season.grid.cell_m**2:
             continue
         words, remedy = CAUSES.get(cause) or Cause(_commonest(place, tables, group), CLEAR)
         where = _where(season, place, group, outline_m, corner_names, side_names)
