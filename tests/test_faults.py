@@ -9,7 +9,19 @@ import pytest
 from PIL import Image
 from posing import homography_of, photo_of, shoot, through
 
-from turfeye import card, caveats, colourspace, faults, glance, lighting, photo, retake, sharpness, soilcolour
+from turfeye import (
+    card,
+    caveats,
+    colourspace,
+    faults,
+    glance,
+    lighting,
+    onlawn,
+    photo,
+    retake,
+    sharpness,
+    soilcolour,
+)
 from turfeye.blocks import Blocks
 from turfeye.card_layout import CARD as LAYOUT
 from turfeye.records import CardValues, Correction, Pixels, Shares
@@ -642,13 +654,13 @@ def test_wide_ground_of_the_soils_colour_is_soil_and_a_little_may_be_a_shoe(acro
     taken[:, 300 : 300 + across] = 1  # 14 and 5 % of the picture
     light, green = turf(4, 2_000)
     pixels = Pixels(None, picture(light), light, shares(green * (1 - taken), other=taken), correction(), 0.0)
-    right = glance._with_ground(pixels, None).shares
+    right = onlawn.with_ground(pixels, None).shares
     assert bool((right.other[:, 310 : 290 + across] < 0.5).mean() > 0.9) is told
     np.testing.assert_allclose(right.bare + right.other, pixels.shares.bare + pixels.shares.other)
-    assert glance._with_ground(dataclasses.replace(pixels, correction=None), None).shares is pixels.shares
+    assert onlawn.with_ground(dataclasses.replace(pixels, correction=None), None).shares is pixels.shares
     blue = np.where(taken[..., None] > 0, np.array([0.05, 0.06, 0.3]), light)
     a_cover = dataclasses.replace(pixels, rgb_coded=picture(blue))
-    assert (glance._with_ground(a_cover, None).shares.other[:, 310 : 290 + across] == 1).all()
+    assert (onlawn.with_ground(a_cover, None).shares.other[:, 310 : 290 + across] == 1).all()
 
 
 @pytest.mark.parametrize(

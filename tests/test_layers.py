@@ -39,7 +39,7 @@ ORDER = (
     "sharpness",
     "soilcolour",
     "faults leafcolour",
-    "retake covererror",
+    "retake covererror judging onlawn",
     "cells lawncheck lawntext",
     "lawnfile caveats",
     "lawn",

@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from rendered_truth import card_in, lawn_view, pairs
 
-from turfeye import drawing, glance, photo, survey, sward
+from turfeye import drawing, glance, judging, photo, survey, sward
 from turfeye.drawing import INK
 
 ROOT = Path(__file__).parent.parent
@@ -63,7 +63,7 @@ def judged(case: Case, folder: Path) -> tuple[np.ndarray, np.ndarray, str]:
         look = glance.look_through(shot, seen, grid, sighting=card_in(shot))
     else:
         shot, look = photo.read(path), survey.look(path)
-    pixels = glance.judged(shot, look.view, look.sighting)
+    pixels = judging.judged(shot, look.view, look.sighting)
     found = pairs(look.table, path)
     told = f"true {100 * found[:, 2].mean():.0f} %, read {100 * found[:, 0].mean():.0f} %"
     return *cut(pixels.rgb_coded, pixels.shares, case), told

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
-from turfeye import card, glance, models, photo, strokes, sward, teach, view
+from turfeye import card, judging, models, photo, strokes, sward, teach, view
 from turfeye.errors import StrokesError
 from turfeye.lawn import Lawn
 from turfeye.strokes import Stroke
@@ -50,5 +50,5 @@ def _samples(place: Lawn, name: str, marked: Sequence[Stroke]) -> list[teach.Sam
             f"no card could be read in {name}, so its colours mean nothing in other light; mark other photos"
         )
     seen = view.from_card(picture, sighting, rule_mm=place.card_rule_mm)
-    pixels = glance.judged(picture, seen, sighting)
+    pixels = judging.judged(picture, seen, sighting)
     return teach.sample(marked, pixels.shares, pixels.rgb_linear, picture.size_px)
