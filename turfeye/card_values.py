@@ -16,12 +16,11 @@ from typing import Final
 import numpy as np
 
 from turfeye.card_layout import CARD
-from turfeye.colourspace import RGB_TO_XYZ, WHITE_XYZ, XYZ_TO_RGB, decode, lab_to_xyz
+from turfeye.colourspace import BRADFORD, RGB_TO_XYZ, WHITE_XYZ, XYZ_TO_RGB, decode, lab_to_xyz
 from turfeye.errors import CardValuesError
 from turfeye.records import CardValues, Floats
 
 D50_XYZ: Final = np.array([0.96422, 1.0, 0.82521])  # ICC.1, profile connection space
-_BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 _KINDS: Final = {
     "LAB": ("LAB_L", "LAB_A", "LAB_B"),
     "XYZ": ("XYZ_X", "XYZ_Y", "XYZ_Z"),
@@ -165,8 +164,8 @@ def _to_xyz(kind: str, values: Floats, white: Floats) -> Floats:
     if kind == "RGB":
         return np.asarray(decode(values) @ RGB_TO_XYZ.T)
     xyz = values / 100.0 if kind == "XYZ" else lab_to_xyz(values, white)
-    scale = (_BRADFORD @ WHITE_XYZ) / (_BRADFORD @ white)
-    return np.asarray(xyz @ (np.linalg.inv(_BRADFORD) @ np.diag(scale) @ _BRADFORD).T)
+    scale = (BRADFORD @ WHITE_XYZ) / (BRADFORD @ white)
+    return np.asarray(xyz @ (np.linalg.inv(BRADFORD) @ np.diag(scale) @ BRADFORD).T)
 
 
 def _neutral(order: tuple[str, ...], xyz: Floats, names: tuple[str, ...] | None) -> np.ndarray:

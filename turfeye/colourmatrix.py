@@ -7,11 +7,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from turfeye.colourspace import RGB_TO_XYZ, WHITE_XYZ, delta_e, lab
+from turfeye.colourspace import BRADFORD, RGB_TO_XYZ, WHITE_XYZ, delta_e, lab
 from turfeye.records import Floats
 
-_BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
-_CONES: Final = (_BRADFORD @ RGB_TO_XYZ) / (_BRADFORD @ WHITE_XYZ)[:, None]
+_CONES: Final = (BRADFORD @ RGB_TO_XYZ) / (BRADFORD @ WHITE_XYZ)[:, None]
 TO_CAMERA: Final = np.linalg.inv(0.5 * np.eye(3) + 0.5 * np.linalg.inv(_CONES))
 """Linear sRGB to a stand-in for a camera's own primaries: half way to Bradford's cones."""
 

@@ -22,6 +22,10 @@ XYZ_TO_RGB: Final = np.linalg.inv(RGB_TO_XYZ)
 
 WHITE_XYZ: Final = RGB_TO_XYZ.sum(axis=1)
 
+BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+"""CIE XYZ to the sharpened cones in which one white is adapted to another (Lam 1985; ICC.1, annex E; from
+memory)."""
+
 # ------------------------------------------------------------------------------------------------ sRGB
 
 

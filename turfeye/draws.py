@@ -17,6 +17,7 @@ from turfeye.prior import Prior
 from turfeye.records import Flags, Floats, Whole
 
 USUAL_DRAWS = 600
+"""Lawns of the mix, by which it is told what is usual."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -16,9 +16,8 @@ from turfeye import edges, sheets
 from turfeye.card_layout import CARD, SPOTS
 from turfeye.records import Bytes, Floats
 
-SMALLEST_MARKER_PX: Final = 9.0
-EASY_MARKER_PX: Final = 60.0
-
+SMALLEST_MARKER_PX, EASY_MARKER_PX = 9.0, 60.0
+"""Least side of a mark that can be read; and the one to which smaller marks are magnified for it. Ours."""
 MARKERS_M: Final = CARD.marker_corners_mm / 1000.0
 
 
@@ -130,7 +129,7 @@ def _certain(gray: Bytes, mark: Mark) -> bool:
     low = np.clip(mark.px.min(axis=0) - pad, 0, None).astype(int)
     high = (mark.px.max(axis=0) + pad).astype(int)
     part = gray[low[1] : high[1], low[0] : high[0]]
-    scale = 1.0 if mark.side_px > 60 else 3.0
+    scale = 1.0 if mark.side_px > EASY_MARKER_PX else 3.0
     again = detect(part, scale, strict=True)
     return any((m.spot, m.corner) == (mark.spot, mark.corner) for m in again)
 

@@ -47,14 +47,16 @@ are read at 0.6-0.9 as it is: pulled further they look better, and cells are not
 STROKE_SD = 0.1  # of what a stroke promises
 RIDGE, RIDGE_BIAS = 4.0, 40.0
 """On the colours' weights, and ten times that on the shift that ignores colour and moves all mixed pixels."""
-SMOOTH_PX = 1.0
+SMOOTH_PX = 1.0  # over which colours are averaged, against a camera's noise
 COLOUR_SD = 0.3  # of log R/G and log B/G over turf, so that one ridge fits both
 PIXELS_A_STROKE = 200
-LUCK = 0.05
-LEAST_GAIN = 0.03
-MOST_LOSS = 0.02
+"""A longer stroke has no more say, and takes no longer."""
+LEAST_GAIN, MOST_LOSS, LUCK = 0.03, 0.02, 0.05
+"""What is learnt is kept where strokes left out are read better by so much (0-1), none of their classes worse
+by so much, and luck alone gives as much in fewer cases than the last: so often, among _FLIPS random signs of
+the gains (a sign-flip permutation test). Ours."""
 _FLIPS = 4096
-_LEAST_SHARE = 1e-3
+_LEAST_SHARE = 1e-3  # below it a share's logarithm says nothing
 
 
 @dataclass(frozen=True, slots=True)
