@@ -518,7 +518,23 @@ def test_what_is_too_soon_to_say_is_no_all_clear():
         f"Nothing to reseed yet, too soon to say: a photo around {short_day(look)} will tell."
     )
     assert (look, "photograph again: until then it is too soon to say what needs seed") in made.dates
-    assert plan(outlook(soon=9), (), RYE, outline_m=LAWN).sentence == "Nothing to reseed."
+
+
+@pytest.mark.parametrize("soon", [1, 9])
+def test_a_part_that_is_open_gets_a_photo_and_a_word(soon):
+    """Of a lawn with a missed strip whose cells were open it was said: nothing to reseed; and no date."""
+    made = plan(outlook(soon=soon), (), RYE, outline_m=LAWN)
+    look = DAY + timedelta(days=7)
+    assert made.sentence == (
+        "Nothing to reseed yet. Whether all of it fills in is still open: "
+        f"a photo around {short_day(look)} will tell."
+    )
+    assert (look, "photograph again: until then it is too soon to say what needs seed") in made.dates
+    # with seed to be sown anyway, or once the target's date has passed, no further photo is asked for
+    sown = plan(outlook(soon=soon), (replace(patch(), how_sure=0.95),), RYE, outline_m=LAWN)
+    assert not any("photograph again" in what for _, what in sown.dates)
+    late = plan(outlook(soon=soon, last=date(2026, 6, 12)), (), RYE, outline_m=LAWN)
+    assert late.sentence == "Nothing to reseed."
 
 
 def test_beside_a_patch_that_gets_seed_it_is_too_soon_to_say_what_else_does():

@@ -238,6 +238,7 @@ def _facts(answer: Answer, drawn: Mapping[str, bytes]) -> dict[str, Any]:
         "left": workplan.left(answer.plan.tasks),
         "in_doubt": workplan.in_doubt(answer.plan.tasks),
         "too_soon": workplan.mostly_too_soon(answer.outlook),
+        "partly": workplan.partly_too_soon(answer.outlook) and next_look(season) is not None,
         "open_until": open_until(next_look(season)),
         "states_counted": state_counts(answer.outlook).items(),
         "states": [(state, plain[state]) for state in state_counts(answer.outlook)],

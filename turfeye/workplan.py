@@ -25,6 +25,8 @@ from turfeye.words import likelihood, open_until, square_metres, together_m2
 
 SPREADER_FROM_M2 = 4.0
 """Smaller patches are sown by hand."""
+PART_OPEN = 0.05
+"""From this share of what was seen on, cells that are still open are told though the rest is judged. Ours."""
 LONG = 3.0
 """A patch of so many times its width, and more, is told by both of its ends too. Ours."""
 BY_ROW = "Weigh the seed for each plot and sow it by hand. A pinch is too little to weigh."
@@ -67,7 +69,8 @@ def plan(
     dates = () if seed else aftercare.to_come(outlook.season, mix)
     parts, soon = aftercare.of_parts(outlook, mix), mostly_too_soon(outlook)
     young = bool(seed or dates or parts)
-    looks = _to_look_at(tasks, next_look(outlook.season), soon=soon and not parts)
+    partly = not (seed or parts) and partly_too_soon(outlook)
+    looks = _to_look_at(tasks, next_look(outlook.season), soon=partly or (soon and not parts))
     dates = tuple(sorted((*dates, *parts, *looks), key=lambda entry: entry[0]))
     return WorkPlan(
         tasks=tasks,
@@ -90,6 +93,7 @@ def plan(
             verdict=when.verdict,
             thin_m2=outlook.lawn.thin_m2,
             soon=soon,
+            partly=partly,
             look=next_look(outlook.season),
         ),
     )
@@ -244,6 +248,12 @@ def mostly_too_soon(outlook: Outlook) -> bool:
     return counts["too soon to say"] > (sum(counts.values()) - counts["not seen"]) / 2
 
 
+def partly_too_soon(outlook: Outlook) -> bool:
+    """Whether a part of what was seen is not judged yet that is worth a photo and a word."""
+    counts = outlook.lawn.counts
+    return counts["too soon to say"] > PART_OPEN * (sum(counts.values()) - counts["not seen"])
+
+
 def _to_look_at(tasks: Sequence[Task], look: date | None, *, soon: bool) -> list[tuple[date, str]]:
     """When to photograph what is open, or the whole where it is too soon to say."""
     doubtful, waiting = in_doubt(tasks), [*coming_late(tasks), *left(tasks)]
@@ -292,9 +302,11 @@ def _sentence(
     verdict: str,
     thin_m2: float,
     soon: bool,
+    partly: bool,
     look: date | None,
 ) -> str:
-    """What is to be reseeded and needed for it; where nothing is, that what is thin is too small."""
+    """What is to be reseeded and needed for it; where nothing is, that what is thin is too small, or that it
+    is too ``soon`` to say of most, or ``partly``."""
     sown = [task.patch for task in tasks if task.seed_g > 0]
     if not sown and (waiting := _no_seed(tasks, look)):
         return f"Nothing to reseed yet. {waiting}"
@@ -302,6 +314,8 @@ def _sentence(
         small = f": what is thin ({square_metres(thin_m2)}) is too small or too scattered to be worth sowing"
         if soon and not thin_m2:
             return f"Nothing to reseed yet, too soon to say: {open_until(look)}."
+        if partly and look and not thin_m2:
+            return f"Nothing to reseed yet. Whether all of it fills in is still open: {open_until(look)}."
         return f"Nothing to reseed{small if thin_m2 > 0 and not tasks else ''}."
     doubtful = in_doubt(tasks)
     waiting = _no_seed(tasks, None if doubtful else look)
