@@ -193,7 +193,7 @@ def test_colour_in_other_light_is_withheld_with_the_reason_but_cover_stays():
     )
     shaded = (table.x_m < 0) & (table.state == "seen")
     assert np.isnan(table.dgci[shaded]).all()
-    assert (np.char.find(table.why[shaded], "other light") >= 0).all()
+    assert (np.char.find(table.why[shaded], "different light") >= 0).all()
     assert np.isfinite(table.cover[shaded]).all()
     assert np.isfinite(table.dgci[(table.x_m > 0) & (table.state == "seen")]).all()
 

@@ -282,7 +282,7 @@ def test_a_photo_of_the_card_alone_says_what_to_do_and_shows_no_empty_table(tmp_
 
 def test_bare_ground_has_no_colour_index_and_the_reason_is_said() -> None:
     shown = run("look", HERE / "sample_images/trial-spots/photos/2026-03-20-spot-1.jpg")
-    assert "no colour index: too little is green; card 1, read by " in shown.stdout
+    assert "no colour index: too little is green; card 1, " in shown.stdout
 
 
 def test_where_the_cells_are_written_nothing_says_how_to_write_them(tmp_path: Path) -> None:

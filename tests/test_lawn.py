@@ -207,7 +207,7 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
         ),
         (
             RING + "[[hollow]]\nat_m = [2.1, 3]\ndepth_mm = 30\n",
-            "1st [[hollow]], at_m: [2.1, 3] lies in the 1st [[bed]], which is no lawn; mend it or the bed",
+            "1st [[hollow]], at_m: [2.1, 3] lies in the 1st [[bed]], which is no lawn; correct it or the bed",
         ),
         (BED + "area_m = [[1, 1], [3, 2], [3, 1], [1, 2]]\n", "1st [[bed]]: its corners go round no ground"),
         (
@@ -335,7 +335,7 @@ def test_not_toml_at_all() -> None:
         lawnfile.parse("[[sowing]]\n\n\n\n\nrate_g_m2 = 35,5\n")
     with pytest.raises(LawnError, match=r"line 1.*\[\[spot\]\] stands on a line of its own"):
         lawnfile.parse("[[spot]] number = 1, at_m = [2.0, 1.5]\n")
-    with pytest.raises(LawnError, match="mend that line"):
+    with pytest.raises(LawnError, match="correct that line"):
         lawnfile.parse('name = "x\n')
 
 

@@ -266,7 +266,7 @@ def _impossible(lawn: Lawn, day: dt.date, *, before: bool) -> str:
             f"is dated {{}}, before the sowing of {sown}; if it shows the lawn before the work, add it with "
             "--before; if it is of an earlier season, leave it out, or make that season a folder of its own; "
             f"if the camera's clock was wrong, give the true day with --date{perhaps}; if the sowing's date "
-            f"is wrong, mend it in {FILE_NAME}"
+            f"is wrong, correct it in {FILE_NAME}"
         )
         return Remark(words, day, likely) if likely else Remark(words, day)
     if sown and before and day > sown:

@@ -234,7 +234,7 @@ def _check_places(key: str, places: Any, outline: np.ndarray, beds: Sequence[bed
             )
         elif pair:
             mistakes += [
-                f"{spelled(key, i, 'at_m')}: {at} lies in the {bed}, which is no lawn; mend it or the bed"
+                f"{spelled(key, i, 'at_m')}: {at} lies in the {bed}, which is no lawn; correct it or the bed"
                 for bed, corners in beds
                 if signed_distance_m(np.array(at, dtype=float), corners) > bedcheck.OVER_THE_EDGE_M
             ]

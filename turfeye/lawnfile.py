@@ -198,7 +198,7 @@ def parse(text: str, path: Path | str = FILE_NAME, *, wording: Wording = OF_THE_
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line = _line_of(error, text)
-        raise LawnError(f"{path} is not valid TOML: {error}; mend that line: {_how(line)}{line}") from None
+        raise LawnError(f"{path} is not valid TOML: {error}; correct that line: {_how(line)}{line}") from None
     version = content.get("schema")
     if isinstance(version, int) and version > SCHEMA:
         raise LawnError(

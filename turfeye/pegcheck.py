@@ -63,7 +63,7 @@ def check(
         if off:
             mistakes.append(
                 f"{place}: peg {off[0].number} would stand at {list(off[0].at_m)}, off the lawn; "
-                "mend at_m, step_m, columns or rows"
+                "correct at_m, step_m, columns or rows"
             )
         mistakes += [f"{place}, {words}" for words in _overlaps(block)]
         numbers += [peg.number for peg in of_block]
@@ -81,8 +81,8 @@ def _overlaps(block: Mapping[str, Any]) -> list[str]:
     counts = block["columns"], block.get("rows", 1)
     sides = zip(_plot_size_m(block), block["step_m"], counts, "xy", strict=True)
     return [
-        f"size_m: plots of {size:g} m along {axis} overlap where pegs stand {abs(step):g} m apart; mend "
-        "size_m or step_m"
+        f"size_m: plots of {size:g} m along {axis} overlap where pegs stand {abs(step):g} m apart; "
+        "correct size_m or step_m"
         for size, step, count, axis in sides
         if count > 1 and size > abs(step) + 1e-6
     ]

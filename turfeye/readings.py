@@ -116,7 +116,7 @@ def _outside(photos: Sequence[Reading], when: str, more: str, sown: date, today:
     say = next((other for other in likely if other), sown)
     return [
         f"left out, since dated {when}: {notes.some(names)}: {more}if the sowing's date is wrong, "
-        "mend it; if the camera's clock was, write the true day in lawn.toml: "
+        "correct it; if the camera's clock was, write the true day in lawn.toml: "
         f'[[photo]] name = "…", taken = {say}'
     ]
 

@@ -120,7 +120,7 @@ def _entries(path: Path, mistakes: list[str]) -> list[tuple[str, str, Any]]:
     except OSError as error:
         raise StrokesError(f"wanted the marks file {path}, could not read it ({error.strerror})") from None
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise StrokesError(f"{path} is not valid JSON: {error}; mend that place and try again") from None
+        raise StrokesError(f"{path} is not valid JSON: {error}; correct that place and try again") from None
     if not isinstance(content, dict) or not isinstance(content.get("photos"), list):
         raise StrokesError(
             f'{path} is no marks file: wanted {{"schema": {SCHEMA}, "photos": [...]}}; '

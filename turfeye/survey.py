@@ -175,7 +175,7 @@ def _none_sown_on(place: Lawn, on: date) -> None:
     if any(one.date == on for one in place.oversowings):
         raise LawnError(
             f"{place.folder / lawn.FILE_NAME} has parts sown on {on} already, and they count; if they are "
-            "wrong, mend them there"
+            "wrong, correct them there"
         )
 
 

@@ -102,8 +102,8 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
         return SpotUnknownError(Remark(words, wanted=wanted, number=number, place_it=place_it), number)
     again = f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot {sighting.spot}"
     return SpotUnknownError(
-        f"{wanted}spot {number}, which it was filed with; the card in it is {sighting.spot}: mend the "
-        f"number, for example {again}, or {place_it}",
+        f"{wanted}spot {number}, which it was filed with; the card in it is {sighting.spot}: correct "
+        f"the number, for example {again}, or {place_it}",
         number,
     )
 

@@ -331,7 +331,7 @@ def _show_in_words(seen: Look) -> None:
         few = f"no colour index{sparse}"
         index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} from {by} cells"
         click.echo(
-            f"{index}; card {card['spot']}, read by {card['markers']} markers, "
+            f"{index}; card {card['spot']}, {card['markers']} markers, "
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
             f"camera {figure(view['height_m'], 2)} m up, "
             f"tilted {figure(view['tilt_deg'], 0)}°"
