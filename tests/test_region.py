@@ -241,6 +241,25 @@ def test_network_and_classifier_are_heard_together(lawn, other, taken):
     assert mask[265:325, 305:355].all() if taken else not mask.any()
 
 
+def test_what_reaches_across_the_lawn_is_ground_and_a_table_is_none():
+    """A strip that was not sown is a path to the network; the classifier takes some of it for other."""
+    found = painted(LAWN)
+    cv2.fillPoly(found, [np.array([[150, 405], [210, 409], [236, 114], [211, 112]])], 0.02)
+    other = np.where(found < 0.5, 0.9, 0.0).astype(np.float32)
+    found[300:360, 400:450], other[300:360, 400:450] = 0.0, 0.9  # a table beside it
+    mask = region.standing_on(found, LAWN, other)
+    assert mask[305:355, 405:445].all()
+    assert not mask[:, :300].any()
+
+
+def test_what_stands_in_a_corner_or_at_a_side_is_taken_out():
+    for box in ((345, 400, 90, 190), (130, 170, 160, 220), (230, 330, 250, 320)):
+        found, top_left = painted(LAWN), np.s_[box[0] : box[1], box[2] : box[3]]
+        found[top_left] = 0.03
+        mask = region.standing_on(found, LAWN, seen_as_other(box))
+        assert mask[top_left].mean() > 0.5, box
+
+
 def test_standing_somebody_at_full_size():
     big = cv2.resize(painted(LAWN), (2560, 1920))
     big[1000:1300, 1200:1320] = 0.0

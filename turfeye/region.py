@@ -31,6 +31,9 @@ PLAINNESS = 0.015  # an outline with fewer corners may fit worse by this much
 DENTS = 0.1  # share of the hull that dents may take; an L-shaped lawn leaves more
 NUDGES, NUDGE_PX = 600, 12.0  # of an outline laid over the lawn: tries, and the first steps, at working size
 SURE = 0.2  # probability of being lawn below which something on the lawn is a thing, not a bare patch
+ACROSS = (
+    0.5  # of the root of the lawn's area: what reaches so far, from a side to one not beside it, is ground
+)
 LEAST_OTHER = 0.1  # of a thing that the classifier must take for other, or it may be a bare patch after all
 SURELY_LAWN = 0.98  # from here on nothing stands there, whatever the sward classifier takes it for
 GOOD_SCORE = 0.8  # marked corners and region agree at least so far, else it is said
@@ -237,7 +240,8 @@ def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:
 
     The network and the sward classifier are heard together: what the network is sure is no lawn, and what it
     doubts where the classifier sees neither grass, straw nor soil. A bare patch that only the network doubts
-    stays lawn, as do slivers along the outline, which are the outline's own error.
+    stays lawn, as do slivers along the outline, which are the outline's own error. So does what reaches
+    across the lawn: nothing that stands there does, but a strip that was not sown looks like a path to both.
 
     Parameters
     ----------
@@ -261,9 +265,28 @@ def standing_on(region: Floats, outline_px: Floats, other: Floats) -> Flags:
     keep = np.bincount(label[deep], minlength=count) > 0.3 * area
     keep &= np.bincount(label.ravel(), seen.ravel(), minlength=count) > LEAST_OTHER * area
     keep[0] = False
+    for part in np.flatnonzero(keep):
+        keep[part] = not _reaches_across(label == part, (outline_px + 0.5) * scale - 0.5, near=2 * margin)
     grown = cv2.dilate(keep[label].astype(np.uint8), _disc(max(margin // 3, 1)))
     full = cv2.resize(grown, region.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool)
     return np.asarray(full & _inside(np.asarray(outline_px, np.float64), region.shape, 1.0), bool)
+
+
+def _reaches_across(part: Flags, corners: Floats, *, near: int) -> bool:
+    """Whether a part of the lawn (K, 2) goes from ``near`` one side, in pixels, to near one not beside it."""
+    _, (wide, tall), _ = cv2.minAreaRect(np.argwhere(part)[:, ::-1].astype(np.float32))
+    area = cv2.contourArea(corners.astype(np.float32))
+    if max(wide, tall) < ACROSS * np.sqrt(area):
+        return False
+    touched = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        side = np.zeros(part.shape, np.uint8)
+        a, b = ([round(256 * float(v)) for v in point] for point in (start, end))
+        cv2.line(side, a, b, 1, thickness=2 * near, shift=8)
+        touched.append(bool((part & (side > 0)).any()))
+    count = len(corners)
+    pairs = itertools.combinations(np.flatnonzero(touched), 2)
+    return any(1 < second - first < count - 1 for first, second in pairs)
 
 
 def _main_part(region: Floats) -> tuple[Flags, float]:
