@@ -344,6 +344,20 @@ def test_what_was_seldom_seen_lacks_photos_not_age():
     assert not open_[48:].any()
 
 
+def test_what_no_visit_showed_since_the_lawn_began_to_rise_is_open():
+    """A corner that was washed out, then taken for something that lies there, was told as on course."""
+    whole, _ = lawn(3, TableRecipe(rows=8, cols=12, visit_days=(2, 5, 8, 25, 32, 39), lost_visit=0))
+    cover = whole.cover.copy()
+    cover[:4, 3:] = np.nan
+    made, all_seen = outlook.fit(replace(whole, cover=cover)), outlook.fit(whole)
+    assert set(made.state[:4]) == {"too soon to say"}
+    gone = "not seen since the lawn began to rise, photograph again"
+    few = np.isfinite(cover[:4]).sum(axis=1) <= 2
+    assert [why.endswith(gone) for why in made.why[:4]] == (~few).tolist()
+    assert not few.all()
+    assert (made.state[4:] == all_seen.state[4:]).mean() > 0.97
+
+
 def test_a_lawn_that_does_not_come_is_told_as_overdue():
     days, covers = [4, 11, 18, 25, 32], [0.03, 0.03, 0.04, 0.04, 0.05]
     early, late = outlook.fit(course(days[:3], covers[:3])), outlook.fit(course(days, covers))

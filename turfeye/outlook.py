@@ -115,7 +115,7 @@ class _Basis:
         """By the season's last visit."""
         clock, now_age = Clock.of(season, time_axis), float(season.age_days[-1])
         now = float(clock.time(season.age_days[-1:])[0])
-        grown = _grown(found, now)
+        grown = float(_grown(found, np.array([now]))[0])
         return cls(
             found,
             clock,
@@ -144,7 +144,8 @@ def forecast(
     basis = _Basis.of(season, found, time_axis)
     end = _end_of_healthy(found) if own_level else 1.0
     cells = _forecast(basis, season.target.cover, enough=min(season.target.cover, end), plots=plots)
-    told = states.of_cells(cells, season, grown=basis.grown, overdue=basis.doubt > 0)
+    grown_at = _grown(found, basis.clock.time(season.age_days))
+    told = states.of_cells(cells, season, grown=basis.grown, grown_at=grown_at, overdue=basis.doubt > 0)
     cells, told = oversown.forecast(cells, parts), oversown.states(told, parts)
     theta, theta_cov = (values[: len(season.row)] for values in found.best())
     for part in parts:
@@ -251,9 +252,9 @@ def _end_of_healthy(found: Fit) -> float:
     return float(end_cover(found.mean))
 
 
-def _grown(found: Fit, time: float) -> float:
-    """Share of their rise that the lawn's healthy cells have made."""
-    return float(risen_at(found.mean, np.array(time), found.settings.curve))
+def _grown(found: Fit, times: Floats) -> Floats:
+    """Share of their rise that the lawn's healthy cells have made at times (T,)."""
+    return risen_at(found.mean, times, found.settings.curve)
 
 
 def _no_course(basis: _Basis) -> tuple[Floats, Floats]:

@@ -10,7 +10,8 @@ In this order:
 - *slow*: at least 70 % sure not to, but still coming, or short by little;
 - in the last week before the date, or once the lawn has grown full, waiting tells no more: a cell known well
   enough is then *on course* or *slow* by what is expected of it, near the target as it is;
-- *too soon to say*: anything else, with what is missing.
+- *too soon to say*: anything else, with what is missing; and what no visit showed since the lawn was far
+  enough to be judged, whatever its neighbours do.
 """
 
 from __future__ import annotations
@@ -72,12 +73,13 @@ class States:
     missing: str  # "" where nothing is
 
 
-def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) -> States:
+def of_cells(cells: Forecast, season: Season, *, grown: float, grown_at: Floats, overdue: bool) -> States:
     """The states of a season's cells.
 
     Parameters
     ----------
     grown : share of their rise that the lawn's healthy cells have made
+    grown_at : (V,) the same at each visit
     overdue : it has hardly risen at an age at which nearly all lawns of its mix are half grown
     """
     visits = np.isfinite(season.cover).sum(axis=1)
@@ -85,21 +87,27 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, overdue: bool) ->
     old = bool(age >= OLD_ENOUGH_DAYS)
     begun = old and grown >= GROWN_ENOUGH
     judged = begun or (old and passed(season))
+    # what was seen only of bare ground, before any cell could be judged, goes by its neighbours' word alone
+    shown = np.isfinite(season.cover) & (grown_at >= GROWN_ENOUGH)
+    stale = np.asarray(begun & ~shown.any(axis=1))
     last = grown >= FULL or (season.target.date - season.sowing.date).days - age <= LAST_DAYS
     decided = last & (cells.cover_at_target_high - cells.cover_at_target_low <= WIDE)
     course = (cells.p_on_target >= SURE_COURSE) | (decided & (cells.cover_at_target >= season.target.cover))
     slow = (cells.p_on_target <= 1 - SURE_COURSE) | decided
     state = np.select(
-        [visits == 0, begun & (cells.p_thin >= SURE_THIN), judged & course, judged & slow],
-        ["not seen", "thin", "on course", "slow"],
+        [visits == 0, stale, begun & (cells.p_thin >= SURE_THIN), judged & course, judged & slow],
+        ["not seen", "too soon to say", "thin", "on course", "slow"],
         "too soon to say",
     )
     early = "" if judged else _too_early(old, grown, overdue, age)
     more = "photograph once more" if last else "still open, the next visits will tell"
     few = "seen on too few visits, photograph again"
+    gone = "not seen since the lawn began to rise, photograph again"
     lacks = [
-        (early or (few if seen <= FEW_VISITS else more)) if word == "too soon to say" else ""
-        for word, seen in zip(state, visits, strict=True)
+        (early or (few if seen <= FEW_VISITS else gone if old_news else more))
+        if word == "too soon to say"
+        else ""
+        for word, seen, old_news in zip(state, visits, stale, strict=True)
     ]
     why = [_why(cells, k, season, str(word), lacks[k]) for k, word in enumerate(state)]
     missing = most_lack(Counter(word for word in lacks if word))

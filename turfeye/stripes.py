@@ -61,7 +61,7 @@ class Stripe:
         """The stripe for people, with its ``width`` or without."""
         wide = f" {self.width_m:.2f} m wide" if width else ""
         than = "thicker" if self.kind == "doubled" else "thinner"
-        words = f"a {self.kind} strip{wide} running {self.runs}"
+        words = f"a strip{wide} running {self.runs}"
         return f"{words}, {100 * self.depth:.0f} points {than} than the lawn"
 
 
