@@ -432,7 +432,7 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
     ("words", "says"),
     [
         ((), "--outline 8x6"),
-        (("--outline", "8"), "is no outline"),
+        (("--outline", "8"), "is not an outline"),
         (("--outline", "8x6", "--sides", "4,3,4,3", "--diagonals", "5"), "one outline"),
         (("--outline", "8x6", "--diagonals", "10"), "go with --sides"),
         (("--outline", "0x6"), "above 0"),
@@ -442,10 +442,10 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
             ("--outline", "400x300", "--cell", "0.1"),
             "--cell: 0.1 m makes 12000000 cells of this lawn; write --cell 0.4 or more",
         ),
-        (("--outline", "0,0 8 8,6"), "is no outline"),
-        (("--outline", "8x6x4"), "is no outline"),
+        (("--outline", "0,0 8 8,6"), "is not an outline"),
+        (("--outline", "8x6x4"), "is not an outline"),
         (("--outline", "8x6", "--sown", "14.3.2026"), "2026-03-14"),
-        (("--outline", "8x6", "--sown", "2026-03-14T09:12"), "is no date; write it as 2026-03-14"),
+        (("--outline", "8x6", "--sown", "2026-03-14T09:12"), "is not a date; write it as 2026-03-14"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--target", "2026-03-01"), "not after the sowing"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--mix", "moss"), "perennial ryegrass"),
         (("--outline", "8x6", "--mix", "hard fescue"), "--sown 2026-03-14"),
@@ -455,7 +455,7 @@ def test_a_lawn_is_called_after_its_folder_and_hints_can_be_pasted(tmp_path: Pat
         (("--outline", "0,0 0,6 8,6 8,0"), 'first side; write --outline "0,0 8,0 8,6 0,6"\n'),
         (("--outline", "0,0 8,0"), "outline: needs at least 3 corners, found "),
         (("--outline", "0,0 8,0 8,0"), "outline: holds no area; write --outline 8x6, or"),
-        (("--outline", "0,0 nan,0 8,6"), "is no outline"),
+        (("--outline", "0,0 nan,0 8,6"), "is not an outline"),
         (("--outline", "8x6", "--cell", "9"), "--cell: must be at most 5.0, found 9.0; write --cell 0.5\n"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--rate", "900"), "found 900.0; write --rate 35\n"),
         (("--outline", "8x6", "--sown", "2026-03-14", "--target-cover", "75"), "write --target-cover 0.75"),
@@ -477,7 +477,7 @@ def test_a_bad_lawn_is_not_made(tmp_path: Path, words: tuple[str, ...], says: st
 def test_what_is_no_number_is_no_length(option: str) -> None:
     result = run("look", "photo.jpg", option, "nan")
     assert result.exit_code == 2
-    assert "'nan' is no number in the range" in result.stderr
+    assert "'nan' is not a number in the range" in result.stderr
 
 
 def test_a_lawn_file_with_several_mistakes_tells_all(folder: Path) -> None:
@@ -646,11 +646,11 @@ def test_a_plot_is_told_by_its_photo_s_name(folder: Path, tmp_path: Path) -> Non
     for name, came in (("plot-013.jpg", "number 13"), ("plot.jpg", "no number")):
         result = run("add", folder, picture(tmp_path / name, seed=3), "--numbered")
         assert result.exit_code == 2
-        assert f"(the lawn has 1 to 12), came {came}" in result.stderr
+        assert f"(the lawn has 1 to 12), got {came}" in result.stderr
     others = [picture(tmp_path / f"plot {number}.jpg", seed=3) for number in range(13, 23)]
     result = run("add", folder, *others, "--numbered")
     assert result.stderr.count("named by no known peg") == 1  # it was a line each, a word missing
-    assert "(the lawn has 1 to 12), came number 13 to 22; write where it is" in result.stderr
+    assert "(the lawn has 1 to 12), got number 13 to 22; write where it is" in result.stderr
     assert run("add", folder, photos[0], "--numbered", "--spot", "3").exit_code == 2
     assert everything(folder) == before
 
@@ -748,12 +748,12 @@ def test_a_new_lawn_that_is_hardly_meant_is_asked_about(tmp_path: Path) -> None:
     assert "is in the future" in done.stderr
     words = ("--outline", "8x6", "--sown", "2026-03-14", "--rate", "350")
     assert (
-        "350 g/m² is much, for a new lawn of perennial ryegrass"
+        "350 g/m² is a lot: for a new lawn of perennial ryegrass"
         in run("lawn", "new", tmp_path / "c", *words).stderr
     )
     kilograms = (*words[:-1], "0.035")
     assert (
-        "0.035 g/m² is little, of perennial ryegrass 32 or more is usual; is it in grams?"
+        "0.035 g/m² is very little: of perennial ryegrass 32 or more is usual; is it in grams?"
         in run("lawn", "new", tmp_path / "d", *kilograms).stderr
     )
     plain = run("lawn", "new", tmp_path / "b", "--outline", "8x6", "--sown", "2026-03-14")
@@ -852,7 +852,7 @@ def test_lengths_with_a_decimal_comma_are_read(tmp_path: Path) -> None:
     assert run("lawn", "new", tmp_path / "b", *words).exit_code == 0
     assert (lawn.read(tmp_path / "b").cell_m, lawn.read(tmp_path / "b").sowing.rate_g_m2) == (0.25, 35.5)
     for refused in (run("lawn", "new", tmp_path / "c", "--cell", "25cm"), run("look", "x", "--cell", "25cm")):
-        assert "'25cm' is no number; write it without a unit, as 0.5" in refused.stderr
+        assert "'25cm' is not a number; write it without a unit, as 0.5" in refused.stderr
 
 
 def test_a_round_has_a_row_for_every_lawn(tmp_path: Path) -> None:

@@ -72,7 +72,7 @@ def test_an_outline_too_long_or_too_narrow_is_told(seen, times):
 
 def test_it_is_told_by_the_lens_that_the_header_has():
     (said,) = corners.of_lens(shot(), marked(EYE), OUTLINE_M * [1, 1.2])
-    assert "ask for a lens of 31 mm (as on 35 mm film), and the photo was taken with 26 mm" in said
+    assert "need a lens of 31 mm (as on 35 mm film), and the photo was taken with 26 mm" in said
 
 
 def test_a_longer_lens_may_be_a_part_of_a_photo():

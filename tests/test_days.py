@@ -40,7 +40,7 @@ def test_every_place_for_a_date_says_how_the_one_meant_is_written(written: str, 
     folder = tmp_path / "back"
     wanted = "write it as 2026-03-14"
     words = ["lawn", "new", str(folder), "--outline", "8x6", "--sown", written]
-    assert f"{written!r} is no date; {wanted}\n" in CliRunner().invoke(root, words).stderr
+    assert f"{written!r} is not a date; {wanted}\n" in CliRunner().invoke(root, words).stderr
     assert not folder.exists()
     newlawn.make(folder, outline_m=[(0, 0), (8, 0), (8, 6), (0, 6)], sown=date(2026, 5, 1))
     text = lawnfile.text_of(folder)
@@ -49,7 +49,7 @@ def test_every_place_for_a_date_says_how_the_one_meant_is_written(written: str, 
             lawnfile.parse(text.replace("date = 2026-05-01", f"date = {quote}{written}{quote}"))
         assert wanted + more in str(told.value)
     (folder / "temperatures.csv").write_text(f'date,min_c,max_c\n"{written}",3,9\n')
-    with pytest.raises(LawnError, match=f"line 2: date '{written}' is no date; {wanted}$"):
+    with pytest.raises(LawnError, match=f"line 2: date '{written}' is not a date; {wanted}$"):
         temperatures.read(folder / "temperatures.csv")
 
 

@@ -85,7 +85,7 @@ def test_hundreds_of_names_are_told_by_what_they_differ_in():
     assert notes.alike(["2026-04-01 a.jpg", "2026-05-01 a.jpg"]) == ["2026-04-01 a.jpg", "05-01 a"]
 
 
-OF_CARD = "wanted a known spot, came card {number}: write it"
+OF_CARD = "wanted a known spot, got card {number}: write it"
 
 
 def test_cards_of_few_unknown_spots_are_told_one_by_one():
@@ -109,7 +109,7 @@ def test_a_remark_keeps_its_figures_in_an_error_of_its_photo():
 def test_cards_of_many_unknown_spots_are_one_note():
     said = [(f"{k}.jpg", Remark(OF_CARD, number=k)) for k in range(1, 201)]
     (note,) = notes.gathered(said)
-    assert str(note).endswith("and 197 more), each: wanted a known spot, came card 1 to 200: write it")
+    assert str(note).endswith("and 197 more), each: wanted a known spot, got card 1 to 200: write it")
 
 
 def test_notes_that_differ_in_what_was_measured_are_one():

@@ -188,7 +188,7 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
         ),
         (
             BED + "at_m = [2, 3]\nacross_m = 0.001\n",
-            "1st [[bed]], across_m: 0.001 m is no bed's width; write",
+            "1st [[bed]], across_m: 0.001 m is not the width of a bed; write",
         ),
         (BED + "at_m = [2, 3]\ndiameter_m = 1\n", "1st [[bed]], diameter_m: unknown; "),
         (BED + "area_m = [[0, 0], [8, 0], [8, 6], [0, 6]]\n", "1st [[bed]]: nothing is left of the lawn"),
@@ -207,7 +207,8 @@ def test_beds_in_the_lawn_are_no_lawn(tmp_path: Path) -> None:
         ),
         (
             RING + "[[hollow]]\nat_m = [2.1, 3]\ndepth_mm = 30\n",
-            "1st [[hollow]], at_m: [2.1, 3] lies in the 1st [[bed]], which is no lawn; correct it or the bed",
+            "1st [[hollow]], at_m: [2.1, 3] lies in the 1st [[bed]], which is not lawn; correct it or the "
+            "bed",
         ),
         (BED + "area_m = [[1, 1], [3, 2], [3, 1], [1, 2]]\n", "1st [[bed]]: its corners go round no ground"),
         (
@@ -384,7 +385,7 @@ def test_no_lawn_there(tmp_path: Path) -> None:
     with pytest.raises(LawnMissingError, match="turfeye lawn new"):
         lawn.read(tmp_path)
     newlawn.make(tmp_path / "back", outline_m=OUTLINE)
-    with pytest.raises(LawnMissingError, match=r"holds lawns \(back\).*turfeye round"):
+    with pytest.raises(LawnMissingError, match=r"a folder of lawns \(back\).*turfeye round"):
         lawn.read(tmp_path)
     with pytest.raises(LawnMissingError, match=f"is one lawn.*turfeye round {tmp_path}"):
         lawn.lawns_in(tmp_path / "back")

@@ -115,8 +115,8 @@ def test_all_mistakes_are_told_with_the_rows_of_the_spreadsheet(tmp_path: Path) 
     rows[150][4] = "44"  # behind the empty row: plot 150 in row 152
     assert mistakes(tmp_path, exported(rows)) == [
         "row 10: plot 8 is there twice, first in row 9",
-        "row 11: plot '1O' is no plot's number",
-        "row 21: x_to_m '30,2' is no number like 4.5",
+        "row 11: plot '1O' is not a plot number",
+        "row 21: x_to_m '30,2' is not a number such as 4.5",
         "row 22: y_from_m is empty",
         "row 23: y_to_m must be above y_from_m: they are where the plot begins and ends, in metres",
         "row 152: the plot lies off the lawn, or reaches over its edge; outline_m goes from 0 to 31 m along "
@@ -141,10 +141,10 @@ def test_a_sheet_in_centimetres_is_one_line(tmp_path: Path) -> None:
         (COMMAS.replace("\n", ",\n") + "1,1,2,1,2,rye\n", "row 1: column 6 has no name"),
         (COMMAS + "1,1,2,1,2,rye\n", "row 2: 6 fields, the first row names 5"),
         (COMMAS + '1,1,2,1,2\n2,"3,4,1,2\n3,5,6,1,2\n', 'row 3: its quotation marks (") do not pair up'),
-        (COMMAS, "row 2: no row of a plot"),
-        (COMMAS + "1,1,nan,1,2\n", "row 2: x_to_m 'nan' is no number"),
-        (COMMAS + "1,1,1e999,1,2\n", "row 2: x_to_m '1e999' is no number"),
-        (COMMAS[:-1] + ",turned_deg\n1,1,2,1,2,left\n", "row 2: turned_deg 'left' is no number"),
+        (COMMAS, "row 2: no rows of plots"),
+        (COMMAS + "1,1,nan,1,2\n", "row 2: x_to_m 'nan' is not a number"),
+        (COMMAS + "1,1,1e999,1,2\n", "row 2: x_to_m '1e999' is not a number"),
+        (COMMAS[:-1] + ",turned_deg\n1,1,2,1,2,left\n", "row 2: turned_deg 'left' is not a number"),
     ],
 )
 def test_what_is_wrong_with_a_sheet_is_told(tmp_path: Path, text: str, says: str) -> None:

@@ -282,7 +282,7 @@ def test_add_says_that_no_view_is_marked_yet(tmp_path):
     assert all(photo_name in lawns for photo_name in ("03-14-window", "04-12-window"))
     assert "no view is marked yet" in lawns
     assert f"on the page that turfeye lawn new {tmp_path / 'lawn'} --propose PHOTO writes" in lawns
-    assert "came card 2: write its [[spot]] in lawn.toml, with that number" in spots
+    assert "got card 2: write its [[spot]] in lawn.toml, with that number" in spots
 
 
 def test_a_season_comes_back_to_a_refused_photo_and_places_it_well(tmp_path, monkeypatch, placed_only):

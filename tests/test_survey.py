@@ -167,9 +167,9 @@ def test_two_cards_in_a_photo_must_be_told_apart(tmp_path):
     assert "cards 2 and 3 lie in the picture" in result.stderr
     named = CliRunner().invoke(root, ["look", str(both), "--spot", "2", "--json"])
     assert json.loads(named.stdout)["card"]["spot"] == 2
-    with pytest.raises(CardError, match=r"^wanted card 9, came cards 2 and 3: give --spot 2 or 3$"):
+    with pytest.raises(CardError, match=r"^wanted card 9, got cards 2 and 3: give --spot 2 or 3$"):
         survey.look(both, spot=9)
-    with pytest.raises(CardError, match=r"^wanted card 9, came card 2: give --spot 2, or leave it out$"):
+    with pytest.raises(CardError, match=r"^wanted card 9, got card 2: give --spot 2, or leave it out$"):
         survey.look(source, spot=9)
     same = survey.look(with_second_card(source, tmp_path / "same.jpg", 2))
     assert "card 2 lies in the picture twice: the larger one was used" in same.warnings
@@ -192,7 +192,7 @@ def test_a_spot_that_no_peg_has_is_told_apart_from_the_card_in_the_picture(tmp_p
     shutil.copytree(SAMPLES / "trial-spots", folder, ignore=shutil.ignore_patterns("truth", "photos"))
     source = SAMPLES / "trial-spots/photos/2026-05-06-spot-2.jpg"
     result = CliRunner().invoke(root, ["add", str(folder), str(source), "--spot", "99"])
-    assert "(known: 1, 2, 3), came spot 99, which it was filed with; the card in it is 2" in result.stderr
+    assert "(known: 1, 2, 3), got spot 99, which it was filed with; the card in it is 2" in result.stderr
     again = CliRunner().invoke(root, ["add", str(folder), str(source), "--spot", "2"])  # as it advises
     assert "not placed" not in again.stderr
     assert [one.facts["view"] for one in survey.measure(lawn.read(folder))] == ["spot 2"]
@@ -486,7 +486,7 @@ def test_why_no_photo_could_be_measured_is_listed_with_what_to_do(tmp_path):
     assert first == "no photo could be measured:"
     assert [line[:4] for line in lines[:3]] == ["  - "] * 3
     assert "spot-2" in lines[0]
-    assert "came card 2" in lines[0]
+    assert "got card 2" in lines[0]
     assert "no card could be read" in lines[2]
     # what is said to be written is what places the spot
     example = "\n".join(line.strip() for line in lines[-3:])

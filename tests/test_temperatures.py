@@ -117,7 +117,7 @@ def test_a_gap_before_the_sowing_leaves_degree_days_as_they_are(tmp_path):
 def test_a_record_of_a_row_with_nothing_in_it(tmp_path):
     with pytest.raises(LawnError, match="1 mistake") as caught:
         record(tmp_path, {"2026-03-14": None})
-    assert "no row" in caught.value.mistakes[0]
+    assert "no rows" in caught.value.mistakes[0]
 
 
 def test_temperatures_without_their_columns(tmp_path):
@@ -138,7 +138,7 @@ def test_what_a_spreadsheet_writes_with_decimal_commas_is_read(tmp_path):
         found = temperatures.read(temperatures_file(tmp_path, text))
         assert (found.first, found.min_c, found.max_c) == (want.first, want.min_c, want.max_c)
     # commas for both: 3 and 5 degrees they are not
-    with pytest.raises(LawnError, match="line 2: more fields than columns; with decimal commas part"):
+    with pytest.raises(LawnError, match="line 2: more fields than columns; if numbers have decimal"):
         temperatures.read(temperatures_file(tmp_path, "date,min_c,max_c\n2026-03-14,3,5,11,0\n"))
 
 

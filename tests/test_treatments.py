@@ -215,7 +215,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
         written(tmp_path, "plot,treatment\n1,A\n1,B\nx,C\n9,D\n2,E,F\n")
     assert str(told.value).splitlines()[1:] == [
         "  - row 3: plot 1 is there twice, first in row 2",
-        "  - row 4: plot 'x' is no plot's number",
+        "  - row 4: plot 'x' is not a plot number",
         "  - row 5: the trial has no plot 9, its plots are 1 to 3",
         "  - row 6: 3 fields, the first row names 2",
     ]
@@ -225,7 +225,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
         LawnError, match=r"no column plot \(there are Parcel, treatment\); write plot,treatment"
     ):
         written(tmp_path, "Parcel,treatment\n1,A\n")
-    with pytest.raises(LawnError, match="no row of a plot; write one a plot"):
+    with pytest.raises(LawnError, match="no rows of plots; write one row per plot"):
         written(tmp_path, "plot,treatment\n")
     with pytest.raises(LawnError, match="column a is there twice"):
         written(tmp_path, "plot,a,a\n1,2,3\n")

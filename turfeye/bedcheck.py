@@ -77,7 +77,9 @@ def _no_bed(part: Mapping[str, Any], examples: Mapping[str, str]) -> list[str]:
         if not (pair and all(_finite(value) for value in (*at, across)) and across > 0):
             return [""]
         if across < LEAST_BED_M:
-            return [f", across_m: {across:g} m is no bed's width; write {examples['across_m']}, in metres"]
+            return [
+                f", across_m: {across:g} m is not the width of a bed; write {examples['across_m']}, in metres"
+            ]
         return []
     area = part["area_m"]
     if not isinstance(area, list) or len(area) < 3 or not all(isinstance(corner, list) for corner in area):

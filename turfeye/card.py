@@ -130,7 +130,8 @@ def read_target(photo: Photo, corners_px: Floats, values: CardValues, *, rows: i
     corners = np.asarray(corners_px, float)
     if len(values.names) != rows * cols:
         raise CardError(
-            f"the target has {rows} x {cols} patches, but {len(values.names)} values came: give one a patch"
+            f"the target has {rows} x {cols} patches, but {len(values.names)} values were given: give one "
+            "for each patch"
         )
     if (
         corners.shape != (4, 2)

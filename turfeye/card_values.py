@@ -50,7 +50,7 @@ def read_values(path: Path | str, *, names: tuple[str, ...] | None = CARD.patch_
             f"the patch values in {path} can't be read ({error.strerror}): check the name"
         ) from error
     except UnicodeDecodeError as error:
-        raise CardValuesError(f"{path} is no text: wanted CSV (name,L,a,b) or CGATS text") from error
+        raise CardValuesError(f"{path} is not text: wanted CSV (name,L,a,b) or CGATS text") from error
     white = WHITE_XYZ if re.search(r"\bD65\b", text) else D50_XYZ
     fields, rows = _cgats(path, text) if "BEGIN_DATA" in text else _csv(path, text)
     kind, label = _columns(path, fields)
@@ -58,13 +58,13 @@ def read_values(path: Path | str, *, names: tuple[str, ...] | None = CARD.patch_
     found: dict[str, list[float]] = {}
     for place, cells, line in rows:
         if len(cells) != len(fields):
-            mistakes.append(f"{place}: {len(fields)} columns wanted, {len(cells)} came ({line!r})")
+            mistakes.append(f"{place}: {len(fields)} columns wanted, {len(cells)} found ({line!r})")
             continue
         row = dict(zip(fields, cells, strict=True))
         values = _numbers(place, row, kind, mistakes)
         for patch in _patches(place, row[label], names, mistakes):
             if patch in found:
-                mistakes.append(f"{place}: {patch} came twice; keep one line, or the mean of both")
+                mistakes.append(f"{place}: {patch} occurs twice; keep one line, or the mean of both")
             found[patch] = values
     if names is not None:
         missing = [n for n in names if n.startswith("grey") and n not in found]

@@ -65,10 +65,10 @@ def of_lens(picture: Photo, corners_px: Floats, outline_m: Floats) -> list[str]:
     mm, doubt, off_px = wanted[0], 3 * wanted[1], wanted[2]
     if off_px > OFF_CORNERS * picture.size_px[0]:
         return [
-            f"the marked corners miss the outline by {off_px:.0f} pixels in the mean, whatever the lens: one "
+            f"the marked corners miss the outline by {off_px:.0f} pixels on average, whatever the lens: one "
             f"is not where it is marked, or a length is wrong; {MEND}"
         ]
-    asked = f"by the outline's lengths the marked corners ask for a lens of {mm:.0f} mm (as on 35 mm film)"
+    asked = f"by the outline's lengths the marked corners would need a lens of {mm:.0f} mm (as on 35 mm film)"
     if picture.focal_px is None:
         low_mm, high_mm = PHONES_MM
         if low_mm * math.exp(-doubt) <= mm <= high_mm * math.exp(doubt):

@@ -249,7 +249,7 @@ def _number_in(lawn: Lawn, source: Path) -> int:
     if number not in known:
         words = (
             f"named by no known peg: wanted its number last (the lawn has {min(known)} to {max(known)}), "
-            f"came {'no number' if number is None else 'number {number}'}; write where it is ([[spot]] or "
+            f"got {'no number' if number is None else 'number {number}'}; write where it is ([[spot]] or "
             f"[[plots]] in {FILE_NAME}, or {plotsheet.FILE_NAME}), or rename the photo"
         )
         raise LawnError(Remark(words) if number is None else Remark(words, number=number), photo=source)

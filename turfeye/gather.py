@@ -29,7 +29,7 @@ class Gather:
     def __init__(self, seen: View, grid: Grid, shape: tuple[int, int]) -> None:
         self.count = grid.rows * grid.cols
         if self.count > MOST_CELLS:
-            raise ViewError(f"wanted at most {MOST_CELLS} cells, came {self.count}: make the cells larger")
+            raise ViewError(f"wanted at most {MOST_CELLS} cells, got {self.count}: make the cells larger")
         rows, cols = grid.rows * BLOCKS, grid.cols * BLOCKS
         self.blocks = rows * cols
         row, col = np.divmod(np.arange(self.blocks), cols)

@@ -86,7 +86,7 @@ def look(
     there = [str(number) for number in sorted({one.spot for one in cards})]
     if spot is not None and str(spot) not in there:
         raise CardError(
-            f"wanted card {spot}, came card{'s' * (len(there) > 1)} {' and '.join(there)}: "
+            f"wanted card {spot}, got card{'s' * (len(there) > 1)} {' and '.join(there)}: "
             f"give --spot {' or '.join(there)}" + ", or leave it out" * (len(there) == 1)
         )
     sighting, twice = card.choose(cards, spot=spot)
@@ -182,8 +182,8 @@ def fit_blades(top: Path | str, low: Path | str) -> Blades:
     sightings = [card.choose(card.seen_at_once(picture))[0] for picture in pictures]
     if sightings[0].spot != sightings[1].spot:
         raise CardError(
-            f"wanted two photos of one place, its card left lying, came card {sightings[0].spot} from above "
-            f"and card {sightings[1].spot} obliquely: take both again at one place"
+            f"wanted two photos of one place, the same card left there, got card {sightings[0].spot} from "
+            f"above and card {sightings[1].spot} obliquely: take both again at one place"
         )
     seen = [view.from_card(picture, found) for picture, found in zip(pictures, sightings, strict=True)]
     grid = cells.spot_grid(seen[0], SPOT_CELL_M)

@@ -218,8 +218,8 @@ def read(folder: Path | str) -> Lawn:
     if not (folder / FILE_NAME).is_file():
         if inside := sorted(path.parent.name for path in folder.glob(f"*/{FILE_NAME}")):
             raise LawnMissingError(
-                f"{folder} is no lawn but holds lawns ({some(inside)}): name one of them, or see all with: "
-                f"turfeye round {shlex.quote(str(folder))}"
+                f"{folder} is not a lawn but a folder of lawns ({some(inside)}): name one of them, or see "
+                f"all with: turfeye round {shlex.quote(str(folder))}"
             )
         if (named := folder / f"{FILE_NAME}.txt").is_file():  # what editors on Windows make of it
             raise LawnMissingError(f"no lawn in {folder}: rename {named.name} there to {FILE_NAME}")

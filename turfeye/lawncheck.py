@@ -44,7 +44,7 @@ def mistakes_in(content: dict[str, Any], wording: Wording) -> list[str]:
     for key, things in (("corner_names", "corner"), ("side_names", "side")):
         names = content.get(key)
         if isinstance(names, list) and (len(names) != corners or len(set(map(str, names))) != len(names)):
-            mistakes.append(f"{key}: needs {corners} different names, one a {things}; found {len(names)}")
+            mistakes.append(f"{key}: needs {corners} different names, one per {things}; found {len(names)}")
     mistakes += _check_sown_parts(content.get("sowing"), outline)
     mistakes += _check_names("view", content.get("view"), "give each view its own name")
     mistakes += _check_names("photo", content.get("photo"), "say all of a photo in one [[photo]]")
@@ -234,7 +234,7 @@ def _check_places(key: str, places: Any, outline: np.ndarray, beds: Sequence[bed
             )
         elif pair:
             mistakes += [
-                f"{spelled(key, i, 'at_m')}: {at} lies in the {bed}, which is no lawn; correct it or the bed"
+                f"{spelled(key, i, 'at_m')}: {at} lies in the {bed}, which is not lawn; correct it or the bed"
                 for bed, corners in beds
                 if signed_distance_m(np.array(at, dtype=float), corners) > bedcheck.OVER_THE_EDGE_M
             ]

@@ -196,7 +196,7 @@ def _mistakes(entry: Mapping[str, Any], mixes: Mapping[str, Mix]) -> list[str]:
     for key in sorted(set(entry) - _KEYS):
         found.append(f"{key} is not a figure of a mix; known are {', '.join(sorted(_KEYS))}")
     if "like" in entry and _find(str(entry["like"]), mixes) is None:
-        found.append(f"like = {entry['like']!r} is no mix; there are: {', '.join(mixes)}")
+        found.append(f"like = {entry['like']!r} is not a mix; there are: {', '.join(mixes)}")
     for key in _SPANS:
         if key in entry and not _is_span(entry[key]):
             found.append(f"{key} must be a number above 0 or [low, high], got {entry[key]!r}")

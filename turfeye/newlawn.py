@@ -196,11 +196,11 @@ def odd_rate(made: Lawn) -> str:
     most, least = usual.get("new", np.inf), min(usual.values(), default=0.0)
     if rate > MUCH * most:
         return (
-            f"{rate:g} g/m² is much, for a new lawn of {sowing.mix} {most:.0f} is usual; is it for one "
+            f"{rate:g} g/m² is a lot: for a new lawn of {sowing.mix} {most:.0f} is usual; is it per "
             "square metre?"
         )
     if rate < least / MUCH:
-        return f"{rate:g} g/m² is little, of {sowing.mix} {least:.0f} or more is usual; is it in grams?"
+        return f"{rate:g} g/m² is very little: of {sowing.mix} {least:.0f} or more is usual; is it in grams?"
     return ""
 
 

@@ -272,7 +272,7 @@ def _feature(
 def _to_map(lawn: Floats, anchors: Mapping[int, tuple[float, float]]) -> Any:
     """A function from lawn metres (K, 2) to longitude and latitude (K, 2), by two corners on the map."""
     if len(anchors) != 2:
-        raise LawnError(f"two corners with latitude and longitude are needed, {len(anchors)} came; give two")
+        raise LawnError(f"two corners with latitude and longitude are needed, {len(anchors)} given; give two")
     (a, (lat_a, lon_a)), (b, (lat_b, lon_b)) = anchors.items()
     east_m, north_m = _degree_m((lat_a + lat_b) / 2)
     ground = complex((lon_b - lon_a) * east_m, (lat_b - lat_a) * north_m)

@@ -79,13 +79,13 @@ def read(folder: Path) -> Sheet:
         written = told.pop(PLOT, "")
         number = int(written) if written.isdecimal() and len(written) < 10 else -1
         if number < 0:
-            mistakes.append((row, f"plot {written!r} is no plot's number"))
+            mistakes.append((row, f"plot {written!r} is not a plot number"))
         elif number in row_of:
             mistakes.append((row, f"plot {number} is there twice, first in row {row_of[number]}"))
         else:
             of_plot[number], row_of[number] = told, row
     if not of_plot and not mistakes:
-        mistakes.append((2, "no row of a plot; write one a plot, like 17,ryegrass A,2"))
+        mistakes.append((2, "no rows of plots; write one row per plot, like 17,ryegrass A,2"))
     return Sheet(path, names, of_plot, row_of, between != ",", tuple(mistakes))
 
 
@@ -192,7 +192,9 @@ def _numbers_of(told: Mapping[str, str], decimal_commas: bool) -> tuple[list[flo
         text = written.replace(",", ".") if decimal_commas else written
         values.append(float(text) if _NUMBER.fullmatch(text) else math.nan)
         if math.isnan(values[-1]):
-            mistakes.append(f"{name} {written!r} is no number like 4.5" if written else f"{name} is empty")
+            mistakes.append(
+                f"{name} {written!r} is not a number such as 4.5" if written else f"{name} is empty"
+            )
     mistakes += [
         f"{SIDES[k + 1]} must be above {SIDES[k]}: they are where the plot begins and ends, in metres"
         for k in (0, 2)

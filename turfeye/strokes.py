@@ -123,7 +123,7 @@ def _entries(path: Path, mistakes: list[str]) -> list[tuple[str, str, Any]]:
         raise StrokesError(f"{path} is not valid JSON: {error}; correct that place and try again") from None
     if not isinstance(content, dict) or not isinstance(content.get("photos"), list):
         raise StrokesError(
-            f'{path} is no marks file: wanted {{"schema": {SCHEMA}, "photos": [...]}}; '
+            f'{path} is not a marks file: wanted {{"schema": {SCHEMA}, "photos": [...]}}; '
             "docs/marks-file.md shows one"
         )
     version = content.get("schema")

@@ -95,7 +95,7 @@ def at_large(rgb_coded: Bytes) -> Shares:
 def _check(rgb_coded: Bytes) -> None:
     if rgb_coded.ndim != 3 or rgb_coded.shape[2] != 3 or rgb_coded.dtype != np.uint8 or rgb_coded.size == 0:
         raise PhotoError(
-            f"wanted a picture of shape (H, W, 3) in uint8, came {rgb_coded.shape} in {rgb_coded.dtype}"
+            f"wanted a picture of shape (H, W, 3) in uint8, got {rgb_coded.shape} in {rgb_coded.dtype}"
         )
 
 
@@ -111,7 +111,7 @@ def working_scale(shape: tuple[int, int], gsd_mm: float | NDArray | None = None)
         known = np.asarray(gsd_mm, dtype=float)
         known = known[np.isfinite(known)]
         if known.size == 0 or known.min() <= 0:
-            raise ViewError(f"wanted ground sample distances above 0 mm a pixel, came {gsd_mm!r}")
+            raise ViewError(f"wanted ground sample distances above 0 mm per pixel, got {gsd_mm!r}")
         scale = float(np.quantile(known, 0.1)) / WORKING_GSD_MM
     return min(1.0, scale, (LARGEST_PX / (shape[0] * shape[1])) ** 0.5)
 

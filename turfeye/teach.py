@@ -258,16 +258,22 @@ def judge(before: Floats, after: Floats, shows: Floats) -> tuple[bool, float, st
     luck = float((np.sum(signs @ (weight * gain) >= total - 1e-12) + 1) / (_FLIPS + 1))
     worst = min((float(gain[shows == k].mean()), CLASSES[k]) for k in classes)
     if total < LEAST_GAIN:
-        return (
-            False,
-            luck,
-            f"what was left out is read {100 * total:+.1f} points better: too little to matter",
-        )
+        little = ": too little to matter" if total >= 0 else ""
+        return False, luck, f"what was left out is read {_better(total)}{little}"
     if worst[0] < -MOST_LOSS:
         return False, luck, f"{worst[1]} that was left out is read {-100 * worst[0]:.1f} points worse"
     if luck > LUCK:
-        return False, luck, f"such a gain is luck in {100 * luck:.0f} % of cases: mark more places"
-    return True, luck, f"what was left out is read {100 * total:+.1f} points better, hardly by luck"
+        return (
+            False,
+            luck,
+            f"a gain like this comes by chance in {100 * luck:.0f} % of cases: mark more places",
+        )
+    return True, luck, f"what was left out is read {_better(total)}, which is hardly luck"
+
+
+def _better(gain: float) -> str:
+    """How much better, or worse, marked places are read, in words."""
+    return f"{100 * abs(gain):.1f} points {'better' if gain >= 0 else 'worse'}"
 
 
 def _read(one: Sample, classes: tuple[str, ...] = (), weights: Floats | None = None) -> float:

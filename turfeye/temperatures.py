@@ -137,7 +137,7 @@ def read(path: Path | str) -> Temperatures:
     days: dict[date, tuple[float, float]] = {}
     mistakes = [said for line, row in rows if (said := _take_day(line, row, days))]
     if not days and not mistakes:
-        mistakes.append("no row; write one a day, like 2026-03-14,3.5,11.0")
+        mistakes.append("no rows; write one per day, like 2026-03-14,3.5,11.0")
     if mistakes:
         raise LawnError(f"{path.name} has {so_many(len(mistakes), 'mistake')}", mistakes)
     return Temperatures.of(days)
@@ -152,13 +152,16 @@ def of_folder(folder: Path) -> Temperatures | None:
 def _take_day(line: int, row: dict[Any, Any], days: dict[date, tuple[float, float]]) -> str:
     """Add one row to ``days``; returns what is wrong with it, or ""."""
     if any(row.pop(None, ())):
-        return f"line {line}: more fields than columns; with decimal commas part the columns by semicolons"
+        return (
+            f"line {line}: more fields than columns; if numbers have decimal commas, separate the columns by "
+            "semicolons"
+        )
     if not any(row.values()):  # as spreadsheets leave them below a table
         return ""
     try:
         day = date.fromisoformat(written_day := (row["date"] or "").strip())
     except ValueError:
-        return f"line {line}: date {row['date']!r} is no date; {how_to_write(written_day)}"
+        return f"line {line}: date {row['date']!r} is not a date; {how_to_write(written_day)}"
     written = [(row[name] or "").strip() for name in ("min_c", "max_c")]
     if not any(written):
         return ""

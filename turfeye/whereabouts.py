@@ -92,7 +92,7 @@ def note_on(place: Lawn, photo_name: str) -> Note | None:
 def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnknownError:
     """No known spot has the number that a photo was filed with, else that of the card in it."""
     number = sighting.spot if named is None else named
-    wanted = f"wanted {'the card of ' * (named is None)}a known spot ({_known(place)}), came "
+    wanted = f"wanted {'the card of ' * (named is None)}a known spot ({_known(place)}), got "
     place_it = (
         "write its [[spot]] in lawn.toml, with that number and at_m = [2.0, 1.5], its place in metres "
         f"along side {place.side_names[0]} and into the lawn"

@@ -49,8 +49,8 @@ EXAMPLES = {
     "lat_deg": "lat_deg = 52.2053",
     "lon_deg": "lon_deg = 0.1218",
     "corner": 'corner = "A"',
-    "corner_names": 'corner_names = ["gate", "shed", "oak", "tap"], one a corner',
-    "side_names": 'side_names = ["path", "hedge", "house", "road"], one a side',
+    "corner_names": 'corner_names = ["gate", "shed", "oak", "tap"], one per corner',
+    "side_names": 'side_names = ["path", "hedge", "house", "road"], one per side',
     "view": 'view = "kitchen window", the name of a [[view]]',
     "spot": "spot = 3, the number of a [[spot]]",
 }

@@ -58,7 +58,7 @@ class Day(click.ParamType):
             with_time = self.timed and len(value) > 10
             return datetime.fromisoformat(value) if with_time else date.fromisoformat(value)
         except ValueError:
-            self.fail(f"{value!r} is no date; {days.how_to_write(value, timed=self.timed)}", param, ctx)
+            self.fail(f"{value!r} is not a date; {days.how_to_write(value, timed=self.timed)}", param, ctx)
 
 
 class Pair(click.ParamType):
@@ -73,7 +73,7 @@ class Pair(click.ParamType):
         try:
             x, y = (float(part) for part in value.split(","))
         except ValueError:
-            self.fail(f"{value!r} is no pair of numbers; write it as 412,1630", param, ctx)
+            self.fail(f"{value!r} is not a pair of numbers; write it as 412,1630", param, ctx)
         if not (math.isfinite(x) and math.isfinite(y)):
             self.fail(f"{value!r} must be finite numbers", param, ctx)
         return x, y
@@ -87,7 +87,7 @@ def _plain(
     try:
         float(text)
     except ValueError:
-        kind.fail(f"{value!r} is no number; write it without a unit, as 0.5", param, ctx)
+        kind.fail(f"{value!r} is not a number; write it without a unit, as 0.5", param, ctx)
     return text
 
 
@@ -106,7 +106,7 @@ class Span(click.FloatRange):
         """``"0.25"`` as 0.25."""
         number = super().convert(_plain(self, value, param, ctx), param, ctx)
         if math.isnan(number):
-            self.fail(f"{value!r} is no number in the range {self._describe_range()}.", param, ctx)
+            self.fail(f"{value!r} is not a number in the range {self._describe_range()}.", param, ctx)
         return number
 
 
@@ -146,12 +146,13 @@ class Outline(click.ParamType):
             wide, tall = (unit_m * float(v) for v in text.replace(",", ".").split("x"))
         except ValueError:
             self.fail(
-                f'{value!r} is no outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres, or in feet as 26x20ft',
+                f'{value!r} is not an outline; write 8x6 or "0,0 8,0 8,6 0,6", in metres, or in feet as '
+                "26x20ft",
                 param,
                 ctx,
             )
         if not (0 < wide < math.inf and 0 < tall < math.inf):
-            self.fail(f"{value!r} is no outline; both lengths must be above 0, in metres", param, ctx)
+            self.fail(f"{value!r} is not an outline; both lengths must be above 0, in metres", param, ctx)
         return [(0.0, 0.0), (wide, 0.0), (wide, tall), (0.0, tall)]
 
 
@@ -169,7 +170,7 @@ class Lengths(click.ParamType):
             return tuple(unit_m * float(v) for v in text.split(","))
         except ValueError:
             self.fail(
-                f"{value!r} are no lengths; write them as 8,6,8,6, in metres, or in feet as 26,20,26,20ft",
+                f"{value!r} are not lengths; write them as 8,6,8,6, in metres, or in feet as 26,20,26,20ft",
                 param,
                 ctx,
             )
