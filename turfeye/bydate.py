@@ -126,7 +126,7 @@ def _unseen_in(one: Measured, season: Season, cells: Whole) -> list[str]:
     there = np.ones(len(x_m), bool)
     for places, own in ((x_m, season.x_m[cells]), (y_m, season.y_m[cells])):
         there &= (places >= own.min() - half) & (places <= own.max() + half)
-    return [why.split(":")[0] for why in one.table.why[there & (one.table.state != "seen")].tolist()]
+    return one.table.reasons[there & (one.table.state != "seen")].tolist()
 
 
 def _day_of(one: Measured) -> date | None:

@@ -11,7 +11,7 @@ from typing import Any, Final
 from turfeye import plots, series, store
 from turfeye.filing import Filed
 from turfeye.lawn import Lawn, locked
-from turfeye.lawnrecords import Plot, Season
+from turfeye.lawnrecords import Plot, Season, spot_of
 from turfeye.measurement import Measured
 from turfeye.readings import Reading
 from turfeye.records import CellTable
@@ -44,21 +44,22 @@ def readings(place: Lawn, measured: Iterable[Measured]) -> list[Reading]:
     """
     own, found = place.plot_of_peg, []
     for one in measured:
-        plot = own.get(_peg(one))
+        plot = _plot_of(one, own)
         table = _own_ground(place, one, own if place.paths else {})
         found.append(replace(one.reading, table=table, plot=plot.number if plot else None))
     return found
 
 
-def _peg(one: Measured) -> int:
-    """The number of the peg that a measured photo shows; -1 of a view of the lawn."""
-    return int(one.facts["view"].removeprefix("spot ")) if "at_m" in one.facts else -1
+def _plot_of(one: Measured, own: Mapping[int, Plot]) -> Plot | None:
+    """The plot that a measured photo shows, of these by their pegs; None where it shows none of them."""
+    number = spot_of(one.facts["view"]) if "at_m" in one.facts else None
+    return None if number is None else own.get(number)
 
 
 def _own_ground(place: Lawn, one: Measured, own: Mapping[int, Plot]) -> CellTable:
     """A measured photo's table; of a spot without beds, of a plot, ``own`` by its peg, without what lies
     beside that."""
-    plot, reading = own.get(_peg(one)), one.reading
+    plot, reading = _plot_of(one, own), one.reading
     table = reading.table if plot is None else plots.within(reading.table, *on_lawn_m(reading), plot)
     if reading.at_m is None or not place.beds_m:  # a view's own grid is without them
         return table

@@ -218,7 +218,7 @@ def nothing_measured(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
 def nothing_seen(place: Lawn, measured: Sequence[Measured]) -> SeasonError:
     """Why no cell of the lawn was seen, with what the photos' notes advise."""
     whys = [
-        (one.path.name, Counter(why.split(":")[0] for why in one.table.why).most_common(1)[0][0])
+        (one.path.name, Counter(one.table.reasons.tolist()).most_common(1)[0][0])
         for one in measured
         if one.table is not None
     ]

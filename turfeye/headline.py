@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date, timedelta
 
 import numpy as np
 
-from turfeye.lawnrecords import Season
+from turfeye.lawnrecords import Season, spot_of
 from turfeye.records import Floats
 from turfeye.words import likelihood, open_until, short_day, so_many, square_metres
 
@@ -91,7 +90,8 @@ def passed(season: Season) -> bool:
 
 def spots_only(season: Season) -> bool:
     """Whether all photos show spots: then most of the lawn was never meant to be seen."""
-    return all(re.fullmatch(r"spot \d+( \+ spot \d+)*", visit.view) for visit in season.visits)
+    views = (view for visit in season.visits for view in visit.view.split(" + "))
+    return all(spot_of(view) is not None for view in views)
 
 
 def date_at(season: Season, age_days: float) -> date:

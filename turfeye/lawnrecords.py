@@ -6,6 +6,7 @@ lawn coordinates.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -178,6 +179,21 @@ class Spot:
     at_m: tuple[float, float]
     turned_deg: float  # the card's x axis against the lawn's, anticlockwise
     size_m: tuple[float, float] | None = None  # of the trial plot in whose middle it stands
+
+    @property
+    def view(self) -> str:
+        """What the view of it is called, beside views of the lawn."""
+        return f"spot {self.number}"
+
+
+def spot_of(view: str) -> int | None:
+    """The number of the spot that a view is of; None for one of the lawn.
+
+    >>> spot_of("spot 12"), spot_of("kitchen window")
+    (12, None)
+    """
+    found = re.fullmatch(r"spot (\d+)", view)
+    return int(found[1]) if found else None
 
 
 @dataclass(frozen=True, slots=True)

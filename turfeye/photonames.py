@@ -8,6 +8,7 @@ from typing import Final
 
 from turfeye import notes
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import spot_of
 from turfeye.photo import parse_taken_from_name
 from turfeye.words import short_day, so_many
 
@@ -25,8 +26,8 @@ def plots_of(
     plots, said = {plot.number for plot in place.plots}, {note.photo: note for note in place.notes}
     taken: dict[str, tuple[int, date | None]] = {}
     for name in names if plots else ():
-        note, of_view = said.get(name), (views or {}).get(name, "").removeprefix("spot ")
-        number = note.spot if note and note.spot is not None else int(of_view) if of_view.isdigit() else None
+        note = said.get(name)
+        number = note.spot if note and note.spot is not None else spot_of((views or {}).get(name, ""))
         on = note.taken if note and note.taken else parse_taken_from_name(name)
         if number is not None and number in plots:
             taken[name] = (number, on.date() if on else None)

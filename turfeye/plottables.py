@@ -12,6 +12,7 @@ from typing import Any
 
 from turfeye.amounts import bag_words, seed_words
 from turfeye.answer import Answer
+from turfeye.lawnrecords import spot_of
 from turfeye.plots import Standing, sown
 from turfeye.treatments import BLOCK, TREATMENT, Compared
 from turfeye.words import day, per_cent, short_day
@@ -170,8 +171,8 @@ def given(answer: Answer) -> tuple[str, ...]:
 
 def _standings(answer: Answer) -> list[Standing | None]:
     """Of a trial how the plot of each spot's row stands."""
-    of_view = {f"spot {one.plot.number}": one for one in answer.standings}
-    return [of_view.get(row["view"]) for row in answer.plots]
+    of_spot: dict[int | None, Standing] = {one.plot.number: one for one in answer.standings}
+    return [of_spot.get(spot_of(row["view"])) for row in answer.plots]
 
 
 def _given_columns(answer: Answer, standings: Sequence[Standing | None]) -> list[Column]:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from turfeye import notes
+from turfeye.lawnrecords import spot_of
 from turfeye.notes import Remark
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
@@ -210,7 +211,7 @@ def _backward_counters(ordered: Sequence[Reading]) -> list[str]:
     for reading in ordered:
         # a date in the name is no counter, nor is its peg's number
         found = re.fullmatch(r"([A-Za-z_ -]+?)(\d{3,6})", Path(reading.original).stem)
-        if not found or reading.view == f"spot {int(found[2])}":
+        if not found or spot_of(reading.view) == int(found[2]):
             continue
         series, number = (reading.camera, found[1].lower()), int(found[2])
         if series in last and number < last[series][0]:

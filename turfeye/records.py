@@ -238,10 +238,15 @@ class CellTable:
     gsd_mm: Floats  # ground sample distance, geometric mean of the two directions
     shade: Floats  # share of the cell in other light than the card
     state: Words  # "seen" or "not seen"
-    why: Words  # "" when seen
+    why: Words  # why it is not seen, or has no colour; else ""
 
     def __len__(self) -> int:
         return len(self.row)
+
+    @property
+    def reasons(self) -> Words:
+        """(N,) why, without the figures that stand behind a colon."""
+        return np.array([why.split(":")[0] for why in self.why.tolist()], dtype=str)
 
     @classmethod
     def column_names(cls) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from turfeye import leafcolour
 from turfeye.caveats import UNEVEN_TWINS
+from turfeye.lawnrecords import spot_of
 from turfeye.photo import parse_taken_from_name
 from turfeye.records import CellTable
 from turfeye.summary import chance, means, number
@@ -119,7 +120,7 @@ def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
     if len(placed) < 2:
         return ""
     best, least = (
-        f"{peg} {r['view'].removeprefix('spot ')} ({100 * r['cover']:.0f} ± {100 * r['cover_se']:.0f} %)"
+        f"{peg} {spot_of(r['view'])} ({100 * r['cover']:.0f} ± {100 * r['cover_se']:.0f} %)"
         for r in (placed[0], placed[-1])
     )
     could = sum(r["rank_low"] == 1 for r in placed)

@@ -31,6 +31,7 @@ from turfeye.answer import Answer, Before, state_counts
 from turfeye.charts.plan import MOST_TAPES
 from turfeye.headline import spots_only
 from turfeye.lawn import Lawn
+from turfeye.lawnrecords import spot_of
 from turfeye.rounds import Round
 from turfeye.states import chance_short, next_look
 from turfeye.treatments import BLOCK, Compared
@@ -293,8 +294,8 @@ def _in_views(answer: Answer, *, ranked: bool) -> bool:
     """Whether some plot was seen that has no row by photos of its own; all are where none are ``ranked``."""
     if not ranked:
         return bool(answer.standings)
-    own = {row["view"] for row in answer.plots}
-    return any(one.seen_m2 > 0 and f"spot {one.plot.number}" not in own for one in answer.standings)
+    own = {spot_of(row["view"]) for row in answer.plots}
+    return any(one.seen_m2 > 0 and one.plot.number not in own for one in answer.standings)
 
 
 def _thin_plots(answer: Answer) -> str:
@@ -319,7 +320,7 @@ def _never_seen(answer: Answer) -> str:
     """The lawn's spots that no measured photo shows, by number; "" where there are none."""
     seen = {row["view"] for row in answer.plots}
     return notes.some(
-        [str(s.number) for s in answer.lawn.spots if f"spot {s.number}" not in seen], most=notes.MOST_NUMBERS
+        [str(s.number) for s in answer.lawn.spots if s.view not in seen], most=notes.MOST_NUMBERS
     )
 
 

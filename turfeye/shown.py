@@ -58,7 +58,7 @@ def of(season: Season, photos: Sequence[PlacedTable]) -> Shown:
             place, rows = _places(season, photo)
             table = photo.table
             shaded[place[table.shade[rows] > cells.MAX_OTHER_LIGHT]] = True
-            said[place] = [w.split(":")[0] or TOO_LITTLE for w in table.why[rows]]
+            said[place] = [reason or TOO_LITTLE for reason in table.reasons[rows].tolist()]
         other_light += shaded & seen[:, v]
         words, missed[:, v] = np.unique(said.astype(str), return_inverse=True)
         missed[:, v] += len(reasons)

@@ -30,7 +30,7 @@ class Whereabouts:
         """What is kept of it beside the photo's table, as plain JSON."""
         if self.spot is not None:
             return {
-                "view": f"spot {self.spot.number}",
+                "view": self.spot.view,
                 "at_m": self.spot.at_m,
                 "turned_deg": self.spot.turned_deg,
             }

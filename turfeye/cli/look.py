@@ -315,7 +315,7 @@ def _show_in_words(seen: Look) -> None:
     click.echo(
         f"{NOTHING if nothing else shares}; {total['cells_seen']} of {so_many(total['cells'], 'cell')} seen"
     )
-    if whys := Counter(why.split(":")[0] for why in seen.table.why[seen.table.state != "seen"]):
+    if whys := Counter(seen.table.reasons[seen.table.state != "seen"].tolist()):
         click.echo("not seen: " + ", ".join(f"{count} {why}" for why, count in whys.most_common()))
         if whys[MISPLACED] > (sum(whys.values()) / 2 if nothing else total["cells_seen"]):
             say(
