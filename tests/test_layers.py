@@ -31,7 +31,7 @@ ORDER = (
     "amounts plotsheet",
     "contours treatments",
     "view tape places gather bedcheck pegcheck wording",
-    "corners cut upright",
+    "corners cut upright sameground",
     "models",
     "sward",
     "region",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+import shlex
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from turfeye import (
     models,
     photo,
     region,
+    sameground,
     store,
     summary,
     sward,
@@ -33,8 +35,9 @@ from turfeye.filing import Tell, original_name, untold
 from turfeye.lawn import Lawn, read
 from turfeye.outline import without
 from turfeye.readings import Reading
-from turfeye.records import CellTable, Photo, View
+from turfeye.records import CellTable, Floats, Photo, View
 from turfeye.standpoints import Standpoints, what_to_do
+from turfeye.words import short_day
 
 MODELS = (sward.MODEL, region.NETWORK)
 
@@ -230,6 +233,7 @@ class Placing:
 
     unplaced: dict[str, str]  # those that can't be measured as they are: why, and what to do, by name
     cropped: tuple[tuple[str, str], ...]  # (name, why) of those that are, or may be, parts of larger ones
+    same_ground: tuple[str, ...] = ()  # of two that show one place and are filed as two of one day, in words
 
 
 def placing(folder: Path | str, names: Collection[str], *, tell: Tell = untold) -> Placing:
@@ -244,6 +248,7 @@ def placing(folder: Path | str, names: Collection[str], *, tell: Tell = untold) 
         standpoints.recall(path.name, digest, wanted=_wanted(place, path))
     refused: dict[str, str] = {}
     cropped: dict[str, list[str]] = {}
+    of_day: dict[date, list[tuple[int, str, Floats]]] = {}
     again = f"can't be laid over the marked photo. {what_to_do(place)}"
 
     def go(path: Path) -> None:
@@ -258,7 +263,25 @@ def placing(folder: Path | str, names: Collection[str], *, tell: Tell = untold) 
         cropped[path.name] = _of_cut(picture, where)
         if picture.taken is not None:
             standpoints.learn(path.name, {"taken": picture.taken.isoformat(), **where.facts})
+            if where.spot is not None:
+                ground = sameground.about_card(picture, where.view)
+                of_day.setdefault(picture.taken.date(), []).append((where.spot.number, path.name, ground))
 
     paths = [path for path in keys if path.name in names]
     _in_two_rounds(paths, go, standpoints, tell=tell)
-    return Placing(refused, tuple((name, why) for name, whys in cropped.items() for why in whys))
+    parts = tuple((name, why) for name, whys in cropped.items() for why in whys)
+    same = (said for day, there in sorted(of_day.items()) for said in _of_one_place(place, day, there))
+    return Placing(refused, parts, tuple(same))
+
+
+def _of_one_place(place: Lawn, day: date, there: Sequence[tuple[int, str, Floats]]) -> Iterator[str]:
+    """That two photos of a day show the same ground and go by two numbers: (number, name, ground) each."""
+    for a, b in sameground.pairs([ground for *_, ground in there]):
+        (one, first, _), (other, second, _) = sorted((there[a], there[b]), key=lambda photo: photo[0])
+        if one != other:
+            yield (
+                f"{place.peg_word}s {one} and {other} on {short_day(day)} show the same ground ({first}, "
+                f"{second}): one of the two numbers is wrong, and perhaps those after it; mend it with "
+                f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot NUMBER, or delete the photo from "
+                "photos/"
+            )

@@ -105,6 +105,8 @@ def add(
         say(notes.headed("filed, but not placed yet", doubts.unplaced(lawn.read(folder), why)))
     for note in doubts.placed(lawn.read(folder), placing.cropped):
         say(str(note))
+    for line in placing.same_ground:
+        say(line)
     listed = byphoto.list_filed(lawn.read(folder), filed, why)
     if many:
         say(f"each photo: {listed}")

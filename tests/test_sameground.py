@@ -1,0 +1,89 @@
+"""Two photos of one place under two numbers: the sample trial's, and one of them as from another place."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from turfeye import card, photo, sameground, view
+from turfeye.cli import root
+from turfeye.records import Floats, Photo, View
+
+SAMPLE = Path(__file__).parents[1] / "sample_images" / "trial-spots"
+DAYS = ("2026-03-20", "2026-04-02", "2026-04-13", "2026-04-24", "2026-05-06")
+
+
+def seen(path: Path) -> tuple[Photo, View]:
+    picture = photo.read(path)
+    return picture, view.from_card(picture, card.choose(card.seen_at_once(picture))[0])
+
+
+def of_sample(day: str, spot: int) -> Path:
+    return SAMPLE / "photos" / f"{day}-spot-{spot}.jpg"
+
+
+def second_shot(path: Path, into: Path) -> Path:
+    """The photo of a spot as from another place, 7° further tilted and 4 cm off, darker, with other grain."""
+    rgb = photo.read(path).rgb_coded
+    height, width = rgb.shape[:2]
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
+    moved = corners * (0.96, 0.95) + np.array([[50, 20], [10, 50], [30, 10], [-5, 40]])
+    turned = cv2.getPerspectiveTransform(corners, moved.astype(np.float32))
+    there = cv2.warpPerspective(rgb, turned, (width, height), borderMode=cv2.BORDER_REFLECT)
+    noisy = 0.85 * there + np.random.default_rng(1).normal(0, 4, there.shape)
+    Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8)).save(into, quality=85)
+    return into
+
+
+def test_other_ground_has_nothing_in_common_and_a_second_photo_nearly_all(tmp_path: Path) -> None:
+    spots = list(itertools.product(DAYS, (1, 2, 3)))
+    grounds = [sameground.about_card(*seen(of_sample(*spot))) for spot in spots]
+    for day in DAYS:
+        assert sameground.pairs([g for (on, _), g in zip(spots, grounds, strict=True) if on == day]) == []
+    # of other days a spot may still be known, another never is
+    found = [{spots[a][1], spots[b][1]} for a, b in sameground.pairs(grounds)]
+    assert len(found) > 5
+    assert all(len(one) == 1 for one in found)
+    again = sameground.about_card(*seen(second_shot(of_sample(DAYS[2], 2), tmp_path / "again.jpg")))
+    assert sameground.pairs([grounds[spots.index((DAYS[2], 2))], again]) == [(0, 1)]
+
+
+def test_drilled_rows_are_not_the_same_ground() -> None:
+    """They are alike along themselves, wherever the card lies; what else is there differs."""
+    shape = (144, 168)
+    x = np.arange(shape[1]) * sameground.STEP_M
+
+    def drilled(seed: int) -> Floats:
+        rng = np.random.default_rng(seed)
+        return np.tile(np.sin(2 * np.pi * x / 0.02), (shape[0], 1)) + rng.normal(0, 0.5, shape)
+
+    assert np.corrcoef(drilled(1).ravel(), drilled(2).ravel())[0, 1] > sameground.ALIKE
+    assert sameground.pairs([drilled(1), drilled(2)]) == []
+    assert sameground.pairs([drilled(1), drilled(1) + 0.1 * drilled(2)]) == [(0, 1)]
+
+
+@pytest.mark.parametrize("twice", [True, False])
+def test_a_photo_under_the_next_plot_s_number_is_told_as_it_is_filed(tmp_path: Path, twice: bool) -> None:
+    folder, phone = tmp_path / "trial", tmp_path / "phone"
+    phone.mkdir()
+    folder.mkdir()
+    (folder / "lawn.toml").write_text((SAMPLE / "lawn.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    for spot in (1, 2, 3):
+        into = phone / f"2026-04-13 plot {spot}.jpg"
+        if twice and spot == 2:
+            second_shot(of_sample("2026-04-13", 1), into)
+        else:
+            into.write_bytes(of_sample("2026-04-13", spot).read_bytes())
+    done = CliRunner().invoke(root, ["add", str(folder), str(phone), "--numbered"], catch_exceptions=False)
+    assert done.exit_code == 0
+    told = [line for line in done.stderr.splitlines() if "show the same ground" in line]
+    assert len(told) == twice
+    if twice:
+        assert told[0].startswith("spots 1 and 2 on 13 April show the same ground (2026-04-13T")
+        assert "--spot NUMBER" in told[0]
