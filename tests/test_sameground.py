@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -66,6 +67,21 @@ def test_drilled_rows_are_not_the_same_ground() -> None:
     assert np.corrcoef(drilled(1).ravel(), drilled(2).ravel())[0, 1] > sameground.ALIKE
     assert sameground.pairs([drilled(1), drilled(2)]) == []
     assert sameground.pairs([drilled(1), drilled(1) + 0.1 * drilled(2)]) == [(0, 1)]
+
+
+def test_a_frame_that_lies_about_the_card_is_not_the_same_ground() -> None:
+    """Trials lay out one of 60 by 50 cm: three spots with it have up to half of their texture in common."""
+    grounds = []
+    for spot in (1, 2, 3):
+        picture, at = seen(of_sample("2026-04-13", spot))
+        rgb = picture.rgb_coded.copy()
+        corners = view.project(at, np.array([[-0.3, -0.25], [0.3, -0.25], [0.3, 0.25], [-0.3, 0.25]]))
+        wide_px = round(30 / float(np.median(view.gsd_mm(at, np.array([[0.3, 0.0], [-0.3, 0.0]])))))
+        cv2.polylines(rgb, [np.rint(corners).astype(np.int32)], True, (225, 225, 222), wide_px)
+        grounds.append(sameground.about_card(replace(picture, rgb_coded=rgb), at))
+    both = np.isfinite(grounds[0]) & np.isfinite(grounds[1])
+    assert np.corrcoef(grounds[0][both], grounds[1][both])[0, 1] > sameground.ALIKE
+    assert sameground.pairs(grounds) == []
 
 
 @pytest.mark.parametrize("twice", [True, False])

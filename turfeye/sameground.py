@@ -28,12 +28,14 @@ AROUND_M: Final = 0.085
 """Lighter or darker than so wide a part around it: light and cover change over more than that."""
 ALIKE: Final = 0.3
 """Correlation from which ground is the same. Of the sample trial's 75 pairs of different spots it is 0.02 at
-most, of 132 pairs of other rendered spots 0.03. In the sample's own spots photographed once more (rendered, 4 cm
-and up to 20 degrees off, 21 pairs) it is 0.86 at least on 20 March, 0.78 on 13 April, 0.65 in closed turf.
+most, of 132 pairs of other rendered spots 0.03. In the sample's own spots photographed once more (rendered, from 4
+cm and up to 20 degrees off, 21 pairs) it is 0.86 at least on 20 March, 0.78 on 13 April, 0.65 in closed turf.
 """
 ASIDE_M: Final = 0.04
 """Moved so far aside the same ground is like nothing, so less alike by `LESS`; drilled rows stay alike."""
 LESS: Final = ALIKE / 2
+PART: Final = 16
+"""Steps that a part is wide and deep."""
 LEAST_SHOWN: Final = 2000
 """So many steps that both show are enough to compare: a twelfth of all."""
 
@@ -81,7 +83,24 @@ def pairs(grounds: Sequence[Floats]) -> list[tuple[int, int]]:
     alike = flat @ flat.T / np.sqrt(np.maximum(squares * squares.T, 1e-9))
     alike[shown @ shown.T < LEAST_SHOWN] = 0
     near = np.argwhere(np.triu(alike, 1) > ALIKE).tolist()
-    return [(a, b) for a, b in near if alike[a, b] - _aside(grounds[a], grounds[b]) > LESS]
+    return [
+        (a, b)
+        for a, b in near
+        if _everywhere(grounds[a], grounds[b]) > ALIKE and alike[a, b] - _aside(grounds[a], grounds[b]) > LESS
+    ]
+
+
+def _everywhere(one: Floats, other: Floats) -> float:
+    """What three quarters of the parts of two grounds correlate by at least; 0 where no part is whole.
+
+    A frame that is laid with the card is the same in all photos, and all that it doesn't hold is not.
+    """
+    parts = []
+    for row, column in itertools.product(*(range(0, side - PART + 1, PART) for side in one.shape)):
+        a, b = (ground[row : row + PART, column : column + PART].ravel() for ground in (one, other))
+        if np.isfinite(a + b).all() and a.std() > 0 < b.std():
+            parts.append(float(np.corrcoef(a, b)[0, 1]))
+    return float(np.quantile(parts, 0.25)) if parts else 0.0
 
 
 def _aside(one: Floats, other: Floats) -> float:
