@@ -126,17 +126,9 @@ def test_gaps_that_blur_made_pale_are_not_told_as_stray_light(tmp_path, monkeypa
 def test_ground_without_leaves_has_no_gaps():
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
     soil = np.full((400, 400, 3), (0.2, 0.15, 0.1), np.float32)
-    assert stray.in_gaps(soil, card_px, hardness=0.25, most=0.06) == (0.0, 0.0)
+    assert stray.in_gaps(soil, card_px, hardness=0.25) == (0.0, 0.0)
     leaf = np.full((400, 400, 3), (0.03, 0.075, 0.06), np.float32)
-    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=0.07)[0] > 0  # all is as light
-
-
-def test_pale_gaps_are_no_stray_light_where_the_card_knows_better():
-    card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    leaf = np.full((400, 400, 3), (0.015, 0.035, 0.03), np.float32)
-    amount, _ = stray.in_gaps(leaf, card_px, hardness=0.25, most=0.06)
-    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=1.01 * amount)[0] == amount
-    assert stray.in_gaps(leaf, card_px, hardness=0.25, most=0.99 * amount) == (0.0, 0.0)
+    assert stray.in_gaps(leaf, card_px, hardness=0.25)[0] > 0  # all is as light
 
 
 def test_a_green_without_gaps_keeps_its_colour(tmp_path):
@@ -165,8 +157,8 @@ def test_gaps_come_out_as_light_as_light_so_hard_leaves_them(hardness):
     leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
     leaves[rng.random((400, 400)) < 0.02] *= 0.01  # gaps, all but black
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    assert stray.in_gaps(leaves, card_px, hardness=hardness, most=0.03) == (0.0, 0.0)
-    amount, share = stray.in_gaps(leaves + 0.02, card_px, hardness=hardness, most=0.03)
+    assert stray.in_gaps(leaves, card_px, hardness=hardness) == (0.0, 0.0)
+    amount, share = stray.in_gaps(leaves + 0.02, card_px, hardness=hardness)
     usual, darkest = (np.quantile(leaves @ colourspace.LUMINANCE, q) + 0.02 for q in (0.5, stray.DARKEST))
     sound = stray.GAPS[0] - stray.GAPS[1] * hardness
     assert (darkest - amount) / (usual - amount) == pytest.approx(sound, abs=0.01)
@@ -178,8 +170,8 @@ def test_one_brightness_of_gaps_is_sound_in_soft_light_and_pale_in_hard():
     leaves = rng.uniform(0.3, 1.0, (400, 400, 1)) * np.array([0.02, 0.04, 0.01])
     leaves[rng.random((400, 400)) < 0.02] = np.median(leaves.reshape(-1, 3), axis=0) * 0.25
     card_px = np.array([[10.0, 10], [30, 10], [30, 25], [10, 25]])
-    assert stray.in_gaps(leaves, card_px, hardness=0.2, most=0.03)[0] == 0
-    assert stray.in_gaps(leaves, card_px, hardness=0.48, most=0.03)[1] > stray.PALE_GAPS[0]
+    assert stray.in_gaps(leaves, card_px, hardness=0.2)[0] == 0
+    assert stray.in_gaps(leaves, card_px, hardness=0.48)[1] > stray.PALE_GAPS[0]
 
 
 @pytest.mark.parametrize(

@@ -28,12 +28,15 @@ def judged(
             correction = colour.fit(sighting, values, stray=lifted)
             rgb_linear, plain = reflectance.in_card_light(rgb_coded, correction)
         if seen.kind == "spot" and small.size_px != seen.size_px:  # else no gap is seen by itself
-            most, scale = stray.most_by_card(sighting, values), small.size_px[0] / seen.size_px[0]
-            lit, share = _lit_gaps(rgb_coded, rgb_linear, card_px, scale=scale, most=most)
-            plain, correction = (
-                stray.taken_off(plain, lit),
-                replace(correction, pale_gaps=share, gap_light=lit),
-            )
+            shown, share = _lit_gaps(rgb_linear, card_px, scale=small.size_px[0] / seen.size_px[0])
+            if share > stray.PALE_GAPS[0] and (
+                faults.blurred(rgb_coded) > stray.BLURRED  # which makes gaps pale as well
+                or shown > stray.most_by_card(sighting, values)
+            ):
+                shown, share = 0.0, 0.0
+            lit = stray.faded(shown, share)
+            plain = stray.taken_off(plain, lit)
+            correction = replace(correction, pale_gaps=share, gap_light=lit)
         plain = sward.exposed(plain)
     shares = classified(plain, turns=upright.quarter_turns(seen))
     smear_px = reflectance.smear_px(small.size_px[0] / seen.size_px[0])
@@ -46,16 +49,12 @@ def classified(rgb_coded: Bytes, *, turns: int) -> Shares:
     return Shares(*(np.ascontiguousarray(np.rot90(share, -turns)) for share in stood.planes))
 
 
-def _lit_gaps(
-    rgb_coded: Bytes, rgb_linear: Floats, card_px: Floats, *, scale: float, most: float
-) -> tuple[float, float]:
-    """As `stray.in_gaps` has it; none in a blurred photo, whose gaps are pale without stray light."""
+def _lit_gaps(rgb_linear: Floats, card_px: Floats, *, scale: float) -> tuple[float, float]:
+    """As `stray.in_gaps` has it, in light as hard as the leaves show it."""
     leafy = (rgb_linear[..., 1] > rgb_linear[..., 0]).astype(np.float32)
-    around = stray.ground(rgb_coded.shape[:2], card_px)
+    around = stray.ground(rgb_linear.shape[:2], card_px)
     hardness = np.nan_to_num(lighting.hardness(rgb_linear, leafy, around), nan=lighting.USUAL_HARDNESS)
-    hardness = lighting.as_usually_shrunk(float(hardness), scale)
-    lit, share = stray.in_gaps(rgb_linear, card_px, hardness=hardness, most=most)
-    return (0.0, 0.0) if lit and faults.blurred(rgb_coded) > stray.BLURRED else (lit, share)
+    return stray.in_gaps(rgb_linear, card_px, hardness=lighting.as_usually_shrunk(float(hardness), scale))
 
 
 def at_working_size(points_px: Floats, seen: View, small: View) -> Floats:

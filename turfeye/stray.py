@@ -83,17 +83,16 @@ def most_by_card(sighting: Sighting, values: CardValues) -> float:
     return min(float(LEVELS[np.flatnonzero(_allowed(sighting, values))[-1]]), MOST)
 
 
-def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float, most: float) -> tuple[float, float]:
-    """Stray light that a spot's gaps show, as reflectance and as a share of the light of its middle ground.
+def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float) -> tuple[float, float]:
+    """How much lighter than sound ones a spot's gaps are, as reflectance and as a share of the light of its
+    middle ground.
 
-    Ground that is redder than it is green has no gaps: they count where half of it is leafy, or more. Where
-    they would show more than the card allows, there are none either.
+    Ground that is redder than it is green has no gaps: they count where half of it is leafy, or more.
 
     Parameters
     ----------
     rgb_linear, card_px : as for `of`, with the stray light that it told taken off
     hardness : of the light on what is greener than red, as `lighting.hardness` has it
-    most : as `most_by_card` has it
     """
     ground = _ground(rgb_linear, card_px)
     if not len(ground):
@@ -101,12 +100,13 @@ def in_gaps(rgb_linear: Floats, card_px: Floats, *, hardness: float, most: float
     darkest, usual = np.quantile(ground @ LUMINANCE, (DARKEST, 0.5))
     leafy = np.interp(np.mean(ground[:, 1] > ground[:, 0]), LEAFY, (0, 1))
     gaps = np.clip(GAPS[0] - GAPS[1] * hardness, *GAPS_HELD)
-    lit = float((darkest - gaps * usual) / (1 - gaps))
-    if not 0 < lit <= most:
-        return 0.0, 0.0
-    lit *= float(leafy)
-    share = float(lit / usual)
-    return lit * float(np.interp(share, PALE_GAPS, (0, 1))), share
+    shown = float(leafy * max((darkest - gaps * usual) / (1 - gaps), 0))
+    return shown, float(shown / usual) if shown else 0.0
+
+
+def faded(shown: float, share: float) -> float:
+    """How much of what gaps show is taken off: nothing of what sound ones may show as well."""
+    return shown * float(np.interp(share, PALE_GAPS, (0, 1)))
 
 
 def taken_off(rgb_coded: Bytes, amount: float) -> Bytes:
