@@ -15,6 +15,7 @@ from PIL import Image
 from turfeye import card, photo, sameground, view
 from turfeye.cli import root
 from turfeye.records import Floats, Photo, View
+from turfeye.simulate import spots
 
 SAMPLE = Path(__file__).parents[1] / "sample_images" / "trial-spots"
 DAYS = ("2026-03-20", "2026-04-02", "2026-04-13", "2026-04-24", "2026-05-06")
@@ -30,29 +31,30 @@ def of_sample(day: str, spot: int) -> Path:
 
 
 def second_shot(path: Path, into: Path) -> Path:
-    """The photo of a spot as from another place, 7° further tilted and 4 cm off, darker, with other grain."""
-    rgb = photo.read(path).rgb_coded
-    height, width = rgb.shape[:2]
-    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
-    moved = corners * (0.96, 0.95) + np.array([[50, 20], [10, 50], [30, 10], [-5, 40]])
-    turned = cv2.getPerspectiveTransform(corners, moved.astype(np.float32))
-    there = cv2.warpPerspective(rgb, turned, (width, height), borderMode=cv2.BORDER_REFLECT)
+    """The photo of a spot as from another place, otherwise turned and tilted, darker, with other grain."""
+    picture, at = seen(path)
+    other = spots.SpotRecipe(
+        name="again", seed=0, cover=0, tilt_deg=9.0, turn_deg=8.0, aim_m=(0.04, -0.03), gsd_mm=0.78,
+        size_px=(1632, 1224),
+    )  # fmt: skip
+    moved = other.view().plane @ np.linalg.inv(at.plane)
+    there = cv2.warpPerspective(picture.rgb_coded, moved, other.size_px, borderMode=cv2.BORDER_REFLECT)
     noisy = 0.85 * there + np.random.default_rng(1).normal(0, 4, there.shape)
     Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8)).save(into, quality=85)
     return into
 
 
 def test_other_ground_has_nothing_in_common_and_a_second_photo_nearly_all(tmp_path: Path) -> None:
-    spots = list(itertools.product(DAYS, (1, 2, 3)))
-    grounds = [sameground.about_card(*seen(of_sample(*spot))) for spot in spots]
+    every = list(itertools.product(DAYS, (1, 2, 3)))
+    grounds = [sameground.about_card(*seen(of_sample(*spot))) for spot in every]
     for day in DAYS:
-        assert sameground.pairs([g for (on, _), g in zip(spots, grounds, strict=True) if on == day]) == []
+        assert sameground.pairs([g for (on, _), g in zip(every, grounds, strict=True) if on == day]) == []
     # of other days a spot may still be known, another never is
-    found = [{spots[a][1], spots[b][1]} for a, b in sameground.pairs(grounds)]
+    found = [{every[a][1], every[b][1]} for a, b in sameground.pairs(grounds)]
     assert len(found) > 5
     assert all(len(one) == 1 for one in found)
     again = sameground.about_card(*seen(second_shot(of_sample(DAYS[2], 2), tmp_path / "again.jpg")))
-    assert sameground.pairs([grounds[spots.index((DAYS[2], 2))], again]) == [(0, 1)]
+    assert sameground.pairs([grounds[every.index((DAYS[2], 2))], again]) == [(0, 1)]
 
 
 def test_drilled_rows_are_not_the_same_ground() -> None:

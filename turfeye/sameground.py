@@ -28,8 +28,8 @@ AROUND_M: Final = 0.085
 """Lighter or darker than so wide a part around it: light and cover change over more than that."""
 ALIKE: Final = 0.3
 """Correlation from which ground is the same. Of the sample trial's 75 pairs of different spots it is 0.02 at
-most, of 132 pairs of other rendered spots 0.03. In the sample's own spots photographed once more (rendered, from 4
-cm and up to 20 degrees off, 21 pairs) it is 0.86 at least on 20 March, 0.78 on 13 April, 0.65 in closed turf.
+most, of 132 pairs of other rendered spots 0.03. In the sample's spots photographed once more (rendered, from
+4 cm and up to 20 degrees off, 21 pairs) it is 0.86 at least in March, 0.78 in April, 0.65 in closed turf.
 """
 ASIDE_M: Final = 0.04
 """Moved so far aside the same ground is like nothing, so less alike by `LESS`; drilled rows stay alike."""
