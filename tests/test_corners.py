@@ -122,3 +122,16 @@ def test_a_second_view_marked_round_the_wrong_way_stands_where_the_first_did():
     assert corners.of_other_views(seen["a"], {"step": EYE}) == []
     (said,) = corners.of_other_views(seen["b"], {"step": EYE, "window": WINDOW})
     assert "from where view 'step' was" in said
+
+
+def test_of_two_orders_that_are_both_off_the_right_one_is_less_astray():
+    """As of a proposal with one corner 6 % of the width beside its place, of a lawn that is nearly square."""
+    outline_m = np.array([[0.0, 0.0], [6.1, 0.0], [6.1, 4.9], [0.0, 4.9]])
+    seen = view_from((8.2, 2.6, 4.1), (3.6, 2.4, 0.0), focal_px=FOCAL_PX, size_px=SIZE)
+    px = view.project(seen, outline_m)
+    px[1] += (-0.055 * SIZE[0], 0.027 * SIZE[0])
+    assert corners.of_lens(shot(), px, outline_m) != []
+    right, quarter = (corners.astray(shot(), np.roll(px, -k, axis=0), outline_m) for k in (0, 1))
+    assert 0.5 < right < 2
+    assert quarter > right + 1
+    assert corners.astray(shot(header=False), px, outline_m) <= right

@@ -14,6 +14,7 @@ import numpy as np
 
 from turfeye import outline, photo, view
 from turfeye.card_layout import CARD
+from turfeye.errors import ViewError
 from turfeye.notes import Remark
 from turfeye.records import Floats, Photo, Sighting, View
 
@@ -85,6 +86,26 @@ def of_lens(picture: Photo, corners_px: Floats, outline_m: Floats) -> list[str]:
         f"{asked}, and the photo was taken with {own_mm:.0f} mm: {cropped}the outline is too long or too "
         f"narrow one way, or a corner is not where it is marked; {MEND}"
     ]
+
+
+def astray(picture: Photo, corners_px: Floats, outline_m: Floats) -> float:
+    """How far corners, in whatever order, are from what a lens sees of the outline: 1 is where `of_lens`
+    begins to tell the lens, or the corners' misfit. Without a header any phone's lens will do.
+
+    Infinite where no camera sees them so.
+    """
+    try:
+        wanted = view.lens_by_corners(picture, corners_px, outline_m)
+    except ViewError:
+        return math.inf
+    if wanted is None:
+        return math.inf
+    mm, _, off_px = wanted
+    low_mm, high_mm = PHONES_MM
+    if picture.focal_px is not None:
+        low_mm = high_mm = picture.focal_px / photo.focal_from_35mm(1.0, picture.size_px)
+    lens = max(math.log(low_mm / mm), math.log(mm / high_mm), 0.0) / math.log1p(OTHER_LENS)
+    return lens + off_px / (OFF_CORNERS * picture.size_px[0])
 
 
 def of_height(seen: View) -> list[str]:

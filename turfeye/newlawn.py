@@ -6,7 +6,6 @@ import datetime as dt
 import math
 import shlex
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from turfeye import corners, lawnfile, lawntext, mixes, plotsheet, region, upright, view
-from turfeye.errors import LawnError, ViewError
+from turfeye import corners, lawnfile, lawntext, mixes, plotsheet, region, upright
+from turfeye.errors import LawnError
 from turfeye.files import write_atomic
 from turfeye.lawn import FILE_NAME, USUAL_MIX, Lawn, by_folder, read
 from turfeye.lawncheck import USUAL_CELL_M, corner_words
@@ -32,6 +31,8 @@ OF_A_SEASON = ("sowing", "target", "view", "photo", "hollow")
 OFF_ORIGIN_M = 0.1
 OFF_AXIS_DEG = 3.0
 """So far a new lawn's first corner and side may lie off the origin and the x axis. Ours."""
+AS_WELL = 0.5
+"""Of what is told as wrong with marked corners (`corners.astray`): by more a beginning is better. Ours."""
 NOTCHED = 0.02
 """The share by which an outline's hull is larger than it, from which on it has an inner corner. Ours."""
 WORDING = Wording(
@@ -281,11 +282,10 @@ def _notched(outline_m: Floats) -> bool:
 
 
 def _begun(picture: Photo, found: Floats, outline_m: Floats) -> Floats:
-    """Corners (K, 2) that begin at the first of them which the lens allows; as they are if it allows none."""
-    for first in range(len(found) if len(found) == len(outline_m) else 0):
-        begun = np.roll(found, -first, axis=0)
-        with suppress(ViewError):
-            view.from_corners(picture, begun, outline_m)
-            if not corners.of_lens(picture, begun, outline_m):
-                return begun
-    return found
+    """Corners (K, 2) that begin at the first of them with which lens and lengths go together about as well as
+    with any; as they are where there are not as many as the outline has."""
+    if len(found) != len(outline_m):
+        return found
+    begun = [np.roll(found, -first, axis=0) for first in range(len(found))]
+    off = np.array([corners.astray(picture, one, outline_m) for one in begun])
+    return begun[int(np.argmax(off <= off.min() + AS_WELL))]
