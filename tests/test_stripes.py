@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from turfeye.records import Grid
+from turfeye.simulate import tables
 from turfeye.stripes import _arms, _at, _Names, stripes
 
 OUTLINE = np.array([[0, 0], [12, 0], [12, 8], [0, 8.0]])
@@ -78,6 +79,26 @@ def test_slanting_strip_is_found_where_no_side_runs():
 def test_patches_and_slopes_are_no_stripes():
     grid, x, y, cover = invented(11, patch=True)
     assert stripes(grid, x, y, cover + 0.03 * y - 0.02 * x).found == ()
+
+
+@pytest.mark.parametrize("seed", [838000, 838007, 838067, 838123])
+def test_a_deep_patch_that_reaches_into_the_next_bands_is_no_strip(seed):
+    """Small simulated lawns with one dead patch, told as a missed strip: beside the piece that has most
+    of it 4 points were left and more, but of far more."""
+    rng = np.random.default_rng(seed)
+    wide, tall = rng.uniform(4, 7, 2)
+    recipe = tables.TableRecipe(
+        rows=round(tall / 0.5), cols=round(wide / 0.5), failed_patches=0, lagging_strips=0
+    )
+    season, _ = tables.lawn(seed, recipe, until_day=30)
+    (long, short), turn = rng.uniform(0.25, 1.1, 2), rng.uniform(0, np.pi)
+    middle = rng.uniform(0, [wide, tall])
+    parts = np.stack(np.meshgrid(*[np.linspace(-0.25, 0.25, 11)] * 2), axis=-1).reshape(-1, 2)
+    off = np.stack([season.x_m, season.y_m], axis=-1)[:, None] + parts - middle
+    along, across = off @ [np.cos(turn), np.sin(turn)], off @ [-np.sin(turn), np.cos(turn)]
+    dead = ((along / long) ** 2 + (across / short) ** 2 < 1).mean(axis=1)
+    found = stripes(season.grid, season.x_m, season.y_m, season.cover[:, -1] * (1 - 0.95 * dead))
+    assert found.found == ()
 
 
 @pytest.mark.parametrize(("x_m", "y_m"), [(2.0, 2.2), (0.4, 4.0)], ids=["on a line", "by the edge"])

@@ -30,6 +30,9 @@ LEAST_DEPTH = 0.08
 """Shallower stripes are not spoken of: no cause for another pass, and natural unevenness reaches that far."""
 REST_DEPTH = LEAST_DEPTH / 2
 """Without the piece that has most of it a stripe still differs by so much, where a patch does not."""
+REST_SHARE = 0.25
+"""And by so much of what that piece differs by: a deep patch that reaches into the next bands leaves more
+than `REST_DEPTH` there. Strips left out in stretches, or that run into a hole, leave a third and more."""
 STEP_DEG = 5
 """Off the lawn's sides it is looked along so many degrees apart."""
 TURNS_IN_DEG = 45.0
@@ -213,7 +216,8 @@ def _goes_on(board: Board, hit: tuple[int, int, float]) -> bool:
     off = off[np.isfinite(off)]
     piece = min(len(off) // 2, round(TOGETHER_M / board.band_m))
     most = max(range(len(off) - piece + 1), key=lambda k: float(off[k : k + piece].sum()))
-    return float(np.delete(off, np.s_[most : most + piece]).mean()) >= REST_DEPTH
+    rest, top = np.delete(off, np.s_[most : most + piece]), off[most : most + piece]
+    return float(rest.mean()) >= max(REST_DEPTH, REST_SHARE * float(top.mean()))
 
 
 def _in_patches(grid: Grid, x_m: Floats, y_m: Floats, cover: Floats) -> Flags:
