@@ -311,7 +311,7 @@ def test_shade_while_the_card_is_in_the_sun(depth):
     assert got.shade_edge
     assert got.other_light[:, 445:].mean() > 0.97
     assert got.other_light[:, :395].mean() < 0.03
-    assert any("in different light from the card" in hint for hint in retake.hints(got))
+    assert any("differs from that on the card" in hint for hint in retake.hints(got))
 
 
 def test_sun_while_the_card_is_in_shade():

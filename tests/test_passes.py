@@ -21,7 +21,7 @@ from turfeye.simulate.strips import StripRecipe, lawn_with_strip
 from turfeye.unmix import _guess, _Mixed
 
 STRIP_WORDS = (
-    r"a (?:piece of a )?strip (\S+) ± (\S+) m wide(?:, though most of [^:]*)?: will be (\d+) % covered"
+    r"a (?:piece of a )?strip (\S+) ± (\S+) m wide(?:, though most of [^:]*)?: it will be (\d+) % covered"
 )
 
 

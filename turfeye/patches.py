@@ -369,7 +369,7 @@ def _thin_words(
         words += f"at {per_cent(here)}"
     if found.strip:
         unless = "unless it is merely late, " if found.p_coming >= PERHAPS else ""
-        words = f"{found.strip}: {unless}{words}"
+        words = f"{found.strip}: {unless}it {words}"
         words += "" if in_cells is None else f" (the cells it lies in: {per_cent(in_cells)})"
     words += f", while the target {aim}"
     if there is None:

@@ -60,7 +60,8 @@ def hints(found: Faults) -> tuple[str, ...]:
     if share >= 0.02:
         where = _where(mask, lawn)
         words = (
-            f"in different light from the card {where}: lay the card in the lawn's light, or wait for cloud"
+            f"the light {where} differs from that on the card: lay the card in the lawn's light, or wait for "
+            "cloud"
         )
         said.append((share, words))
     elif found.shade_edge:
