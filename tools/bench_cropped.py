@@ -55,7 +55,7 @@ def off_cm(found: View, true: View, outline_m: np.ndarray) -> np.ndarray:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("folders", type=Path, nargs="+")
-    first, *later = sorted(pictures(parser.parse_args().folders, "lawn"))
+    first, *later = sorted(pictures(parser.parse_args().folders, "*"))
     outline_m, marked = outline_of(first), photo.read(first)
     known = align.scenery(marked), view.from_corners(marked, corners_of(first, "outline"), outline_m)
     rng = np.random.default_rng(0)
