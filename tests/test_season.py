@@ -344,6 +344,11 @@ def test_what_was_seldom_seen_lacks_photos_not_age():
     assert not open_[48:].any()
 
 
+def test_growth_short_of_what_is_judged_is_not_rounded_up_to_it():
+    """It read: the lawn has made 15 % of its growth, and is judged from 15 % on."""
+    assert "made 14 % of its growth, and is judged from 15 % on" in states._too_early(True, 0.1496, False, 16)
+
+
 def test_what_no_visit_showed_since_the_lawn_began_to_rise_is_open():
     """A corner that was washed out, then taken for something that lies there, was told as on course."""
     whole, _ = lawn(3, TableRecipe(rows=8, cols=12, visit_days=(2, 5, 8, 25, 32, 39), lost_visit=0))

@@ -16,6 +16,7 @@ In this order:
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -150,7 +151,8 @@ def _too_early(old: bool, grown: float, overdue: bool, age_days: float) -> str:
             f"hardly any growth by day {age_days:.0f}, when such lawns are half grown: look what is coming up"
         )
     return (
-        f"the lawn has made {percent(grown)} % of its growth, and is judged from {percent(GROWN_ENOUGH)} % on"
+        f"the lawn has made {math.floor(100 * grown)} % of its growth, and is judged from "
+        f"{percent(GROWN_ENOUGH)} % on"
     )
 
 
