@@ -356,7 +356,7 @@ def test_what_no_visit_showed_since_the_lawn_began_to_rise_is_open():
     cover[:4, 3:] = np.nan
     made, all_seen = outlook.fit(replace(whole, cover=cover)), outlook.fit(whole)
     assert set(made.state[:4]) == {"too soon to say"}
-    gone = "not seen since the lawn began to rise, photograph again"
+    gone = "not seen since the grass came up, photograph again"
     few = np.isfinite(cover[:4]).sum(axis=1) <= 2
     assert [why.endswith(gone) for why in made.why[:4]] == (~few).tolist()
     assert not few.all()

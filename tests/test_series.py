@@ -119,7 +119,7 @@ def test_the_sentence_says_how_sure_the_best_is():
         "Greenest is spot 1 (70 ± 2 %), though 2 of 3 could be the greenest; least green spot 3 (20 ± 2 %)"
     )
     assert series.words(named[:1]) == series.words(()) == ""
-    assert ", with certainty; " in series.words(last_seen([0.8, 0.2], [1, 2]))
+    assert ", clear of all others; " in series.words(last_seen([0.8, 0.2], [1, 2]))
 
 
 def test_the_sentence_names_the_ends_of_its_table():

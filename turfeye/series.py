@@ -124,7 +124,7 @@ def words(rows: Sequence[Mapping[str, Any]], *, peg: str = "spot") -> str:
         for r in (placed[0], placed[-1])
     )
     could = sum(r["rank_low"] == 1 for r in placed)
-    surely = "with certainty" if could == 1 else f"though {could} of {len(placed)} could be the greenest"
+    surely = "clear of all others" if could == 1 else f"though {could} of {len(placed)} could be the greenest"
     when = f" on {short_day(date.fromisoformat(max(days)))}" if len(placed) < len(rows) else ""
     return f"Greenest{when} is {best}, {surely}; least green {least}"
 

@@ -103,7 +103,7 @@ def of_cells(cells: Forecast, season: Season, *, grown: float, grown_at: Floats,
     early = "" if judged else _too_early(old, grown, overdue, age)
     more = "photograph once more" if last else "still open, the next visits will tell"
     few = "seen on too few visits, photograph again"
-    gone = "not seen since the lawn began to rise, photograph again"
+    gone = "not seen since the grass came up, photograph again"
     lacks = [
         (early or (few if seen <= FEW_VISITS else gone if old_news else more))
         if word == "too soon to say"
