@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from itertools import product
 from pathlib import Path
 
@@ -32,6 +32,20 @@ def test_what_a_date_may_mean_is_what_another_reader_makes_of_it(form: str) -> N
         of_year = form.startswith("%Y")
         both = [parser.parse(written, dayfirst=first and not of_year).date() for first in (True, False)]
         assert days.meant(written) == tuple(dict.fromkeys(both)), written
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "3/14/2026 9:12 AM", "3/14/2026 9:12:05 pm", "14.03.2026 21:12", "3/14/2026, 12:05 a.m.",
+        "14 March 2026 12:30 PM",
+    ],
+)  # fmt: skip
+def test_a_time_of_day_behind_a_date_is_told_as_another_reader_reads_it(written: str) -> None:
+    """python-dateutil knows halves of the day, and that 12:05 a.m. is just past midnight."""
+    told = days.how_to_write(written, timed=True).removeprefix("write it as ")
+    assert datetime.fromisoformat(told) == parser.parse(written)
+    assert days.how_to_write("14.03.2026 25:10", timed=True) == "write it as 2026-03-14"
 
 
 @pytest.mark.parametrize("written", ["14.03.2026", "14/03/2026", "3/14/2026", "2026/3/14", "14 March 2026"])
@@ -71,6 +85,8 @@ def test_a_photo_s_own_date_is_one_mistake_and_keeps_its_time() -> None:
         ("2026-13-05 plot 3.jpg", "is impossible, 2026-13-05 (perhaps 2026-05-13); rename it"),
         ("IMG_20260230_101500.jpg", "is impossible, 20260230; rename it"),
         ("plot 3 14.03.2026.jpg", "is read only as 2026-03-14, not as 14.03.2026; rename it"),
+        ("14 Marsh 2026.jpg", "has no date, neither in its header nor in its name; say with --date"),
+        ("14 Sept 2026.jpg", "is read only as 2026-09-14, not as 14 Sept 2026; rename it"),
         ("plot 3-4-26.jpg", "has no date, neither in its header nor in its name; say with --date"),
         ("DSC_4711.jpg", "has no date, neither in its header nor in its name; say with --date"),
     ],

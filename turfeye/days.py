@@ -11,7 +11,8 @@ from typing import Final
 from turfeye.words import MONTHS, day
 
 LIKE: Final = "2026-03-14"
-_MONTH: Final = rf"(?P<month>{'|'.join(name[:3] for name in MONTHS)})[a-z]*\.?"
+_NAMES: Final = "|".join(name[:end] for name in MONTHS for end in range(len(name), 2, -1))
+_MONTH: Final = rf"(?P<month>{_NAMES})\.?"
 _WRITTEN: Final = tuple(
     re.compile(rf"(?<![\d.]){pattern}(?![\d])", re.IGNORECASE)
     for pattern in (
@@ -23,7 +24,9 @@ _WRITTEN: Final = tuple(
     )
 )
 _YEAR: Final = re.compile(r"(?:19|20)\d\d")
-_TIME: Final = re.compile(r"[T,\s]+(\d{1,2}):(\d\d)(?::(\d\d))?")
+_TIME: Final = re.compile(
+    r"[T,\s]+(?P<hour>\d{1,2}):(?P<rest>[0-5]\d(?::[0-5]\d)?)(?:\s*(?P<half>[ap])\.?m\b)?", re.IGNORECASE
+)
 
 
 def meant(written: str) -> tuple[date, ...]:
@@ -63,15 +66,26 @@ def how_to_write(written: str, *, timed: bool = False) -> str:
     ('write it as 2026-03-14', 'write it as 2026-04-03 (3 April 2026) or 2026-03-04 (4 March 2026)')
     >>> how_to_write("14.3.2026 9:12", timed=True), how_to_write("2026-02-30")
     ('write it as 2026-03-14T09:12', 'there is no such day: write one as 2026-03-14')
+    >>> how_to_write("3/14/2026 9:12 PM", timed=True)
+    'write it as 2026-03-14T21:12'
     """
     found, days = _found(written), meant(written)
     if not found:
         return f"write it as {LIKE}" + (f" or {LIKE}T09:12" if timed else "")
     if not days:
         return f"there is no such day: write one as {LIKE}"
-    clock = _TIME.match(written, found.end()) if timed else None
-    time = f"T{int(clock[1]):02}:{clock[2]}" + (f":{clock[3]}" if clock[3] else "") if clock else ""
-    return f"write it as {_told(days, time)}"
+    return f"write it as {_told(days, _time_behind(written[found.end() :]) if timed else '')}"
+
+
+def _time_behind(rest: str) -> str:
+    """The time of day that a date goes on with, as it is to be written; "" where there is none such."""
+    found = _TIME.match(rest)
+    if not found:
+        return ""
+    hour, half = int(found["hour"]), found["half"]
+    if half:  # noon is 12 p.m., midnight 12 a.m.
+        hour = hour % 12 + 12 * (half in "pP") if 0 < hour <= 12 else 24
+    return f"T{hour:02}:{found['rest']}" if hour < 24 else ""
 
 
 def _told(days: Sequence[date], time: str = "") -> str:
@@ -93,7 +107,7 @@ def _readings(found: re.Match[str]) -> Iterator[date]:
     year = int(part.get("year") or part["last"])
     year += 2000 if year < 100 else 0
     if name := part.get("month"):
-        orders = [(year, [month[:3] for month in MONTHS].index(name.capitalize()) + 1, a)]
+        orders = [(year, [month[:3] for month in MONTHS].index(name[:3].capitalize()) + 1, a)]
     elif "year" in part:
         orders = [(year, a, b)]
         if a > len(MONTHS):  # who begins with the year hardly goes on with the day, but by a slip
