@@ -1,5 +1,7 @@
 """What is said of a season's photos: that one visit alone carries it, and many photos in one line."""
 
+import copy
+import pickle
 from datetime import date
 from pathlib import Path
 
@@ -104,6 +106,15 @@ def test_a_remark_keeps_its_figures_in_an_error_of_its_photo():
     assert str(error) == "{a}.jpg is dated 2026-05-06"
     (note,) = notes.gathered((name, error.said) for name in ("a.jpg", "b.jpg"))
     assert str(note) == "2 photos (a.jpg, b.jpg), each: is dated 2026-05-06"
+
+
+@pytest.mark.parametrize("again", [copy.copy, copy.deepcopy, lambda one: pickle.loads(pickle.dumps(one))])
+def test_a_copied_remark_keeps_its_figures_and_a_name_with_braces(again):
+    """As where looks are measured by several processes, or written by `dataclasses.asdict`."""
+    there = [Remark("{over} is {:.0f} % off", pct, over="plot {3}.jpg") for pct in (3.2, 8.0)]
+    assert [again(one) for one in there] == ["plot {3}.jpg is 3 % off", "plot {3}.jpg is 8 % off"]
+    (note,) = notes.gathered(zip(("a.jpg", "b.jpg"), map(again, there), strict=True))
+    assert str(note) == "2 photos (a.jpg, b.jpg), each: plot {3}.jpg is 3 to 8 % off"
 
 
 def test_cards_of_many_unknown_spots_are_one_note():

@@ -45,6 +45,10 @@ class Remark(str):
         made.words, made.figures, made.names = words, figures, names
         return made
 
+    def __getnewargs_ex__(self) -> tuple[tuple[Any, ...], dict[str, Any]]:
+        """Copies and pickles are made of the same words and figures: of its text they would have none."""
+        return (self.words, *self.figures), self.names
+
     @classmethod
     def of(cls, said: str) -> Remark:
         """Itself; of plain text one without figures."""
