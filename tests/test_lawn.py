@@ -510,6 +510,19 @@ def with_known_by(folder: Path) -> str:
     return GOOD.replace("schema = 1\n", f"schema = 1\n{line}\n")
 
 
+def test_photos_are_filed_where_a_folder_s_name_is_no_text(tmp_path: Path) -> None:
+    """On a disk that was written in Latin-1, of "Gärten" a letter can't be read, nor written to the file."""
+    place = tmp_path / os.fsdecode(b"G\xe4rten") / "back"
+    try:
+        place.mkdir(parents=True)
+    except OSError:
+        pytest.skip("this disk has no such names")
+    (place / "lawn.toml").write_text(GOOD)
+    filing.add(place, [picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))])
+    assert len(lawn.read(place).photos()) == 1
+    assert lawn.read(place).known_by == "G?rten/back"
+
+
 def test_corners_mark_a_view_and_comments_survive(tmp_path: Path) -> None:
     (tmp_path / "lawn.toml").write_text(GOOD)
     source = picture(tmp_path / "a.jpg", taken=datetime(2026, 4, 2, 10, 41))

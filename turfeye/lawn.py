@@ -315,10 +315,11 @@ def _instead(lawn: Lawn, gone: str, there: Sequence[str]) -> str:
 def by_folder(folder: Path | str) -> str:
     """What a lawn is known by as long as its file doesn't say: its folder, with the one that it lies in.
 
-    A lawn behind the house is ``back`` at many a customer's.
+    A lawn behind the house is ``back`` at many a customer's. What in their names is no text, as of a folder
+    that came from an old disk, is a question mark.
     """
     place = Path(folder).resolve()
-    return f"{place.parent.name}/{place.name}"
+    return f"{place.parent.name}/{place.name}".encode(errors="replace").decode()
 
 
 def lawns_in(folder: Path | str) -> tuple[Path, ...]:
