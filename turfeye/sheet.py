@@ -59,7 +59,7 @@ PLAIN_IN_STRIPS = {
 }
 """What is otherwise where a strip is sown whole, though parts of it are slow only."""
 PLAIN_IN_PLOTS = {
-    "thin": "{will} stay thin, as the whole plot is or behind the rest of the plot",
+    "thin": "{will} stay thin: with its whole plot, or behind the rest of the plot",
 }
 """What is otherwise of a trial's plots."""
 

@@ -21,7 +21,7 @@ FEW_KNOWN = 3
     "--date",
     "when",
     type=Day(timed=True),
-    help="When they were taken, for photos whose header and name give no date or a wrong one.",
+    help="When they were taken, for photos with no date in header or name, or one that can't be right.",
 )
 @click.option("--view", help="The view that they show, by its name.")
 @click.option(

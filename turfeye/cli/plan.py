@@ -43,7 +43,7 @@ MOST_REASONS = 20
     "plots",
     type=click.IntRange(0),
     multiple=True,
-    help="With --sown: only this plot of a trial was sown; may be repeated, and combined with --patch.",
+    help="With --sown: only what lies in this plot of a trial was sown; may be repeated, also with --patch.",
 )
 @click.option(
     "--mix",
@@ -96,7 +96,8 @@ def plan(
                 count = so_many(sum(one.date == sown for one in found.lawn.oversowings), "patch", "patches")
                 say(
                     f"{count}, {square_metres(sown_m2)}, recorded as sown again on {sown} in "
-                    f"{folder / 'lawn.toml'}: correct it there if another mix, amount or area was sown"
+                    f"{folder / 'lawn.toml'}: correct it there if another mix, amount or area was sown, or "
+                    "a patch was left out"
                 )
             else:
                 found = survey.season(folder, tell=tell)
@@ -177,8 +178,8 @@ def _show_by_plot(work: WorkPlan, place: Lawn) -> None:
         show_table(("plot", "patches", "along, in (m)", "m²", "seed", "dressing L"), rows)
         click.echo(
             f"Places are metres along the side {place.side_names[0]}, then in from it, measured from the "
-            f"plot's corner nearest to {place.corner_names[0]}. Once part of it is sown: --sown DATE with "
-            "--plot or --patch."
+            f"plot's corner nearest to {place.corner_names[0]}. Once part of the plan is sown: --sown DATE "
+            "with --plot or --patch."
         )
     click.echo("Each patch with its reason and its tape distances: results/plan.csv.")
 
