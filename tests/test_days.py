@@ -74,6 +74,9 @@ def test_a_photo_s_own_date_is_one_mistake_and_keeps_its_time() -> None:
     assert [one.partition("; ")[2] for one in told.value.mistakes] == [
         "write it as 2026-03-14T09:12, without quotes"
     ]
+    for wrong in ("14.3.2026 9:12", "2026-03-14 9:12"):
+        with pytest.raises(LawnError, match="taken: write it as 2026-03-14T09:12, without quotes"):
+            lawnfile.parse(text + wrong)
     for right in ("2026-03-14", "2026-03-14T09:12:00"):
         assert lawnfile.parse(text + right).photo[0].taken.isoformat() == right
 

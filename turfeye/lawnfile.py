@@ -242,7 +242,7 @@ def _how(line: str) -> str:
     if table := TABLE_AND_MORE.match(line):
         return f"{table[1]} stands on a line of its own, and below it each key on one, as number = 3"
     if dated := DATED.match(line):
-        return f"{dated[1]}: {how_to_write(dated[2])}, without quotes"
+        return f"{dated[1]}: {how_to_write(dated[2], timed=dated[1] == 'taken')}, without quotes"
     if number := DECIMAL_COMMA.search(line):
         return f"a number has a point, {number[1]}.{number[2]}"
     return "text stands in quotes, a date is 2026-03-14, a number 3.5, a list [1, 2]"
