@@ -168,7 +168,7 @@ def test_a_part_of_another_shape_is_laid_with_the_middle_of_the_lens(ferry, tmp_
         path = tmp_path / "2026-04-12.png"
     done = CliRunner().invoke(root, ["add", str(ferry), str(path)])
     (line,) = [line for line in done.stderr.splitlines() if "cropped" in line]
-    assert ("cropped since it was taken" if header else "the lens' middle is not the picture's") in line
+    assert ("cropped since it was taken" if header else "its middle is not the lens'") in line
     with (FERRY / "truth" / "corners.csv").open(encoding="utf-8", newline="") as file:
         rows = [row for row in csv.DictReader(file) if (row["photo"], row["what"]) == (name, "outline")]
     true_px = np.array([(float(row["x_px"]), float(row["y_px"])) for row in rows])

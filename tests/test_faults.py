@@ -122,7 +122,7 @@ def test_burnt_out_is_found_where_it_is():
     got = found(picture(light))
     assert share_of(got, faults.BURNT, np.s_[:, 580:]) > 0.9
     assert share_of(got, faults.BURNT, np.s_[:, :540]) == 0
-    assert any(h.startswith("burnt out on the right third") for h in retake.hints(got))
+    assert any(h.startswith("burnt out in the right third") for h in retake.hints(got))
 
 
 def test_too_dark_says_where_and_what_to_do():
@@ -131,7 +131,7 @@ def test_too_dark_says_where_and_what_to_do():
     got = found(picture(light))
     assert share_of(got, faults.DARK, np.s_[:, :260]) > 0.95
     assert share_of(got, faults.DARK, np.s_[:, 300:]) == 0
-    assert "too dark on the left third: turn round or wait for cloud" in retake.hints(got)
+    assert "too dark in the left third: turn round or wait for cloud" in retake.hints(got)
 
 
 # ----------------------------------------------------------------------------------------------------- blur
@@ -167,7 +167,7 @@ def test_half_in_focus():
     got = found(picture(light))
     assert share_of(got, faults.SOFT, np.s_[:170]) > 0.8
     assert share_of(got, faults.SOFT, np.s_[240:]) < 0.02
-    assert retake.hints(got)[0].startswith("out of focus on the upper third")
+    assert retake.hints(got)[0].startswith("out of focus in the upper third")
 
 
 @pytest.mark.parametrize("angle", [22, 67, 110])

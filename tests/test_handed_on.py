@@ -43,7 +43,7 @@ def test_a_wall_s_shadow_stays_a_shadow_and_an_evenly_lit_card_even(tmp_path, qu
     grid = cells.lawn_grid(place.outline_m, 0.5)
     look = glance.look_through(shot, seen, grid, sighting=card.find(shot))
     said = " ".join(look.warnings)
-    assert "the light on the right third differs from that on the card" in said
+    assert "the light in the right third differs from that on the card" in said
     assert "something lies on the lawn" not in said
     assert "uneven light" not in said
 

@@ -115,7 +115,7 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
     solver = Solver(known, later.small_px, _focal_guess(later, first, first_view))
     first_pose = solver.propose(matches)
     if first_pose is None:
-        raise _refusal("no standing point explains the features that were found again")
+        raise _refusal("the features that were found again don't fit any one place to stand")
     first_pose = solver.refine(first_pose, matches)
     header_px = solver.focal_px
     cut = _cut_out(solver, first_pose, matches, header=later.focal_px is not None)
@@ -145,7 +145,7 @@ def align(later: Scenery, first: Scenery, first_view: View, *, outline_m: Floats
         raise _refusal(f"the lawn could be placed only to about {residual_cm:.0f} cm{why}")
     before = _clear_rim(first, first_view, outline)
     if before > CLEAR_RIM and _clear_rim(later, view, outline) < RIM_KEPT * before:
-        raise _refusal("where its outline would lie the lawn does not end")
+        raise _refusal("the lawn does not end where its outline would lie")
     return Aligned(view, residual_cm, agree, None if cut is None else pose.focal_px / header_px)
 
 

@@ -63,8 +63,9 @@ def check(
         left &= signed_distance_m(points, corners) < -BESIDE_BED_M
     if good and not mistakes and not left.any():
         mistakes.append(
-            f"{' and '.join(place for place, _ in good)}: nothing is left of the lawn (nor are "
-            f"{100 * BESIDE_BED_M:.0f} cm about a bed read); write what lies amid the lawn and is none"
+            f"{' and '.join(place for place, _ in good)}: nothing is left of the lawn (the "
+            f"{100 * BESIDE_BED_M:.0f} cm around a bed aren't measured either); write only what lies "
+            "inside the lawn and is not lawn"
         )
     return mistakes, good
 

@@ -68,11 +68,11 @@ def of_surroundings(times: float, over: str, *, header: bool = True) -> str:
     """That a photo whose lens is so many times as long as its header says, or the one that it was laid over,
     is a part of a larger one; without a ``header`` that it is by the lens' middle."""
     words = (
-        "{which}: by what lies around the lawn {tells}. Places rest on the lens solved for, and are less "
-        "sure; file the whole photo, as the camera wrote it"
+        "{which}: by what lies around the lawn {tells}. Places go by a lens worked out from the photo, and "
+        "are less sure; file the whole photo, as the camera wrote it"
     )
     if not header:
-        which, tells = f"cropped, or laid over {over}, which was", "the lens' middle is not the picture's"
+        which, tells = f"cropped, or laid over {over}, which was", "its middle is not the lens'"
         return Remark(words, which=which, tells=tells)
     which = "cropped or zoomed" if times > 1 else f"laid over {over}, which was cropped"
     return Remark(

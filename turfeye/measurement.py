@@ -281,7 +281,7 @@ def _of_one_place(place: Lawn, day: date, there: Sequence[tuple[int, str, Floats
         if one != other:
             yield (
                 f"{place.peg_word}s {one} and {other} on {short_day(day)} show the same ground ({first}, "
-                f"{second}): one of the two numbers is wrong, and perhaps those after it; mend it with "
+                f"{second}): one of the two numbers is wrong, and perhaps those after it; correct it with "
                 f"turfeye add {shlex.quote(str(place.folder))} PHOTO --spot NUMBER, or delete the photo from "
                 "photos/"
             )

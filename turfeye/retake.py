@@ -96,5 +96,5 @@ def _where(mask: Flags, lawn: Flags) -> str:
         of_mask, of_lawn = np.array(parts).T
         third, held = int(of_lawn.argmax()), float(of_lawn.max() / of_lawn.sum())
         if held > max(best, 0.62) and of_mask[third] > 0.5 and names[third] != "middle":
-            best, words = held, f"on the {names[third]} third"
+            best, words = held, f"in the {names[third]} third"
     return words
