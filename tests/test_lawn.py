@@ -441,6 +441,7 @@ def test_the_date_comes_from_header_then_name_then_option(folder: Path, tmp_path
     assert [f.taken.date() for f in filed] == [date(2026, 4, 2), date(2026, 4, 10), date(2026, 4, 11)]
     assert [f.taken_from for f in filed] == ["exif", "name", "given"]
     assert "2026-04-02, which was kept" in filed[0].note
+    assert "write taken = 2026-04-11 under its [[photo]] in lawn.toml" in filed[0].note
 
 
 def test_nothing_is_half_done(folder: Path, tmp_path: Path) -> None:

@@ -168,7 +168,8 @@ def _plan(lawn: Lawn, source: Path, *, date: dt.date | dt.datetime | None, befor
     if given is not None and photo.taken_from != "given" and photo.taken.date() != given.date():
         says = f"its {'header' if photo.taken_from == 'exif' else 'name'} says {{}}, which "
         days = photo.taken.date(), given.date()
-        kept = Remark(says + "was kept", days[0])
+        right = f"; if that is wrong, write taken = {{}} under its [[photo]] in {FILE_NAME}"
+        kept = Remark(says + "was kept" + right, *days)
         note = Remark(says + "can't be right; {} is used", *days) if overruled else kept
     twin = _twin(lawn, source, photo.digest)
     if twin and not overruled:
