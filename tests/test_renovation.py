@@ -256,3 +256,6 @@ def test_half_seen_is_said_and_nothing_seen_is_refused():
     gone = replace(table, seen=np.zeros(len(table)), state=np.full(len(table), "not seen"))
     with pytest.raises(LawnError, match="shows none of the lawn"):
         listed(gone)
+    dark = replace(gone, why=np.full(len(table), "too dark: 3 of 255"))
+    with pytest.raises(LawnError, match=r"well enough to measure \(most of it: too dark\)"):
+        listed(dark)

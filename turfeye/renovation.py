@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -165,8 +166,11 @@ def materials(
         lawn_m2 = abs(signed_area(outline_m)) - sum(map(signed_area, settings.beds_m))
     seen_m2 = float(np.nansum(np.where(table.state == "seen", table.area_m2 * np.nan_to_num(table.seen), 0)))
     if seen_m2 <= 0:
+        whys = Counter(filter(None, table.reasons.tolist()))
+        mostly = f" (most of it: {whys.most_common(1)[0][0]})" if whys else ""
         raise LawnError(
-            "the survey shows none of the lawn; take it again as its cells say, then ask for materials"
+            f"the survey shows none of the lawn well enough to measure{mostly}; check the marked corners, take "
+            "the photos again, then ask for the list again"
         )
     prepared = _bare_share(table) >= PREPARED_SHARE
     marked = () if prepared else (*bare(table, above=BARE), *pale(table))
