@@ -169,8 +169,8 @@ def materials(
         whys = Counter(filter(None, table.reasons.tolist()))
         mostly = f" (most of it: {whys.most_common(1)[0][0]})" if whys else ""
         raise LawnError(
-            f"the survey shows none of the lawn well enough to measure{mostly}; check the marked corners, take "
-            "the photos again, then ask for the list again"
+            f"the survey shows none of the lawn well enough to measure{mostly}; check the marked corners, "
+            "take the photos again, then ask for the list again"
         )
     prepared = _bare_share(table) >= PREPARED_SHARE
     marked = () if prepared else (*bare(table, above=BARE), *pale(table))
