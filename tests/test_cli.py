@@ -1015,7 +1015,7 @@ def test_what_to_do_is_told_by_what_the_system_says(
     ("ended", "before"), [("SIGTERM", "SIG_DFL"), ("SIGHUP", "SIG_DFL"), ("SIGHUP", "SIG_IGN")]
 )
 def test_a_closed_terminal_stops_a_run_as_ctrl_c_does(ended: str, before: str) -> None:
-    """It ended at once, with photos filed whose plots were not yet written down; run under nohup it goes on."""
+    """It ended at once, with photos filed whose plots weren't written down yet; under nohup it goes on."""
     code = (
         "import signal, sys, time; from turfeye import cli\n"
         f"signal.signal(signal.{ended}, signal.{before})\n"
