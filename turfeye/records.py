@@ -245,7 +245,7 @@ class CellTable:
 
     @property
     def reasons(self) -> Words:
-        """(N,) why, without the figures that stand behind a colon."""
+        """(N,) why, in short: what stands before a colon, without the figures or the cause behind it."""
         return np.array([why.split(":")[0] for why in self.why.tolist()], dtype=str)
 
     @classmethod
