@@ -191,15 +191,24 @@ def test_root_polynomial_against_the_paper():
     )
 
 
-def test_excess_green_against_spyndex():
+def test_vegetation_indices_against_spyndex():
     spyndex = import_module("spyndex")
     table = np.array(
         [[87, 108, 67], [231, 199, 31], [60, 90, 40], [140, 120, 90], [30, 200, 60]], dtype=float
     )
-    r, g, b = (table / table.sum(axis=1, keepdims=True)).T
-    found = colourspace.excess_green(table)
-    assert found == pytest.approx(spyndex.computeIndex("ExG", {"R": r, "G": g, "B": b}), abs=1e-12)
-    assert round(float(found[0]), 4) == 0.2366  # computed from the definition
+    share = table / table.sum(axis=1, keepdims=True)
+    pairs = {
+        "ExG": colourspace.excess_green(table),
+        "NGRDI": colourspace.green_red_difference(table),
+        "VARI": colourspace.visible_resistant_index(table),
+        "GLI": colourspace.green_leaf_index(table),
+    }
+    for name, got in pairs.items():
+        bands = share if name == "ExG" else table
+        r, g, b = bands.T
+        assert got == pytest.approx(spyndex.computeIndex(name, {"R": r, "G": g, "B": b}), abs=1e-12), name
+    # computed from the definitions
+    assert [round(float(v[0]), 4) for v in pairs.values()] == [0.2366, 0.1077, 0.1641, 0.1676]
 
 
 # ----------------------------------------------------------------------------------------- tone and fit

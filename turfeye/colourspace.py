@@ -88,14 +88,40 @@ def dgci_of_hsb(hue_deg: Floats, saturation: Floats, brightness: Floats) -> Floa
     return ((np.clip(hue_deg, 60.0, 120.0) - 60.0) / 60.0 + (1.0 - saturation) + (1.0 - brightness)) / 3.0
 
 
+def _ratio(above: Floats, below: Floats) -> Floats:
+    return np.where(below != 0, above / np.where(below != 0, below, 1.0), 0.0)
+
+
+def _channels(rgb_coded: NDArray) -> tuple[Floats, Floats, Floats]:
+    rgb = np.asarray(rgb_coded, dtype=np.float64)
+    return rgb[..., 0], rgb[..., 1], rgb[..., 2]
+
+
 def excess_green(rgb_coded: NDArray) -> Floats:
     """2g - r - b of the chromaticities r, g, b = R, G, B / (R + G + B); 0 for black.
 
     Woebbecke, D. M. et al. (1995). Transactions of the ASAE 38, 259-269.
     """
-    r, g, b = np.moveaxis(np.asarray(rgb_coded, dtype=np.float64), -1, 0)
-    total = np.asarray(r + g + b)
-    return np.divide(2 * g - r - b, total, out=np.zeros_like(total), where=total != 0)
+    r, g, b = _channels(rgb_coded)
+    return _ratio(2 * g - r - b, r + g + b)
+
+
+def green_red_difference(rgb_coded: NDArray) -> Floats:
+    """(G - R) / (G + R), "NGRDI". Tucker, C. J. (1979). Remote Sensing of Environment 8, 127-150."""
+    r, g, _ = _channels(rgb_coded)
+    return _ratio(g - r, g + r)
+
+
+def green_leaf_index(rgb_coded: NDArray) -> Floats:
+    """(2G - R - B) / (2G + R + B). Louhaichi, M. et al. (2001). Geocarto International 16, 65-70."""
+    r, g, b = _channels(rgb_coded)
+    return _ratio(2 * g - r - b, 2 * g + r + b)
+
+
+def visible_resistant_index(rgb_coded: NDArray) -> Floats:
+    """(G - R) / (G + R - B), "VARI". Gitelson, A. A. et al. (2002). Remote Sens. of Environment 80, 76-87."""
+    r, g, b = _channels(rgb_coded)
+    return _ratio(g - r, g + r - b)
 
 
 def lab(rgb_linear: NDArray) -> Floats:
