@@ -1,7 +1,7 @@
 """Three invented lawns followed by photos for six weeks: what is decided, beside what is true.
 
-    python tools/bench_lawns_season.py OUT --scale 1.3 --spp 24      # hours on two cores (extra simulate)
-    python tools/bench_lawns_season.py OUT --no-render               # only the job, on what OUT holds
+    python tools/bench_lawns_season.py OUT                  # hours on two cores (extra simulate)
+    python tools/bench_lawns_season.py OUT --no-render      # only the job, on what OUT holds
 
 An L of ryegrass and fescue from a window, with a strip that got no seed, a corner washed out and a shaded
 side; a small lawn with a tree ring from the step and from the other side at a person's height, with such a
@@ -9,7 +9,7 @@ strip; and a slow one seen from its second side that comes by itself, one side l
 Each is made and followed as README.md says, with the corners marked as by hand; then, visit by visit, the
 tool prints what was said of each kind of ground, and how far cover, places, amounts and forecasts are off.
 What OUT holds is not rendered again. Cards are read from some 90 pixels across on, and few samples a pixel
-are told as a grainy photo: hence the scale.
+are told as a grainy photo: hence the defaults.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from make_samples import expose, lawn_cells
 from turfeye import amounts, answer, filing, mixes, newlawn, outlook, survey
 from turfeye.lawnrecords import STATES, Target
 from turfeye.lawnrecords import Season as Table
+from turfeye.outline import circle
 from turfeye.simulate import lawns, samples, truth
 from turfeye.simulate.phone import MAKES, Phone
 from turfeye.simulate.render import Stage
@@ -62,12 +63,6 @@ class Season:
     views: tuple[tuple[str, tuple[float, float, float], tuple[float, float]], ...]  # name, camera, aim
     visits: tuple[Visit, ...]
     phone: Phone
-
-
-def ring(x: float, y: float, across: float) -> lawns.Corners:
-    """A round bed's corners."""
-    turn = np.arange(24) * np.pi / 12
-    return tuple((float(x + across / 2 * np.cos(t)), float(y + across / 2 * np.sin(t))) for t in turn)
 
 
 SEASONS = (
@@ -128,7 +123,7 @@ SEASONS = (
             garden_seed=133,
             camera_m=(1.5, -1.6, 1.65),
             target_m=(1.5, 1.1, 0),
-            beds_m=(ring(2.2, 1.9, 0.7),),
+            beds_m=(tuple(map(tuple, circle((2.2, 1.9), 0.7).tolist())),),
             soil="red clay",
             green=(0.070, 0.122, 0.028),
             straw=0.12,
@@ -449,8 +444,8 @@ def main() -> None:
     )
     parser.add_argument("out", type=Path)
     parser.add_argument("--only", default="", help="only lawns whose name holds this")
-    parser.add_argument("--scale", type=float, default=1.0)
-    parser.add_argument("--spp", type=int, default=64)
+    parser.add_argument("--scale", type=float, default=1.3)
+    parser.add_argument("--spp", type=int, default=24)
     parser.add_argument("--no-render", action="store_true")
     args = parser.parse_args()
     for season in SEASONS:
