@@ -4,7 +4,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 WORKERS ?= $(shell nproc)
-# what `make train` renders and how long it learns; less of all tries the recipe out
+# what `make train` renders and how long it learns; less of all tries the recipe out. Its folder REAL is made by
+# `python tools/take_real_pictures.py FOLDER`
 SPOTS ?= 715
 GARDENS ?= 370
 PLACES ?= 54
