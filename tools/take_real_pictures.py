@@ -4,8 +4,8 @@
 
 FOLDER then holds every picture of the list and, as index.csv, the list: what `make train REAL=FOLDER` reads
 and, of real-test-pictures.csv, `tools/real_ground.py FOLDER`. Most of the pictures may not be passed on with
-this project, so each who trains takes them. What FOLDER holds already is left alone; what can't be had is told
-with its reason, left out of index.csv, and the command ends with an error.
+this project, so each who trains takes them. What FOLDER holds already is left alone; what can't be had is
+told with its reason, left out of index.csv, and the command ends with an error.
 
 Wanted are Debian's own tools (apt-get, dpkg-deb) on a system whose packages come from Debian, 6 GB in the
 folder for temporary files (TMPDIR) and, for one picture, the extra `simulate`. Packages are neither installed
