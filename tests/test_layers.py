@@ -31,7 +31,7 @@ ORDER = (
     "amounts plotsheet",
     "contours treatments",
     "view tape places gather bedcheck pegcheck wording",
-    "corners cut upright sameground",
+    "corners cut upright sameground foreshortening",
     "models",
     "sward",
     "region",

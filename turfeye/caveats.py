@@ -214,3 +214,18 @@ def of_soil(hidden: float) -> list[str]:
             100 * hidden,
         )
     ]
+
+
+def of_lie(flat: float) -> list[str]:
+    """Green that lies flat (`foreshortening`), of which cover isn't lowered for the view angle."""
+    if flat == 0:
+        return []
+    if flat == 1:
+        return [
+            "the green lies flat, as moss, clover or a drawn picture does, and hides no ground: cover is "
+            "taken as it is seen, not lowered for what standing blades would hide"
+        ]
+    return [
+        "the green may lie flat, as moss, clover or a drawn picture does, and hide no ground: cover is "
+        "lowered less for what standing blades would hide, and less sure"
+    ]

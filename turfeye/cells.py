@@ -41,6 +41,9 @@ MAX_GSD_MM = 20.0
 """Coarser than this a pixel holds many blades and gaps, and its share is a guess."""
 MAX_OTHER_LIGHT = 0.5
 """With more than this share in other light than the card's, a cell's colour is withheld."""
+FLAT_SE = 0.2
+"""Of what leaves would hide if they stood: green that seems to lie flat may stand in part (ours). Where half
+of it seems to, far more is unsure."""
 
 
 OUTSIDE = "outside the picture"
@@ -122,7 +125,8 @@ def measure(
     why = _why(areas, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
     shown = why == ""
     means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
-    cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades or Blades())
+    lie = blades or Blades(), conditions.flat
+    cover, variance = _straight_down(cells, means["green"], seen, seen_share, *lie)
     cover = darksoil.without_excess(cover, conditions.hidden)
     things = _under_things(areas)
     variance += covererror.variance(cover, zenith, conditions, pixels.correction, things)
@@ -221,18 +225,22 @@ def _inside(grid: Grid) -> Floats:
 
 
 def _straight_down(
-    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades
+    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades, flat: float
 ) -> tuple[Floats, Floats]:
     """Cover as from straight above, and its variance from the view angle and from what was not seen.
 
     The gap-fraction model is bent, so it is applied block by block: a bare half and a dense half of one
-    cell must not be taken for a thin whole.
+    cell must not be taken for a thin whole. So much of the green as lies ``flat`` hides nothing.
     """
     area = cells.block_area
     zenith = np.minimum(view.zenith_deg(seen, cells.block_centres_m), MAX_ZENITH_DEG + 10)
     chi = leaf_angle_of(as_seen, lean=blades.lean)
     down = straight_down(as_seen, zenith, leaf_angle=chi)
     slack = straight_down_se(as_seen, zenith, leaf_angle=chi, leaf_angle_sd=blades.lean_se)
+    if flat:
+        hides = as_seen - down
+        down = as_seen - (1 - flat) * hides
+        slack = np.hypot((1 - flat) * slack, flat * (1 + FLAT_SE - flat) * hides)
     shown = area > 0
     total = cells.area
     down, slack = np.where(shown, down, 0), np.where(shown, slack, 0)

@@ -74,6 +74,7 @@ class Conditions:
     leafless : whether what is called green has no leaf's colour, as `leafcolour.leafless` has it
     hidden : how much too much of half-covered ground is green by dark soil, as `darksoil.excess` has it
     coarse : how coarsely a small photo's file holds colour, as `coarse_colour` has it
+    flat : how much of the green lies flat, as `foreshortening.lying` has it
     """
 
     hardness: float = lighting.USUAL_HARDNESS
@@ -81,6 +82,7 @@ class Conditions:
     leafless: bool = False
     hidden: float = 0.0
     coarse: float = 0.0
+    flat: float = 0.0
 
 
 def variance(

@@ -14,6 +14,7 @@ from turfeye import (
     covererror,
     cut,
     faults,
+    foreshortening,
     judging,
     leafcolour,
     lighting,
@@ -148,21 +149,33 @@ def look_through(
     hardness = lighting.hardness(pixels.rgb_linear, pixels.shares.green, found.lit)
     if seen.tilt_deg <= view.OBLIQUE_DEG:
         hardness = lighting.as_usually_shrunk(hardness, pixels.view.size_px[0] / picture.size_px[0])
+    # a lawn's own leaf angle, from two photos, holds how its leaves lie and what dark soil hides too
+    flat = _lying(picture, seen, pixels.shares, found) if blades is None else 0.0
     conditions = Conditions(
         hardness=hardness,
         grain=0.0 if sighting is None else caveats.grain_of(sighting),
         leafless=leafcolour.leafless(pixels, found.lit),
-        # a lawn's own leaf angle, from two photos, holds what dark soil hides too
-        hidden=cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0,
+        hidden=(1 - flat) * cells.hidden_by_dark_soil(pixels, anywhere) if blades is None else 0.0,
         coarse=covererror.coarse_colour(picture),
+        flat=flat,
     )
     table = cells.measure(pixels, found, grid, blades=blades, conditions=conditions)
     at_large = _at_large(pixels.rgb_linear, pixels.shares, found, hardness)
     warnings += [leafcolour.NO_LEAVES] * conditions.leafless
     warnings += [*leafcolour.hints(table), *retake.hints(found)]
     warnings += caveats.of_light(hardness, conditions.grain, at_large=at_large)
-    warnings += caveats.of_soil(conditions.hidden)
+    warnings += [*caveats.of_soil(conditions.hidden), *caveats.of_lie(flat)]
     return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness)
+
+
+def _lying(picture: Photo, seen: View, shares: Shares, found: faults.Faults) -> float:
+    """How much of the green lies flat; a photo from above isn't asked, where it makes little difference."""
+    if seen.tilt_deg <= view.OBLIQUE_DEG:
+        return 0.0
+    usable = found.fault == 0
+    if found.lawn is not None:
+        usable &= found.lawn
+    return foreshortening.lying(picture.rgb_coded, seen, shares.green, usable)
 
 
 def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness: float) -> float:
