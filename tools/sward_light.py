@@ -10,6 +10,9 @@ import math
 import torch
 import torch.nn.functional as F  # noqa: N812 - as everybody calls it
 
+VEILED, STRAY = 0.55, (0.02, 0.6)  # share of crops with stray light, and how much, as shares of the next
+MIDDLE = (110 / 255) ** 2.2  # light of `sward.MIDDLE_CODE`
+
 
 def relight(rgb: torch.Tensor) -> torch.Tensor:
     """Other light, camera and noise for every picture: much other for one half, little for the other.
@@ -18,6 +21,14 @@ def relight(rgb: torch.Tensor) -> torch.Tensor:
     """
     little = torch.rand(len(rgb), 1, 1, 1, device=rgb.device) < 0.5
     return torch.where(little, little_changed(rgb), much_changed(rgb))
+
+
+def veiled(rgb: torch.Tensor) -> torch.Tensor:
+    """Stray light over `VEILED` of the pictures, shares of a middle green's light, exposed as before."""
+    low, high = (math.log(share) for share in STRAY)
+    light = MIDDLE * torch.exp(_draw(rgb, low, high, 1, 1, 1)) * _now_and_then(rgb, VEILED)
+    lifted = (rgb.clamp(0, 1).pow(2.2) + light) * (MIDDLE / (MIDDLE + light))
+    return lifted.clamp(1e-6, 1).pow(1 / 2.2)
 
 
 def _draw(rgb: torch.Tensor, low: float, high: float, *shape: int) -> torch.Tensor:

@@ -3,8 +3,8 @@
 ``labelled`` holds ``wheat_series/`` (Zenkl et al. 2022, doi 10.3389/fpls.2021.774068) and ``peanut_field/``
 (Tran and Phan 2023, IEEE Access 11:82640), both CC BY-SA 4.0 and not part of this project; ``rendered`` holds
 NAME.jpg, NAME-shares.png and NAME.json as tools/make_training.py writes them, in its folder ``drawn`` as
-tools/draw_turf.py does; ``real`` holds the photographs
-of tools/real-pictures.csv, out of the packages that it names, and that file as index.csv.
+tools/draw_turf.py does; ``real`` holds what
+tools/take_real_pictures.py takes.
 """
 
 from __future__ import annotations

@@ -10,13 +10,15 @@ another or, where there are several graphics cards, each on one of its own:
 
 * ``sward`` learns from all and is the one that ships (``--out``);
 * ``sward-fold-K`` leaves part K out (plots of wheat, runs of neighbouring pictures of peanut, rendered
-  scenes); ``only-SET`` learns from one set, ``without-SET`` from all but one. These go to ``--folds``
+  scenes); ``only-SET`` learns from one set and then that stray light changes nothing (`LastStep`),
+  ``without-SET`` learns from all but one. These go to ``--folds``
   (tests/data/sward-folds), and print their scores on what they left out.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import math
 import os
@@ -25,7 +27,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -33,7 +35,7 @@ import numpy as np
 import torch
 from pool import cards
 from sward_crops import CROP, Store, blots, counts_of, members_of
-from sward_light import relight
+from sward_light import relight, veiled
 from sward_net import SwardNet, export
 from sward_pictures import PARTS, SETS, SPLIT, Picture, deal, part_of, read_all, read_split, score
 from torch import nn
@@ -72,13 +74,15 @@ def loss_of_means(logits: torch.Tensor, part: torch.Tensor, shares: torch.Tensor
 class Training:
     """One network on its way: the pictures that it may see, its optimiser, its step as one recorded graph."""
 
+    DECAY = 0.02  # of weights
+
     def __init__(self, net: SwardNet, store: Store, members: dict[str, torch.Tensor]) -> None:
         device, gpu = store.device, store.device.type == "cuda"
         self.net = net.to(device, memory_format=torch.channels_last)
         self.store, self.members = store, members
         self.rate = torch.tensor(0.0, device=device)  # a tensor, so that a recorded step reads it anew
         self.optimiser = torch.optim.AdamW(
-            self.net.parameters(), lr=self.rate, weight_decay=0.02, capturable=gpu, foreach=gpu
+            self.net.parameters(), lr=self.rate, weight_decay=self.DECAY, capturable=gpu, foreach=gpu
         )
         self.stream = torch.cuda.Stream() if gpu else None
         self._run = self._recorded() if gpu else self._plain
@@ -90,26 +94,41 @@ class Training:
             return self._run()
 
     def _once(self) -> torch.Tensor:
-        device = self.store.device
+        rgbs, truths, on = self._crops()
+        loss = self._loss(rgbs, truths, on)
+        loss.backward()
+        nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimiser.step()
+        return loss.detach()
+
+    def _crops(self) -> tuple[dict[str, torch.Tensor], dict[str, torch.Tensor], torch.Tensor | None]:
+        """Crops in another light and their shares by set; where patchworks have turf, if there are any."""
         rgb, shares = self.store.crops(self.store.drawn(self.members), CROP)
         counts = counts_of(self.members)
         rgbs, truths = (
             dict(zip(self.members, x.split(list(counts.values())), strict=True)) for x in (rgb, shares)
         )
+        on = None
         if "real" in rgbs:
-            on = blots(counts["turf"], CROP, device)
+            on = blots(counts["turf"], CROP, self.store.device)
             rgbs["turf"] = torch.where(on, rgbs["turf"], rgbs.pop("ground"))
-        rgb = relight(torch.cat(list(rgbs.values())))
-        rgb = rgb.contiguous(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda", cache_enabled=False):
-            logits = self.net.logits(rgb)
-        found = dict(zip(rgbs, logits.split([len(x) for x in rgbs.values()]), strict=True))
-        loss = torch.zeros((), device=device)
+        return parted(relight(torch.cat(list(rgbs.values()))), rgbs), truths, on
+
+    def _logits(self, net: SwardNet, rgb: torch.Tensor) -> torch.Tensor:
+        kind, gpu = self.store.device.type, self.store.device.type == "cuda"
+        with torch.autocast(kind, torch.bfloat16, enabled=gpu, cache_enabled=False):
+            return net.logits(rgb.contiguous(memory_format=torch.channels_last)).float()
+
+    def _loss(
+        self, rgbs: dict[str, torch.Tensor], truths: dict[str, torch.Tensor], on: torch.Tensor | None
+    ) -> torch.Tensor:
+        found = parted(self._logits(self.net, torch.cat(list(rgbs.values()))), rgbs)
+        loss = torch.zeros((), device=self.store.device)
         for name in ("wheat", "peanut", "rendered", "drawn"):
             if name in found:
                 part = loss_of(found[name], truths[name], full=name in ("rendered", "drawn"))
                 loss = loss + WEIGHTS[name] * part
-        if "real" in found:
+        if on is not None:
             whole = torch.ones_like(truths["real"][:, :1])
             of_parts = [
                 loss_of_means(found[name], part, truths[own][:, :, 0, 0])
@@ -120,10 +139,7 @@ class Training:
                 )
             ]
             loss = loss + WEIGHTS["real"] * (of_parts[0] + 0.5 * (of_parts[1] + of_parts[2]))
-        loss.backward()
-        nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
-        self.optimiser.step()
-        return loss.detach()
+        return loss
 
     def _plain(self) -> torch.Tensor:
         self.optimiser.zero_grad(set_to_none=True)
@@ -148,6 +164,34 @@ class Training:
         return run
 
 
+class LastStep(Training):
+    """A network trained on one set alone learns to say of crops with stray light what it says without.
+
+    What it said itself is what is wanted of it, so nothing is unlearnt. The network that learns from all sets
+    takes no such step: rendered turf is read worse after it (docs/sward-training.md).
+    """
+
+    DECAY = 0.0
+
+    def __init__(self, net: SwardNet, store: Store, members: dict[str, torch.Tensor]) -> None:
+        net = net.to(store.device).eval()  # norms stay as they are
+        self.before = copy.deepcopy(net).to(memory_format=torch.channels_last).requires_grad_(False)
+        super().__init__(net, store, members)
+
+    def _loss(
+        self, rgbs: dict[str, torch.Tensor], truths: dict[str, torch.Tensor], on: torch.Tensor | None
+    ) -> torch.Tensor:
+        rgb = torch.cat(list(rgbs.values()))
+        with torch.no_grad():
+            wanted = self._logits(self.before, rgb).softmax(1)
+        return -(wanted * self._logits(self.net, veiled(rgb)).log_softmax(1)).sum(1).mean()
+
+
+def parted(crops: torch.Tensor, like: dict[str, torch.Tensor]) -> dict[str, torch.Tensor]:
+    """A batch by set, as many of each as in ``like``."""
+    return dict(zip(like, crops.split([len(some) for some in like.values()]), strict=True))
+
+
 @dataclass(frozen=True)
 class Plan:
     """How long and how fast; time ends a network's schedule early where its steps would take longer."""
@@ -155,6 +199,9 @@ class Plan:
     steps: int = 45_000
     rate: float = 3e-3
     stop_after_s: float = math.inf
+
+
+LAST = Plan(steps=10_000, rate=1e-3)
 
 
 def _settle(device: torch.device) -> None:
@@ -177,13 +224,16 @@ def train_all(
     nets = {}
     for name, chosen in shares.items():
         print(f"{name}: {len(chosen)} pictures", flush=True)
-        nets[name] = train(SwardNet(), store, members_of(pictures, chosen, device), plan)
+        members = members_of(pictures, chosen, device)
+        nets[name] = train(Training(SwardNet(), store, members), plan)
+        if len(members) == 1:
+            last = replace(LAST, stop_after_s=plan.stop_after_s)
+            nets[name] = train(LastStep(nets[name], store, members), last)
     return nets
 
 
-def train(net: SwardNet, store: Store, members: dict[str, torch.Tensor], plan: Plan) -> SwardNet:
+def train(training: Training, plan: Plan) -> SwardNet:
     """One network, one cosine of the rate long."""
-    training = Training(net, store, members)
     start = time.monotonic()
     for index in range(plan.steps):
         done = max(index / plan.steps, (time.monotonic() - start) / plan.stop_after_s)
@@ -193,11 +243,11 @@ def train(net: SwardNet, store: Store, members: dict[str, torch.Tensor], plan: P
         rate = plan.rate * min(done / 0.1, 0.5 + 0.5 * math.cos(math.pi * max(done - 0.1, 0) / 0.9))
         loss = training.step(rate)
         if index % 500 == 0:
-            _settle(store.device)  # or the loss is read while the next step overwrites it
+            _settle(training.store.device)  # or the loss is read while the next step overwrites it
             print(f"step {index:5d} loss {loss.item():.3f} {time.monotonic() - start:.0f} s", flush=True)
         elif index % 20 == 0:
-            _settle(store.device)  # or the clock runs ahead of the work
-    _settle(store.device)
+            _settle(training.store.device)  # or the clock runs ahead of the work
+    _settle(training.store.device)
     return training.net.eval()
 
 
