@@ -111,15 +111,9 @@ STATES = ("on course", "slow", "thin", "too soon to say", "not seen")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Outlook:
-    """A curve and a forecast a cell, and for the whole lawn. Arrays (N,) unless said otherwise."""
+class Forecast:
+    """What is expected of each cell, (N,)."""
 
-    season: Season
-    curve: Literal["logistic", "gompertz"]
-    time_axis: Literal["days", "degree-days"]
-    theta: Floats  # (N, P), the curve's parameters
-    theta_cov: Floats  # (N, P, P)
-    visit_offset: Floats  # (V,)
     cover_now: Floats
     cover_now_se: Floats
     cover_at_target: Floats
@@ -128,6 +122,18 @@ class Outlook:
     p_on_target: Floats
     p_thin: Floats  # that it ends clearly short, with `states.CAUTION`
     reach_days: Floats  # age at which the cell reaches the target cover; inf when it does not
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Outlook(Forecast):
+    """A curve and a forecast a cell, and for the whole lawn. Arrays (N,) unless said otherwise."""
+
+    season: Season
+    curve: Literal["logistic", "gompertz"]
+    time_axis: Literal["days", "degree-days"]
+    theta: Floats  # (N, P), the curve's parameters
+    theta_cov: Floats  # (N, P, P)
+    visit_offset: Floats  # (V,)
     state: Words  # one of STATES
     why: Words
     lawn: LawnOutlook

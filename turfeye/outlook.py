@@ -23,13 +23,13 @@ from turfeye.errors import SeasonError
 from turfeye.growth import Fit, Settings
 from turfeye.headline import sentence
 from turfeye.kinds import KINDS
-from turfeye.lawnrecords import STATES, LawnOutlook, Outlook, Season
+from turfeye.lawnrecords import STATES, Forecast, LawnOutlook, Outlook, Season
 from turfeye.mixes import Mix
 from turfeye.oversown import Part
 from turfeye.prior import Prior
 from turfeye.records import Flags, Floats
 from turfeye.setback import Loss
-from turfeye.states import GROWN_UP, Forecast, States
+from turfeye.states import GROWN_UP, States
 
 THIN_DEFICIT, CLEAR_DEFICIT = 0.05, 0.10
 """Where the seed failed, cover that stays short of the target by more than the first is thin. (A clear case

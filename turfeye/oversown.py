@@ -16,10 +16,10 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 
 from turfeye.headline import percent
-from turfeye.lawnrecords import Outlook, Oversown, Season, Sowing, Task, Visit
+from turfeye.lawnrecords import Forecast, Outlook, Oversown, Season, Sowing, Task, Visit
 from turfeye.outline import cell_shares, simplified
 from turfeye.records import Floats, Whole
-from turfeye.states import OLD_ENOUGH_DAYS, Forecast, States, most_lack
+from turfeye.states import OLD_ENOUGH_DAYS, States, most_lack
 from turfeye.words import short_day, square_metres
 
 LEAST_SHARE = 0.05

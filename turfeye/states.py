@@ -24,7 +24,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from turfeye.headline import date_at, passed, percent
-from turfeye.lawnrecords import Season
+from turfeye.lawnrecords import Forecast, Season
 from turfeye.records import Floats, Words
 from turfeye.words import short_day, wont_fill
 
@@ -49,20 +49,6 @@ NEXT_LOOK_DAYS = 7
 """A young lawn looks another one after a week; ours."""
 FEW_VISITS = 2
 """Where so few visits showed a cell, more photos are what is missing."""
-
-
-@dataclass(frozen=True, eq=False)
-class Forecast:
-    """What is expected of each cell, (N,), in the words of an `Outlook`."""
-
-    cover_now: Floats
-    cover_now_se: Floats
-    cover_at_target: Floats
-    cover_at_target_low: Floats  # 90 % interval
-    cover_at_target_high: Floats
-    p_on_target: Floats
-    p_thin: Floats
-    reach_days: Floats
 
 
 @dataclass(frozen=True, eq=False)
