@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
+import numpy as np
+
 from turfeye import bydate, notes, photonames, plots, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
@@ -24,6 +26,8 @@ from turfeye.words import listed, per_cent, short_day
 
 WHOLE: Final = 0.95
 """A plot of which so much is left by beds counts as whole: its sides are taped no better. Ours."""
+UNLIKE: Final = 0.05
+"""Cover that photos may differ by before that is worth a note. Ours."""
 
 
 def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[Note]:
@@ -78,7 +82,7 @@ def of_season(
 ) -> list[Note]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     good = [one for one in measured if one.table is not None]
-    said = [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
+    said = [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table), *_flat_in_some(good)]
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],
@@ -175,6 +179,28 @@ def _on_one_visit(table: Season) -> list[str]:
         return []
     return [
         "what is thin, slow or on course rests on a single visit: photograph the lawn again before you reseed"
+    ]
+
+
+def _flat_in_some(measured: Iterable[Measured]) -> list[str]:
+    """That the green lies flat by some oblique photos and not by others: it lies alike in all, so the step
+    between their covers may be none."""
+    lie = [
+        (one.facts["flat"], np.nanmean(one.table.cover_as_seen - one.table.cover))
+        for one in measured
+        if one.facts.get("flat") is not None and one.table is not None and (one.table.state == "seen").any()
+    ]
+    off = max((lowered for flat, lowered in lie if flat < 1), default=0.0)
+    if len({flat for flat, _ in lie}) < 2 or off < UNLIKE:
+        return []
+    sure = sum(flat == 1 for flat, _ in lie)
+    no = sum(flat == 0 for flat, _ in lie)
+    counts = (("lies flat in {}", sure), ("may lie flat in {}", len(lie) - sure - no), ("stands in {}", no))
+    how = listed(words.format(number) for words, number in counts if number)
+    return [
+        f"of {len(lie)} oblique photos the green {how}, as far as its texture tells: up to "
+        f"{100 * off:.0f} points between their covers may come from that alone. turfeye lawn blades fits how "
+        "it lies in all of them, by two photos of one place"
     ]
 
 

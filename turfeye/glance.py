@@ -150,7 +150,8 @@ def look_through(
     if seen.tilt_deg <= view.OBLIQUE_DEG:
         hardness = lighting.as_usually_shrunk(hardness, pixels.view.size_px[0] / picture.size_px[0])
     # a lawn's own leaf angle, from two photos, holds how its leaves lie and what dark soil hides too
-    flat = _lying(picture, seen, pixels.shares, found) if blades is None else 0.0
+    lies = _lying(picture, seen, pixels.shares, found) if blades is None else None
+    flat = lies or 0.0
     conditions = Conditions(
         hardness=hardness,
         grain=0.0 if sighting is None else caveats.grain_of(sighting),
@@ -165,13 +166,13 @@ def look_through(
     warnings += [*leafcolour.hints(table), *retake.hints(found)]
     warnings += caveats.of_light(hardness, conditions.grain, at_large=at_large)
     warnings += [*caveats.of_soil(conditions.hidden), *caveats.of_lie(flat)]
-    return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness)
+    return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness, lies)
 
 
-def _lying(picture: Photo, seen: View, shares: Shares, found: faults.Faults) -> float:
+def _lying(picture: Photo, seen: View, shares: Shares, found: faults.Faults) -> float | None:
     """How much of the green lies flat; a photo from above isn't asked, where it makes little difference."""
     if seen.tilt_deg <= view.OBLIQUE_DEG:
-        return 0.0
+        return None
     usable = found.fault == 0
     if found.lawn is not None:
         usable &= found.lawn

@@ -265,3 +265,4 @@ class Look:
     table: CellTable
     warnings: tuple[str, ...] = ()
     hardness: float = float("nan")  # of the light, as `lighting.hardness` has it
+    flat: float | None = None  # as `foreshortening.lying` has it; None of a photo that isn't asked
