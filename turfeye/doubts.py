@@ -183,12 +183,13 @@ def _on_one_visit(table: Season) -> list[str]:
 
 
 def _flat_in_some(measured: Iterable[Measured]) -> list[str]:
-    """That the green lies flat by some oblique photos and not by others: it lies alike in all, so the step
-    between their covers may be none."""
+    """That the green lies flat by some oblique photos and not by others: the same lawn lies alike in all, so
+    the step between their covers may be none. Spots may differ, as plots of grass and of clover do."""
     lie = [
         (one.facts["flat"], np.nanmean(one.table.cover_as_seen - one.table.cover))
         for one in measured
-        if one.facts.get("flat") is not None and one.table is not None and (one.table.state == "seen").any()
+        if one.facts.get("flat") is not None and "at_m" not in one.facts
+        if one.table is not None and (one.table.state == "seen").any()
     ]
     off = max((lowered for flat, lowered in lie if flat < 1), default=0.0)
     if len({flat for flat, _ in lie}) < 2 or off < UNLIKE:
@@ -198,7 +199,7 @@ def _flat_in_some(measured: Iterable[Measured]) -> list[str]:
     counts = (("lies flat in {}", sure), ("may lie flat in {}", len(lie) - sure - no), ("stands in {}", no))
     how = listed(words.format(number) for words, number in counts if number)
     return [
-        f"of {len(lie)} oblique photos the green {how}, as far as its texture tells: up to "
+        f"of {len(lie)} oblique photos of the lawn the green {how}, as far as its texture tells: up to "
         f"{100 * off:.0f} points between their covers may come from that alone. turfeye lawn blades fits how "
         "it lies in all of them, by two photos of one place"
     ]
