@@ -23,11 +23,12 @@ import numpy as np
 import pytest
 import write_commands
 from click.testing import CliRunner, Result
-from PIL import Image
+from PIL import Image, ImageFilter
 
 from turfeye import card, filing, lawn, outlook, photo, survey
 from turfeye.answer import Answer
 from turfeye.cli import root, shared
+from turfeye.cli.look import _towards_cells
 from turfeye.errors import CardError
 from turfeye.lawnrecords import Season
 from turfeye.records import Photo
@@ -278,6 +279,18 @@ def test_a_photo_of_the_card_alone_says_what_to_do_and_shows_no_empty_table(tmp_
     assert "nothing measured; 0 of 16 cells seen" in done.stdout
     assert "row, col" not in done.stdout
     assert "show more lawn around the card" in done.stderr
+
+
+def test_a_photo_that_measures_nothing_says_what_to_do_about_what_hides_most(tmp_path: Path) -> None:
+    with Image.open(SPOTS / "2026-04-13-spot-1.jpg") as sharp:
+        sharp.filter(ImageFilter.GaussianBlur(4)).save(tmp_path / "soft.jpg", exif=sharp.getexif())
+    done = run("look", tmp_path / "soft.jpg")
+    assert "nothing measured" in done.stdout
+    assert "take it again: out of focus" in done.stderr
+    assert "show more lawn" not in done.stderr
+    table = survey.look(SPOTS / "2026-04-13-spot-1.jpg").table
+    flat = replace(table, why=np.full(len(table.why), "too oblique: 71° from straight down"))
+    assert "from higher up" in _towards_cells(flat, card_found=True)
 
 
 def test_bare_ground_has_no_colour_index_and_the_reason_is_said() -> None:

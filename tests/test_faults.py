@@ -170,6 +170,21 @@ def test_half_in_focus():
     assert retake.hints(got)[0].startswith("out of focus in the upper third")
 
 
+@pytest.mark.parametrize("sigma", [4, 12])
+def test_the_wider_the_blur_the_less_it_passes_for_sharp(sigma):
+    """A blur that leaves no texture at all is told by that: no ground in focus is so flat."""
+    got = found(picture(cv2.GaussianBlur(LIGHT, (0, 0), sigma), noise=0.5))
+    assert share_of(got, faults.SOFT) > 0.95
+
+
+def test_a_flat_sky_above_a_sharp_lawn_is_not_out_of_focus():
+    light = LIGHT.copy()
+    light[:240] = 0.3
+    got = found(picture(light, noise=0.5))
+    assert share_of(got, faults.SOFT, np.s_[:220]) == 0
+    assert share_of(got, faults.SOFT, np.s_[260:]) < 0.02
+
+
 @pytest.mark.parametrize("angle", [22, 67, 110])
 def test_a_slight_movement_is_told_in_the_photos_own_direction(angle):
     got = found(picture(cv2.filter2D(LIGHT, -1, streak(7, angle))))

@@ -31,6 +31,7 @@ REASONS: Final = (
     "not lawn",
 )
 CARD, BURNT, DARK, SNOW, MOVED, SOFT, GLARE, LEAVES, THING, NOT_LAWN = range(1, len(REASONS))
+OF_PHOTO: Final = REASONS[BURNT:NOT_LAWN]  # what another photo need not have
 
 BURNT_CODE, BURNT_SHARE = 250, 0.25
 DARK_CODE, DARK_SHARE = 24, 0.90

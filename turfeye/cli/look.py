@@ -323,7 +323,7 @@ def _show_in_words(seen: Look) -> None:
                 "--cell"
             )
         elif nothing:
-            say(_towards_cells(total["cells"], card_found=card["found"]))
+            say(_towards_cells(seen.table, card_found=card["found"]))
     if card["found"]:
         by = total["dgci_cells"]
         told_else = nothing or leafcolour.trusted(seen.correction) is None
@@ -348,13 +348,25 @@ def _of_nothing(seen: Look) -> str:
     """Of a photo in which no cell could be measured, that it is so and what to do; else ""."""
     if np.isfinite(seen.table.cover).any():
         return ""
-    return f"{NOTHING}: {_towards_cells(len(seen.table.state), card_found=seen.sighting is not None)}"
+    return f"{NOTHING}: {_towards_cells(seen.table, card_found=seen.sighting is not None)}"
 
 
-def _towards_cells(cells: int, *, card_found: bool) -> str:
-    """What to do for a photo in which no cell could be measured."""
-    if cells <= FEWEST_CELLS:
+def _towards_cells(table: CellTable, *, card_found: bool) -> str:
+    """What to do for a photo in which no cell could be measured: about what hides most of them."""
+    from turfeye import cells, faults
+
+    if len(table.state) <= FEWEST_CELLS:
         return "no cell of that size fits whole into the picture: give a smaller --cell, such as 0.1"
+    whys = Counter(table.reasons.tolist())
+    del whys[cells.MOSTLY_OUTSIDE]
+    worst = next((why for why, _ in whys.most_common(1)), "")
+    if worst == cells.OBLIQUE:
+        return (
+            f"what is seen at more than {cells.MAX_ZENITH_DEG:.0f}° from straight down can't be measured: go "
+            "nearer, or take the photo from higher up"
+        )
+    if worst in faults.OF_PHOTO:
+        return f"take it again: {worst}"
     if card_found:
         return (
             "show more lawn around the card: hold the phone about 1.3 m above it, or stand where the whole "
