@@ -209,8 +209,8 @@ def of_soil(hidden: float) -> list[str]:
         return []
     return [
         Remark(
-            "soil as dark as shade, or long shadows on it: it can look like closed turf, so {:.0f} points "
-            "are taken off half-covered ground, less elsewhere; cover is most certain under cloud",
+            "dark soil, or long shadows on it: seen obliquely it can look like closed turf, so {:.0f} points "
+            "are taken off half-covered ground, less elsewhere; a spot photo from straight above is surer",
             100 * hidden,
         )
     ]
