@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -110,9 +111,9 @@ def shot(fine: Floats, rng: np.random.Generator) -> np.ndarray:
 
 def likeness(rgb: np.ndarray, seen: View) -> tuple[float, float]:
     """By the lawn alone, all of it taken for green."""
-    usable = np.zeros(SIZE[::-1], np.uint8)
+    usable = np.zeros(rgb.shape[:2], np.uint8)
     cv2.fillPoly(usable, [np.rint(view.project(seen, LAWN_M)).astype(np.int32)], 1)
-    return foreshortening.flat_likeness(rgb, seen, np.ones(SIZE[::-1], np.float32), usable > 0)
+    return foreshortening.flat_likeness(rgb, seen, np.ones(rgb.shape[:2], np.float32), usable > 0)
 
 
 @pytest.mark.parametrize("zenith_deg", [45, 58])
@@ -144,6 +145,21 @@ def test_moss_beside_a_quarter_of_standing_blades_is_no_clear_case() -> None:
     both = with_blades(seen, seen_from(seen, moss(rng)[1]), rng, left_of_m=0.75)
     found, _ = likeness(shot(both, rng), seen)
     assert found < foreshortening.STANDING
+
+
+def test_a_photo_on_its_side_tells_the_same() -> None:
+    """Turned by a quarter anticlockwise, its right side is its top: x becomes y, y runs back along x."""
+    rng, seen = np.random.default_rng(6), camera(55)
+    rgb = shot(seen_from(seen, moss(rng)[1]), rng)
+    side = np.array([[0.0, 1, 0], [-1, 0, 0], [0, 0, 1]])
+    turned = replace(
+        seen,
+        size_px=SIZE[::-1],
+        camera_matrix=view.camera_matrix(seen.focal_px, SIZE[::-1]),
+        rotation=side @ seen.rotation,
+        translation=side @ seen.translation,
+    )
+    assert likeness(np.rot90(rgb).copy(), turned) == pytest.approx(likeness(rgb, seen), abs=0.05)
 
 
 def test_a_ripple_on_the_ground_is_shortened_by_the_cosine_of_the_zenith_angle() -> None:
