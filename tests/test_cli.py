@@ -25,13 +25,13 @@ import write_commands
 from click.testing import CliRunner, Result
 from PIL import Image, ImageFilter
 
-from turfeye import card, filing, lawn, outlook, photo, survey
+from turfeye import card, filing, lawn, outlook, photo, survey, view
 from turfeye.answer import Answer
 from turfeye.cli import root, shared
 from turfeye.cli.look import _towards_cells
 from turfeye.errors import CardError
 from turfeye.lawnrecords import Season
-from turfeye.records import Photo
+from turfeye.records import Photo, View
 from turfeye.simulate import tables
 
 HERE = Path(__file__).parent.parent
@@ -348,6 +348,35 @@ def test_an_outline_marked_where_no_card_lies_is_checked_by_the_lens_and_says_fr
         run("lawn", "new", folder, "--outline", outline, "--sown", "2026-03-14")
         done = run("add", folder, cardless, "--view", "window", *marks)
         assert said in done.stderr
+
+
+def test_a_place_from_which_much_of_the_lawn_can_t_be_measured_is_told_as_it_is_marked(
+    tmp_path: Path,
+) -> None:
+    """A phone at 1.6 m reaches 1.6 m x tan 65° = 3.4 m: not all of a lawn from one end, but from both."""
+    run("lawn", "new", tmp_path / "lawn", "--outline", "5x4", "--sown", "2026-03-14")
+    outline = np.array([[0, 0], [5, 0], [5, 4], [0, 4]], float)
+    said = []
+    for name, y_m, ahead in (("south", -0.5, 1.0), ("north", 4.5, -1.0)):
+        across, down, forward = [ahead, 0, 0], [0, -0.6 * ahead, -0.8], [0, 0.8 * ahead, -0.6]
+        camera = np.array(
+            [[400.0, 0, 500], [0, 400, 400], [0, 0, 1]]
+        )  # so wide that the lawn is in the picture
+        rotation = np.array([across, down, forward])
+        away = -rotation @ [2.5, y_m, 1.6]
+        seen = View("lawn", (1000, 800), camera, rotation, away, "given", 0.0)
+        marks = [word for x, y in view.project(seen, outline) for word in ("--corner", f"{x:.1f},{y:.1f}")]
+        path = tmp_path / f"{name} 2026-03-20.jpg"
+        rng = np.random.default_rng(len(said))
+        Image.fromarray(rng.integers(0, 255, (800, 1000, 3), np.uint8)).save(path)
+        done = run("add", tmp_path / "lawn", path, "--view", name, *marks)
+        said.append(done.stderr)
+    assert "from there, 1.6 m up, " in said[0]
+    share = int(re.search(r"(\d+) % of the lawn can't be measured: seen at more than 65°", said[0])[1])
+    x, y = np.meshgrid(np.linspace(0, 5, 501), np.linspace(0, 4, 401))
+    truly = np.hypot(x - 2.5, y + 0.5) > 1.6 * np.tan(np.radians(65))
+    assert share == pytest.approx(100 * truly.mean(), abs=3)  # told by whole cells
+    assert "can't be measured" not in said[1]
 
 
 def cards_box(shot: Photo) -> list[int]:

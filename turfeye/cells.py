@@ -95,6 +95,21 @@ def lawn_grid(outline_m: Floats, cell_m: float) -> Grid:
     return replace(grid, share=outline.cell_shares(corners, grid))
 
 
+def out_of_reach(seen: View, grid: Grid) -> tuple[Flags, Flags]:
+    """(cells,) whether a cell's middle lies too flat to the camera to be measured, and outside the picture.
+
+    >>> down = np.diag([1.0, -1.0, -1.0])
+    >>> camera = np.array([[1000.0, 0, 500], [0, 1000, 500], [0, 0, 1]])
+    >>> above = View("lawn", (1000, 1000), camera, down, np.array([-0.5, 0.5, 1.0]), "given", 0.0)
+    >>> [flags.tolist() for flags in out_of_reach(above, Grid(1.0, 0.0, 0.0, rows=1, cols=4))]
+    [[False, False, False, True], [False, True, True, True]]
+    """
+    centres = grid.centres_m().reshape(-1, 2)
+    at = view.project(seen, centres)
+    in_picture = np.all((at >= 0) & (at <= np.array(seen.size_px) - 1), axis=-1)  # no NaN: behind the camera
+    return view.zenith_deg(seen, centres) > MAX_ZENITH_DEG, np.logical_not(in_picture)
+
+
 def measure(
     pixels: Pixels,
     found: Faults,

@@ -11,6 +11,8 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from turfeye import (
     cells,
     corners,
@@ -40,6 +42,8 @@ from turfeye.standpoints import Standpoints, what_to_do
 from turfeye.words import short_day
 
 MODELS = (sward.MODEL, region.NETWORK)
+MUCH_OUT_OF_REACH = 0.1
+"""Of the lawn: that so much can't be measured from a place is told as a view from there is marked. Ours."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -213,6 +217,38 @@ def marks_doubted(folder: Path | str, name: str) -> list[str]:
         return said
     by = corners.standpoint(where.view, place.outline_m)
     return [f"no card in it checks the outline's size. By its lengths it {by}: if that is wrong, so are they"]
+
+
+def out_of_reach(folder: Path | str, name: str) -> str:
+    """How much of the lawn can be measured neither in this marked photo nor in other marked ones, and why.
+
+    "" where nearly all of it can be. A place from which it can't be is told before weeks of photos are
+    taken there.
+    """
+    place = read(folder)
+    own = next(one for one in place.views if one.photo == name)
+    picture = whereabouts.dated(place, photo.read(place.photo_path(name)))
+    seen = view.from_corners(picture, own.corners_px, place.outline_m)
+    grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
+    flat, outside = cells.out_of_reach(seen, grid)
+    missed = flat | outside
+    others = _other_views(place, name).values()
+    for other in others:
+        missed &= np.any(cells.out_of_reach(other, grid), axis=0)
+    share = np.ones(missed.shape) if grid.share is None else grid.share.ravel()
+    part, too_flat = (round(100 * np.average(some, weights=share)) for some in (missed, missed & flat))
+    if part < 100 * MUCH_OUT_OF_REACH:
+        return ""
+    words = {
+        f"seen at more than {cells.MAX_ZENITH_DEG:.0f}° from straight down": too_flat,
+        "outside the picture": part - too_flat,
+    }
+    why = " or ".join(f"{text} ({some} %)" for text, some in words.items() if some)
+    where = "the marked places together" if others else f"there, {seen.height_m:.1f} m up,"
+    return (
+        f"from {where} {part} % of the lawn can't be measured: {why}; take photos from higher up, or from "
+        "another place too, and mark the lawn's corners in one of them"
+    )
 
 
 def _other_views(place: Lawn, name: str) -> dict[str, View]:

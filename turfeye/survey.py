@@ -59,7 +59,7 @@ from turfeye.gapfraction import Blades
 from turfeye.glance import look
 from turfeye.lawn import Lawn
 from turfeye.lawnrecords import Outlook, Patch, Season
-from turfeye.measurement import Measured, marks_doubted, measure, placing
+from turfeye.measurement import Measured, marks_doubted, measure, out_of_reach, placing
 from turfeye.newlawn import make as new
 from turfeye.outline import signed_area, without
 from turfeye.readings import Reading
@@ -69,8 +69,8 @@ from turfeye.trial import Trial
 
 __all__ = [
     "Filed", "add", "answered", "before", "demo", "fit_blades", "look", "look_as_dict", "marks_doubted",
-    "measure", "new", "placing", "round_of", "season", "season_table", "sow_plan", "teach_lawn",
-    "treatments_of",
+    "measure", "new", "out_of_reach", "placing", "round_of", "season", "season_table", "sow_plan",
+    "teach_lawn", "treatments_of",
 ]  # fmt: skip
 
 

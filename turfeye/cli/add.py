@@ -112,5 +112,6 @@ def add(
         say(f"each photo: {listed}")
     if corners and not why:
         doubted = survey.marks_doubted(folder, filed[0].path.name)
-        for note in notes.gathered((filed[0].source.name, doubt) for doubt in doubted):
+        missed = survey.out_of_reach(folder, filed[0].path.name)
+        for note in notes.gathered((filed[0].source.name, line) for line in (*doubted, missed) if line):
             say(str(note))
