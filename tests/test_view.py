@@ -188,9 +188,9 @@ STANDING_BACK = camera([3.0, -4.0, 3.0], [4.0, 3.0])
         ((0, 1, 3, 2), "swap corners C and D"),
         ((0, 3, 2, 1), "swap corners B and D"),
         (
-            (1, 2, 3, 0),
-            "present marks: (B, C, D, A|D, A, B, C)",
-        ),  # half a turn of a rectangle is the same one
+            (1, 2, 3, 0),  # half a turn of a rectangle is the same one: only the user knows which corner is A
+            "begins at the lawn's corner A: B, C, D, A: in lawn.toml .*; or D, A, B, C: in lawn.toml ",
+        ),
     ],
 )
 def test_corners_in_the_wrong_order_are_named(order, words):

@@ -85,10 +85,10 @@ def from_corners(
     marked = _Marked.of(photo, points_m, points_px, sd_px)
     fit, limit = marked.fit_in_order(), marked.limit_px(0.02)
     if fit is None or fit.rms_px > 3 * sd_px:
-        order = _order_that_fits(marked, limit if fit is None else fit.rms_px / 2.5)
-        if order is not None:
+        orders = _orders_that_fit(marked, limit if fit is None else fit.rms_px / 2.5)
+        if orders:
             raise ViewError(
-                f"wanted corners in the outline's order, got them in another; {_as_words(order, points_px)}"
+                f"wanted corners in the outline's order, got them in another; {_as_words(orders, points_px)}"
             )
     if fit is None or fit.rms_px > limit:
         miss = "" if fit is None else f" (off by {fit.rms_px:.0f} px)"
@@ -180,23 +180,35 @@ def _check_corners(points_px: Floats, points_m: Floats) -> None:
         )
 
 
-def _order_that_fits(marked: _Marked, limit_px: float) -> tuple[int, ...] | None:
-    """The mistaken order of marks that fits to ``limit_px``: fewest changes among the good ones."""
-    tries = []
+def _orders_that_fit(marked: _Marked, limit_px: float) -> list[tuple[int, ...]]:
+    """The mistaken orders of marks that fit to ``limit_px``: of good ones those of fewest changes, A kept.
+
+    More than one for a lawn that looks alike after a part of a turn, as a rectangle does after a half.
+    """
+    tries: dict[tuple[bool, int, bool], list[tuple[int, ...]]] = {}
     for order in outline.mistaken_orders(len(marked.points_m)):
         fit = replace(marked, points_px=marked.points_px[list(order)]).fit_in_order()
         if fit is not None and fit.rms_px < limit_px:
-            tries.append((fit.rms_px > 3 * marked.sd_px, sum(i != k for i, k in enumerate(order)), order))
-    return min(tries)[2] if tries else None
+            changes = sum(i != k for i, k in enumerate(order))
+            key = fit.rms_px > 3 * marked.sd_px, changes, order[0] != 0
+            tries.setdefault(key, []).append(order)
+    return tries[min(tries)] if tries else []
 
 
-def _as_words(order: tuple[int, ...], points_px: Floats) -> str:
-    names = outline.corner_names(len(order))
-    moved = [names[i] for i, k in enumerate(order) if i != k]
-    right = f"in lawn.toml corners_px = {points_px[list(order)].round(1).tolist()}"
+def _as_words(orders: list[tuple[int, ...]], points_px: Floats) -> str:
+    names = outline.corner_names(len(points_px))
+    told = [
+        f"{', '.join(names[k] for k in order)}: in lawn.toml corners_px = "
+        f"{points_px[list(order)].round(1).tolist()}"
+        for order in orders
+    ]
+    if len(told) > 1:  # tape distances run from corner A, so it matters which it is
+        way = "in whichever of these orders of the present marks begins at the lawn's corner A"
+        return f"mark them {way}: {'; or '.join(told)}"
+    moved = [names[i] for i, k in enumerate(orders[0]) if i != k]
     if len(moved) == 2:
-        return f"swap corners {moved[0]} and {moved[1]}: {right}"
-    return f"mark them in this order of the present marks: {', '.join(names[k] for k in order)}: {right}"
+        return f"swap corners {moved[0]} and {moved[1]}: {told[0].split(': ', 1)[1]}"
+    return f"mark them in this order of the present marks: {told[0]}"
 
 
 @dataclass(frozen=True, eq=False)
