@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from turfeye import card_print, lawn, newlawn, standpoints, summary, survey
+from turfeye import card, card_print, lawn, newlawn, photo, standpoints, summary, survey
 from turfeye.answer import compared, name_beside
 from turfeye.cli import root
 from turfeye.colourspace import decode, encode
@@ -347,6 +347,19 @@ def test_equal_notes_on_several_photos_are_one_line(spots):
     assert line.startswith(f"note: 2 photos ({names}) were not measured, each: {said}")
     (note,) = (line for line in result.stdout.splitlines() if line.startswith("Note"))
     assert note.startswith("Note: 2 photos were not measured (")
+
+
+def test_a_spot_photo_with_its_card_cut_off_is_told_as_that(spots):
+    folder = spots[0].parent / "cut off"
+    shutil.copytree(spots[0], folder, ignore=shutil.ignore_patterns("results", "2026-03-20-*", "2026-05-*"))
+    path = folder / "photos/2026-04-13-spot-2.jpg"
+    with Image.open(path) as whole:
+        left = int(card.find(photo.read(path)).corners_px[:, 0].mean())
+        part = whole.crop((left, 0, *whole.size))
+        part.save(path, exif=whole.getexif())
+    result = CliRunner().invoke(root, ["season", str(folder)])
+    said = "was not measured: the card (spot 2) is cut off at the picture's left edge: keep the whole card"
+    assert f"{path.name} {said}" in result.stderr
 
 
 def test_a_lawn_of_which_no_photo_shows_a_cell_has_no_answer(spots, monkeypatch):

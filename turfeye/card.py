@@ -87,7 +87,7 @@ def readable_or_why(photo: Photo) -> tuple[list[Sighting], str]:
     """The same, and where one seems to lie there and can't be read, why and what to do, in a line."""
     try:
         return seen_at_once(photo), ""
-    except CardTooSmallError as error:
+    except (CardTooSmallError, CardCutOffError) as error:
         return [], error.said
     except CardError:
         return [], ""

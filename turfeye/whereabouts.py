@@ -66,7 +66,9 @@ def find(place: Lawn, picture: Photo, standpoints: Standpoints) -> Whereabouts:
             card.choose(cards, spot=named)
         elif spot is not None:
             card.seen_at_once(picture)  # filed as a known spot's: raises what is wrong with its card
-        raise _spot_unknown(place, sighting, named) if above and sighting else _no_view(place, sighting)
+        if above and sighting:
+            raise _spot_unknown(place, sighting, named)
+        raise _no_view(place, sighting, unread)
     try:
         placed = standpoints.locate(picture, wanted=wanted)
     except AlignmentError as error:
@@ -108,11 +110,19 @@ def _spot_unknown(place: Lawn, sighting: Sighting, named: int | None) -> SpotUnk
     )
 
 
-def _no_view(place: Lawn, sighting: Sighting | None) -> CardError:
-    """No view is marked, and a photo shows no card from above: what it most likely shows comes first."""
+def _no_view(place: Lawn, sighting: Sighting | None, unread: str) -> CardError:
+    """No view is marked, and a photo shows no card from above: what it most likely shows comes first.
+
+    ``unread`` is why a card that seems to lie in it can't be read.
+    """
     corners = f"its corners {', '.join(place.corner_names)}"
     page = f"the page that turfeye lawn new {shlex.quote(str(place.folder))} --propose PHOTO writes"
     came = "no card could be read" if sighting is None else f"card {sighting.spot} is seen from the side"
+    if place.spots and unread:
+        return CardError(
+            f"{unread}; or, if it shows the lawn, no view is marked yet: mark {corners} in one such photo, "
+            f"on {page}"
+        )
     if place.spots:
         return CardError(
             f"{came}, wanted that of a known spot ({_known(place)}) whole and from above: take it again; if "
