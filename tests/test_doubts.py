@@ -13,7 +13,6 @@ from turfeye import doubts, lawn, notes, photo, whereabouts
 from turfeye.errors import CardError, DateError
 from turfeye.measurement import Measured
 from turfeye.notes import Remark
-from turfeye.records import CellTable, Grid
 from turfeye.simulate import tables
 from turfeye.standpoints import Standpoints
 
@@ -34,39 +33,6 @@ def test_states_that_rest_on_one_visit_are_told_as_that(ages, said, tmp_path):
     lines = doubts.of_season(lawn.read(tmp_path), [], season, [])
     assert len(lines) == said
     assert all("single visit" in str(line) for line in lines)
-
-
-LOWERED = 0.2  # by so much for the view angle, where the green stands
-
-
-def lain(flat, *, seen=True, **facts):
-    """A photo, so much of whose green lies flat; None where that isn't asked."""
-    grid = Grid(0.5, 0.0, 0.0, 2, 3)
-    columns = {name: np.full(6, np.nan) for name in CellTable.column_names()}
-    if seen:
-        columns |= {"cover_as_seen": np.full(6, 0.6), "cover": np.full(6, 0.6 - LOWERED * (1 - (flat or 0)))}
-    columns["state"] = np.full(6, "seen" if seen else "not seen")
-    return Measured(Path("a.jpg"), "", CellTable(grid=grid, **columns), {"flat": flat, **facts})
-
-
-@pytest.mark.parametrize(
-    ("flats", "said"),
-    [
-        ((0.0, 0.0), ""),
-        ((1.0, 1.0, None), ""),
-        ((0.8, 1.0), ""),  # by four points
-        ((1.0, 0.0, None), "of 2 oblique photos of the lawn the green lies flat in 1 and stands in 1,"),
-        (
-            (1.0, 0.3, 0.0, 1.0),
-            "of 4 oblique photos of the lawn the green lies flat in 2, may lie flat in 1 and stands in 1,",
-        ),
-        ((0.4, 0.0), "of 2 oblique photos of the lawn the green may lie flat in 1 and stands in 1,"),
-    ],
-)
-def test_green_that_lies_flat_by_some_photos_only_is_told(flats, said):
-    lines = doubts._flat_in_some([*map(lain, flats), lain(0.0, seen=False), lain(0.5, at_m=(1.0, 1.0))])
-    assert [line[: len(said)] for line in lines] == [said] * bool(said)
-    assert all("up to 20 points" in line for line in lines)
 
 
 def test_of_many_photos_three_are_named():

@@ -7,6 +7,7 @@ stand as lines in space. Beside them stand the rendered samples (invented).
 from __future__ import annotations
 
 import csv
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
@@ -16,7 +17,7 @@ import cv2
 import numpy as np
 import pytest
 
-from turfeye import card, caveats, cells, foreshortening, glance, lawn, photo, view
+from turfeye import card, caveats, cells, foreshortening, glance, lawn, measurement, photo, view
 from turfeye.colourspace import encode
 from turfeye.gapfraction import Blades
 from turfeye.records import Floats, Look, Photo, View
@@ -226,13 +227,13 @@ def test_rendered_standing_turf_is_read_as_if_nothing_were_asked(
 
 
 def test_a_photo_from_above_is_not_asked(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(foreshortening, "lying", lambda *_: pytest.fail("asked"))
+    monkeypatch.setattr(foreshortening, "flat_likeness", lambda *_: pytest.fail("asked"))
     glance.look(ROOT / "tests" / "data" / "rendered" / "spots" / "spot-02.jpg")
 
 
 def test_a_lawn_s_own_leaf_angle_goes_before(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two photos of one place tell how its leaves lie, which one can't as well."""
-    monkeypatch.setattr(foreshortening, "lying", lambda *_: pytest.fail("asked"))
+    monkeypatch.setattr(foreshortening, "flat_likeness", lambda *_: pytest.fail("asked"))
     rgb, seen = stood(45)
     drawn = Photo(Path("drawn.jpg"), rgb, None, None, seen.focal_px, None, "0" * 64)
     grid = cells.lawn_grid(LAWN_M, 0.5)
@@ -243,10 +244,11 @@ def test_a_lawn_s_own_leaf_angle_goes_before(monkeypatch: pytest.MonkeyPatch) ->
 def test_where_hardly_any_green_shows_nothing_tells() -> None:
     rgb, seen = stood(45)
     nothing = np.zeros(SIZE[::-1], np.float32)
-    assert foreshortening.lying(rgb, seen, nothing, nothing == 0) == 0
-    assert foreshortening.lying(rgb, seen, nothing + 1, nothing > 0) == 0
+    assert foreshortening.flat_likeness(rgb, seen, nothing, nothing == 0) == (0, 0)
+    assert foreshortening.flat_likeness(rgb, seen, nothing + 1, nothing > 0) == (0, 0)
     small = rgb[:100, :100]
-    assert foreshortening.lying(small, view.resized(seen, (100, 100)), nothing + 1, nothing == 0) == 0
+    few = view.resized(seen, (100, 100))
+    assert foreshortening.flat_likeness(small, few, nothing + 1, nothing == 0) == (0, 0)
 
 
 def test_what_seems_to_lie_flat_in_part_is_lowered_in_part_and_less_sure(
@@ -271,3 +273,48 @@ def test_the_note_says_how_the_green_lies(flat: float, said: str) -> None:
     lines = caveats.of_lie(flat)
     assert len(lines) == (said != "")
     assert all(said in line for line in lines)
+
+
+def test_one_likeness_for_all_weighs_each_by_its_error() -> None:
+    """By hand: weights 1 / (0.06^2 + 0.1^2) and 1 / (0.2^2 + 0.1^2), with `foreshortening.UNLIKE` 0.1."""
+    found, se = foreshortening.of_all([(0.8, 0.06), (0.2, 0.2)])
+    assert found == pytest.approx((0.8 / 0.0136 + 0.2 / 0.05) / (1 / 0.0136 + 1 / 0.05))
+    assert se == pytest.approx((1 / 0.0136 + 1 / 0.05) ** -0.5)
+
+
+@pytest.fixture
+def three_visits(tmp_path: Path) -> lawn.Lawn:
+    """The sample lawn with three of its photos."""
+    shutil.copytree(FERRY, tmp_path / "lawn", ignore=shutil.ignore_patterns("truth", "results"))
+    for path in sorted((tmp_path / "lawn" / "photos").iterdir())[3:]:
+        path.unlink()
+    return lawn.read(tmp_path / "lawn")
+
+
+@pytest.mark.parametrize(
+    ("likeness", "flat"),
+    [((0.3, 0.3, 0.3), 0.0), ((1.0, 1.0, 0.5), 1.0), ((1.0, 0.3, 0.2), 0.0), ((0.8, 0.7, 0.6), 0.85)],
+)
+def test_green_lies_alike_in_all_photos_of_a_lawn(
+    three_visits: lawn.Lawn, likeness: tuple[float, ...], flat: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = sorted(path.name for path in three_visits.photos())
+    asked = []
+
+    def told(picture: Photo, *_: object) -> tuple[float, float]:
+        asked.append(picture.path.name)
+        return likeness[days.index(picture.path.name)], 0.05
+
+    monkeypatch.setattr(glance, "_lie", told)
+    own = [foreshortening.lying(one, 0.05) for one in likeness]
+    measured = measurement.measure(three_visits)
+    assert [one.facts["flat"] for one in measured] == pytest.approx([flat] * 3, abs=0.026)
+    again = [day for day, one in zip(days, own, strict=True) if abs(one - flat) > 0.03]
+    assert sorted(asked) == sorted([*days, *again])
+    for one in measured:
+        assert any("flat" in str(line) for line in one.facts["warnings"]) == (flat > 0)
+    asked.clear()
+    assert [one.facts["flat"] for one in measurement.measure(three_visits)] == [
+        one.facts["flat"] for one in measured
+    ]
+    assert not asked

@@ -10,8 +10,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
-import numpy as np
-
 from turfeye import bydate, notes, photonames, plots, plotsheet, turned, unseen
 from turfeye.errors import LawnError, NoPhotosError, SeasonError
 from turfeye.lawn import FILE_NAME, Lawn
@@ -82,7 +80,7 @@ def of_season(
 ) -> list[Note]:
     """What is to be said of a season's photos: not measured, measured with a note, never seen, gone."""
     good = [one for one in measured if one.table is not None]
-    said = [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table), *_flat_in_some(good)]
+    said = [*turned.said(in_season, peg=place.peg_word), *_on_one_visit(table)]
     said += unseen.notes(
         table,
         [reading.table for reading in in_season if reading.at_m is None],
@@ -179,29 +177,6 @@ def _on_one_visit(table: Season) -> list[str]:
         return []
     return [
         "what is thin, slow or on course rests on a single visit: photograph the lawn again before you reseed"
-    ]
-
-
-def _flat_in_some(measured: Iterable[Measured]) -> list[str]:
-    """That the green lies flat by some oblique photos and not by others: the same lawn lies alike in all, so
-    the step between their covers may be none. Spots may differ, as plots of grass and of clover do."""
-    lie = [
-        (one.facts["flat"], np.nanmean(one.table.cover_as_seen - one.table.cover))
-        for one in measured
-        if one.facts.get("flat") is not None and "at_m" not in one.facts
-        if one.table is not None and (one.table.state == "seen").any()
-    ]
-    off = max((lowered for flat, lowered in lie if flat < 1), default=0.0)
-    if len({flat for flat, _ in lie}) < 2 or off < UNLIKE:
-        return []
-    sure = sum(flat == 1 for flat, _ in lie)
-    no = sum(flat == 0 for flat, _ in lie)
-    counts = (("lies flat in {}", sure), ("may lie flat in {}", len(lie) - sure - no), ("stands in {}", no))
-    how = listed(words.format(number) for words, number in counts if number)
-    return [
-        f"of {len(lie)} oblique photos of the lawn the green {how}, as far as its texture tells: up to "
-        f"{100 * off:.0f} points between their covers may come from that alone. turfeye lawn blades fits how "
-        "it lies in all of them, by two photos of one place"
     ]
 
 

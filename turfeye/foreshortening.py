@@ -14,6 +14,7 @@ over the picture, however obliquely the ground is seen, and is told from that.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import cv2
@@ -39,23 +40,32 @@ STANDING, FLAT = 0.55, 0.65
 lie flat. Standing turf, 58 rendered photos, has 0.39 at most, sharpened, small, noisy or moved ones 0.48;
 flat lawns drawn in many ways 0.57 and more where their grain is seen. Drawn seedlings 12 mm high, leaning as
 far, have 0.54, blades that sprawl 0.65 (docs/tried.md)."""
+UNLIKE: Final = 0.1
+"""So much photos of one lawn's green differ beside their errors: of real turf laid flat over five dates 0.07
+and 0.1 (docs/tried.md)."""
 
 
-def lying(rgb_coded: Bytes, seen: View, green: Floats, usable: Flags) -> float:
-    """How surely, and how much of, the green lies flat: 0 where it stands or nothing tells, up to 1.
+def lying(likeness: float, se: float) -> float:
+    """How much of the green lies flat, how surely, by a likeness and its error: 0 where it stands, to 1."""
+    return float(np.clip((likeness - se - STANDING) / (FLAT - STANDING), 0, 1))
+
+
+def of_all(lie: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """One likeness and its error for all photos of a lawn, whose green lies alike, from those of each."""
+    likeness, se = np.array(lie).T
+    weight = 1 / (se**2 + UNLIKE**2)
+    return float(np.average(likeness, weights=weight)), float(weight.sum() ** -0.5)
+
+
+def flat_likeness(rgb_coded: Bytes, seen: View, green: Floats, usable: Flags) -> tuple[float, float]:
+    """Foreshortening of the green as a share of what it is if all lies flat, and its error; 0 where nothing
+    tells.
 
     Parameters
     ----------
     rgb_coded : (H, W, 3), the photo's own pixels, and ``seen`` its view
     green, usable : (h, w), at the working size: share of green, and pixels of the lawn without a fault
     """
-    likeness, se = flat_likeness(rgb_coded, seen, green, usable)
-    return float(np.clip((likeness - se - STANDING) / (FLAT - STANDING), 0, 1))
-
-
-def flat_likeness(rgb_coded: Bytes, seen: View, green: Floats, usable: Flags) -> tuple[float, float]:
-    """Foreshortening of the green as a share of what it is if all lies flat, and its error; 0 where nothing
-    tells. Parameters as in `lying`."""
     middles, weight = _windows(rgb_coded.shape[:2], seen, green, usable)
     if len(middles) < LEAST_WINDOWS:
         return 0.0, 0.0

@@ -118,13 +118,15 @@ def look_through(
     find_lawn: bool = False,
     blades: Blades | None = None,
     taught: teach.Teaching | None = None,
+    flat: float | None = None,
 ) -> Look:
     """Measure a photo whose view is known, on a grid that is given.
 
     ``sighting`` may be None where the outline's corners placed the picture and no card can be read: cover
     is still given, with a wider error, and colour is withheld. ``find_lawn`` leaves out what the picture
     shows beside the lawn. ``blades`` is the lawn's own leaf angle, ``taught`` what the
-    classifier has learnt of it, used where a card corrects the colours.
+    classifier has learnt of it, used where a card corrects the colours. How much of its green lies ``flat``
+    the photo tells by itself, unless it is given.
     """
     pixels = judging.judged(picture, seen, sighting, values or card.NOMINAL)
     correction = pixels.correction
@@ -150,8 +152,9 @@ def look_through(
     if seen.tilt_deg <= view.OBLIQUE_DEG:
         hardness = lighting.as_usually_shrunk(hardness, pixels.view.size_px[0] / picture.size_px[0])
     # a lawn's own leaf angle, from two photos, holds how its leaves lie and what dark soil hides too
-    lies = _lying(picture, seen, pixels.shares, found) if blades is None else None
-    flat = lies or 0.0
+    lie = _lie(picture, seen, pixels.shares, found) if blades is None else None
+    if flat is None:
+        flat = 0.0 if lie is None else foreshortening.lying(*lie)
     conditions = Conditions(
         hardness=hardness,
         grain=0.0 if sighting is None else caveats.grain_of(sighting),
@@ -166,17 +169,19 @@ def look_through(
     warnings += [*leafcolour.hints(table), *retake.hints(found)]
     warnings += caveats.of_light(hardness, conditions.grain, at_large=at_large)
     warnings += [*caveats.of_soil(conditions.hidden), *caveats.of_lie(flat)]
-    return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness, lies)
+    return Look(picture, sighting, pixels.correction, seen, table, tuple(warnings), hardness, flat, lie)
 
 
-def _lying(picture: Photo, seen: View, shares: Shares, found: faults.Faults) -> float | None:
-    """How much of the green lies flat; a photo from above isn't asked, where it makes little difference."""
+def _lie(picture: Photo, seen: View, shares: Shares, found: faults.Faults) -> tuple[float, float] | None:
+    """How like flat green it is seen, and the error of that, where it tells. A photo from above isn't asked:
+    there it makes little difference."""
     if seen.tilt_deg <= view.OBLIQUE_DEG:
         return None
     usable = found.fault == 0
     if found.lawn is not None:
         usable &= found.lawn
-    return foreshortening.lying(picture.rgb_coded, seen, shares.green, usable)
+    likeness, se = foreshortening.flat_likeness(picture.rgb_coded, seen, shares.green, usable)
+    return (likeness, se) if se else None
 
 
 def _at_large(rgb_linear: Floats, shares: Shares, found: faults.Faults, hardness: float) -> float:

@@ -17,6 +17,7 @@ from turfeye import (
     cells,
     corners,
     cut,
+    foreshortening,
     glance,
     lessons,
     models,
@@ -42,6 +43,9 @@ from turfeye.standpoints import Standpoints, what_to_do
 from turfeye.words import short_day
 
 MODELS = (sward.MODEL, region.NETWORK)
+FLAT_STEP = 0.05
+"""How much of the green lies flat is told in such steps for all photos together: with finer ones a photo more
+would have them all measured anew."""
 MUCH_OUT_OF_REACH = 0.1
 """Of the lawn: that so much can't be measured from a place is told as a view from there is marked. Ours."""
 
@@ -104,6 +108,12 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
 
     paths = place.photos(before=before)
     _in_two_rounds(paths, go, standpoints, tell=tell)
+    again = _lying_alike(measured.values(), keys)
+    for path, (flat, key) in again.items():
+        tell(f"once more, as its green lies in the others: {path.name}")
+        table, facts = store.load_cells(place, key) or _measure_one(place, path, standpoints, flat=flat)
+        store.save_cells(place, key, table, facts)
+        measured[path] = replace(measured[path], table=table, facts=facts)
     store.drop_stale(place, "cells", (key for _, key in keys.values()))
     store.drop_stale(
         place,
@@ -111,6 +121,20 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
         (store.pose_key(place, digest, wanted=_wanted(place, path)) for path, (digest, _) in keys.items()),
     )
     return tuple(measured.values())
+
+
+def _lying_alike(
+    measured: Collection[Measured], keys: dict[Path, tuple[str, str]]
+) -> dict[Path, tuple[float, str]]:
+    """The views of a lawn that took its green to lie otherwise than all of them together say: how much of it
+    lies flat, and the key of a table by that. Spots may differ, as plots of grass and of clover do."""
+    views = [one for one in measured if one.table is not None and "at_m" not in one.facts]
+    lie = [tuple(one.facts["lie"]) for one in views if one.facts.get("lie")]
+    if len(lie) < 2:
+        return {}
+    flat = round(foreshortening.lying(*foreshortening.of_all(lie)) / FLAT_STEP) * FLAT_STEP
+    other = [one.path for one in views if abs(one.facts["flat"] - flat) > FLAT_STEP / 2]
+    return {path: (flat, f"{keys[path][1]}-flat-{100 * flat:.0f}") for path in other}
 
 
 def _in_two_rounds(
@@ -152,8 +176,10 @@ def _wanted(place: Lawn, path: Path) -> str | None:
     return note.view if note else None
 
 
-def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[CellTable, dict[str, Any]]:
-    """The table of one filed photo and the facts that go with it."""
+def _measure_one(
+    place: Lawn, path: Path, standpoints: Standpoints, *, flat: float | None = None
+) -> tuple[CellTable, dict[str, Any]]:
+    """The table of one filed photo and the facts that go with it; ``flat`` as for `glance.look_through`."""
     picture = whereabouts.dated(place, photo.read(path))
     if picture.taken is None:
         unread = unread_in(path.name)
@@ -166,7 +192,7 @@ def _measure_one(place: Lawn, path: Path, standpoints: Standpoints) -> tuple[Cel
         grid = without(cells.lawn_grid(place.outline_m, place.cell_m), place.beds_m)
     lesson = lessons.in_use(place)
     one = glance.look_through(
-        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson
+        picture, where.view, grid, sighting=where.sighting, blades=place.blades, taught=lesson, flat=flat
     )
     doubts = _of_cut(picture, where), _against_marks(place, picture, where)
     said = [line for line in (where.twice, *chain(*doubts), where.unread) if line]

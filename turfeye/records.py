@@ -265,4 +265,5 @@ class Look:
     table: CellTable
     warnings: tuple[str, ...] = ()
     hardness: float = float("nan")  # of the light, as `lighting.hardness` has it
-    flat: float | None = None  # as `foreshortening.lying` has it; None of a photo that isn't asked
+    flat: float = 0.0  # how much of the green was taken to lie flat
+    lie: tuple[float, float] | None = None  # `foreshortening.flat_likeness`, where it tells and is asked

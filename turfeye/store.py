@@ -168,9 +168,10 @@ def load_pose(lawn: Lawn, key: str) -> dict[str, Any]:
 
 
 def drop_stale(lawn: Lawn, kind: Literal["cells", "poses"], keys: Iterable[str]) -> int:
-    """Delete what is kept under other keys than these; how many files went."""
+    """Delete what is kept under other keys than these, and of other photos than theirs (KEY-...); how many
+    files went."""
     keep = set(keys)
-    stale = [p for p in (lawn.results_dir / kind).glob("*.*") if p.stem not in keep]
+    stale = [p for p in (lawn.results_dir / kind).glob("*.*") if p.stem.partition("-")[0] not in keep]
     for path in stale:
         path.unlink(missing_ok=True)
     return len(stale)

@@ -69,7 +69,8 @@ def kept(seen: Look) -> dict[str, Any]:
         "twins_differ": None if sighting is None else number(sighting.twins_differ, 4),
         "shadow_on_card": seen.correction is not None and seen.correction.half_lit,
         "view": "" if sighting is None else f"card {sighting.spot}",
-        "flat": None if seen.flat is None else number(seen.flat, 3),
+        "flat": number(seen.flat, 3),
+        "lie": None if seen.lie is None else [number(part, 4) for part in seen.lie],
     }
 
 
