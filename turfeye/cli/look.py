@@ -334,7 +334,7 @@ def _show_in_words(seen: Look) -> None:
             f"{index}; card {card['spot']}, {card['markers']} markers, "
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
             f"camera {figure(view['height_m'], 2)} m up, "
-            f"tilted {figure(view['tilt_deg'], 0)}°"
+            f"{figure(view['tilt_deg'], 0)}° from straight down"
         )
     if nothing:
         return
