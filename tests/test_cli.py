@@ -457,6 +457,7 @@ def test_corners_proposed_where_the_picture_ends_are_said_to_be_none(tmp_path: P
     done = run("lawn", "new", tmp_path / "a", "--outline", "4x5", "--propose", tmp_path / "a.jpg")
     assert done.exit_code == 0
     assert ("lies outside the picture" in done.stderr) == cut_off
+    assert ("from higher up, or drag those corners out of the picture" in done.stderr) == cut_off
     later = run("lawn", "new", tmp_path / "a", "--propose", tmp_path / "a.jpg")  # of the lawn made above
     assert (later.exit_code, later.stdout) == (0, done.stdout.splitlines(keepends=True)[-1])
     assert later.stdout.count("--corner") == 4

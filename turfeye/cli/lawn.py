@@ -167,8 +167,8 @@ def _found(path: Path, outline_m: Sequence[Sequence[float]] | Floats) -> Floats:
     if any(min(x, y, wide - 1 - x, tall - 1 - y) < AT_EDGE * wide for x, y in found):
         say(
             "Part of the lawn lies outside the picture: the corners proposed at the picture's edge are not "
-            "the lawn's. Take the photo from further back, or give those corners coordinates outside the "
-            "picture (below 0, or beyond its size)."
+            "the lawn's. Take the photo from higher up, or drag those corners out of the picture, to where "
+            "the lawn's sides would meet."
         )
     if len(found) != corners:
         say(f"{len(found)} corners were found in the photo, but the outline has {corners}.")
