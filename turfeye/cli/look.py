@@ -332,9 +332,11 @@ def _show_in_words(seen: Look) -> None:
         index = few if total["dgci"] is None else f"colour index {total['dgci']:.3f} from {by} cells"
         click.echo(
             f"{index}; card {card['spot']}, {card['markers']} markers, "
-            f"colours within ΔE {figure(card['delta_e_mean'], 1)}; "
-            f"camera {figure(view['height_m'], 2)} m up, "
-            f"{figure(view['tilt_deg'], 0)}° from straight down"
+            f"colours within ΔE {figure(card['delta_e_mean'], 1)}"
+        )
+        click.echo(
+            f"camera {figure(view['height_m'], 2)} m up, looking {figure(view['tilt_deg'], 0)}° from straight "
+            "down"
         )
     if nothing:
         return
