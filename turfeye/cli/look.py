@@ -335,8 +335,8 @@ def _show_in_words(seen: Look) -> None:
             f"colours within ΔE {figure(card['delta_e_mean'], 1)}"
         )
         click.echo(
-            f"camera {figure(view['height_m'], 2)} m up, looking {figure(view['tilt_deg'], 0)}° from straight "
-            "down"
+            f"camera {figure(view['height_m'], 2)} m up, "
+            f"looking {figure(view['tilt_deg'], 0)}° from straight down"
         )
     if nothing:
         return
