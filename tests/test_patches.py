@@ -316,3 +316,14 @@ def test_bare_holes_before_the_work():
     assert found[1].area_m2 == pytest.approx(np.pi * 0.49, rel=0.12)
     assert found[0].deficit == pytest.approx(0.95, abs=0.06)
     assert "bare soil, against 10 % in the lawn around it" in found[0].because
+
+
+def test_a_hole_in_a_lawn_that_is_thin_all_over_is_not_all_of_it():
+    """Every other row of cells is just bare, so no cell lies off bare ones; the rest was taken for closed."""
+    share = disc_share(GRID, 7.0, 4.0, 0.9)
+    row = np.indices((GRID.rows, GRID.cols))[0].ravel()
+    thin = np.where(row % 2 == 0, 0.55, 0.42) + np.random.default_rng(2).normal(0, 0.04, len(row))
+    found = patches.bare(table(GRID, bare=thin * (1 - share) + 0.95 * share))
+    assert re.search(r"against 4\d % in the lawn around it", found[0].because)
+    assert np.hypot(found[0].x_m - 7.0, found[0].y_m - 4.0) < 0.4
+    assert found[0].area_m2 < 2 * np.pi * 0.81  # it was 12 m2

@@ -109,6 +109,8 @@ def bare(table: CellTable, *, above: float = 0.5) -> tuple[Patch, ...]:
     patches: list[Patch] = []
     for group in place.groups(found):
         near, around = group.surroundings(known & ~found)
+        if not around.any():  # where little else is left, all of it is beside bare cells
+            around = known & ~found
         own = float(np.median(table.bare[around])) if around.any() else 0.0
         inside = group.inside
         level = float(np.max(table.bare[inside]))
