@@ -90,6 +90,25 @@ def test_ring_keeps_its_hole():
     assert ring.centroid_m == (pytest.approx(3.9, abs=0.03), pytest.approx(3.0, abs=0.03))
 
 
+def test_a_tape_leads_onto_the_patch_itself():
+    """A ring's and a hook's centroids lie beside them; shapely (GEOS) tells where they are widest."""
+    shapely = import_module("shapely")
+    rim = disc_share(4.0, 3.0, 2.0) - disc_share(4.0, 3.0, 1.0)
+    hook = np.zeros((12, 16))
+    hook[2:10, 4:6] = hook[2:4, 4:12] = hook[8:10, 4:12] = 1
+    for share in (rim, hook):
+        (piece,) = pieces(share, GRID, share.sum() * 0.25)
+        ground = shapely.Polygon(piece.outline_m, piece.holes_m)
+        assert not ground.contains(shapely.Point(piece.centroid_m))
+        middle = shapely.Point(piece.middle_m)
+        assert ground.contains(middle)
+        widest_m = shapely.maximum_inscribed_circle(ground).length
+        assert ground.boundary.distance(middle) == pytest.approx(widest_m, abs=0.03)
+        assert piece.depth_m(np.array([piece.middle_m]))[0] == pytest.approx(ground.boundary.distance(middle))
+    (disc,) = pieces(disc_share(4.0, 3.0, 2.0), GRID, disc_share(4.0, 3.0, 2.0).sum() * 0.25)
+    assert disc.middle_m == disc.centroid_m
+
+
 def test_a_patch_ends_at_a_bed():
     """A disc of a patch of 1.2 m about a round bed of 0.6 m: a ring, or pieces that lie beside the bed."""
     bed = circle((4.0, 3.0), 1.2)

@@ -21,6 +21,8 @@ FINE = 8
 """Points across a cell on which the contour is drawn."""
 SIMPLER_M = 0.003
 """An outline's corner that lies within this of a straight line is left out."""
+MIDDLES = 50
+"""Points along each side of a piece's box among which its widest place is looked for."""
 SPECK = 0.1
 """Pieces and holes smaller than this share of a cell are below what cells can tell."""
 
@@ -44,6 +46,21 @@ class Piece:
         areas = np.array([signed_area(ring) for ring in rings])
         x, y = areas @ np.array([polygon_centroid_m(ring) for ring in rings]) / areas.sum()
         return float(x), float(y)
+
+    @property
+    def middle_m(self) -> tuple[float, float]:
+        """Where a tape leads to: the centroid if it lies on the ground itself, else where that is widest."""
+        if self.depth_m(np.array([self.centroid_m]))[0] > 0:
+            return self.centroid_m
+        low, high = self.outline_m.min(axis=0), self.outline_m.max(axis=0)
+        points = np.stack(np.meshgrid(*np.linspace(low, high, MIDDLES).T), axis=-1).reshape(-1, 2)
+        x, y = points[np.argmax(self.depth_m(points))]
+        return float(x), float(y)
+
+    def depth_m(self, points_m: Floats) -> Floats:
+        """(N,) how far within the ground points (N, 2) lie; below 0 beside it and in its holes."""
+        beside = (-signed_distance_m(points_m, hole) for hole in self.holes_m)
+        return np.minimum.reduce([signed_distance_m(points_m, self.outline_m), *beside])
 
 
 def pieces(share: Floats, grid: Grid, area_m2: float) -> tuple[Piece, ...]:

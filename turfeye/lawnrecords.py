@@ -222,7 +222,7 @@ class Patch:
     number: int
     kind: Literal["thin", "slow", "pale", "bare", "hollow"]
     outline_m: Floats  # (K, 2), closed by its first point
-    x_m: float  # centroid
+    x_m: float  # its middle: its centroid, or where it is widest if that lies beside it
     y_m: float
     area_m2: float
     area_se_m2: float

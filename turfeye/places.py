@@ -207,7 +207,7 @@ def outlined(
     for number, piece in enumerate(found):
         if not (owner == number).any():
             continue
-        x_m, y_m = piece.centroid_m
+        x_m, y_m = piece.middle_m
         patches.append(
             Patch(
                 number=0,
