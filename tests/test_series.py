@@ -148,5 +148,14 @@ def test_each_plot_has_its_evenness():
     assert nine["moran_i"] == pytest.approx(0.5, abs=1e-3)
 
 
+def test_a_photo_of_which_no_cell_was_seen_is_not_called_used():
+    table = plot(np.full((2, 3), 0.4))
+    unseen = replace(table, state=np.full(6, "not seen"), cover=np.full(6, np.nan))
+    row = series.row("a.jpg", unseen, FACTS)
+    assert (row["state"], row["cover"]) == ("left out", None)
+    assert row["why"] == "it shows no cell that can be measured"
+    assert series.row("a.jpg", unseen, FACTS, left_out={"a.jpg": "a twin"})["why"] == "a twin"
+
+
 def test_evenness_of_three_cells_is_not_told():
     assert series.row("a.jpg", plot([[0.1, 0.2, 0.3]]), FACTS)["cv_pct"] is None

@@ -60,6 +60,8 @@ def row(
     if table is None:
         return found
     why = (left_out or {}).get(photo, "")
+    if not why and not (table.state == "seen").any():
+        why = "it shows no cell that can be measured"
     shade = _shade(table)
     found |= {key: value for key, value in means(table).items() if key in COLUMNS}
     found |= _evenness(table)
