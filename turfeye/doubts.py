@@ -24,8 +24,6 @@ from turfeye.words import listed, per_cent, short_day
 
 WHOLE: Final = 0.95
 """A plot of which so much is left by beds counts as whole: its sides are taped no better. Ours."""
-UNLIKE: Final = 0.05
-"""Cover that photos may differ by before that is worth a note. Ours."""
 
 
 def not_measured(place: Lawn, measured: Iterable[Measured]) -> list[Note]:

@@ -24,12 +24,10 @@ MOVED_BLOCK: Final = 0.12  # in a block by itself, whatever the others do
 FINE_SIGMA, COARSE_SIGMA = 1.0, 2.0  # pixels
 FINE_NOISE: Final = 1.0  # squared codes of noise above the finer one
 SOFT_RATIO: Final = 0.55
-LEAST_COARSE: Final = (
-    0.6  # squared codes between the two; flatter blocks say nothing about focus by themselves
-)
-MOSTLY: Final = (
-    0.5  # of the blocks soft or flat: sound gardens have 0.30 at most, of which sky is a large part
-)
+LEAST_COARSE: Final = 0.6  # squared codes between the two; flatter blocks say nothing by themselves
+MOSTLY: Final = 0.5
+"""Of the blocks soft or flat: sound gardens have 0.30 at most, of which sky is a large part. And of those not
+flat soft: a picture of even colours, as one is drawn, has sharp edges."""
 
 
 def moved(luma: Bytes, blocks: Blocks) -> Flags:
@@ -66,7 +64,8 @@ def soft(luma: Bytes, blocks: Blocks) -> Flags:
     The ratio of their mean squares is 0.8 and more on sound rendered turf, 0.54 and more on field photographs
     (99 of 100 blocks each), 0.5 and less after a blur by a disc of 2.5 pixels. Broad smooth leaves, in which
     neighbours differ as little, have sharp edges. A blur twice as wide leaves nothing even between one
-    and two pixels: where most blocks are soft, or flat as no ground in focus is, the flat ones are soft too.
+    and two pixels: where most blocks are soft, or flat as no ground in focus is, and of the others no more
+    are sharp, the flat ones are soft too.
     """
     layers = [luma, *(cv2.GaussianBlur(luma, (0, 0), sigma) for sigma in (FINE_SIGMA, COARSE_SIGMA))]
     every = [np.ascontiguousarray(layer[::2, ::2]) for layer in layers]
@@ -74,7 +73,8 @@ def soft(luma: Bytes, blocks: Blocks) -> Flags:
     fine, coarse = (blocks.mean_square(band, times=2) for band in bands)
     flat = coarse <= LEAST_COARSE
     found = ~flat & (fine - FINE_NOISE < SOFT_RATIO * coarse)
-    return found | flat if np.mean(found | flat) > MOSTLY else found
+    blurred = np.mean(found | flat) > MOSTLY and found.sum() >= MOSTLY * np.sum(~flat)
+    return found | flat if blurred else found
 
 
 def _along(luma: Bytes, blocks: Blocks, *, times: int, every: int) -> tuple[Floats, Flags]:
