@@ -140,8 +140,8 @@ def measure(
     why = _why(areas, seen_share, (zenith, gsd, view.placement_m(seen, centres)), grid)
     shown = why == ""
     means = {name: cells.block_means(getattr(pixels.shares, name)) for name in CLASSES}
-    lie = blades or Blades(), conditions.flat
-    cover, variance = _straight_down(cells, means["green"], seen, seen_share, *lie)
+    blades = blades or Blades()
+    cover, variance = _straight_down(cells, means["green"], seen, seen_share, blades, flat=conditions.flat)
     cover = darksoil.without_excess(cover, conditions.hidden)
     things = _under_things(areas)
     variance += covererror.variance(cover, zenith, conditions, pixels.correction, things)
@@ -240,7 +240,7 @@ def _inside(grid: Grid) -> Floats:
 
 
 def _straight_down(
-    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades, flat: float
+    cells: Gather, as_seen: Floats, seen: View, seen_share: Floats, blades: Blades, *, flat: float
 ) -> tuple[Floats, Floats]:
     """Cover as from straight above, and its variance from the view angle and from what was not seen.
 

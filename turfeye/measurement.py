@@ -93,16 +93,13 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
 
     def go(path: Path) -> None:
         digest, key = keys[path]
-        kept = store.load_cells(place, key)
         try:
-            table, facts = kept or _measure_one(place, path, standpoints)
+            table, facts = _kept_or_measured(place, path, standpoints, key)
         except (TurfeyeError, ValueError) as error:
             spot = error.spot if isinstance(error, SpotUnknownError) else None
             why = error.said if isinstance(error, TurfeyeError) else str(error)
             measured[path] = Measured(path, digest, None, {"why": why, "unknown_spot": spot})
             return
-        if kept is None:
-            store.save_cells(place, key, table, facts)
         standpoints.learn(path.name, facts)
         measured[path] = Measured(path, digest, table, facts)
 
@@ -111,8 +108,7 @@ def measure(place: Lawn, *, before: bool = False, tell: Tell = untold) -> tuple[
     again = _lying_alike(measured.values(), keys)
     for path, (flat, key) in again.items():
         tell(f"once more, as its green lies in the others: {path.name}")
-        table, facts = store.load_cells(place, key) or _measure_one(place, path, standpoints, flat=flat)
-        store.save_cells(place, key, table, facts)
+        table, facts = _kept_or_measured(place, path, standpoints, key, flat=flat)
         measured[path] = replace(measured[path], table=table, facts=facts)
     store.drop_stale(place, "cells", (key for _, key in keys.values()))
     store.drop_stale(
@@ -174,6 +170,17 @@ def _wanted(place: Lawn, path: Path) -> str | None:
     """The view that a photo is said to be of."""
     note = whereabouts.note_on(place, path.name)
     return note.view if note else None
+
+
+def _kept_or_measured(
+    place: Lawn, path: Path, standpoints: Standpoints, key: str, *, flat: float | None = None
+) -> tuple[CellTable, dict[str, Any]]:
+    """What is kept of a photo under a key; what isn't is measured and kept."""
+    if (kept := store.load_cells(place, key)) is not None:
+        return kept
+    found = _measure_one(place, path, standpoints, flat=flat)
+    store.save_cells(place, key, *found)
+    return found
 
 
 def _measure_one(
